@@ -1,0 +1,66 @@
+"""Features that several analyzers share, each computed once and on first use.
+
+An analyzer takes a `Features` and reads what it needs; everything here is derived
+from the signal alone, so an analyzer can be tested with any array.
+"""
+
+from __future__ import annotations
+
+from functools import cached_property
+
+import numpy as np
+import numpy.typing as npt
+import soxr
+
+from analyzers.model import Options, Signal
+
+ANALYSIS_RATES = (44100, 48000)
+
+
+class Features:
+    """Lazily computed views of one `Signal`."""
+
+    def __init__(self, signal: Signal, options: Options | None = None) -> None:
+        if signal.samples.ndim != 2:
+            raise ValueError(f"samples must have shape (frames, channels), got {signal.samples.shape}")
+        self.signal = signal
+        self.options = options or Options()
+
+    @property
+    def duration_s(self) -> float:
+        return self.signal.duration_s
+
+    @cached_property
+    def mono(self) -> npt.NDArray[np.float32]:
+        """Mix for analysis at the source's rate [shape=(frames,)].
+
+        The mean of the channels; when that cancels (an inverted channel, a dead one) the
+        mean would lose the music, so the louder single channel is taken instead.
+        """
+        x = self.signal.samples
+        if x.shape[1] == 1:
+            return np.ascontiguousarray(x[:, 0])
+        mix = x.mean(axis=1, dtype=np.float32)
+        power = np.einsum("ij,ij->j", x, x, dtype=np.float64) / max(len(x), 1)
+        mixed = float(np.dot(mix, mix)) / max(len(x), 1)
+        if mixed < 0.25 * float(power.mean()):
+            return np.ascontiguousarray(x[:, int(np.argmax(power))])
+        return mix
+
+    @cached_property
+    def work_rate(self) -> int:
+        """Rate of `work` in Hz: the source's own when usual, else 44.1 or 48 kHz."""
+        rate = self.signal.rate
+        if rate in ANALYSIS_RATES:
+            return rate
+        return 44100 if rate % 11025 == 0 else 48000
+
+    @cached_property
+    def work(self) -> npt.NDArray[np.float32]:
+        """`mono` at `work_rate`: time zero and instants unchanged [shape=(n,)]."""
+        if self.work_rate == self.signal.rate:
+            return self.mono
+        out: npt.NDArray[np.float32] = soxr.resample(
+            self.mono, self.signal.rate, self.work_rate, quality="HQ"
+        )
+        return out

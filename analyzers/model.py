@@ -1,0 +1,204 @@
+"""Value types that the analyzers return.
+
+Conventions
+-----------
+* seconds are float64, zero = first sample of the decoded signal;
+* levels name their unit (``_dbfs``, ``_dbtp``, ``_lufs``, ``_lu``, ``_db``);
+* a confidence is a calibrated probability in [0, 1] that the value beside it is right;
+* what is unknown is ``None`` and the ``reason`` field beside it says why.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+FloatArray = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Signal:
+    """Decoded audio: ``samples`` float32 [shape=(frames, channels)], full scale = 1.0; ``rate`` in Hz."""
+
+    samples: npt.NDArray[np.float32]
+    rate: int
+
+    @property
+    def frames(self) -> int:
+        return int(self.samples.shape[0])
+
+    @property
+    def channels(self) -> int:
+        return int(self.samples.shape[1])
+
+    @property
+    def duration_s(self) -> float:
+        return self.frames / self.rate
+
+
+@dataclass(frozen=True, slots=True)
+class Options:
+    """What the engineer may steer; the defaults need no configuration."""
+
+    tempo_range_bpm: tuple[float, float] = (40.0, 240.0)
+    lossy: bool = False  # the source was MP3/OGG: codec pre-echo and delay are to be expected
+    silence_below_peak_db: float = 60.0  # first sound: this far below the programme's peak
+    vocal_range: tuple[int, int] = (53, 76)  # MIDI notes for the chord track, F3..E5 (middle C = C4 = 60)
+    bit_depth: int | None = None  # declared word length of the source, where it is integer PCM
+
+
+@dataclass(frozen=True, slots=True)
+class LeadIn:
+    """Everything before the first musical sound."""
+
+    first_sound_s: float | None
+    first_sound_sample: int | None
+    kind: str  # "none", "digital silence", "dither or noise", "hiss or hum", "no sound at all"
+    noise_floor_dbfs: float | None  # RMS of the lead-in; None when there is none or it is digital silence
+    threshold_dbfs: float | None
+    confidence: float
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TempoCandidate:
+    bpm: float
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class GridProof:
+    """How well the attacks of the music sit on the grid (ms, absolute distance to the nearest 1/16 or triplet)."""
+
+    attacks: int
+    median_ms: float
+    p95_ms: float
+    first_third_ms: float  # signed mean offset in the first third ...
+    last_third_ms: float  # ... and in the last: their difference is drift
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """Tempo, beats, bar one and meter. ``tempo_bpm`` is None when the music has no steady beat."""
+
+    tempo_bpm: float | None
+    tempo_confidence: float
+    tempo_alternatives: tuple[TempoCandidate, ...]
+    constant_tempo: bool | None
+    constant_confidence: float
+    meter: str | None  # "4/4", "3/4", "6/8"
+    meter_confidence: float
+    beats_per_bar: int | None
+    bar_one_s: float | None
+    bar_one_confidence: float
+    pickup_beats: float  # music before bar one, in beats (0 when none)
+    beats_s: tuple[float, ...]  # every beat inside the file
+    downbeats: tuple[bool, ...]  # same length: True on a bar's first beat
+    tempo_curve: tuple[tuple[float, float], ...]  # (s, BPM): one entry when constant, else each change
+    proof: GridProof | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Tuning:
+    """Offset of the music from A4 = 440 Hz, in (-50, +50] cents."""
+
+    cents: float | None
+    a4_hz: float | None
+    confidence: float
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class KeyCandidate:
+    tonic: str  # "E flat"
+    mode: str  # "major", "minor"
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
+class KeyChange:
+    at_s: float
+    tonic: str
+    mode: str
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Key:
+    """Tonic and scale. ``tonic`` is None when the music has no key (drums, noise, atonal)."""
+
+    tonic: str | None
+    mode: str | None  # "major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor"
+    confidence: float
+    scale: tuple[str, ...]  # note names, "E flat" style, from the tonic up
+    alternatives: tuple[KeyCandidate, ...]  # most probable first, the answer itself included
+    relative: KeyCandidate | None
+    parallel: KeyCandidate | None
+    changes: tuple[KeyChange, ...]
+    profile: tuple[float, ...]  # evidence: 12 pitch-class weights from C, sum 1 (empty when none)
+    reason: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Chord:
+    start_s: float
+    end_s: float
+    label: str  # "C", "Cm", "C7", "Cmaj7", "Cm7", "Csus4", "Csus2", "Cdim", "N" = no chord
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Section:
+    start_s: float
+    end_s: float
+    letter: str  # equal letters: equal music
+    first_bar: int  # bar number counted from bar one = 1 (0 or less: before bar one)
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
+class Loudness:
+    """ITU-R BS.1770-5 / EBU R 128, Tech 3341, Tech 3342. None: nothing above the gate, or too short."""
+
+    integrated_lufs: float | None
+    max_momentary_lufs: float | None
+    max_short_term_lufs: float | None
+    range_lu: float | None
+    true_peak_dbtp: float | None
+    sample_peak_dbfs: float | None
+    peak_to_loudness_lu: float | None
+    short_term_curve: tuple[tuple[float, float], ...]  # (s, LUFS), at most a few hundred points
+
+
+@dataclass(frozen=True, slots=True)
+class Flag:
+    """A fault or a peculiarity of the signal: where, how much, and what to do about it."""
+
+    code: str  # stable, kebab-case: "clipping", "dc-offset", "dead-channel"
+    severity: str  # "note", "warning"
+    text: str  # one sentence with the amount
+    advice: str  # what to do
+    start_s: float | None = None
+    end_s: float | None = None
+    amount: float | None = None
+    unit: str | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Analysis:
+    """All that is known about one drop."""
+
+    duration_s: float
+    rate: int
+    channels: int
+    lead_in: LeadIn
+    grid: Grid
+    tuning: Tuning
+    key: Key
+    chords: tuple[Chord, ...]
+    sections: tuple[Section, ...]
+    loudness: Loudness
+    flags: tuple[Flag, ...]

@@ -1,0 +1,59 @@
+"""The order in which the questions are asked. Adding an analyzer: one module, one line here."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from analyzers.chords import find_chords
+from analyzers.features import Features
+from analyzers.grid import find_grid
+from analyzers.health import find_faults
+from analyzers.key import find_key
+from analyzers.loudness import measure_loudness
+from analyzers.model import Analysis, Options, Signal
+from analyzers.sections import find_sections
+from analyzers.silence import find_lead_in
+from analyzers.tuning import find_tuning
+
+
+def _ignore(_stage: str) -> None:
+    return None
+
+
+def analyse(
+    signal: Signal, options: Options | None = None, on_stage: Callable[[str], None] = _ignore
+) -> Analysis:
+    """Answer every question about one signal.
+
+    Parameters
+    ----------
+    signal : Signal, at least one frame
+    options : Options, what the engineer may steer
+    on_stage : called with a short name before each stage (progress displays)
+    """
+    features = Features(signal, options)
+    on_stage("levels")
+    lead_in = find_lead_in(features)
+    loudness = measure_loudness(features)
+    on_stage("grid")
+    grid = find_grid(features, lead_in)
+    on_stage("harmony")
+    tuning = find_tuning(features)
+    key = find_key(features, tuning, grid)
+    chords = find_chords(features, tuning, grid, key)
+    sections = find_sections(features, grid)
+    on_stage("health")
+    flags = find_faults(features, lead_in, loudness)
+    return Analysis(
+        duration_s=signal.duration_s,
+        rate=signal.rate,
+        channels=signal.channels,
+        lead_in=lead_in,
+        grid=grid,
+        tuning=tuning,
+        key=key,
+        chords=chords,
+        sections=sections,
+        loudness=loudness,
+        flags=flags,
+    )

@@ -1,0 +1,249 @@
+"""The settings model. `default.yaml` beside this file is its commented documentation.
+
+All sections and keys are optional in a configuration file; unknown keys are errors.
+Relative and ``~`` paths are resolved when the file is loaded.
+"""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated, Literal
+
+import platformdirs
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    ConfigDict,
+    Field,
+    ValidationInfo,
+    field_validator,
+    model_validator,
+)
+
+DEFAULT_IGNORE = (
+    ".*",
+    "~*",
+    "*~",
+    "*.part",
+    "*.partial",
+    "*.crdownload",
+    "*.download",
+    "*.opdownload",
+    "*.tmp",
+    "*.temp",
+    "*.filepart",
+    "*.!ut",
+    "*.bc!",
+    "*.aria2",
+    "*.rsync",
+    "*.swp",
+    "*.lock",
+    "desktop.ini",
+    "thumbs.db",
+    "icon\r",
+    "@eadir",
+    "#recycle",
+    "__macosx",
+    "lost+found",
+    "system volume information",
+    "$recycle.bin",
+)
+AUDIO_EXTENSIONS = (
+    "wav",
+    "wave",
+    "bwf",
+    "rf64",
+    "aif",
+    "aiff",
+    "aifc",
+    "flac",
+    "ogg",
+    "oga",
+    "opus",
+    "mp3",
+    "zip",
+)
+CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
+NAME_FIELDS = ("stem", "tempo", "key", "producer")
+
+
+class Section(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _no_silent_conversion(cls, value: object, info: ValidationInfo) -> object:
+        """YAML reads yes/no/on/off as booleans; neither they nor text may pass for a number."""
+        annotation = cls.model_fields[str(info.field_name)].annotation
+        if annotation in (int, float) and isinstance(value, bool | str):
+            raise ValueError("a number")
+        if annotation is bool and not isinstance(value, bool):
+            raise ValueError("true or false")
+        return value
+
+
+def _home(path: Path) -> Path:
+    return path.expanduser()
+
+
+FolderPath = Annotated[Path, AfterValidator(_home)]
+
+
+def _clock(text: str) -> str:
+    if not CLOCK.fullmatch(text):
+        raise ValueError("a time of day such as '18:00' (24 hours, in quotes)")
+    return text
+
+
+def _span(text: str) -> str:
+    begin, dash, end = text.partition("-")
+    if not dash or not CLOCK.fullmatch(begin.strip()) or not CLOCK.fullmatch(end.strip()):
+        raise ValueError("a span such as '10:00-18:30' (24 hours, in quotes)")
+    return text.replace(" ", "")
+
+
+class Folders(Section):
+    incoming: FolderPath = Path("~/beatintake/incoming").expanduser()
+    ready: FolderPath = Path("~/beatintake/ready").expanduser()
+    rejected: FolderPath = Path("~/beatintake/rejected").expanduser()
+    state: FolderPath = Field(default_factory=lambda: Path(platformdirs.user_state_path("beatintake")))
+
+    @model_validator(mode="after")
+    def _apart(self) -> Folders:
+        places = {name: getattr(self, name).resolve() for name in ("incoming", "ready", "rejected", "state")}
+        for name in ("ready", "rejected", "state"):
+            if places[name].is_relative_to(places["incoming"]):
+                raise ValueError(
+                    f"folders.{name} lies inside folders.incoming: our own outputs would be taken for drops; "
+                    "give each folder a place of its own"
+                )
+        if places["incoming"].is_relative_to(places["ready"]) or places["incoming"].is_relative_to(
+            places["rejected"]
+        ):
+            raise ValueError(
+                "folders.incoming lies inside an output folder; give each folder a place of its own"
+            )
+        if places["ready"] == places["rejected"]:
+            raise ValueError(
+                "folders.ready and folders.rejected are the same folder; give each a place of its own"
+            )
+        return self
+
+
+class Arrival(Section):
+    settle_seconds: float = Field(2.0, ge=0.1, le=3600)
+    rescan_seconds: float = Field(60.0, ge=1, le=86400)
+    watch: Literal["auto", "native", "polling"] = "auto"
+    polling_seconds: float = Field(2.0, ge=0.2, le=3600)
+    ignore: tuple[str, ...] = DEFAULT_IGNORE
+    extensions: tuple[str, ...] = AUDIO_EXTENSIONS
+
+    @field_validator("extensions")
+    @classmethod
+    def _plain(cls, value: tuple[str, ...]) -> tuple[str, ...]:
+        return tuple(item.lower().lstrip(".") for item in value)
+
+
+class Limits(Section):
+    min_seconds: float = Field(1.0, ge=0.1, le=60)
+    max_minutes: float = Field(60.0, gt=0, le=600)
+    max_file_mb: float = Field(4096, gt=0, le=65536)
+    max_channels: int = Field(2, ge=1, le=8)
+    max_stems: int = Field(64, ge=2, le=256)
+    zip_max_ratio: float = Field(200, ge=2, le=10000)
+    max_attempts: int = Field(2, ge=1, le=10)
+    job_timeout_seconds: float = Field(600, ge=5, le=86400)
+    job_memory_mb: int = Field(4096, ge=512, le=1048576)
+    free_space_mb: int = Field(500, ge=0, le=1048576)
+
+
+class Work(Section):
+    max_workers: int = Field(1, ge=1, le=64)
+    nice: int = Field(10, ge=0, le=19)
+    quiet_hours: tuple[Annotated[str, AfterValidator(_span)], ...] = ()
+
+
+class AnalysisSettings(Section):
+    tempo_range: tuple[float, float] = (40.0, 240.0)
+    silence_below_peak_db: float = Field(60.0, ge=20, le=100)
+    check_by_ear_below: float = Field(0.8, ge=0, le=1)
+    tuning_flag_cents: float = Field(5.0, ge=0, le=50)
+    vocal_range: tuple[int, int] = (53, 76)
+
+    @field_validator("tempo_range")
+    @classmethod
+    def _octave(cls, value: tuple[float, float]) -> tuple[float, float]:
+        low, high = value
+        if not (low >= 20 and 2 * low <= high <= 400):
+            raise ValueError("[low, high] with 20 <= low, high <= 400 and at least an octave between them")
+        return value
+
+    @field_validator("vocal_range")
+    @classmethod
+    def _range(cls, value: tuple[int, int]) -> tuple[int, int]:
+        low, high = value
+        if not (low >= 24 and low + 12 <= high <= 108):
+            raise ValueError(
+                "[low, high] MIDI notes, 24 <= low, high <= 108 and at least an octave between them"
+            )
+        return value
+
+
+class Output(Section):
+    name_pattern: str = "{stem} - {tempo} BPM - {key}"
+    lead_in_bars: int = Field(0, ge=0, le=4)
+    sample_rate: Literal["keep", 44100, 48000, 88200, 96000] = "keep"
+    bit_depth: Literal["keep", 16, 24, "32f"] = "keep"
+    apply_gain: bool = False
+    working_loudness: float = Field(-18.0, ge=-40, le=-5)
+    true_peak_ceiling: float = Field(-1.0, ge=-20, le=0)
+    over_full_scale: Literal["lower", "float", "clip"] = "lower"
+    trim_tail: bool = False
+    click_check_bars: int = Field(8, ge=1, le=32)
+
+    @field_validator("name_pattern")
+    @classmethod
+    def _fields(cls, value: str) -> str:
+        found = re.findall(r"{([^{}]*)}", value)
+        unknown = [name for name in found if name not in NAME_FIELDS]
+        if unknown or "stem" not in found or re.search(r"[/\\\x00-\x1f]", value):
+            raise ValueError(
+                "text with {stem} and, as you like, {tempo}, {key}, {producer}; no slash, no other braces"
+            )
+        return value
+
+
+class Retention(Section):
+    staging_hours: float = Field(24, ge=1, le=24 * 365)
+    rejected_days: float = Field(30, ge=1, le=3650)
+
+
+class Log(Section):
+    level: Literal["debug", "info", "warning", "error"] = "info"
+    file_mb: float = Field(5, gt=0, le=1024)
+    files: int = Field(5, ge=1, le=100)
+
+
+class Digest(Section):
+    at: Annotated[str, AfterValidator(_clock)] | None = "18:00"
+
+
+class Notify(Section):
+    command: tuple[str, ...] = ()
+    timeout_seconds: float = Field(10, ge=1, le=300)
+
+
+class Settings(Section):
+    """One validated configuration. Running jobs keep the one that they started with."""
+
+    folders: Folders = Folders()
+    arrival: Arrival = Arrival()
+    limits: Limits = Limits()
+    work: Work = Work()
+    analysis: AnalysisSettings = AnalysisSettings()
+    output: Output = Output()
+    retention: Retention = Retention()
+    log: Log = Log()
+    digest: Digest = Digest()
+    notify: Notify = Notify()

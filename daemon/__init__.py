@@ -1,0 +1,1 @@
+"""Everything that touches the world: arrivals, workers, decoding, rendering, publishing, the command line."""

@@ -1,0 +1,1 @@
+"""Demo beats by synthesis, in an invented scenario, and the demo run."""
