@@ -70,7 +70,7 @@ class TempoCandidate:
 
 @dataclass(frozen=True, slots=True)
 class GridProof:
-    """How well the attacks of the music sit on the grid (ms, absolute distance to the nearest 1/16 or triplet)."""
+    """How well the attacks sit on the grid (ms, distance to the nearest 1/16 or triplet position)."""
 
     attacks: int
     median_ms: float
