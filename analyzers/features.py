@@ -13,6 +13,7 @@ import numpy.typing as npt
 import soxr
 
 from analyzers.model import Options, Signal
+from analyzers.spectrum import Spectrum
 
 ANALYSIS_RATES = (44100, 48000)
 
@@ -64,3 +65,8 @@ class Features:
             self.mono, self.signal.rate, self.work_rate, quality="HQ"
         )
         return out
+
+    @cached_property
+    def spectrum(self) -> Spectrum:
+        """Partials and notes, for tuning, key, chords and sections."""
+        return Spectrum(self.mono, self.signal.rate)

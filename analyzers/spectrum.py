@@ -1,0 +1,128 @@
+"""Partials and notes: the one spectral pass that tuning, key, chords and sections share.
+
+The signal is brought to 11 025 Hz and cut into overlapping Hann frames, long ones for the bass
+(two octaves below C3 need 1.3 Hz bins) and half as long ones above. Only spectral peaks that stand
+out of their surroundings are kept, each with its interpolated frequency, so that noise and drums
+leave little and a tone is placed to about a cent. Frame k is centred on second ``k / frame_rate_hz``.
+
+Sources: quadratic interpolation of log-magnitude peaks, J. O. Smith, "Spectral Audio Signal
+Processing" (2011); equal temperament f = 440 * 2**((m - 69) / 12), MIDI note m, ISO 16:1975.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+import soxr
+from scipy.ndimage import median_filter, uniform_filter1d
+
+Floats = npt.NDArray[np.float32]
+
+RATE_HZ = 11025
+HOP = 1024  # 92.9 ms
+FRAME_RATE_HZ = RATE_HZ / HOP
+TREBLE_WINDOW, BASS_WINDOW = 4096, 8192
+LOWEST_NOTE, NOTES = 24, 84  # C1 (32.7 Hz) to B7
+SPLIT_NOTE = 48  # C3: below it the long window is read
+PEAK_ABOVE_SURROUNDINGS = 2.0  # a peak's magnitude over the mean of its neighbourhood
+PEAK_BELOW_LOUDEST = 10 ** (-55 / 20)  # and relative to the loudest frame's peak
+_BLOCK_FRAMES = 512
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Partials:
+    """Spectral peaks, sorted by frame: ``frame`` int32, ``hz`` and ``magnitude`` float32, all [shape=(n,)].
+
+    ``magnitude`` is that of a full-scale sine = 1.
+    """
+
+    frame: npt.NDArray[np.int32]
+    hz: Floats
+    magnitude: Floats
+
+
+class Spectrum:
+    """Partials of one signal and the notes they make under a given tuning."""
+
+    def __init__(self, mono: Floats, rate: int) -> None:
+        slow = mono if rate == RATE_HZ else soxr.resample(mono, rate, RATE_HZ, quality="MQ")
+        self.frames = 1 + len(slow) // HOP
+        floor = PEAK_BELOW_LOUDEST * float(np.max(np.abs(slow), initial=0.0))
+        split = note_hz(SPLIT_NOTE - 0.5)
+        self.bass = _find_partials(slow, self.frames, BASS_WINDOW, (27.0, split), floor)
+        self.treble = _find_partials(slow, self.frames, TREBLE_WINDOW, (split * 0.75, 4200.0), floor)
+        self._notes: dict[float, Floats] = {}
+
+    def notes(self, cents: float) -> Floats:
+        """Magnitude of each note when A4 lies ``cents`` above 440 Hz [shape=(frames, NOTES)].
+
+        A partial counts fully on the note's frequency and not at all half a semitone off it.
+        Column i is MIDI note ``LOWEST_NOTE + i``.
+        """
+        key = round(cents, 1)
+        if key not in self._notes:
+            low = _place(self.bass, self.frames, cents, 0, SPLIT_NOTE - LOWEST_NOTE)
+            high = _place(self.treble, self.frames, cents, SPLIT_NOTE - LOWEST_NOTE, NOTES)
+            self._notes = {key: np.hstack((low, high))}
+        return self._notes[key]
+
+    def steady_notes(self, cents: float) -> Floats:
+        """`notes` with what does not last half a second turned down [shape=(frames, NOTES)].
+
+        The running median over time leaves held notes and drops drum hits (the harmonic half of
+        Fitzgerald, DAFx 2010); a third of the rest is kept, so that short notes still count.
+        """
+        notes = self.notes(cents)
+        held = median_filter(notes, size=(5, 1), mode="nearest")
+        out: Floats = np.minimum(notes, held) * np.float32(2 / 3) + notes * np.float32(1 / 3)
+        return out
+
+
+def note_hz(note: float) -> float:
+    """Frequency of a MIDI note (fractions allowed) at A4 = 440 Hz."""
+    return float(440.0 * 2.0 ** ((note - 69) / 12))
+
+
+def _frames(x: Floats, count: int, size: int) -> Iterator[tuple[int, Floats]]:
+    """Blocks of frames of ``size`` samples centred on multiples of HOP: (number of the first frame, block)."""
+    padded = np.concatenate((np.zeros(size // 2, np.float32), x, np.zeros(size // 2 + HOP, np.float32)))
+    view = np.lib.stride_tricks.sliding_window_view(padded, size)[::HOP]
+    for first in range(0, count, _BLOCK_FRAMES):
+        yield first, view[first : min(first + _BLOCK_FRAMES, count)]
+
+
+def _find_partials(x: Floats, count: int, size: int, band_hz: tuple[float, float], floor: float) -> Partials:
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window *= 2.0 / float(window.sum())
+    lo, hi = (int(f * size / RATE_HZ) for f in band_hz)
+    found: list[tuple[npt.NDArray[np.int32], Floats, Floats]] = []
+    for first, block in _frames(x, count, size):
+        mag = np.abs(scipy.fft.rfft(block * window, axis=1)[:, max(lo - 1, 0) : hi + 2]).astype(np.float32)
+        width = max(9, size // 128)
+        around = uniform_filter1d(mag, width, axis=1, mode="nearest")
+        mid = mag[:, 1:-1]
+        is_peak = (mid > mag[:, :-2]) & (mid >= mag[:, 2:]) & (mid > floor)
+        is_peak &= mid > PEAK_ABOVE_SURROUNDINGS * around[:, 1:-1]
+        row, col = np.nonzero(is_peak)
+        left, centre, right = (np.log(mag[row, col + k] + 1e-12) for k in range(3))
+        shift = 0.5 * (left - right) / np.minimum(left - 2 * centre + right, -1e-6)
+        hz = (max(lo - 1, 0) + 1 + col + shift) * (RATE_HZ / size)
+        height = np.exp(centre - 0.25 * (left - right) * shift)
+        found.append(((row + first).astype(np.int32), hz.astype(np.float32), height.astype(np.float32)))
+    frame, hz, height = (np.concatenate(parts) for parts in zip(*found, strict=True))
+    return Partials(frame, hz, height)
+
+
+def _place(partials: Partials, frames: int, cents: float, first: int, last: int) -> Floats:
+    """Columns ``first`` to ``last`` (exclusive) of the note picture."""
+    note = 69 + 12 * np.log2(partials.hz / 440.0) - cents / 100 - LOWEST_NOTE
+    nearest = np.rint(note).astype(np.int64)
+    weight = partials.magnitude * np.cos(np.pi * (note - nearest)) ** 2
+    inside = (nearest >= first) & (nearest < last)
+    cell = partials.frame[inside].astype(np.int64) * (last - first) + nearest[inside] - first
+    flat = np.bincount(cell, weights=weight[inside], minlength=frames * (last - first))
+    return flat.reshape(frames, last - first).astype(np.float32)
