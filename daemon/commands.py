@@ -1,0 +1,173 @@
+"""Bodies of the commands, one function each; heavy modules are imported where they are used."""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from argparse import Namespace
+from pathlib import Path
+
+from config.load import InvalidConfig, default_text, find_config, load_settings
+from config.settings import Settings
+
+OK, USAGE, SOME_FAILED, MACHINE = 0, 2, 3, 4
+
+
+def settings_of(arguments: Namespace) -> Settings:
+    """The validated settings that the command line asks for."""
+    return load_settings(find_config(arguments.config))
+
+
+# --- work ---------------------------------------------------------------------------------
+
+
+def run(arguments: Namespace) -> int:
+    from daemon.service import run_service
+
+    path = find_config(arguments.config)
+    return run_service(load_settings(path), config_path=path, once=arguments.once)
+
+
+def process(arguments: Namespace) -> int:
+    from daemon.process import process_paths
+
+    settings = settings_of(arguments)
+    if arguments.to is not None:
+        folders = settings.folders.model_copy(
+            update={"ready": arguments.to, "rejected": arguments.to / "rejected"}
+        )
+        settings = settings.model_copy(update={"folders": folders})
+    if arguments.jobs is not None and not 1 <= arguments.jobs <= 64:
+        raise InvalidConfig("--jobs", [f"--jobs: found {arguments.jobs}, allowed: 1 to 64"])
+    return process_paths(
+        arguments.paths, settings, jobs=arguments.jobs or settings.work.max_workers, again=arguments.again
+    )
+
+
+def analyse(arguments: Namespace) -> int:
+    os.environ.setdefault("OMP_NUM_THREADS", "1")
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+    from daemon.analyse import analyse_path, as_text
+
+    settings = settings_of(arguments)
+    failed = False
+    for name in arguments.paths:
+        line = analyse_path(name, settings)
+        failed = failed or "error" in line
+        if arguments.json:
+            print(json.dumps(line, allow_nan=False), flush=True)
+        elif "error" in line:
+            print(line["error"], file=sys.stderr)
+        else:
+            print(as_text(line), flush=True)
+    return SOME_FAILED if failed else OK
+
+
+def demo(arguments: Namespace) -> int:
+    from demo.show import run_demo
+
+    return run_demo(arguments.to)
+
+
+# --- looking ------------------------------------------------------------------------------
+
+
+def status(arguments: Namespace) -> int:
+    settings = settings_of(arguments)
+    if arguments.accuracy:
+        from daemon.corrections import print_accuracy
+
+        return print_accuracy(settings)
+    from daemon.status import print_status
+
+    return print_status(settings, as_json=arguments.json)
+
+
+def serve(arguments: Namespace) -> int:
+    from daemon.serve import serve_ready
+
+    return serve_ready(settings_of(arguments), host=arguments.host, port=arguments.port)
+
+
+# --- correcting ---------------------------------------------------------------------------
+
+
+def correct(arguments: Namespace) -> int:
+    from daemon.corrections import correct_drop
+
+    return correct_drop(settings_of(arguments), arguments.name, vars(arguments))
+
+
+def undo(arguments: Namespace) -> int:
+    from daemon.corrections import undo_correction
+
+    return undo_correction(settings_of(arguments), arguments.name)
+
+
+def retry(arguments: Namespace) -> int:
+    from daemon.control import retry_rejected
+
+    return retry_rejected(settings_of(arguments), arguments.names)
+
+
+# --- upkeep -------------------------------------------------------------------------------
+
+
+def init(arguments: Namespace) -> int:
+    """Write FOLDER/beatintake.yaml and the three folders; what exists is left alone."""
+    from daemon.errors import NoPermission
+
+    folder: Path = arguments.folder.expanduser().resolve()
+    target = folder / "beatintake.yaml"
+    if target.exists():
+        raise InvalidConfig(
+            str(target), [f"{target}: exists already and is left alone; edit it, or name another folder"]
+        )
+    text = default_text()
+    for name in ("incoming", "ready", "rejected"):
+        text = text.replace(f"{name}: ~/beatintake/{name}", f"{name}: {name}")
+    try:
+        for name in ("incoming", "ready", "rejected"):
+            (folder / name).mkdir(parents=True, exist_ok=True)
+        target.write_text(text, encoding="utf-8")
+    except OSError as error:
+        raise NoPermission(
+            str(folder), error.strerror or str(error), "choose a folder that you may write to"
+        ) from None
+    print(f"wrote {target} and the folders incoming, ready and rejected beside it")
+    print(f"next: beatintake --config {target} run")
+    return OK
+
+
+def check_config(arguments: Namespace) -> int:
+    path = find_config(arguments.config)
+    settings = load_settings(path)
+    print(f"{path or 'built-in defaults (no file found)'}: in order")
+    for name, folder in settings.folders.model_dump().items():
+        print(f"  folders.{name}: {folder}{'' if Path(folder).is_dir() else '  (will be made at start)'}")
+    return OK
+
+
+def pause(arguments: Namespace) -> int:
+    from daemon.control import pause_service
+
+    return pause_service(settings_of(arguments))
+
+
+def resume(arguments: Namespace) -> int:
+    from daemon.control import resume_service
+
+    return resume_service(settings_of(arguments))
+
+
+def doctor(arguments: Namespace) -> int:
+    from daemon.doctor import examine
+
+    return examine(settings_of(arguments))
+
+
+def service(arguments: Namespace) -> int:
+    from daemon.units import manage_unit
+
+    return manage_unit(arguments.action, find_config(arguments.config))
