@@ -1,0 +1,264 @@
+"""What the bytes say: which format a file really is, and whether it is all there.
+
+libsndfile reads a WAV that was cut in half without a word, and a file name can lie; so the
+format is recognised from the content before a decoder sees it, and the length that the header
+declares is compared with the bytes present.
+
+Sources: RIFF (Microsoft/IBM 1991), RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088-1), AIFF 1.3,
+FLAC (RFC 9639), Ogg (RFC 3533), MPEG audio frame header (ISO/IEC 11172-3, 13818-3). The layout of
+the delay extension in an MP3's first frame is common practice of encoders: 9 bytes of encoder
+name, and 21 bytes after its start 12 bits of encoder delay and 12 bits of end padding.
+"""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import dataclass
+from typing import BinaryIO
+
+HEAD = 1 << 16
+MAX_CHUNKS = 4096
+READABLE = frozenset({"WAV", "RF64", "W64", "AIFF", "CAF", "AU", "FLAC", "OGG", "MP3"})
+
+_MAGIC: tuple[tuple[int, bytes, str], ...] = (  # offset, bytes, format
+    (0, b"RF64", "RF64"),
+    (0, b"BW64", "RF64"),
+    (0, b"riff\x2e\x91\xcf\x11", "W64"),
+    (0, b"caff", "CAF"),
+    (0, b".snd", "AU"),
+    (0, b"fLaC", "FLAC"),
+    (0, b"OggS", "OGG"),
+    (0, b"PK\x03\x04", "ZIP"),
+    (0, b"PK\x05\x06", "ZIP"),
+    (4, b"ftyp", "an M4A, AAC or MP4 file"),
+    (0, b"\x30\x26\xb2\x75", "a WMA file"),
+    (0, b"MThd", "a MIDI file"),
+    (0, b"%PDF", "a PDF document"),
+    (0, b"Rar!", "a RAR archive"),
+    (0, b"7z\xbc\xaf", "a 7z archive"),
+    (0, b"\x1f\x8b", "a gzip archive"),
+    (0, b"\x1a\x45\xdf\xa3", "a Matroska or WebM file"),
+    (0, b"\x89PNG", "a picture"),
+    (0, b"\xff\xd8\xff", "a picture"),
+    (0, b"GIF8", "a picture"),
+    (0, b"#!AMR", "a voice recording in AMR"),
+    (0, b"MAC ", "a Monkey's Audio file"),
+    (0, b"wvpk", "a WavPack file"),
+    (0, b"\x7fELF", "a program"),
+    (0, b"MZ", "a program"),
+)
+_FORM = {  # a container id and its type at byte 8
+    (b"RIFF", b"WAVE"): "WAV",
+    (b"RIFX", b"WAVE"): "WAV",
+    (b"FORM", b"AIFF"): "AIFF",
+    (b"FORM", b"AIFC"): "AIFF",
+}
+_BITRATES = {  # kbit/s by index 1..14; key: MPEG-1?, layer
+    (True, 1): (32, 64, 96, 128, 160, 192, 224, 256, 288, 320, 352, 384, 416, 448),
+    (True, 2): (32, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320, 384),
+    (True, 3): (32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320),
+    (False, 1): (32, 48, 56, 64, 80, 96, 112, 128, 144, 160, 176, 192, 224, 256),
+    (False, 2): (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
+    (False, 3): (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
+}
+_RATES = {3: (44100, 48000, 32000), 2: (22050, 24000, 16000), 0: (11025, 12000, 8000)}
+
+
+@dataclass(frozen=True, slots=True)
+class Content:
+    """What a file is by its bytes. ``format`` is in READABLE, "ZIP", or None for anything else."""
+
+    format: str | None
+    words: str  # "a WAV file", "a MIDI file", "text", "no known audio format"
+    start: int = 0  # where the format begins: behind an ID3v2 tag
+
+
+@dataclass(frozen=True, slots=True)
+class Extent:
+    """What the header declares against what is there; None where it does not say."""
+
+    declared_bytes: int | None = None
+    present_bytes: int | None = None
+    declared_frames: int | None = None
+    ended: bool = True  # False: an Ogg stream without its end mark
+    start_known: bool = True  # False: an MP3 that does not state its encoder's delay
+
+    @property
+    def missing_bytes(self) -> int:
+        if self.declared_bytes is None or self.present_bytes is None:
+            return 0
+        return max(0, self.declared_bytes - self.present_bytes)
+
+
+@dataclass(frozen=True, slots=True)
+class MpegFrame:
+    """One MPEG audio frame header."""
+
+    layer: int
+    mpeg1: bool
+    rate: int
+    mono: bool
+    length: int  # bytes, header included
+
+    @property
+    def side_info(self) -> int:
+        """Bytes between the header and the data of a layer III frame."""
+        return (17 if self.mono else 32) if self.mpeg1 else (9 if self.mono else 17)
+
+
+def recognise(file: BinaryIO) -> Content:
+    """Say what a file is from its first bytes. Leaves the file at its first byte."""
+    file.seek(0)
+    head = file.read(HEAD)
+    start = id3_length(head)
+    if start >= len(head):
+        file.seek(start)
+        body = file.read(HEAD)
+    else:
+        body = head[start:]
+    file.seek(0)
+    kind = _known(body)
+    if kind is None and _finds_mpeg(body):
+        kind = "MP3"
+    if kind is None:
+        return Content(None, _words_for_unknown(body), start)
+    if kind in READABLE or kind == "ZIP":
+        return Content(kind, f"{'an' if kind[0] in 'AMO' else 'a'} {kind} file", start)
+    return Content(None, kind, start)
+
+
+def _known(body: bytes) -> str | None:
+    form = _FORM.get((body[:4], body[8:12]))
+    if form:
+        return form
+    return next((kind for at, magic, kind in _MAGIC if body[at : at + len(magic)] == magic), None)
+
+
+def _words_for_unknown(body: bytes) -> str:
+    if not body.strip(b"\0"):
+        return "nothing but zero bytes"
+    sample = body[:4096]
+    if all(byte >= 32 or byte in b"\t\r\n" for byte in sample):
+        return "text"
+    return "no known audio format"
+
+
+def id3_length(head: bytes) -> int:
+    """Bytes taken by an ID3v2 tag at the start (0 when there is none)."""
+    if head[:3] != b"ID3" or len(head) < 10 or any(byte & 0x80 for byte in head[6:10]):
+        return 0
+    size = head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9]
+    return 10 + size + (10 if head[5] & 0x10 else 0)
+
+
+def mpeg_frame(data: bytes, at: int = 0) -> MpegFrame | None:
+    """Parse an MPEG audio frame header; None when there is none (or a free-format one)."""
+    if at + 4 > len(data) or data[at] != 0xFF or data[at + 1] & 0xE0 != 0xE0:
+        return None
+    version, layer_bits = data[at + 1] >> 3 & 3, data[at + 1] >> 1 & 3
+    rate_index, bitrate_index = data[at + 2] >> 2 & 3, data[at + 2] >> 4
+    if version == 1 or layer_bits == 0 or rate_index == 3 or bitrate_index in (0, 15):
+        return None
+    layer, mpeg1 = 4 - layer_bits, version == 3
+    rate = _RATES[version][rate_index]
+    bits = _BITRATES[mpeg1, layer][bitrate_index - 1] * 1000
+    padding = data[at + 2] >> 1 & 1
+    if layer == 1:
+        length = (12 * bits // rate + padding) * 4
+    else:
+        length = (72 if layer == 3 and not mpeg1 else 144) * bits // rate + padding
+    return MpegFrame(layer, mpeg1, rate, data[at + 3] >> 6 == 3, length)
+
+
+def _first_mpeg(body: bytes) -> int | None:
+    """Position of the first frame that is followed by a second one where it says."""
+    at = body.find(b"\xff")
+    while at >= 0:
+        frame = mpeg_frame(body, at)
+        if frame:
+            following = mpeg_frame(body, at + frame.length)
+            if following and (following.layer, following.rate) == (frame.layer, frame.rate):
+                return at
+        at = body.find(b"\xff", at + 1)
+    return None
+
+
+def _finds_mpeg(body: bytes) -> bool:
+    return _first_mpeg(body) is not None
+
+
+def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
+    """Compare the declared length with the bytes present. Leaves the file at its first byte."""
+    try:
+        if content.format in ("WAV", "RF64"):
+            return _chunked(file, size, content.start + 12, "data")
+        if content.format == "AIFF":
+            return _chunked(file, size, content.start + 12, "SSND")
+        if content.format == "FLAC":
+            return _flac(file, content.start)
+        if content.format == "OGG":
+            return _ogg(file, size)
+        if content.format == "MP3":
+            return _mp3(file, content.start)
+        return Extent()
+    finally:
+        file.seek(0)
+
+
+def _chunked(file: BinaryIO, size: int, at: int, wanted: str) -> Extent:
+    """Walk RIFF or AIFF chunks to the audio data."""
+    file.seek(at - 12)
+    order = ">I" if file.read(4) in (b"FORM", b"RIFX") else "<I"
+    large: int | None = None
+    for _ in range(MAX_CHUNKS):
+        file.seek(at)
+        head = file.read(8)
+        if len(head) < 8:
+            return Extent()
+        length = struct.unpack(order, head[4:])[0]
+        if head[:4] == b"ds64":
+            sizes = file.read(16)
+            large = struct.unpack("<QQ", sizes)[1] if len(sizes) == 16 else None
+        if head[:4] == wanted.encode():
+            if length == 0xFFFFFFFF:
+                return Extent(large, max(0, size - at - 8)) if large is not None else Extent()
+            return Extent(length or None, max(0, size - at - 8))  # 0: a writer that never came back
+        at += 8 + length + length % 2
+    return Extent()
+
+
+def _flac(file: BinaryIO, start: int) -> Extent:
+    file.seek(start + 8)
+    info = file.read(34)
+    if len(info) < 18:
+        return Extent()
+    frames = int.from_bytes(info[10:18], "big") & 0xFFFFFFFFF
+    return Extent(declared_frames=frames or None)
+
+
+def _ogg(file: BinaryIO, size: int) -> Extent:
+    """The last page of a whole stream carries the end-of-stream flag (RFC 3533)."""
+    file.seek(max(0, size - HEAD))
+    tail = file.read(HEAD)
+    last = tail.rfind(b"OggS\0")
+    return Extent(ended=last >= 0 and last + 6 <= len(tail) and bool(tail[last + 5] & 4))
+
+
+def _mp3(file: BinaryIO, start: int) -> Extent:
+    """Does the first frame state the encoder's delay, and how many bytes should follow?"""
+    file.seek(start)
+    body = file.read(HEAD)
+    at = _first_mpeg(body)
+    frame = mpeg_frame(body, at) if at is not None else None
+    if at is None or frame is None or frame.layer != 3:
+        return Extent(start_known=False)
+    tag = at + 4 + frame.side_info
+    if body[tag : tag + 4] not in (b"Xing", b"Info"):
+        return Extent(start_known=False)
+    flags = int.from_bytes(body[tag + 4 : tag + 8], "big")
+    at_bytes = tag + 8 + (4 if flags & 1 else 0)
+    declared = int.from_bytes(body[at_bytes : at_bytes + 4], "big") if flags & 2 else 0
+    extension = at_bytes + (4 if flags & 2 else 0) + (100 if flags & 4 else 0) + (4 if flags & 8 else 0)
+    delays = int.from_bytes(body[extension + 21 : extension + 24], "big")
+    file.seek(0, 2)
+    return Extent(declared or None, file.tell() - start - at, start_known=delays != 0)
