@@ -1,0 +1,170 @@
+"""One constant lattice fitted to the whole song, to a fraction of a millisecond at its end.
+
+Two steps. The coherent fit maximises the Fourier sum of the onset strength at the harmonics of the lattice
+(all attacks of the song added in phase). The fine fit folds the 0.7 ms level curves on the lattice, for the
+whole song and for windows of it, and regresses the windows' lags against time: swing, late snares and other
+constant offsets are part of the folded template and cancel.
+
+Conventions: `period_s` in seconds; lags in seconds, positive = the window's attacks come late.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.onsets import Onsets
+from analyzers.tempo import centred_strength
+
+WINDOW_S = 10.0
+LAG_RANGE_S = 0.030
+ROUND_STEPS_BPM = (1.0, 0.5, 0.1, 0.05, 0.01)
+SNAP_S = 0.0015  # a round tempo may move the song's last beat by this much
+
+FloatArray = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class WindowLags:
+    """Lag of each window's attacks against the whole song's, the lattice taken as constant.
+
+    time_s : centres of the windows; lag_s : how late; weight : correlation with the song's template, in
+    [0, 1], 0 where the window has no attacks.
+    """
+
+    time_s: FloatArray
+    lag_s: FloatArray
+    weight: FloatArray
+
+    @property
+    def spread_s(self) -> float:
+        """Weighted root mean square of the lags."""
+        total = float(self.weight.sum())
+        return float(np.sqrt((self.weight * self.lag_s**2).sum() / total)) if total > 0 else 0.0
+
+
+def demodulate(onsets: Onsets, period_s: float, harmonics: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
+    """Complex onset strength at the lattice's harmonics, one value a period.
+
+    Returns (z [shape=(bands, harmonics, periods)], centre times in s [shape=(periods,)]).
+    """
+    strength = centred_strength(onsets)
+    frames = strength.shape[1]
+    count = max(int(frames / onsets.rate / period_s), 1)
+    edges = np.round(np.arange(count + 1) * period_s * onsets.rate).astype(int)
+    t = np.arange(frames) / onsets.rate
+    z = np.empty((len(strength), len(harmonics), count), complex)
+    for k, h in enumerate(harmonics):
+        turned = strength * np.exp(-2j * np.pi * h / period_s * t)
+        z[:, k] = np.add.reduceat(turned, edges[:-1], axis=1)
+    return z, (edges[:-1] + edges[1:]) / 2 / onsets.rate
+
+
+def _coherent(z: FloatArray, t: FloatArray, hz: FloatArray, harmonics: tuple[int, ...]) -> FloatArray:
+    """Power of the Fourier sums at frequency offsets `hz` of the lattice, summed over harmonics."""
+    out = np.zeros(len(hz))
+    for k, h in enumerate(harmonics):
+        turn = np.exp(-2j * np.pi * h * np.outer(hz, t))
+        out += (np.abs(turn @ z[:, k].T) ** 2).sum(axis=1)
+    return out
+
+
+def coherent_period(onsets: Onsets, period_s: float, tolerance: float = 0.006) -> float:
+    """The period within `tolerance` (ratio) of `period_s` that adds the song's attacks in phase."""
+    harmonics = (1, 2, 4, 8)
+    z, t = demodulate(onsets, period_s, harmonics)
+    span = max(float(t[-1] - t[0]), period_s)
+    centre, half = 0.0, tolerance / period_s
+    for used in (harmonics[:2], harmonics[:3], harmonics):
+        step = 0.15 / (span * used[-1])
+        n = max(int(half / step), 8)
+        hz = centre + half * np.arange(-n, n + 1) / n
+        centre = float(hz[np.argmax(_coherent(z, t, hz, used))])
+        half = min(half, 1.0 / (span * used[-1]))
+    return 1.0 / (1.0 / period_s + centre)
+
+
+def fine_rise(onsets: Onsets) -> FloatArray:
+    """Rise of the fine level curves over 3 ms, both bands [shape=(blocks,)], dB, capped so that no one attack rules."""
+    out = np.zeros(len(onsets.fine_high))
+    step = 4
+    for curve in (onsets.fine_high, onsets.fine_full):
+        floor = max(float(np.percentile(curve, 95)) - 45.0, 0.0)
+        clipped = np.maximum(curve, floor)
+        rise = np.zeros(len(curve))
+        rise[step:] = clipped[step:] - clipped[:-step]
+        rise[:step] = clipped[:step] - floor
+        out += np.clip(rise - 3.0, 0.0, 20.0)
+    return out
+
+
+def window_lags(rise: FloatArray, rate: float, period_s: float, window_s: float = WINDOW_S) -> WindowLags:
+    """Lag of each window (half overlapping) against the whole song, folded on one period."""
+    bins = max(int(round(period_s * rate)), 16)
+    index = np.floor((np.arange(len(rise)) / rate / period_s % 1.0) * bins).astype(np.int64)
+    hop = max(int(window_s / 2 * rate), 1)
+    edges = np.arange(0, len(rise), hop)
+    halves = np.stack([np.bincount(index[a : a + hop], rise[a : a + hop], bins) for a in edges])
+    folds = halves[:-1] + halves[1:] if len(halves) > 1 else halves
+    template = folds.sum(axis=0)
+    spectrum = np.fft.rfft(folds - folds.mean(axis=1, keepdims=True), axis=1)
+    reference = np.fft.rfft(template - template.mean())
+    own = np.sqrt((np.abs(spectrum) ** 2).sum(axis=1) * (np.abs(reference) ** 2).sum()) + 1e-12
+    smooth = np.exp(-0.5 * (np.arange(len(reference)) * 2 * np.pi / bins * 1.5) ** 2)  # 1.5 blocks wide
+    xcorr = np.fft.irfft(spectrum * reference.conj() * smooth, bins, axis=1)
+    reach = min(int(LAG_RANGE_S * rate), bins // 2 - 1)
+    near = np.concatenate([xcorr[:, -reach:], xcorr[:, : reach + 1]], axis=1)
+    best = np.argmax(near, axis=1)
+    lag = np.array([_peak(row, k) for row, k in zip(near, best, strict=True)]) - reach
+    weight = np.clip(near[np.arange(len(near)), best] * bins / 2 / own, 0.0, 1.0)
+    centres = (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
+    return WindowLags(centres, lag / rate, weight)
+
+
+def _peak(y: FloatArray, k: int) -> float:
+    """Position of the maximum near index k by a parabola through three points."""
+    if k == 0 or k == len(y) - 1:
+        return float(k)
+    a, b, c = y[k - 1], y[k], y[k + 1]
+    bend = a - 2 * b + c
+    return k + float(0.5 * (a - c) / bend) if bend < 0 else float(k)
+
+
+def regress(lags: WindowLags) -> tuple[float, float]:
+    """Slope (s/s) and residual (s) of the lags against time: weighted, reweighted against outliers (Huber)."""
+    t, y, w = lags.time_s, lags.lag_s, lags.weight.copy()
+    if len(t) < 3 or w.sum() <= 0:
+        return 0.0, 0.0
+    slope, offset = 0.0, 0.0
+    for _ in range(8):
+        mt, my = np.average(t, weights=w), np.average(y, weights=w)
+        slope = float((w * (t - mt) * (y - my)).sum() / max((w * (t - mt) ** 2).sum(), 1e-12))
+        offset = my - slope * mt
+        r = np.abs(y - offset - slope * t)
+        scale = max(float(np.median(r)) * 1.5, 1e-4)
+        w = lags.weight / np.maximum(r / scale, 1.0)
+    return slope, float(np.average(np.abs(y - offset - slope * t), weights=lags.weight + 1e-9))
+
+
+def fit_constant(onsets: Onsets, period_s: float) -> tuple[float, WindowLags]:
+    """Best constant period near `period_s` and the windows' lags against it."""
+    period = coherent_period(onsets, period_s)
+    rise = fine_rise(onsets)
+    for _ in range(3):
+        lags = window_lags(rise, onsets.fine_rate, period)
+        slope, _ = regress(lags)
+        if abs(slope) > 1e-3:
+            break
+        period *= 1.0 + slope
+    return period, window_lags(rise, onsets.fine_rate, period)
+
+
+def snap_tempo(bpm: float, duration_s: float) -> float:
+    """The roundest tempo that moves the end of the song by less than `SNAP_S`, else `bpm` itself."""
+    for step in ROUND_STEPS_BPM:
+        rounded = round(bpm / step) * step
+        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < SNAP_S:
+            return round(rounded, 6)
+    return bpm
