@@ -5,6 +5,8 @@ First version: novelty of a bar-by-bar self-similarity matrix (Foote, ICME 2000)
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
@@ -67,7 +69,7 @@ def _novelty(similar: npt.NDArray[np.float64], reach: int) -> npt.NDArray[np.flo
 
 
 def _letters(bars: npt.NDArray[np.float64], bounds: list[int], scale: float) -> list[str]:
-    means = [bars[a:b].mean(axis=0) for a, b in zip(bounds, bounds[1:], strict=False)]
+    means = [bars[a:b].mean(axis=0) for a, b in pairwise(bounds)]
     groups: list[npt.NDArray[np.float64]] = []
     names = []
     for mean in means:

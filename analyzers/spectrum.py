@@ -88,7 +88,7 @@ def note_hz(note: float) -> float:
 
 
 def _frames(x: Floats, count: int, size: int) -> Iterator[tuple[int, Floats]]:
-    """Blocks of frames of ``size`` samples centred on multiples of HOP: (number of the first frame, block)."""
+    """Blocks of frames of ``size`` samples centred on multiples of HOP: (first frame, block)."""
     padded = np.concatenate((np.zeros(size // 2, np.float32), x, np.zeros(size // 2 + HOP, np.float32)))
     view = np.lib.stride_tricks.sliding_window_view(padded, size)[::HOP]
     for first in range(0, count, _BLOCK_FRAMES):
