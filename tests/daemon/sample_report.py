@@ -1,0 +1,138 @@
+"""One analysis in an invented scenario, with exact round numbers, for the report tests."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import SimpleNamespace
+
+from analyzers.model import (
+    Analysis,
+    Chord,
+    Flag,
+    Grid,
+    GridProof,
+    Key,
+    KeyCandidate,
+    LeadIn,
+    Loudness,
+    Section,
+    TempoCandidate,
+    Tuning,
+)
+from config.settings import Settings
+from daemon.plan import plan_cut
+from daemon.report import Report, build_report
+
+RATE = 44100
+BAR_ONE_S = 0.75
+DURATION_S = 66.0
+
+
+def steady_grid(bpm: float = 140.0, *, bar_one_s: float = BAR_ONE_S, duration_s: float = DURATION_S) -> Grid:
+    period = 60.0 / bpm
+    first = -int(bar_one_s / period)
+    count = int((duration_s - bar_one_s) / period) + 1 - first
+    beats = tuple(bar_one_s + (first + k) * period for k in range(count))
+    return Grid(
+        tempo_bpm=bpm,
+        tempo_confidence=0.97,
+        tempo_alternatives=(TempoCandidate(bpm, 0.97), TempoCandidate(bpm / 2, 0.02)),
+        constant_tempo=True,
+        constant_confidence=0.99,
+        meter="4/4",
+        meter_confidence=0.96,
+        beats_per_bar=4,
+        bar_one_s=bar_one_s,
+        bar_one_confidence=0.93,
+        pickup_beats=0.0,
+        beats_s=beats,
+        downbeats=tuple((first + k) % 4 == 0 for k in range(count)),
+        tempo_curve=((0.0, bpm),),
+        proof=GridProof(attacks=412, median_ms=0.8, p95_ms=3.4, first_third_ms=0.2, last_third_ms=0.3),
+    )
+
+
+def key_of(tonic: str = "E flat", mode: str = "minor", confidence: float = 0.91) -> Key:
+    return Key(
+        tonic=tonic,
+        mode=mode,
+        confidence=confidence,
+        scale=("E flat", "F", "G flat", "A flat", "B flat", "C flat", "D flat"),
+        alternatives=(KeyCandidate(tonic, mode, confidence), KeyCandidate("F sharp", "major", 0.05)),
+        relative=KeyCandidate("F sharp", "major", 0.05),
+        parallel=KeyCandidate("E flat", "major", 0.01),
+        changes=(),
+        profile=(0.02, 0.1, 0.02, 0.22, 0.02, 0.1, 0.15, 0.02, 0.12, 0.02, 0.13, 0.08),
+    )
+
+
+def sample_analysis(**changes) -> Analysis:
+    bar = 4 * 60 / 140
+    values = {
+        "duration_s": DURATION_S,
+        "rate": RATE,
+        "channels": 2,
+        "lead_in": LeadIn(BAR_ONE_S, round(BAR_ONE_S * RATE), "digital silence", None, -61.0, 0.99),
+        "grid": steady_grid(),
+        "tuning": Tuning(1.5, 440.38, 0.95),
+        "key": key_of(),
+        "chords": tuple(
+            Chord(BAR_ONE_S + k * bar, BAR_ONE_S + (k + 1) * bar, ("Ebm", "B", "Gb", "Db")[k % 4], 0.8)
+            for k in range(36)
+        ),
+        "sections": (
+            Section(BAR_ONE_S, BAR_ONE_S + 8 * bar, "A", 1, 0.8),
+            Section(BAR_ONE_S + 8 * bar, BAR_ONE_S + 24 * bar, "B", 9, 0.9),
+            Section(BAR_ONE_S + 24 * bar, DURATION_S, "A", 25, 0.7),
+        ),
+        "loudness": Loudness(
+            -8.4, -6.1, -7.2, 3.9, 0.4, -0.1, 8.8, tuple((float(t), -9.0 + (t % 7) / 3) for t in range(3, 66))
+        ),
+        "flags": (
+            Flag("inter-sample-overs", "note", "True peak is 0.4 dBTP", "Leave head room when converting"),
+        ),
+    }
+    return Analysis(**{**values, **changes})
+
+
+def sample_source(name: str = "amber-lane.wav", **changes) -> SimpleNamespace:
+    values = {
+        "name": name,
+        "producer": "tin-roof",
+        "sha256": "ab" * 32,
+        "bytes": 11_642_444,
+        "format": "WAV",
+        "subtype": "PCM_16",
+        "rate": RATE,
+        "channels": 2,
+        "frames": round(DURATION_S * RATE),
+        "bit_depth": 16,
+        "lossy": False,
+        "tags": {},
+        "warnings": (),
+    }
+    return SimpleNamespace(**{**values, **changes})
+
+
+def sample_report(
+    analysis: Analysis | None = None, *, source=None, settings: Settings | None = None, **more
+) -> Report:
+    analysis = analysis or sample_analysis()
+    settings = settings or Settings()
+    source = source or sample_source()
+    from daemon.correction_apply import apply_correction
+
+    correction = more.get("corrections")
+    corrected = apply_correction(analysis, correction) if correction else analysis
+    plan = plan_cut(corrected, frames=source.frames, rate=source.rate)
+    facts = SimpleNamespace(
+        path=Path("amber-lane - 140 BPM - E flat minor.wav"),
+        rate=source.rate,
+        bit_depth=source.bit_depth,
+        frames=plan.pad_samples + plan.source_end - plan.source_start,
+        gain_db=0.0,
+        dithered=False,
+        bit_identical=True,
+        warnings=(),
+    )
+    return build_report(source, analysis, plan, facts, settings=settings, software_version="0.1.0", **more)
