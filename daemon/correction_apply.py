@@ -14,7 +14,8 @@ from itertools import pairwise
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from analyzers.model import Analysis, Grid, Key, KeyCandidate, TempoCandidate, Tuning
-from daemon.keynames import parse_key, pitch_class, scale_of, usual_name
+from analyzers.spelling import pitch_class_of, scale_names, tonic_name
+from daemon.keynames import parse_key
 
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
 LEVEL_TOLERANCE = 0.005
@@ -198,7 +199,7 @@ def _with_key(key: Key, text: str) -> Key:
         tonic=tonic,
         mode=mode,
         confidence=1.0,
-        scale=scale_of(tonic, mode),
+        scale=scale_names(pitch_class_of(tonic), mode),
         alternatives=(KeyCandidate(tonic, mode, 1.0),),
         relative=_related(key, tonic, mode, relative=True),
         parallel=_related(key, tonic, mode, relative=False),
@@ -212,13 +213,7 @@ def _related(key: Key, tonic: str, mode: str, *, relative: bool) -> KeyCandidate
     if mode not in ("major", "minor"):
         return None
     other = "minor" if mode == "major" else "major"
-    name = tonic
-    if relative:
-        name = scale_of(tonic, mode)[5 if mode == "major" else 2]
-    measured = [
-        c.probability
-        for c in key.alternatives
-        if pitch_class(c.tonic) == pitch_class(name) and c.mode == other
-    ]
-    name = usual_name(name, other)
+    shift = (9 if mode == "major" else 3) if relative else 0
+    name = tonic_name((pitch_class_of(tonic) + shift) % 12, other)
+    measured = [c.probability for c in key.alternatives if (c.tonic, c.mode) == (name, other)]
     return KeyCandidate(name, other, measured[0] if measured else 0.0)

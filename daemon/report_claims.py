@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from analyzers.model import Analysis, Grid, Key
-from daemon.keynames import parse_key, pitch_class, scale_of
+from analyzers.spelling import SCALES, pitch_class_of
+from daemon.keynames import parse_key
 from daemon.report_parts import Claim
 
 TEMPO_TOLERANCE = 0.005  # a claim is often rounded to a whole BPM: 0.5 % is 0.7 BPM at 140
@@ -38,14 +39,17 @@ def _key(claimed: str, key: Key) -> tuple[bool | None, str | None]:
     if parsed is None or key.tonic is None or key.mode is None:
         return None, "no key was measured" if parsed else "not a key that can be compared"
     tonic, mode = parsed
-    same_tonic = pitch_class(tonic) == pitch_class(key.tonic)
+    same_tonic = pitch_class_of(tonic) == pitch_class_of(key.tonic)
     if same_tonic and mode == key.mode:
         return True, "as measured"
     if same_tonic and mode.endswith("minor") and key.mode.endswith("minor"):
         return True, f"measured as {key.mode}"
-    notes = [{pitch_class(n) for n in scale_of(*k)} for k in (parsed, (key.tonic, key.mode))]
-    if notes[0] == notes[1]:
+    if _notes(tonic, mode) == _notes(key.tonic, key.mode):
         return False, f"the same notes as the measured {key.tonic} {key.mode}, another tonic"
     if same_tonic:
         return False, "the same tonic as measured, another scale"
     return False, "that is not what was measured"
+
+
+def _notes(tonic: str, mode: str) -> set[int]:
+    return {(pitch_class_of(tonic) + step) % 12 for step in SCALES[mode]}

@@ -211,9 +211,31 @@ def test_number_lists_are_on_one_line_and_names_untouched() -> None:
 
 
 # The fields and their order are the project's contract for scripts.
-LINE_FIELDS = """file tempo_bpm tempo_confidence tempo_alternatives constant_tempo meter first_downbeat_s
-    bar_one_confidence first_sound_s beats key_tonic key_mode key_confidence key_alternatives key_changes
-    tuning_cents chords sections lufs lra true_peak_dbtp flags seconds""".split()
+LINE_FIELDS = [
+    "file",
+    "tempo_bpm",
+    "tempo_confidence",
+    "tempo_alternatives",
+    "constant_tempo",
+    "meter",
+    "first_downbeat_s",
+    "bar_one_confidence",
+    "first_sound_s",
+    "beats",
+    "key_tonic",
+    "key_mode",
+    "key_confidence",
+    "key_alternatives",
+    "key_changes",
+    "tuning_cents",
+    "chords",
+    "sections",
+    "lufs",
+    "lra",
+    "true_peak_dbtp",
+    "flags",
+    "seconds",
+]
 
 
 def test_machine_line_has_exactly_the_contract_fields() -> None:
