@@ -1,1 +1,1 @@
-"""Demo beats by synthesis, in an invented scenario, and the demo run."""
+"""Demo beats made by synthesis, with the exact truth of what was made, and the demo run of the service."""

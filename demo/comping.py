@@ -1,0 +1,160 @@
+"""Chord parts: held, broken, strummed, stabbed or arpeggiated chords with voice leading."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from demo.bassline import Note, low_root
+from demo.harmony import Span
+from demo.spec import BeatSpec
+from demo.styles import STYLES, Style
+
+Rng = np.random.Generator
+ARPEGGIOS = ("arpeggio", "steps arpeggio", "broken", "travis", "melodic")
+
+
+def voicing(chord_tones: tuple[int, ...], centre: float, before: list[int]) -> list[int]:
+    """Pitches of a chord close to the last voicing: for each tone the octave that moves least."""
+    if not before:
+        return sorted(low_root(t, int(centre) - 6) for t in chord_tones)
+    middle = 0.7 * float(np.mean(before)) + 0.3 * centre
+    return sorted(low_root(t, round(middle) - 6) for t in chord_tones)
+
+
+def _steps(rng: Rng, kind: str, style: Style) -> list[float]:
+    """Onsets in a bar for a named chord rhythm."""
+    n, beats = style.beats, [float(k) for k in range(style.beats)]
+    third = style.steps == 3
+    grid = n * style.steps
+    weights = rng.uniform(0, 1, grid) * np.where(np.arange(grid) % style.steps == 0, 0.7, 1.0)
+    syncopated = sorted(np.argsort(-weights)[: int(rng.integers(2, 6))] / style.steps)
+    figures = [
+        [0, 1.5],
+        [0, 2.5],
+        [0, 0.75, 1.5],
+        [0, 1.5, 2.5, 3],
+        [0, 0.75, 1.75, 2.5],
+        [0.5, 1.5, 3],
+        [0, 1, 2.5],
+    ]
+    strums = [
+        [0, 1, 1.5, 2.5, 3, 3.5],
+        [0, 1, 2, 2.5, 3, 3.5],
+        [0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5],
+        [0, 1.5, 2, 3],
+    ]
+    table = {
+        "held": [0.0],
+        "pulse": beats,
+        "beats": beats,
+        "offbeat": [k + (2 / 3 if third else 0.5) for k in beats],
+        "eighth chugs": [k / 2 for k in range(2 * n)],
+        "waltz": beats[1:],
+        "swing68": [x for k in beats for x in (k, k + 2 / 3)],
+        "shuffled": [x for k in beats for x in (k, k + 2 / 3)],
+        "strum": strums[int(rng.integers(len(strums)))],
+        "scratch": [float(k) / 4 for k in range(4 * n) if rng.random() < 0.55],
+        "syncopated": syncopated,
+        "stabs": figures[int(rng.integers(len(figures)))] if not third else syncopated,
+        "chops": figures[int(rng.integers(len(figures)))] if not third else syncopated,
+    }
+    if kind in ARPEGGIOS:
+        per = 3 if third else int(rng.choice([2, 2, 4, 3 if style.beats == 4 and rng.random() < 0.2 else 2]))
+        return [k / per for k in range(n * per)]
+    return [float(x) for x in table.get(kind, beats) if x < n]
+
+
+def _order(rng: Rng, kind: str, size: int, n: int) -> list[int]:
+    """Which tone of the voicing each arpeggio step plays."""
+    up = list(range(size))
+    cycles = [up, up[::-1], [*up, *up[-2:0:-1]], [0, size - 1, 1, size - 1], [0, 1, size - 1, 1],
+              [0, *rng.permutation(size).tolist()], rng.integers(0, size, 8).tolist()]  # fmt: skip
+    cycle = cycles[int(rng.integers(len(cycles)))]
+    if kind == "travis":
+        cycle = [0, size - 1, 1, size - 2]
+    return [int(cycle[k % len(cycle)]) % size for k in range(n)]
+
+
+def _play(
+    rng: Rng, kind: str, pitches: list[int], on: float, length: float, strum_s: float, vel: float
+) -> list[Note]:
+    down = pitches if rng.random() < 0.8 else pitches[::-1]
+    return [
+        Note(on, length, p, vel * float(rng.uniform(0.85, 1)), 0, k * strum_s) for k, p in enumerate(down)
+    ]
+
+
+def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> tuple[str, list[Note]]:
+    """-> (texture, notes) of a chord layer ("chords", "pad" or "arp")."""
+    rng = np.random.default_rng([spec.seed, stream])
+    style = STYLES[spec.style]
+    kind = {"pad": "held", "arp": "steps arpeggio" if style.steps == 3 else "arpeggio"}.get(layer, "")
+    kinds = {name: kind or str(rng.choice(style.comp)) for name in ("verse", "hook", "bridge")}
+    if rng.random() < 0.5:
+        kinds = dict.fromkeys(kinds, kinds["verse"])
+    centre = float(rng.uniform(50, 70)) + (10 if layer == "arp" else 0)
+    steps = {
+        name: [_steps(rng, k, style) for _ in range(int(rng.choice([1, 1, 2])))] for name, k in kinds.items()
+    }
+    order = {name: _order(rng, k, 3, 48) for name, k in kinds.items()}
+    gate = float(rng.choice([0.25, 0.5, 0.9, 1.0]))
+    strum_s = float(rng.uniform(0.006, 0.025)) if "strum" in kinds.values() else 0.0
+    rolled = float(rng.choice([0, 0, 0, 0.01, 0.03]))
+    left_hand = layer == "chords" and rng.random() < (0.7 if spec.kind == "song" else 0.3)
+    push = float(rng.choice([0, 0.5])) if rng.random() < 0.08 and style.steps == 4 else 0.0
+    notes: list[Note] = []
+    last: list[int] = []
+    for span in spans:
+        section = spec.sections[span.section]
+        if layer not in section.layers:
+            continue
+        name = section.name if section.name in ("hook", "bridge") else "verse"
+        tones = voicing(span.chord.tones, centre, last)
+        if kinds[name] == "broken" or (len(tones) == 3 and rng.random() < 0.1):
+            tones = sorted([*tones, tones[0] + 12])
+        last = tones
+        strum = strum_s if kinds[name] == "strum" else rolled
+        notes += _bars(
+            rng, span, kinds[name], tones, steps[name], order[name], gate, strum, style.beats, push
+        )
+        if left_hand:
+            notes += _left_hand(rng, span, style)
+    return kinds["verse"], notes
+
+
+def _bars(rng: Rng, span: Span, kind: str, tones: list[int], steps: list[list[float]], order: list[int],
+          gate: float, strum: float, bar: int, push: float) -> list[Note]:  # fmt: skip
+    if kind == "held":
+        return _play(rng, kind, tones, span.start - (push if span.start > 0 else 0), span.end - span.start, strum,
+                     float(rng.uniform(0.7, 1)))  # fmt: skip
+    first, last = int(span.start // bar), int(np.ceil(span.end / bar))
+    onsets = [b * bar + x for b in range(first, last) for x in steps[b % len(steps)]]
+    onsets = [x for x in onsets if span.start - 1e-6 <= x < span.end - 1e-6] or [span.start]
+    out = []
+    accent = rng.uniform(0, 0.4)
+    for k, on in enumerate(onsets):
+        until = onsets[k + 1] if k + 1 < len(onsets) else span.end
+        vel = float(rng.uniform(0.6, 0.8) + (accent if abs(on % 1) < 1e-6 else 0))
+        if kind in ARPEGGIOS:
+            if kind == "melodic" and rng.random() < 0.35:
+                continue
+            pitch = tones[order[(k + int(on)) % len(order)] % len(tones)]
+            out.append(Note(on, max(until - on, gate), pitch, vel))
+        else:
+            out += _play(rng, kind, tones, on, (until - on) * gate, strum, vel)
+    return out
+
+
+def _left_hand(rng: Rng, span: Span, style: Style) -> list[Note]:
+    """Piano left hand or thumb: the root on the change, then octaves or fifths now and then."""
+    root = low_root(span.chord.root, 33)
+    out = [Note(span.start, span.end - span.start, root, 0.9)]
+    if rng.random() < 0.4:
+        out.append(Note(span.start, span.end - span.start, root + 12, 0.7))
+    half = style.beats / 2 if style.beats % 2 == 0 else 2.0
+    if span.end - span.start > half and rng.random() < 0.6:
+        fifth = root + int(rng.choice([7, 12, 0]))
+        out.append(
+            Note(span.start + half, span.end - span.start - half, fifth, float(rng.uniform(0.5, 0.85)))
+        )
+    return out
