@@ -183,7 +183,7 @@ def build_report(
                 stems=stems,
                 correction=corrections,
             ),
-            answers=answer(corrected, analysis, corrections),
+            answers=answer(corrected, analysis, corrections, settings.output.working_loudness),
             correction=corrections,
             claims=judged,
             cut=Cut(**plain(plan)),

@@ -31,9 +31,18 @@ class Answers(Part):
     true_peak: Estimate
 
 
-def answer(analysis: Analysis, measured: Analysis, correction: Correction | None) -> Answers:
-    """All estimates. `measured` is the analysis before `correction`, kept beside what is set by hand."""
-    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis)}
+def answer(
+    analysis: Analysis, measured: Analysis, correction: Correction | None, working_loudness: float
+) -> Answers:
+    """All estimates.
+
+    Parameters
+    ----------
+    analysis : with `correction` applied
+    measured : without, kept beside what is set by hand
+    working_loudness : LUFS that the studio works at, for the suggested gain
+    """
+    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, working_loudness)}
     if correction is None:
         return Answers(**answers)
     before = {**_grid(measured), **_pitch(measured)}
@@ -146,11 +155,15 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
     }
 
 
-def _levels(analysis: Analysis) -> dict[str, Estimate]:
+def _levels(analysis: Analysis, working: float) -> dict[str, Estimate]:
     loud = analysis.loudness
     silent = "nothing above the gate, or too short"
+    integrated = _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent)
+    if loud.integrated_lufs is not None:
+        gain = Evidence(what=f"gain to {working:g} LUFS", value=working - loud.integrated_lufs, unit="dB")
+        integrated = integrated.model_copy(update={"evidence": (*integrated.evidence, gain)})
     return {
-        "integrated_loudness": _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent),
+        "integrated_loudness": integrated,
         "loudness_range": _measured(loud.range_lu, "LU", "EBU Tech 3342", silent),
         "true_peak": _measured(loud.true_peak_dbtp, "dBTP", "ITU-R BS.1770-5 Annex 2", "no sound at all"),
     }
