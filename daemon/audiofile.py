@@ -23,7 +23,8 @@ from config.settings import Limits
 from daemon.errors import EmptyDrop, NotAudio, TooLong, TooShort, UnreadableAudio
 from daemon.headers import READABLE, Content, Extent, measure_extent, recognise
 from daemon.intake import hash_open, opened, shown_name
-from daemon.tags import clean_tags, read_tags
+from daemon.tagformats import read_tags
+from daemon.tags import clean_tags
 
 BLOCK = 32768  # frames read at once
 SALVAGE_BLOCK = 8  # frames read at once up to the point of damage
@@ -45,7 +46,8 @@ EXTENSIONS = {
     "OGG": ("ogg", "oga", "opus"),
     "MP3": ("mp3",),
 }
-LOSSY_SUBTYPES = ("MPEG", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "G7", "NMS", "DWVW", "VOX")
+ALL_EXTENSIONS = frozenset(extension for known in EXTENSIONS.values() for extension in known)
+LOSSY_SUBTYPES = ("MPEG", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "NMS", "VOX")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,6 +77,12 @@ class AudioFile:
 
 def is_lossy(subtype: str) -> bool:
     return any(mark in subtype for mark in LOSSY_SUBTYPES)
+
+
+def content_of(path: Path) -> Content:
+    """What a file is by its first bytes."""
+    with opened(path) as file:
+        return recognise(file)
 
 
 def read_audio(path: Path, limits: Limits) -> AudioFile:
@@ -313,14 +321,20 @@ def require_length(name: str, frames: int, rate: int, limits: Limits) -> list[st
 
 def require_sound(name: str, samples: npt.NDArray[np.float32]) -> None:
     """Raise EmptyDrop when no channel holds more than dither or a constant offset."""
-    if half_range(samples) < SILENCE:
-        peak = float(max(samples.max(), -samples.min()))
-        level = "digital silence" if peak == 0 else "only a constant offset or noise below -80 dBFS"
-        raise EmptyDrop(
-            name, f"it holds no sound ({level})", "ask the producer to check the bounce and send it again"
-        )
+    if is_silent(samples):
+        digital = not samples.any()
+        level = "digital silence" if digital else "only a constant offset or noise below -80 dBFS"
+        next_step = "ask the producer to check the bounce and send it again"
+        raise EmptyDrop(name, f"it holds no sound ({level})", next_step)
 
 
-def half_range(samples: npt.NDArray[np.float32]) -> float:
-    """Half the largest peak-to-peak range over the channels: the peak level without its offset."""
-    return float((samples.max(axis=0) - samples.min(axis=0)).max()) / 2
+def is_silent(samples: npt.NDArray[np.float32]) -> bool:
+    """True when every channel's peak-to-peak range stays below twice `SILENCE`."""
+    low = np.full(samples.shape[1], np.inf, np.float32)
+    high = -low
+    for at in range(0, len(samples), BLOCK):
+        block = samples[at : at + BLOCK]
+        low, high = np.minimum(low, block.min(axis=0)), np.maximum(high, block.max(axis=0))
+        if (high - low).max() >= 2 * SILENCE:
+            return False
+    return True

@@ -1,18 +1,33 @@
 """From what was dropped to samples and facts: `decode(path)`.
 
-Convention: time zero is the first sample that libsndfile returns for the file (for stems: that
-all of them share). The signal is float32, never normalised; the original is only read.
+Convention: time zero is the first sample that libsndfile returns for the file (for stems: the one
+that all of them share). The signal is float32, never normalised; the original is only read.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import tempfile
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analyzers.model import Signal
 from config.settings import Limits
-from daemon.audiofile import AudioFile, read_audio, require_length, require_sound
-from daemon.intake import shown_name
+from daemon.archives import extract
+from daemon.audiofile import ALL_EXTENSIONS, AudioFile, content_of, read_audio, require_length, require_sound
+from daemon.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
+from daemon.headers import READABLE
+from daemon.intake import (
+    combined_hash,
+    hash_open,
+    is_folder,
+    members,
+    opened,
+    relative_name,
+    shown_name,
+    snapshot,
+)
+from daemon.stems import Stem, StemSet, read_stems, shown_relative
+from daemon.tags import claims
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,11 +51,16 @@ class Source:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Decoded:
-    """A drop ready for analysis. ``path`` is the audio file to copy from (for stems: the folder)."""
+    """A drop ready for analysis.
+
+    ``path`` is the audio file to copy from; with ``stems`` it is their folder and the signal is
+    the sum of those whose role is "stem".
+    """
 
     source: Source
     signal: Signal
     path: Path
+    stems: tuple[Stem, ...] = ()
 
 
 def decode(
@@ -53,15 +73,22 @@ def decode(
     path : an audio file, a folder of stems, or a zip of either
     limits : what is refused as too long, too big, too short
     producer : name of the sub-folder it lay in, for the report
-    workdir : private folder that a zip is extracted into; it must outlive the result
+    workdir : private folder that a zip is extracted into; it must outlive the copies. Without
+        one a temporary folder is used and gone on return: enough to analyse, not to copy.
 
     Raises
     ------
     DropError : the drop cannot be used; subject, cause and next step say what to do
     MachineError : trouble of the machine, or the drop changed or went away; try again later
     """
-    audio = read_audio(path, limits)
-    return _single(audio, shown_name(path), producer, limits)
+    if is_folder(path):
+        return _folder(path, shown_name(path), producer, limits)
+    if content_of(path).format != "ZIP":
+        return _single(read_audio(path, limits), shown_name(path), producer, limits)
+    if workdir is not None:
+        return _zip(path, workdir, producer, limits)
+    with tempfile.TemporaryDirectory(prefix="beatintake-") as private:
+        return _zip(path, Path(private), producer, limits)
 
 
 def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -> Decoded:
@@ -84,3 +111,102 @@ def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -
         warnings=(*audio.warnings, *short),
     )
     return Decoded(source, Signal(audio.samples, audio.rate), audio.path)
+
+
+def _zip(path: Path, workdir: Path, producer: str | None, limits: Limits) -> Decoded:
+    """Unpack into the private folder and go on as with a folder; identity is the zip's own bytes."""
+    unpacked = extract(path, workdir, limits)
+    decoded = _folder(unpacked.folder, shown_name(path), producer, limits)
+    warnings = (*unpacked.warnings, *decoded.source.warnings)
+    facts = replace(decoded.source, sha256=unpacked.sha256, bytes=unpacked.bytes, warnings=warnings)
+    return replace(decoded, source=facts)
+
+
+def _folder(folder: Path, name: str, producer: str | None, limits: Limits) -> Decoded:
+    before = snapshot(folder)
+    files = members(folder)
+    audio = [file for file in files if _is_audio(file)]
+    if not audio:
+        raise EmptyDrop(name, "there is no audio in it", "ask the producer for the beat or its stems")
+    if len(audio) > limits.max_stems:
+        cause = f"{len(audio)} audio files, more than limits.max_stems = {limits.max_stems}"
+        raise TooLong(name, cause, "drop the stems of one beat at a time")
+    if len(audio) == 1:
+        single = read_audio(audio[0], limits)
+        decoded, hashes = _single(single, name, producer, limits), {audio[0]: single.sha256}
+    else:
+        _require_one_beat(audio, name)
+        found = read_stems(audio, folder, limits)
+        decoded = _from_stems(found, folder, name, producer, limits)
+        hashes = {stem.path: stem.sha256 for stem in found.stems}
+    others = [file for file in files if file not in hashes]
+    for file in others:
+        with opened(file) as stream:
+            hashes[file] = hash_open(stream)[0]
+    if snapshot(folder) != before:
+        raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
+    listed = ", ".join(shown_relative(file, folder) for file in others[:8]) + (
+        " ..." if len(others) > 8 else ""
+    )
+    notes = [f"Not audio, left out: {listed}."] if others else []
+    facts = replace(
+        decoded.source,
+        sha256=combined_hash((relative_name(file, folder), value) for file, value in hashes.items()),
+        bytes=sum(entry.size for entry in before),
+        warnings=(*notes, *decoded.source.warnings),
+    )
+    return replace(decoded, source=facts)
+
+
+def _is_audio(path: Path) -> bool:
+    """By content; a damaged file that is named like audio counts, so that it is not lost silently."""
+    content = content_of(path)
+    return content.format in READABLE or path.suffix.lower().lstrip(".") in ALL_EXTENSIONS
+
+
+def _require_one_beat(files: list[Path], name: str) -> None:
+    """Raise NotAudio when file names claim tempi that cannot belong to one beat."""
+    tempi = {
+        claim.value for file in files for claim in claims(file.name, {}) if isinstance(claim.value, float)
+    }
+    lowest = min(tempi, default=0.0)
+    if any(abs(tempo / lowest - level) > 0.03 for tempo in tempi for level in [round(tempo / lowest)]):
+        cause = f"its files are named with different tempi ({', '.join(f'{t:g}' for t in sorted(tempi))} BPM)"
+        raise NotAudio(name, cause, "drop each beat on its own; a folder is taken for the stems of one beat")
+
+
+def _from_stems(found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits) -> Decoded:
+    if all(stem.role == "version" for stem in found.stems):
+        return _best_version(found, name, producer, limits)
+    summed = [stem for stem in found.stems if stem.role == "stem"]
+    frames, channels = found.samples.shape
+    short = require_length(name, frames, found.rate, limits)
+    require_sound(name, found.samples)
+    subtypes = {stem.subtype for stem in summed}
+    source = Source(
+        name=name,
+        producer=producer,
+        sha256="",  # of the folder: known when all of it was read
+        bytes=0,
+        format="stems",
+        subtype=subtypes.pop() if len(subtypes) == 1 else "mixed",
+        rate=found.rate,
+        channels=channels,
+        frames=frames,
+        bit_depth=None,
+        lossy=any(stem.lossy for stem in summed),
+        tags=found.tags,
+        warnings=(*found.warnings, *short),
+    )
+    return Decoded(source, Signal(found.samples, found.rate), folder, found.stems)
+
+
+def _best_version(found: StemSet, name: str, producer: str | None, limits: Limits) -> Decoded:
+    """One beat in several files (WAV beside MP3): the lossless, finest, longest one is used."""
+    best = max(found.stems, key=lambda stem: (not stem.lossy, stem.rate, stem.bit_depth or 32, stem.frames))
+    decoded = _single(read_audio(best.path, limits), name, producer, limits)
+    if decoded.source.sha256 != best.sha256:
+        raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
+    others = ", ".join(stem.name for stem in found.stems if stem is not best)
+    note = f"The same beat in several files: {best.name} was used, left out: {others}."
+    return replace(decoded, source=replace(decoded.source, warnings=(note, *decoded.source.warnings)))

@@ -13,7 +13,8 @@ name, and 21 bytes after its start 12 bits of encoder delay and 12 bits of end p
 from __future__ import annotations
 
 import struct
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 HEAD = 1 << 16
@@ -111,20 +112,30 @@ def recognise(file: BinaryIO) -> Content:
     file.seek(0)
     head = file.read(HEAD)
     start = id3_length(head)
-    if start >= len(head):
+    if start:
         file.seek(start)
-        body = file.read(HEAD)
-    else:
-        body = head[start:]
+        head = file.read(HEAD)
     file.seek(0)
+    return replace(_content(head), start=start)
+
+
+def recognise_bytes(head: bytes) -> Content:
+    """The same from the first bytes alone; behind a tag longer than those MP3 is presumed."""
+    start = id3_length(head)
+    if start >= len(head) > 0:
+        return Content("MP3", "an MP3 file", start)
+    return replace(_content(head[start:]), start=start)
+
+
+def _content(body: bytes) -> Content:
     kind = _known(body)
-    if kind is None and _finds_mpeg(body):
+    if kind is None and _first_mpeg(body) is not None:
         kind = "MP3"
     if kind is None:
-        return Content(None, _words_for_unknown(body), start)
+        return Content(None, _words_for_unknown(body))
     if kind in READABLE or kind == "ZIP":
-        return Content(kind, f"{'an' if kind[0] in 'AMO' else 'a'} {kind} file", start)
-    return Content(None, kind, start)
+        return Content(kind, f"{'an' if kind[0] in 'AMOR' else 'a'} {kind} file")
+    return Content(None, kind)
 
 
 def _known(body: bytes) -> str | None:
@@ -183,17 +194,13 @@ def _first_mpeg(body: bytes) -> int | None:
     return None
 
 
-def _finds_mpeg(body: bytes) -> bool:
-    return _first_mpeg(body) is not None
-
-
 def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
     """Compare the declared length with the bytes present. Leaves the file at its first byte."""
     try:
         if content.format in ("WAV", "RF64"):
-            return _chunked(file, size, content.start + 12, "data")
+            return _chunked(file, size, content.start, b"data")
         if content.format == "AIFF":
-            return _chunked(file, size, content.start + 12, "SSND")
+            return _chunked(file, size, content.start, b"SSND")
         if content.format == "FLAC":
             return _flac(file, content.start)
         if content.format == "OGG":
@@ -205,25 +212,32 @@ def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
         file.seek(0)
 
 
-def _chunked(file: BinaryIO, size: int, at: int, wanted: str) -> Extent:
-    """Walk RIFF or AIFF chunks to the audio data."""
-    file.seek(at - 12)
+def chunks(file: BinaryIO, start: int) -> Iterator[tuple[bytes, int, int]]:
+    """Walk the chunks of a RIFF, RF64 or AIFF file: (id, position of its data, declared size)."""
+    file.seek(start)
     order = ">I" if file.read(4) in (b"FORM", b"RIFX") else "<I"
-    large: int | None = None
+    at = start + 12
     for _ in range(MAX_CHUNKS):
         file.seek(at)
         head = file.read(8)
         if len(head) < 8:
-            return Extent()
-        length = struct.unpack(order, head[4:])[0]
-        if head[:4] == b"ds64":
+            return
+        size = struct.unpack(order, head[4:])[0]
+        yield head[:4], at + 8, size
+        at += 8 + size + size % 2
+
+
+def _chunked(file: BinaryIO, size: int, start: int, wanted: bytes) -> Extent:
+    """The declared size of the audio data; 64 bits wide in a `ds64` chunk, 0 or all ones if unknown."""
+    large: int | None = None
+    for name, at, length in chunks(file, start):
+        if name == b"ds64":
+            file.seek(at)
             sizes = file.read(16)
             large = struct.unpack("<QQ", sizes)[1] if len(sizes) == 16 else None
-        if head[:4] == wanted.encode():
-            if length == 0xFFFFFFFF:
-                return Extent(large, max(0, size - at - 8)) if large is not None else Extent()
-            return Extent(length or None, max(0, size - at - 8))  # 0: a writer that never came back
-        at += 8 + length + length % 2
+        if name == wanted:
+            declared = large if length == 0xFFFFFFFF else length or None
+            return Extent(declared, max(0, size - at))
     return Extent()
 
 

@@ -20,7 +20,7 @@ import unicodedata
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, NamedTuple
 
 from config.settings import DEFAULT_IGNORE
 from daemon.errors import (
@@ -164,6 +164,26 @@ def _collect(folder: Path, top: Path, depth: int, found: list[Path]) -> None:
 def relative_name(path: Path, folder: Path) -> str:
     """Name of a member inside its folder, NFC, with forward slashes."""
     return unicodedata.normalize("NFC", path.relative_to(folder).as_posix())
+
+
+class Entry(NamedTuple):
+    """One member as it lies there; equal entries mean that nothing touched it."""
+
+    name: str
+    size: int
+    fingerprint: tuple[int, ...]
+
+
+def snapshot(folder: Path) -> tuple[Entry, ...]:
+    """All members with size, time and inode, to prove that a folder stayed the same."""
+    entries = []
+    for path in members(folder):
+        try:
+            facts = os.lstat(path)
+        except OSError as error:
+            raise io_error(error, shown_name(path)) from error
+        entries.append(Entry(relative_name(path, folder), facts.st_size, _print_of(facts)))
+    return tuple(entries)
 
 
 def identify(path: Path) -> str:
