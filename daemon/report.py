@@ -13,7 +13,7 @@ import json
 import re
 from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from pydantic import Field, ValidationError
 
@@ -42,8 +42,11 @@ from daemon.report_words import check_by_ear, sentence
 if TYPE_CHECKING:
     from daemon.copy import CopyFacts
     from daemon.decode import Source
+    from daemon.stems import Stem
+    from daemon.tags import Claim as FoundClaim
 
 SCHEMA_FILE = Path(__file__).with_name("report.schema.json")
+P = TypeVar("P", bound=Part)
 NUMBER_LIST = re.compile(r"\[\n[\s\d.,eE+-]*\]")
 
 
@@ -128,7 +131,7 @@ def ready_files(stem: str, copy_name: str) -> Files:
         map=f"{stem}.map.mid",
         report=f"{stem}.report.json",
         page=f"{stem}.report.html",
-        click_check=f"{stem}.clickcheck.ogg",
+        click_check=f"{stem}.clickcheck.flac",
     )
 
 
@@ -140,8 +143,8 @@ def build_report(
     *,
     settings: Settings,
     software_version: str,
-    claims: Iterable[Claim] = (),
-    stems: Iterable[StemLine] = (),
+    claims: Iterable[FoundClaim] = (),
+    stems: Iterable[Stem] = (),
     corrections: Correction | None = None,
     versions: Versions | None = None,
     files: Files | None = None,
@@ -161,13 +164,10 @@ def build_report(
     if corrections is not None and corrections.empty:
         corrections = None
     corrected = apply_correction(analysis, corrections) if corrections else analysis
-    drop = Drop(**{name: plain(getattr(source, name)) for name in Drop.model_fields})
-    copy = AlignedCopy(
-        file=plain(copy_facts.path.name),
-        **{name: plain(getattr(copy_facts, name)) for name in AlignedCopy.model_fields if name != "file"},
-    )
+    drop = _taken(Drop, source)
+    copy = _taken(AlignedCopy, copy_facts, file=plain(copy_facts.path.name))
     judged = tuple(judge_claim(claim, corrected) for claim in claims)
-    stems = tuple(stems)
+    lines = tuple(_taken(StemLine, stem) for stem in stems)
     look = settings.analysis
     try:
         return Report(
@@ -180,7 +180,7 @@ def build_report(
                 below=look.check_by_ear_below,
                 tuning_flag_cents=look.tuning_flag_cents,
                 claims=judged,
-                stems=stems,
+                stems=lines,
                 correction=corrections,
             ),
             answers=answer(corrected, analysis, corrections, settings.output.working_loudness),
@@ -189,7 +189,7 @@ def build_report(
             cut=Cut(**plain(plan)),
             aligned_copy=copy,
             files=files or ready_files(_stem_of(drop), copy.file),
-            stems=stems,
+            stems=lines,
             versions=versions,
             analysis=plain(analysis),
         )
@@ -197,6 +197,12 @@ def build_report(
         raise InternalError(
             drop.name, f"the analysis gave a value that no report may hold: {error}"
         ) from error
+
+
+def _taken(part: type[P], facts: object, **more: Any) -> P:
+    """The fields that a part of the report shares with a record from elsewhere."""
+    names = [name for name in part.model_fields if name not in more]
+    return part(**{name: plain(getattr(facts, name)) for name in names}, **more)
 
 
 def _stem_of(drop: Drop) -> str:

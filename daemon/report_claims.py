@@ -5,21 +5,22 @@ from __future__ import annotations
 from analyzers.model import Analysis, Grid, Key
 from analyzers.spelling import SCALES, pitch_class_of
 from daemon.keynames import parse_key
-from daemon.report_parts import Claim
+from daemon.report_parts import Claim, plain
+from daemon.tags import Claim as FoundClaim
 
 TEMPO_TOLERANCE = 0.005  # a claim is often rounded to a whole BPM: 0.5 % is 0.7 BPM at 140
 LEVELS = {0.5: "half of", 2.0: "twice", 1.5: "one and a half times", 2 / 3: "two thirds of"}
 
 
-def judge_claim(claim: Claim, analysis: Analysis) -> Claim:
-    """The claim with `agrees` and `relation` filled in."""
+def judge_claim(claim: FoundClaim, analysis: Analysis) -> Claim:
+    """The claim as the report holds it, with `agrees` and `relation`."""
     if claim.question == "tempo" and isinstance(claim.value, float):
         agrees, relation = _tempo(claim.value, analysis.grid)
     elif claim.question == "key" and isinstance(claim.value, str):
         agrees, relation = _key(claim.value, analysis.key)
     else:
         agrees, relation = None, None
-    return claim.model_copy(update={"agrees": agrees, "relation": relation})
+    return Claim(**plain(claim), agrees=agrees, relation=relation)
 
 
 def _tempo(claimed: float, grid: Grid) -> tuple[bool | None, str | None]:

@@ -122,14 +122,16 @@ class Claim(Part):
 
 
 class StemLine(Part):
-    """One stem of a folder: level and channel facts."""
+    """One file of a stem drop: level and channel facts (see daemon/stems.py). Levels are None for silence."""
 
     name: str
-    integrated_lufs: float | None = None
-    sample_peak_dbfs: float | None = None
-    mono: bool | None = None
+    role: str = Field("stem", description='"two-track" and "version" were left out of the sum')
+    channels: int = 2
+    peak_dbfs: float | None = None
+    rms_dbfs: float | None = None
     silent: bool = False
-    inverted: bool | None = Field(None, description="polarity inverted against the other stems")
+    mono: bool = False
+    inverted: bool | None = Field(None, description="polarity against the mix; None: cannot be told")
     notes: tuple[str, ...] = ()
 
 

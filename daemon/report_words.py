@@ -165,6 +165,7 @@ def claim_words(claim: Claim) -> str:
 def _stem_lines(stems: Iterable[StemLine]) -> list[str]:
     lines = []
     for stem in stems:
+        lines += [sentence(f"{stem.name}: {note}") for note in stem.notes]
         if stem.silent:
             lines.append(f"Stem {stem.name} is silent.")
         if stem.inverted:

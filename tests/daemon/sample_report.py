@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import SimpleNamespace
 
 from analyzers.model import (
     Analysis,
@@ -20,8 +19,12 @@ from analyzers.model import (
     Tuning,
 )
 from config.settings import Settings
+from daemon.copy import CopyFacts
+from daemon.correction_apply import apply_correction
+from daemon.decode import Source
 from daemon.plan import plan_cut
 from daemon.report import Report, build_report
+from daemon.stems import Stem
 
 RATE = 44100
 BAR_ONE_S = 0.75
@@ -95,7 +98,28 @@ def sample_analysis(**changes) -> Analysis:
     return Analysis(**{**values, **changes})
 
 
-def sample_source(name: str = "amber-lane.wav", **changes) -> SimpleNamespace:
+def sample_stem(name: str, **changes) -> Stem:
+    values = {
+        "name": name,
+        "path": Path(name),
+        "role": "stem",
+        "sha256": "cd" * 32,
+        "frames": round(DURATION_S * RATE),
+        "rate": RATE,
+        "channels": 2,
+        "subtype": "PCM_24",
+        "bit_depth": 24,
+        "lossy": False,
+        "peak_dbfs": -3.0,
+        "rms_dbfs": -18.0,
+        "silent": False,
+        "mono": False,
+        "first_sound_sample": 0,
+    }
+    return Stem(**{**values, **changes})
+
+
+def sample_source(name: str = "amber-lane.wav", **changes) -> Source:
     values = {
         "name": name,
         "producer": "tin-roof",
@@ -111,7 +135,7 @@ def sample_source(name: str = "amber-lane.wav", **changes) -> SimpleNamespace:
         "tags": {},
         "warnings": (),
     }
-    return SimpleNamespace(**{**values, **changes})
+    return Source(**{**values, **changes})
 
 
 def sample_report(
@@ -120,12 +144,10 @@ def sample_report(
     analysis = analysis or sample_analysis()
     settings = settings or Settings()
     source = source or sample_source()
-    from daemon.correction_apply import apply_correction
-
     correction = more.get("corrections")
     corrected = apply_correction(analysis, correction) if correction else analysis
     plan = plan_cut(corrected, frames=source.frames, rate=source.rate)
-    facts = SimpleNamespace(
+    facts = CopyFacts(
         path=Path("amber-lane - 140 BPM - E flat minor.wav"),
         rate=source.rate,
         bit_depth=source.bit_depth,

@@ -15,8 +15,16 @@ from config.settings import AnalysisSettings, Settings
 from daemon.correction_apply import Correction
 from daemon.errors import InternalError, MachineError
 from daemon.report import SCHEMA_FILE, Report, machine_line, read_report, schema_text
-from daemon.report_parts import Claim, Estimate, StemLine
-from tests.daemon.sample_report import key_of, sample_analysis, sample_report, sample_source, steady_grid
+from daemon.report_parts import Estimate
+from daemon.tags import Claim
+from tests.daemon.sample_report import (
+    key_of,
+    sample_analysis,
+    sample_report,
+    sample_source,
+    sample_stem,
+    steady_grid,
+)
 
 finite = st.floats(allow_nan=False, allow_infinity=False)
 st.register_type_strategy(float, finite)
@@ -160,7 +168,7 @@ def test_claims_are_compared(question: str, value: float | str, agrees: bool, re
 def test_stems_and_decoding_warnings_need_ears() -> None:
     report = sample_report(
         source=sample_source(warnings=("the header promises more than the file holds",)),
-        stems=[StemLine(name="bass.wav", silent=True), StemLine(name="pad.wav", inverted=True)],
+        stems=[sample_stem("bass.wav", silent=True), sample_stem("pad.wav", inverted=True)],
     )
     joined = " ".join(report.check_by_ear)
     assert "header promises more" in joined
