@@ -5,8 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
-from importlib import metadata
 from pathlib import Path
+
+from daemon.version import VERSION
 
 DESCRIPTION = """\
 beatintake watches a folder for instrumental tracks, finds tempo, bar one, key, levels and
@@ -46,7 +47,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"beatintake {version()}")
+    parser.add_argument("--version", action="version", version=f"beatintake {VERSION}")
     parser.add_argument("--config", type=Path, metavar="PATH", help="configuration file to use")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     _add_work(commands)
@@ -64,7 +65,9 @@ def _command(commands, name: str, text: str, more: str = "") -> argparse.Argumen
         epilog=more,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--config", type=Path, metavar="PATH", default=argparse.SUPPRESS, help="configuration file")
+    parser.add_argument(
+        "--config", type=Path, metavar="PATH", default=argparse.SUPPRESS, help="configuration file"
+    )
     return parser
 
 
@@ -81,7 +84,9 @@ def _add_work(commands) -> None:
     )
     process.add_argument("paths", nargs="+", type=Path, metavar="FILE|FOLDER")
     process.add_argument("--to", type=Path, metavar="FOLDER", help="publish here, not in the ready folder")
-    process.add_argument("--jobs", type=int, metavar="N", help="drops side by side (default: work.max_workers)")
+    process.add_argument(
+        "--jobs", type=int, metavar="N", help="drops side by side (default: work.max_workers)"
+    )
     process.add_argument("--again", action="store_true", help="do it again even if the same bytes are done")
 
     analyse = _command(
@@ -94,17 +99,27 @@ def _add_work(commands) -> None:
     analyse.add_argument("paths", nargs="+", type=str, metavar="FILE|STEMFOLDER")
     analyse.add_argument("--json", action="store_true", help="machine-readable lines on standard output")
 
-    demo = _command(commands, "demo", "synthesise demo beats, drop them on a running service, show truth and result")
-    demo.add_argument("--to", type=Path, metavar="FOLDER", help="keep everything here (default: a temporary folder)")
+    demo = _command(
+        commands, "demo", "synthesise demo beats, drop them on a running service, show truth and result"
+    )
+    demo.add_argument(
+        "--to", type=Path, metavar="FOLDER", help="keep everything here (default: a temporary folder)"
+    )
 
 
 def _add_looking(commands) -> None:
-    status = _command(commands, "status", "is the service running, what is waiting, last results, what needs ears")
+    status = _command(
+        commands, "status", "is the service running, what is waiting, last results, what needs ears"
+    )
     status.add_argument("--json", action="store_true", help="machine-readable")
-    status.add_argument("--accuracy", action="store_true", help="how often the analysis was right where you corrected it")
+    status.add_argument(
+        "--accuracy", action="store_true", help="how often the analysis was right where you corrected it"
+    )
 
     serve = _command(commands, "serve", "show the board and the reports in a browser, read-only")
-    serve.add_argument("--host", default="127.0.0.1", help="address to listen on (default: this machine only)")
+    serve.add_argument(
+        "--host", default="127.0.0.1", help="address to listen on (default: this machine only)"
+    )
     serve.add_argument("--port", type=int, default=8360, help="port (default: 8360)")
 
 
@@ -122,7 +137,9 @@ def _add_correcting(commands) -> None:
     level.add_argument("--half", action="store_true", help="the tempo is half of what was found")
     level.add_argument("--double", action="store_true", help="the tempo is twice what was found")
     correct.add_argument("--key", metavar="KEY", help="e.g. 'E flat minor'")
-    correct.add_argument("--bar-one", type=float, metavar="SECONDS", help="time of bar one in the producer's file")
+    correct.add_argument(
+        "--bar-one", type=float, metavar="SECONDS", help="time of bar one in the producer's file"
+    )
     correct.add_argument("--meter", metavar="N/D", help="e.g. 3/4")
     correct.add_argument("--tuning", type=float, metavar="CENTS", help="offset from A4 = 440 Hz")
 
@@ -140,18 +157,12 @@ def _add_upkeep(commands) -> None:
     _command(commands, "check-config", "check the configuration and say all that is wrong, with line numbers")
     _command(commands, "pause", "let the service start no new work until 'resume'")
     _command(commands, "resume", "let the service go on after 'pause'")
-    _command(commands, "doctor", "check folders, permissions, space, watch limits and decoders; say what to do")
+    _command(
+        commands, "doctor", "check folders, permissions, space, watch limits and decoders; say what to do"
+    )
 
     service = _command(commands, "service", "install or remove the service unit of this user")
     service.add_argument("action", choices=["install", "uninstall", "show"])
-
-
-def version() -> str:
-    """Version of the installed distribution."""
-    try:
-        return metadata.version("beatintake")
-    except metadata.PackageNotFoundError:
-        return "(not installed)"
 
 
 def main(argv: Sequence[str] | None = None) -> int:

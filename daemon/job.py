@@ -7,6 +7,7 @@ ends as a `rejected` result with a reason; trouble of the machine is raised.
 
 from __future__ import annotations
 
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -14,6 +15,8 @@ from typing import Any, Literal
 
 from config.settings import Settings
 from daemon.errors import DropError
+
+WORKDIR = ".work"
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,27 +43,28 @@ def _ignore(_stage: str) -> None:
 
 def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> JobResult:
     """Decode, analyse, render. Raises MachineError when the machine is in the way."""
-    from daemon.decode import decode
     from daemon.names import safe_stem
+
+    drop = request.drop
+    stem = safe_stem(drop.name if drop.is_dir() else drop.stem)
+    workdir = request.staging / WORKDIR
+    try:
+        return _ready(request, stem, workdir, on_stage)
+    except DropError as error:
+        return JobResult("rejected", stem, None, str(error))
+    finally:
+        shutil.rmtree(workdir, ignore_errors=True)
+
+
+def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[str], None]) -> JobResult:
+    from analyzers.pipeline import analyse
+    from daemon.decode import decode
     from daemon.render import analysis_options, render_drop
 
-    stem = safe_stem(request.drop.name if request.drop.is_dir() else request.drop.stem)
+    settings = request.settings
     on_stage("decode")
-    sha256: str | None = None
-    try:
-        decoded = decode(
-            request.drop,
-            limits=request.settings.limits,
-            producer=request.producer,
-            workdir=request.staging / ".work",
-        )
-        sha256 = decoded.source.sha256
-        from analyzers.pipeline import analyse
-
-        options = analysis_options(decoded.source, request.settings)
-        analysis = analyse(decoded.signal, options, on_stage)
-        on_stage("render")
-        report = render_drop(decoded, analysis, request.settings, request.staging, stem, stamp=request.stamp)
-    except DropError as error:
-        return JobResult("rejected", stem, sha256, str(error))
-    return JobResult("ready", stem, sha256, summary=report.summary())
+    decoded = decode(request.drop, limits=settings.limits, producer=request.producer, workdir=workdir)
+    analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
+    on_stage("render")
+    report = render_drop(decoded, analysis, settings, request.staging, stem, made_at=request.stamp)
+    return JobResult("ready", stem, decoded.source.sha256, summary=report.summary())

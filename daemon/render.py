@@ -1,0 +1,150 @@
+"""From an analysis to the files of a ready folder: copy, map, click check, report, page.
+
+Used for a fresh analysis and again, without one, after a correction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from analyzers.model import Analysis, Options, Signal
+from config.settings import Settings
+from daemon.clickcheck import write_click_check
+from daemon.copy import write_copy
+from daemon.correction_apply import Correction, apply_correction
+from daemon.decode import Decoded, Source
+from daemon.midimap import write_map
+from daemon.names import copy_name, format_tempo
+from daemon.page import render_page
+from daemon.plan import CutPlan, plan_cut
+from daemon.report import Report, build_report, ready_files
+from daemon.report_parts import Versions
+from daemon.stemcopies import copy_stems
+from daemon.tags import claims
+from daemon.version import VERSION
+from daemon.waveform import waveform_of
+from daemon.wavfile import Label, WavNotes
+
+
+def analysis_options(source: Source, settings: Settings) -> Options:
+    """What the settings and the source's format say to the analyzers."""
+    return Options(
+        tempo_range_bpm=settings.analysis.tempo_range,
+        lossy=source.lossy,
+        silence_below_peak_db=settings.analysis.silence_below_peak_db,
+        vocal_range=settings.analysis.vocal_range,
+        bit_depth=source.bit_depth,
+    )
+
+
+def render_drop(
+    decoded: Decoded,
+    analysis: Analysis,
+    settings: Settings,
+    folder: Path,
+    stem: str,
+    *,
+    correction: Correction | None = None,
+    versions: Versions | None = None,
+    made_at: str | None = None,
+) -> Report:
+    """Write all outputs of one drop into `folder`.
+
+    Parameters
+    ----------
+    analysis : what was measured, before `correction`
+    stem : safe name of the drop (see `names.safe_stem`)
+    made_at : ISO time, for display only
+    """
+    shown = apply_correction(analysis, correction) if correction else analysis
+    source, plan = decoded.source, cut_plan(shown, decoded, settings)
+    name = copy_name(
+        settings.output.name_pattern, stem, shown.grid.tempo_bpm, key_words(shown), source.producer
+    )
+    files = ready_files(stem, f"{name}.wav")
+    notes = _notes(source, shown, plan, stem)
+    facts = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
+    said = copy_stems(decoded.stems, plan, folder, settings.output, notes)
+    facts = replace(facts, warnings=(*facts.warnings, *said))
+    write_map(folder / str(files.map), shown, plan, stem, settings.analysis.vocal_range)
+    checked = write_click_check(
+        folder / str(files.click_check), facts.path, shown.grid, plan, bars=settings.output.click_check_bars
+    )
+    report = build_report(
+        source,
+        analysis,
+        plan,
+        facts,
+        settings=settings,
+        software_version=VERSION,
+        claims=claims(source.name, source.tags),
+        stems=decoded.stems,
+        corrections=correction,
+        versions=versions,
+        files=files if checked else files.model_copy(update={"click_check": None}),
+        made_at=made_at,
+    )
+    waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
+    (folder / files.page).write_text(render_page(report, waveform), encoding="utf-8")
+    (folder / files.report).write_text(report.to_json(), encoding="utf-8")
+    return report
+
+
+def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPlan:
+    """The cut for one decoded drop under these settings."""
+    tail = last_sounding_frame(decoded.signal) if settings.output.trim_tail else None
+    return plan_cut(
+        analysis,
+        frames=decoded.signal.frames,
+        rate=decoded.signal.rate,
+        lead_in_bars=settings.output.lead_in_bars,
+        lossy=decoded.source.lossy,
+        trim_tail_to=tail,
+    )
+
+
+def last_sounding_frame(signal: Signal) -> int:
+    """Index one past the last frame that is not digital silence (0 when all is silent)."""
+    block = 1 << 16
+    for stop in range(signal.frames, 0, -block):
+        start = max(0, stop - block)
+        sounding = np.flatnonzero(np.any(signal.samples[start:stop] != 0, axis=1))
+        if len(sounding):
+            return start + int(sounding[-1]) + 1
+    return 0
+
+
+def key_words(analysis: Analysis) -> str | None:
+    """'E flat minor', or None when there is no key."""
+    key = analysis.key
+    return f"{key.tonic} {key.mode}" if key.tonic and key.mode else None
+
+
+def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavNotes:
+    """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
+    grid = analysis.grid
+    tempo = "no tempo" if grid.tempo_bpm is None else f"{format_tempo(grid.tempo_bpm)} BPM"
+    meter = f", {grid.meter}" if grid.meter else ""
+    comment = f"{tempo}{meter}, {key_words(analysis) or 'no key'}; from {source.name}"
+    return WavNotes(
+        title=source.tags.get("title") or stem,
+        artist=source.tags.get("artist") or source.producer or "",
+        comment=comment,
+        reference=source.sha256[:32],
+        loudness=analysis.loudness,
+        labels=tuple(_labels(analysis, plan)),
+    )
+
+
+def _labels(analysis: Analysis, plan: CutPlan) -> list[Label]:
+    labels = []
+    if plan.bar_one_in_copy_s is not None:
+        labels.append(Label(plan.bar_one_in_copy_s, "bar 1"))
+    for section in analysis.sections:
+        at = section.start_s - plan.zero_s
+        if at >= 0:
+            labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
+    return labels
