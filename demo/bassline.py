@@ -93,7 +93,7 @@ def _onsets(
     """Bass onsets inside a chord span; the root on the chord change nearly always."""
     inside = kicks[(kicks >= span.start - 1e-6) & (kicks < span.end - 1e-6)]
     if kind in ("kick", "808 kick") and len(inside):
-        onsets = inside.tolist()
+        onsets: list[float] = [float(x) for x in inside]
     else:
         first, last = int(span.start // bar), int(np.ceil(span.end / bar))
         onsets = [b * bar + x for b in range(first, last) for x in patterns[b % len(patterns)]]

@@ -34,11 +34,12 @@ class Clock:
         """Seconds of the given beats; any shape."""
         b = np.asarray(beat, float)
         if len(self.beats) == 2:
-            return self.bar_one_s + b * self.seconds[1]
+            return np.asarray(self.bar_one_s + b * self.seconds[1])
         x, y = np.array(self.beats), np.array(self.seconds)
         first, last = y[1] - y[0], y[-1] - y[-2]
         inside = np.interp(b, x, y)
-        return self.bar_one_s + inside + np.minimum(b - x[0], 0) * first + np.maximum(b - x[-1], 0) * last
+        outside = np.minimum(b - x[0], 0) * first + np.maximum(b - x[-1], 0) * last
+        return np.asarray(self.bar_one_s + inside + outside)
 
 
 def swung(beat: npt.ArrayLike, swing: float, unit: float) -> npt.NDArray[np.float64]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from demo.bassline import Note, low_root
@@ -11,6 +13,15 @@ from demo.styles import STYLES, Style
 
 Rng = np.random.Generator
 ARPEGGIOS = ("arpeggio", "steps arpeggio", "broken", "travis", "melodic")
+
+FIGURES: tuple[tuple[float, ...], ...] = (
+    (0, 1.5), (0, 2.5), (0, 0.75, 1.5), (0, 1.5, 2.5, 3), (0, 0.75, 1.75, 2.5), (0.5, 1.5, 3), (0, 1, 2.5),
+    (0, 0.75, 1.5, 2.5), (0.5, 1.5, 2.5, 3.5), (0, 1.75, 3), (0.75, 2.5), (0, 3.5),
+)  # fmt: skip
+STRUMS: tuple[tuple[float, ...], ...] = (
+    (0, 1, 1.5, 2.5, 3, 3.5), (0, 1, 2, 2.5, 3, 3.5), (0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5), (0, 1.5, 2, 3),
+    (0, 1, 1.5, 2, 3, 3.5), (0, 0.75, 1.5, 2, 2.75, 3.5), (0, 1.5, 2.5, 3.5),
+)  # fmt: skip
 
 
 def voicing(chord_tones: tuple[int, ...], centre: float, before: list[int]) -> list[int]:
@@ -27,23 +38,9 @@ def _steps(rng: Rng, kind: str, style: Style) -> list[float]:
     third = style.steps == 3
     grid = n * style.steps
     weights = rng.uniform(0, 1, grid) * np.where(np.arange(grid) % style.steps == 0, 0.7, 1.0)
-    syncopated = sorted(np.argsort(-weights)[: int(rng.integers(2, 6))] / style.steps)
-    figures = [
-        [0, 1.5],
-        [0, 2.5],
-        [0, 0.75, 1.5],
-        [0, 1.5, 2.5, 3],
-        [0, 0.75, 1.75, 2.5],
-        [0.5, 1.5, 3],
-        [0, 1, 2.5],
-    ]
-    strums = [
-        [0, 1, 1.5, 2.5, 3, 3.5],
-        [0, 1, 2, 2.5, 3, 3.5],
-        [0, 0.5, 1, 1.5, 2, 2.5, 3, 3.5],
-        [0, 1.5, 2, 3],
-    ]
-    table = {
+    syncopated = sorted((np.argsort(-weights)[: int(rng.integers(2, 6))] / style.steps).tolist())
+    figure = FIGURES[int(rng.integers(len(FIGURES)))] if not third else syncopated
+    table: dict[str, Sequence[float]] = {
         "held": [0.0],
         "pulse": beats,
         "beats": beats,
@@ -52,11 +49,11 @@ def _steps(rng: Rng, kind: str, style: Style) -> list[float]:
         "waltz": beats[1:],
         "swing68": [x for k in beats for x in (k, k + 2 / 3)],
         "shuffled": [x for k in beats for x in (k, k + 2 / 3)],
-        "strum": strums[int(rng.integers(len(strums)))],
+        "strum": STRUMS[int(rng.integers(len(STRUMS)))],
         "scratch": [float(k) / 4 for k in range(4 * n) if rng.random() < 0.55],
         "syncopated": syncopated,
-        "stabs": figures[int(rng.integers(len(figures)))] if not third else syncopated,
-        "chops": figures[int(rng.integers(len(figures)))] if not third else syncopated,
+        "stabs": figure,
+        "chops": figure,
     }
     if kind in ARPEGGIOS:
         per = 3 if third else int(rng.choice([2, 2, 4, 3 if style.beats == 4 and rng.random() < 0.2 else 2]))
@@ -75,9 +72,8 @@ def _order(rng: Rng, kind: str, size: int, n: int) -> list[int]:
     return [int(cycle[k % len(cycle)]) % size for k in range(n)]
 
 
-def _play(
-    rng: Rng, kind: str, pitches: list[int], on: float, length: float, strum_s: float, vel: float
-) -> list[Note]:
+def _play(rng: Rng, pitches: list[int], on: float, length: float, strum_s: float, vel: float) -> list[Note]:
+    """All pitches together, or one after the other `strum_s` apart."""
     down = pitches if rng.random() < 0.8 else pitches[::-1]
     return [
         Note(on, length, p, vel * float(rng.uniform(0.85, 1)), 0, k * strum_s) for k, p in enumerate(down)
@@ -125,8 +121,8 @@ def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> 
 def _bars(rng: Rng, span: Span, kind: str, tones: list[int], steps: list[list[float]], order: list[int],
           gate: float, strum: float, bar: int, push: float) -> list[Note]:  # fmt: skip
     if kind == "held":
-        return _play(rng, kind, tones, span.start - (push if span.start > 0 else 0), span.end - span.start, strum,
-                     float(rng.uniform(0.7, 1)))  # fmt: skip
+        on = span.start - (push if span.start > 0 else 0)
+        return _play(rng, tones, on, span.end - span.start, strum, float(rng.uniform(0.7, 1)))
     first, last = int(span.start // bar), int(np.ceil(span.end / bar))
     onsets = [b * bar + x for b in range(first, last) for x in steps[b % len(steps)]]
     onsets = [x for x in onsets if span.start - 1e-6 <= x < span.end - 1e-6] or [span.start]
@@ -141,7 +137,7 @@ def _bars(rng: Rng, span: Span, kind: str, tones: list[int], steps: list[list[fl
             pitch = tones[order[(k + int(on)) % len(order)] % len(tones)]
             out.append(Note(on, max(until - on, gate), pitch, vel))
         else:
-            out += _play(rng, kind, tones, on, (until - on) * gate, strum, vel)
+            out += _play(rng, tones, on, (until - on) * gate, strum, vel)
     return out
 
 

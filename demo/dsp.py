@@ -9,6 +9,10 @@ from scipy.signal import butter, sosfilt
 Wave = npt.NDArray[np.float32]
 
 
+def mono(x: npt.ArrayLike) -> Wave:
+    return np.asarray(x, np.float32)
+
+
 def times(seconds: float, rate: int) -> Wave:
     """Sample instants from zero [shape=(n,)], at least 8 samples."""
     return np.arange(max(int(seconds * rate), 8), dtype=np.float32) / np.float32(rate)
@@ -66,7 +70,7 @@ def comb(wave: Wave, delay: int, gain: float) -> Wave:
 
 
 def room(wave: Wave, seconds: float, bright_hz: float, spread: float, rate: int) -> Wave:
-    """Diffuse tail of about `seconds` (60 dB): four parallel combs after Schroeder (1962), without the dry sound."""
+    """Tail of about `seconds` (60 dB) without the dry sound: four parallel combs after Schroeder (1962)."""
     dark = filtered(wave, "low", bright_hz, rate, 1)
     out = np.zeros_like(wave)
     for ms in (29.7, 37.1, 41.1, 43.7):
@@ -84,4 +88,4 @@ def lookup(table: Wave, cycles_per_sample: float, n: int, start: float = 0.0) ->
     bits = 32 - (len(table).bit_length() - 1)
     step = np.uint32(int(cycles_per_sample * 2**32) & 0xFFFFFFFF)
     phase = np.arange(n, dtype=np.uint32) * step + np.uint32(int((start % 1) * (2**32 - 1)))
-    return table[phase >> np.uint32(bits)]
+    return np.asarray(table[phase >> np.uint32(bits)])

@@ -63,7 +63,7 @@ def noise_floor(rng: Rng, kind: str, frames: int, rate: int) -> Stereo:
     """Stereo bed [shape=(frames, 2)] of "dither", "hiss" or "crackle", full scale = 1."""
     if kind == "dither":  # triangular, one 16-bit step each way
         steps = rng.random((frames, 2), dtype=np.float32) - rng.random((frames, 2), dtype=np.float32)
-        return np.round(steps) / np.float32(32768)
+        return np.asarray(np.round(steps) / np.float32(32768), np.float32)
     level = 10 ** (rng.uniform(-68, -42) / 20)
     if kind == "hiss":
         return rng.standard_normal((frames, 2), dtype=np.float32) * np.float32(level)

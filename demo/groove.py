@@ -10,6 +10,7 @@ from demo.spec import BeatSpec
 from demo.styles import STYLES, Style, grid_bars
 
 Rng = np.random.Generator
+PERCUSSION = ("conga", "conga low", "cowbell", "block", "tambourine", "shaker", "rim", "tom", "snap")
 
 
 class Hit(NamedTuple):
@@ -31,19 +32,20 @@ def _grid_bar(rng: Rng, chances: list[float], steps: int, voice: str, layer: str
 
 
 def _hat_steps(rng: Rng, kind: str, style: Style) -> list[float]:
-    n, b = style.beats, np.arange(style.beats)
+    n = style.beats
     if style.steps == 3:
-        shuffled = [x for k in b for x in (k, k + 2 / 3)]
+        shuffled = [x for k in range(n) for x in (float(k), k + 2 / 3)]
         every = [float(k) / 3 for k in range(3 * n)]
-        return {"beats": [float(k) for k in b], "shuffled": shuffled}.get(kind, every)
-    return {
-        "quarters": [float(k) for k in b],
-        "offbeat": [k + 0.5 for k in b],
+        return {"beats": [float(k) for k in range(n)], "shuffled": shuffled}.get(kind, every)
+    table: dict[str, list[float]] = {
+        "quarters": [float(k) for k in range(n)],
+        "offbeat": [k + 0.5 for k in range(n)],
         "sixteenths": [k / 4 for k in range(4 * n)],
         "shaker": [k / 4 for k in range(4 * n)],
         "triplets": [k / 3 for k in range(3 * n)] if rng.random() < 0.5 else [k / 2 for k in range(2 * n)],
         "tresillo": [x for x in (0, 0.75, 1.5, 2, 2.75, 3.5) if x < n],
-    }.get(kind, [k / 2 for k in range(2 * n)])
+    }
+    return table.get(kind, [k / 2 for k in range(2 * n)])
 
 
 def _hats_bar(rng: Rng, kind: str, style: Style, depth: float, off_accent: bool) -> Bar:
@@ -72,7 +74,7 @@ def _rolls(rng: Rng, style: Style) -> Bar:
         length = float(rng.choice([0.25, 0.5, 0.5, 1.0]))
         per_beat = int(rng.choice([6, 8, 8, 12, 16]))
         n = int(length * per_beat)
-        ramp = np.linspace(*rng.permutation([0.4, 0.9]), n) if n else []
+        ramp = np.linspace(0.4, 0.9, n)[:: int(rng.choice([-1, 1]))] if n else np.zeros(0)
         out += [Hit(start + k / per_beat, "hat", float(v), "hats") for k, v in enumerate(ramp)]
     return [h for h in out if h.beat < style.beats]
 
@@ -90,8 +92,7 @@ class Groove:
         self.hats = str(rng.choice(self.style.hats))
         self.depth = float(rng.uniform(0, 0.7))
         self.off_accent = bool(rng.random() < 0.15)
-        self.perc = [str(v) for v in rng.choice(["conga", "conga low", "cowbell", "block", "tambourine", "shaker",
-                                                  "rim", "tom", "snap"], 2, replace=False)]  # fmt: skip
+        self.perc = [str(v) for v in rng.choice(PERCUSSION, 2, replace=False)]
         base = self._pattern()
         self.patterns = {"A": base, "B": [self._vary(bar, 0.15) for bar in base]}
         if rng.random() < 0.3:
@@ -126,11 +127,12 @@ class Groove:
         """Drop, move or ghost a few weak strokes; the strong ones stay."""
         rng = self.rng
         out = [h for h in bar if h.velocity > 0.95 or rng.random() > amount]
+        steps = self.style.beats * self.style.steps
         if rng.random() < amount * 3:
-            out.append(Hit(float(rng.integers(self.style.beats * self.style.steps)) / self.style.steps, "ghost",
-                           float(rng.uniform(0.1, 0.35)), "snare"))  # fmt: skip
+            step = int(rng.integers(steps)) / self.style.steps
+            out.append(Hit(step, "ghost", float(rng.uniform(0.1, 0.35)), "snare"))
         if rng.random() < amount * 2:
-            step = float(rng.integers(1, self.style.beats * self.style.steps)) / self.style.steps
+            step = int(rng.integers(1, steps)) / self.style.steps
             out.append(Hit(step, "kick", float(rng.uniform(0.5, 0.9)), "kick"))
         return out
 

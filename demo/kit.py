@@ -10,7 +10,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from demo.dsp import Wave, attack, comb, decay, filtered, noise, peak_one, release, times
+from demo.dsp import Wave, attack, comb, decay, filtered, mono, noise, peak_one, release, times
 
 Rng = np.random.Generator
 SOFT = ("soft", "dusty")
@@ -62,7 +62,7 @@ def rim(rng: Rng, character: str, rate: int) -> Wave:
     hz = rng.uniform(350, 900)
     wave = np.sin(2 * np.pi * hz * t) + 0.7 * np.sin(2 * np.pi * hz * rng.uniform(2.1, 4.3) * t)
     wave = wave * decay(t, rng.uniform(0.02, 0.06)) + 0.3 * noise(rng, len(t)) * decay(t, 0.006)
-    return wave.astype(np.float32)
+    return mono(wave)
 
 
 def snap(rng: Rng, character: str, rate: int) -> Wave:
@@ -94,7 +94,7 @@ def open_hat(rng: Rng, character: str, rate: int) -> Wave:
 def ride(rng: Rng, character: str, rate: int) -> Wave:
     wave = _cymbal(rng, rate, rng.uniform(0.5, 1.2), rng.uniform(3000, 6000), 0.5)
     t = np.arange(len(wave), dtype=np.float32) / np.float32(rate)
-    return wave * 0.5 + 0.3 * np.sin(2 * np.pi * rng.uniform(2500, 5500) * t) * decay(t, 0.25)
+    return mono(wave * 0.5 + 0.3 * np.sin(2 * np.pi * rng.uniform(2500, 5500) * t) * decay(t, 0.25))
 
 
 def crash(rng: Rng, character: str, rate: int) -> Wave:
@@ -114,14 +114,14 @@ def tom(rng: Rng, character: str, rate: int) -> Wave:
     t = times(rng.uniform(0.2, 0.5), rate)
     hz = rng.uniform(75, 220)
     wave = np.sin(2 * np.pi * hz * (t + 0.012 * (1 - np.exp(-t / 0.03)))) * decay(t, rng.uniform(0.2, 0.5))
-    return (wave + 0.15 * noise(rng, len(t)) * decay(t, 0.02)).astype(np.float32)
+    return mono(wave + 0.15 * noise(rng, len(t)) * decay(t, 0.02))
 
 
 def conga(rng: Rng, character: str, rate: int) -> Wave:
     t = times(rng.uniform(0.12, 0.3), rate)
     hz = rng.uniform(180, 420)
     wave = np.sin(2 * np.pi * hz * t) + 0.4 * np.sin(2 * np.pi * 2.3 * hz * t)
-    return (wave * decay(t, rng.uniform(0.1, 0.3))).astype(np.float32)
+    return mono(wave * decay(t, rng.uniform(0.1, 0.3)))
 
 
 def cowbell(rng: Rng, character: str, rate: int) -> Wave:
@@ -133,7 +133,7 @@ def cowbell(rng: Rng, character: str, rate: int) -> Wave:
 
 def block(rng: Rng, character: str, rate: int) -> Wave:
     t = times(0.08, rate)
-    return (np.sin(2 * np.pi * rng.uniform(700, 1800) * t) * decay(t, 0.06)).astype(np.float32)
+    return mono(np.sin(2 * np.pi * rng.uniform(700, 1800) * t) * decay(t, 0.06))
 
 
 MAKERS: dict[str, Callable[[Rng, str, int], Wave]] = {
@@ -147,7 +147,7 @@ def _coloured(rng: Rng, wave: Wave, character: str, rate: int) -> Wave:
     if character == "dusty":
         wave = filtered(wave, "low", rng.uniform(4000, 9000), rate)
         bits = 2 ** rng.uniform(5, 9)
-        wave = np.round(peak_one(wave) * np.float32(bits)) / np.float32(bits)
+        wave = mono(np.round(peak_one(wave) * np.float32(bits)) / np.float32(bits))
     if character == "soft":
         wave = filtered(wave, "low", rng.uniform(3000, 12000), rate, 1)
     return np.asarray(wave, np.float32)

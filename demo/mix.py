@@ -22,14 +22,17 @@ from demo.tone import Instrument, bass_drum_tone, draw_timbre
 Rng = np.random.Generator
 MAX_NOTE_S = 9.0
 GAIN_DB = {
-    "kick": (-5, 2), "snare": (-9, 0), "hats": (-22, -9), "perc": (-22, -9), "crash": (-20, -9), "808": (-7, 1),
-    "sub": (-9, -1), "bass": (-12, -2), "chords": (-17, -6), "pad": (-22, -9), "arp": (-20, -8), "lead": (-17, -6),
+    "kick": (-5, 2), "snare": (-9, 0), "hats": (-22, -9), "perc": (-22, -9), "crash": (-20, -9),
+    "808": (-7, 1), "sub": (-9, -1), "bass": (-12, -2), "chords": (-17, -6), "pad": (-22, -9),
+    "arp": (-20, -8), "lead": (-17, -6),
 }  # fmt: skip
 FAMILIES: dict[str, tuple[str, ...]] = {
-    "chords": ("piano", "keys", "organ", "nylon", "steel", "saw", "pluck", "strings", "pad", "brass", "choir", "mallet"),
+    "chords": ("piano", "keys", "organ", "nylon", "steel", "saw", "pluck", "strings", "pad", "brass",
+        "choir", "mallet"),
     "pad": ("pad", "strings", "choir", "organ", "saw", "strings"),
     "arp": ("pluck", "bell", "mallet", "keys", "nylon", "piano", "saw", "flute"),
-    "lead": ("lead", "flute", "bell", "brass", "piano", "strings", "pluck", "saw", "steel", "choir", "keys"),
+    "lead": ("lead", "flute", "bell", "brass", "piano", "strings", "pluck", "saw", "steel", "choir",
+        "keys"),
     "bass": ("picked bass", "synth bass", "sub", "picked bass", "synth bass", "saw"),
     "sub": ("sub",),
     "808": ("sub",),

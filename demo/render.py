@@ -20,7 +20,7 @@ AUDIBLE = 10 ** (-60 / 20)
 
 
 def render(spec: BeatSpec) -> tuple[Stereo, Truth]:
-    """Samples [shape=(frames, 2), float32, full scale 1] and what is true of them. The same spec gives the same."""
+    """Samples [shape=(frames, 2), float32, full scale 1] and what is true of them; nothing is random here."""
     score = write_score(spec)
     rng = np.random.default_rng([spec.seed, 21])
     tag_s = float(rng.uniform(0.8, 3.0)) if spec.tag != "none" else 0.0

@@ -14,6 +14,7 @@ from demo.styles import SONG_STYLES, STYLES
 LAYERS = ("kick", "snare", "hats", "perc", "bass", "chords", "pad", "arp", "lead")
 DRUMS = ("kick", "snare", "hats", "perc")
 Rng = np.random.Generator
+CLEAN, NOISY = (0.85, 0.10, 0.05), (0.4, 0.4, 0.2)  # chances of no bed, crackle, hiss
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +111,7 @@ def _draw_layers(rng: Rng, kind: str, light: bool, energy: float, name: str) -> 
 def _draw_sections(
     rng: Rng, kind: str, light: bool, bar_s: float, length_s: float
 ) -> tuple[SectionSpec, ...]:
-    bars = max(int(round(length_s / bar_s)), 8)
+    bars = max(round(length_s / bar_s), 8)
     unit = 4 if bar_s < 2.6 else 2
     names = ["intro"] if rng.random() < 0.8 else []
     names += ["verse", "hook", "verse", "hook", "bridge" if rng.random() < 0.5 else "break", "hook", "verse"]
@@ -180,12 +181,12 @@ def random_spec(
         bpm=bpm,
         other_tempi=s.other_tempi + ((2.0,) if songlike and s.steps == 4 and bpm < 95 else ()),
         swing=float(rng.uniform(*s.swing)) if rng.random() < 0.8 else 0.5,
-        jitter_ms=float(rng.uniform(0, 12)) if songlike and rng.random() < 0.4 else float(rng.uniform(*s.jitter)),
+        jitter_ms=float(rng.uniform(*((0, 12) if songlike and rng.random() < 0.4 else s.jitter))),
         drift=drift,
         tempo_step=step,
         tonic=int(rng.integers(12)),
         mode=mode,
-        key_shift=(float(rng.uniform(0.45, 0.75)), int(rng.choice([1, 2, 3, 5, -2]))) if rng.random() < 0.05 else None,
+        key_shift=_draw_key_shift(rng),
         relative=mode in ("major", "minor") and rng.random() < 0.03,
         tuning_cents=_draw_tuning(rng),
         sections=_draw_sections(rng, kind, light, s.beats * 60 / bpm, length),
@@ -193,14 +194,18 @@ def random_spec(
         tag=str(rng.choice(["none", "before", "over"], p=[0.88, 0.06, 0.06])),
         lead_in_s=0.0 if rng.random() < 0.15 else float(rng.choice([rng.uniform(0, 0.2), rng.uniform(0, 4)])),
         lead_in=str(rng.choice(["silence", "dither", "hiss"], p=[0.75, 0.15, 0.10])),
-        noise_bed=str(rng.choice(["none", "crackle", "hiss"], p=[0.85 if style != "lofi" else 0.3, 0.1, 0.05]
-                                 if style != "lofi" else [0.4, 0.4, 0.2])),
+        noise_bed=str(rng.choice(["none", "crackle", "hiss"], p=NOISY if style == "lofi" else CLEAN)),
         ending=str(rng.choice(["cut", "ring", "fade"], p=[0.3, 0.45, 0.25])),
         tail_s=float(rng.choice([0, rng.uniform(0, 3)])),
         defect=str(rng.choice(_DEFECTS)) if rng.random() < 0.05 else "none",
         drive=drive,
         peak=peak,
     )  # fmt: skip
+
+
+def _draw_key_shift(rng: Rng) -> tuple[float, int] | None:
+    shift = float(rng.uniform(0.45, 0.75)), int(rng.choice([1, 2, 3, 5, -2]))
+    return shift if rng.random() < 0.05 else None
 
 
 def _draw_tuning(rng: Rng) -> float:
