@@ -100,7 +100,8 @@ def _read(copy: sf.SoundFile, start: int, end: int) -> Samples:
     power = np.einsum("ij,ij->j", samples, samples)
     if float(np.dot(mono, mono)) < 0.25 * float(power.mean()):
         mono = samples[:, int(np.argmax(power))].copy()
-    return np.nan_to_num(mono, copy=False, posinf=0.0, neginf=0.0)
+    sound: Samples = np.nan_to_num(mono, copy=False, posinf=0.0, neginf=0.0)
+    return sound
 
 
 def _with_clicks(music: Samples, start: int, rate: int, ticks: list[Tick]) -> Samples:

@@ -101,7 +101,7 @@ def test_padding_before_the_file_is_clicked_too(beats_before: float) -> None:
     assert plan.pad_samples > 0
     assert ticks[0].at_s == pytest.approx(0.0, abs=1 / RATE)
     assert [t.bar for t in ticks[:9]] == [True, False, False, False] * 2 + [True]
-    assert [k for k, t in enumerate(ticks) if t.bar_one] == [8]
+    assert [k for k, t in enumerate(ticks) if t.bar_one] == [4 * plan.bars_before_bar_one]
 
 
 def test_no_grid_no_check(tmp_path) -> None:
