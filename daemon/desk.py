@@ -1,0 +1,389 @@
+"""From a waiting drop to its result: identify, try, judge, publish or reject, and write it down.
+
+One job a drop, in steps that each run in a worker: (folders only) are these stems? -> what is its hash? ->
+the job itself. Between the steps the ledger answers whether the content is known, and how often it has gone
+wrong. All methods run in the main loop's thread.
+"""
+
+from __future__ import annotations
+
+import itertools
+import logging
+import os
+import secrets
+import shutil
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from config.settings import Settings
+from daemon.arrivals import Arrivals, Entry, Verdict
+from daemon.errors import (
+    BeatintakeError,
+    ChangedWhileReading,
+    DiskFull,
+    DropError,
+    DropWithdrawn,
+    MachineError,
+)
+from daemon.grouping import Candidate, Kind
+from daemon.health import Problems
+from daemon.incoming import Incoming
+from daemon.job import JobRequest, JobResult
+from daemon.ledger import Intent, Ledger, Record
+from daemon.logs import note, readable
+from daemon.publish import STAGING, discard, free_name, machine_error, reveal, sync_folder, sync_tree
+from daemon.rejects import stage_rejection
+from daemon.workers import Died, Done, Failed, Report, Stage, Task, WorkerPool
+
+log = logging.getLogger("beatintake.desk")
+JOB_PREFIX = "job-"
+IDENTIFY = "daemon.intake:identify"
+STEMS = "daemon.stemcheck:are_stems"
+RUN = "daemon.job:run_job"
+MAX_INTERRUPTED = 25
+BACKOFF_S = (5.0, 15.0, 60.0, 300.0)
+
+
+@dataclass(slots=True)
+class Job:
+    id: str
+    candidate: Candidate
+    started_at: float  # wall clock, for display
+    step: str = "identify"
+    stage: str = "identify"
+    sha256: str | None = None
+    subject: str = ""  # what failures are counted under: the hash, or the fingerprint before it is known
+    staging: Path | None = None
+    next_task: Task | None = None
+
+    @property
+    def key(self) -> str:
+        return self.candidate.key
+
+
+@dataclass(slots=True)
+class Desk:
+    settings: Settings
+    incoming: Incoming
+    arrivals: Arrivals
+    ledger: Ledger
+    pool: WorkerPool
+    problems: Problems
+    run_function: str = RUN
+    on_result: Callable[[Record, str], None] = lambda record, path: None
+    clock: Callable[[], float] = time.monotonic
+    jobs: dict[str, Job] = field(default_factory=dict)
+    rejected_count: int = 0
+    ready_count: int = 0
+    _numbers: Any = field(default_factory=lambda: itertools.count(1))
+    _setbacks: dict[str, int] = field(default_factory=dict)
+
+    # --- starting -----------------------------------------------------------------------------------------
+
+    def begin(self, entry: Entry) -> None:
+        """Start the job of a waiting drop on an idle worker (the caller has checked that there is one)."""
+        fresh = self.incoming.refresh(entry.candidate)
+        if fresh is None:
+            self.arrivals.vanish(entry.key)
+            return
+        self.arrivals.see(fresh, self.clock())
+        if entry.candidate.fingerprint != fresh.fingerprint or entry.phase != "waiting":
+            return
+        self.arrivals.start(entry.key)
+        job = Job(f"{next(self._numbers)}-{secrets.token_hex(3)}", entry.candidate, time.time())
+        job.subject = f"drop:{entry.candidate.fingerprint.hex()}"
+        self.jobs[job.id] = job
+        if entry.candidate.kind is Kind.MAYBE_STEMS:
+            job.step = job.stage = "stems"
+            self._send(job, STEMS, (self._path(job),))
+        else:
+            self._identify(job)
+
+    def _path(self, job: Job) -> Path:
+        return self.incoming.root / job.key
+
+    def _send(self, job: Job, function: str, arguments: tuple[Any, ...], stages: bool = False) -> None:
+        limit = self.settings.limits.job_timeout_seconds
+        job.next_task = Task(job.id, function, arguments, limit, stages)
+        self.submit_pending()
+
+    def submit_pending(self) -> None:
+        """Give the next steps of running jobs to idle workers (a worker may just have been replaced)."""
+        for job in list(self.jobs.values()):
+            if job.next_task is not None and self.pool.idle:
+                task, job.next_task = job.next_task, None
+                self.pool.submit(task)
+
+    @property
+    def pending(self) -> int:
+        return sum(job.next_task is not None for job in self.jobs.values())
+
+    def _identify(self, job: Job) -> None:
+        job.step = job.stage = "identify"
+        self._send(job, IDENTIFY, (self._path(job),))
+
+    def _run(self, job: Job) -> None:
+        staging = self.settings.folders.ready / STAGING / f"{JOB_PREFIX}{job.id}"
+        staging.mkdir(parents=True)
+        job.step, job.staging = "run", staging
+        stamp = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+        request = JobRequest(self._path(job), staging, self.settings, job.candidate.producer, stamp)
+        self._send(job, self.run_function, (request,), stages=True)
+
+    def has_space(self, entry: Entry) -> bool:
+        """Enough room for the outputs of this drop (copy, stems and the rest: three times its size)?"""
+        need = (self.settings.limits.free_space_mb << 20) + 3 * entry.candidate.size
+        try:
+            free = shutil.disk_usage(self.settings.folders.ready).free
+        except OSError as error:
+            self.problems.raise_("disk", str(machine_error(error, self.settings.folders.ready)))
+            return False
+        if free < need:
+            root = self.settings.folders.ready
+            text = f"{root}: {free >> 20} MB free, {need >> 20} MB needed; work waits for space"
+            self.problems.raise_("disk", text)
+            return False
+        self.problems.clear("disk")
+        return True
+
+    def retry(self, sha256: str) -> None:
+        """Forget a rejection, so that the drop is taken again at the next look."""
+        record = self.ledger.find(sha256)
+        paths = [path for path, _, known in self.ledger.drops() if known == sha256]
+        self.ledger.forget(sha256)
+        for path in paths:
+            self.arrivals.done.pop(path, None)
+        if record is not None and record.outcome == "rejected" and record.folder:
+            discard(self.folder_of(record))
+        note(log, logging.INFO, "to be tried again", drop=", ".join(paths) or sha256[:12])
+
+    # --- what the workers report --------------------------------------------------------------------------
+
+    def handle(self, report: Report) -> None:
+        """One report. Whatever goes wrong here puts the drop back; it is never lost."""
+        job = self.jobs.get(report.task_id)
+        if job is None:
+            return
+        if isinstance(report, Stage):
+            job.stage = report.name
+            return
+        try:
+            self._react(job, report)
+        except BeatintakeError as error:
+            self._postpone(job, error)
+        except OSError as error:
+            self._postpone(job, machine_error(error, self.settings.folders.ready))
+
+    def _react(self, job: Job, report: Report) -> None:
+        match report:
+            case Done(value=value) if job.step == "stems":
+                self._stems_answered(job, bool(value))
+            case Done(value=value) if job.step == "identify":
+                self._identified(job, str(value))
+            case Done(value=value):
+                self._judged(job, value)
+            case Failed(error=DropError() as error):
+                self._reject(job, str(error), "the drop cannot be used")
+            case Failed(error=ChangedWhileReading() | DropWithdrawn() as error):
+                self._give_back(job, str(error), 1.0)
+            case Failed(error=MachineError() as error):
+                raise error
+            case Failed(error=error, detail=detail):
+                self._failed(job, str(error), detail)
+            case Died(reason=reason, detail=detail):
+                self._failed(job, reason, detail)
+
+    def _stems_answered(self, job: Job, stems: bool) -> None:
+        if stems:
+            self._identify(job)
+            return
+        self.ledger.record_drop(job.key, job.candidate.fingerprint, None)
+        self.incoming.split[job.key] = job.candidate.fingerprint
+        self.arrivals.finish(job.key)
+        self._close(job)
+        for candidate in self.incoming.around(job.key):
+            self.arrivals.see(candidate, self.clock())
+        note(log, logging.INFO, "no stems: taken as single beats", folder=job.key)
+
+    def _identified(self, job: Job, sha256: str) -> None:
+        job.sha256 = job.subject = sha256
+        known = self.ledger.find(sha256)
+        if known is not None and self.folder_of(known).is_dir():
+            self._already_done(job, known)
+            return
+        if any(other.sha256 == sha256 and other is not job for other in self.jobs.values()):
+            self._give_back(job, "the same bytes are being analysed under another name", 2.0)
+            return
+        attempts = self.ledger.attempts(sha256)
+        if attempts.failed >= self.settings.limits.max_attempts:
+            self._reject(job, self._worn_out(attempts.failed, attempts.reason), "the analysis failed")
+        elif attempts.interrupted >= MAX_INTERRUPTED:
+            self._reject(
+                job,
+                self._worn_out(attempts.interrupted, "the service ended meanwhile"),
+                "the analysis failed",
+            )
+        else:
+            self.ledger.begin(sha256)
+            self._run(job)
+
+    def folder_of(self, record: Record) -> Path:
+        folders = self.settings.folders
+        return (folders.ready if record.outcome == "ready" else folders.rejected) / record.folder
+
+    def _already_done(self, job: Job, known: Record) -> None:
+        if self._verdict(job) is not Verdict.KEEP:
+            self._give_back(job)
+            return
+        self.ledger.record_drop(job.key, job.candidate.fingerprint, known.sha256)
+        self.arrivals.finish(job.key)
+        self._close(job)
+        note(
+            log,
+            logging.INFO,
+            "same bytes as before: nothing to do",
+            drop=job.key,
+            outcome=known.outcome,
+            folder=known.folder,
+        )
+
+    def _judged(self, job: Job, result: JobResult) -> None:
+        if result.sha256 not in (None, job.sha256):
+            self._give_back(job, "it was replaced while it was being read", 1.0)
+        elif result.outcome == "rejected":
+            self._reject(job, result.reason or "no reason given", "the drop cannot be used")
+        elif self._verdict(job) is not Verdict.KEEP:
+            self._give_back(job)
+        else:
+            assert job.staging is not None
+            root = self.settings.folders.ready
+            summary = {**result.summary, "path": readable(job.key)}
+            record = self._record(job, "ready", result.folder_name, None, summary)
+            self._appear(job, job.staging, root, record)
+
+    # --- ends ---------------------------------------------------------------------------------------------
+
+    def _record(
+        self, job: Job, outcome: str, folder: str, reason: str | None, summary: dict[str, Any]
+    ) -> Record:
+        name = readable(job.key.rpartition("/")[2])
+        producer = readable(job.candidate.producer) if job.candidate.producer else None
+        return Record(job.subject, outcome, folder, name, producer, reason, summary, time.time())
+
+    def _appear(self, job: Job, staged: Path, root: Path, record: Record) -> None:
+        """Make a result visible: durable on disk, intended in the ledger, renamed, recorded; in this order."""
+        try:
+            sync_tree(staged)
+            sync_folder(staged.parent)
+            record = _renamed(record, free_name(root, record.folder))
+            self.ledger.intend(Intent(staged.name, record, job.key, job.candidate.fingerprint))
+            reveal(staged, root, record.folder)
+        except OSError as error:
+            raise machine_error(error, root) from error
+        job.staging = None
+        self.ledger.record(record, job.key, job.candidate.fingerprint)
+        self.arrivals.finish(job.key)
+        self._close(job)
+        self._setbacks.clear()
+        self.problems.clear("work")
+        if record.outcome == "ready":
+            self.ready_count += 1
+            note(log, logging.INFO, "ready", drop=job.key, folder=record.folder, sha256=record.sha256[:12])
+        else:
+            self.rejected_count += 1
+            note(log, logging.WARNING, "rejected", drop=job.key, folder=record.folder, reason=record.reason)
+        self.on_result(record, job.key)
+
+    def _reject(self, job: Job, reason: str, heading: str) -> None:
+        if self._verdict(job) is not Verdict.KEEP:
+            self._give_back(job)
+            return
+        root = self.settings.folders.rejected
+        if job.staging is not None:
+            discard(job.staging)
+        staged = root / STAGING / f"{JOB_PREFIX}{job.id}"
+        record = self._record(job, "rejected", "", reason, {"path": readable(job.key)})
+        folder = stage_rejection(staged, record, heading)
+        job.staging = staged
+        self._appear(job, staged, root, _renamed(record, folder))
+
+    def _failed(self, job: Job, reason: str, detail: str) -> None:
+        """A crash, hang, blow-up or bug: try again a bounded number of times, then reject."""
+        note(
+            log,
+            logging.ERROR,
+            "analysis failed",
+            drop=job.key,
+            stage=job.stage,
+            reason=reason,
+            detail=detail or None,
+        )
+        if job.step != "run":
+            self.ledger.begin(job.subject)
+        self.ledger.end(job.subject, reason)
+        failed = self.ledger.attempts(job.subject).failed
+        if failed >= self.settings.limits.max_attempts:
+            self._reject(job, self._worn_out(failed, reason), "the analysis failed")
+        else:
+            self._give_back(job, reason, 1.0, counted=True)
+
+    @staticmethod
+    def _worn_out(times: int, reason: str) -> str:
+        return (
+            f"the analysis was tried {times} times and failed each time: {reason}. Export the file anew and "
+            "drop it again, or try this one again with 'beatintake retry'."
+        )
+
+    def _postpone(self, job: Job, error: BeatintakeError) -> None:
+        """The machine is in the way: later again, with growing pauses, and nobody to blame."""
+        count = self._setbacks[job.key] = self._setbacks.get(job.key, 0) + 1
+        pause = BACKOFF_S[min(count, len(BACKOFF_S)) - 1]
+        self.problems.raise_("disk" if isinstance(error, DiskFull) else "work", str(error))
+        self._give_back(job, str(error), pause)
+
+    def _give_back(self, job: Job, why: str = "", pause_s: float = 0.0, counted: bool = False) -> None:
+        """End the job as if it had never begun."""
+        if job.staging is not None:
+            discard(job.staging)
+        if job.step == "run" and job.sha256 and not counted:
+            try:
+                self.ledger.end(job.sha256)
+            except MachineError as error:
+                self.problems.raise_("ledger", str(error))
+        self._look_again(job)
+        self.arrivals.put_back(job.key, why, self.clock() + pause_s)
+        self._close(job)
+
+    def abandon_all(self) -> None:
+        """At a stop: whatever still runs has been killed and leaves nothing behind."""
+        for job in list(self.jobs.values()):
+            self._give_back(job)
+
+    def _verdict(self, job: Job) -> Verdict:
+        self._look_again(job)
+        return self.arrivals.verdict(job.key)
+
+    def _look_again(self, job: Job) -> None:
+        try:
+            fresh = self.incoming.refresh(job.candidate)
+        except OSError as error:
+            note(log, logging.WARNING, "cannot look at the drop", drop=job.key, error=error)
+            return
+        if fresh is None:
+            if os.path.isdir(self.incoming.root):  # a share that is away has not taken the drop away
+                self.arrivals.vanish(job.key)
+        else:
+            self.arrivals.see(fresh, self.clock())
+
+    def _close(self, job: Job) -> None:
+        self.jobs.pop(job.id, None)
+
+
+def _renamed(record: Record, folder: str) -> Record:
+    from dataclasses import replace
+
+    return replace(record, folder=folder)

@@ -1,0 +1,49 @@
+"""Tell somebody about a result: run the configured command, without a shell, without waiting for it."""
+
+from __future__ import annotations
+
+import logging
+import subprocess
+import threading
+
+from config.settings import Notify
+from daemon.ledger import Record
+from daemon.logs import note
+
+log = logging.getLogger("beatintake.tell")
+_slots = threading.BoundedSemaphore(4)  # a command that hangs must not pile up
+
+
+def sentence(record: Record) -> str:
+    """One line for a notification."""
+    if record.outcome == "rejected":
+        return f"{record.name}: not usable. {record.reason}"
+    facts = record.summary
+    tempo = f"{facts['tempo_bpm']:g} BPM" if facts.get("tempo_bpm") else "no tempo"
+    ears = facts.get("needs_ears")
+    check = f", check {ears} by ear" if ears else ""
+    return f"{record.name}: {tempo}, {facts.get('key') or 'no key'}{check}"
+
+
+def tell(settings: Notify, record: Record) -> None:
+    """Run ``settings.command`` with the sentence as its last argument."""
+    if not settings.command or not _slots.acquire(blocking=False):
+        return
+    threading.Thread(target=_run, args=(settings, sentence(record)), daemon=True).start()
+
+
+def _run(settings: Notify, text: str) -> None:
+    try:
+        command = [*settings.command, text.replace("\0", "")]
+        subprocess.run(
+            command,
+            timeout=settings.timeout_seconds,
+            stdin=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL,
+            stderr=subprocess.DEVNULL,
+            check=True,
+        )
+    except (OSError, subprocess.SubprocessError) as error:
+        note(log, logging.WARNING, "the notification command failed", error=error)
+    finally:
+        _slots.release()
