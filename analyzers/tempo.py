@@ -44,14 +44,16 @@ def autocorrelation(strength: FloatArray, longest: int) -> FloatArray:
     return out
 
 
-def comb_scores(acf: FloatArray, rate: float, periods_s: FloatArray) -> FloatArray:
-    """Autocorrelation summed over the comb at each period [shape of periods_s]."""
+def comb_scores(
+    acf: FloatArray, rate: float, periods_s: FloatArray, comb: tuple[float, ...] = COMB
+) -> FloatArray:
+    """Mean autocorrelation over the comb at each period [shape of periods_s]."""
     lags = np.arange(len(acf))
     smooth = np.convolve(acf, [0.25, 0.5, 0.25], mode="same")
     out = np.zeros(len(periods_s))
-    for m in COMB:
+    for m in comb:
         out += np.interp(periods_s * m * rate, lags, smooth)
-    return out / len(COMB)
+    return out / len(comb)
 
 
 def coarse_periods(onsets: Onsets, count: int = 2) -> list[tuple[float, float]]:

@@ -20,8 +20,10 @@ from analyzers.tempo import centred_strength
 
 WINDOW_S = 10.0
 LAG_RANGE_S = 0.030
-ROUND_STEPS_BPM = (1.0, 0.5, 0.1, 0.05, 0.01)
-SNAP_S = 0.0015  # a round tempo may move the song's last beat by this much
+END_RANGE_S = 0.012  # how far the coherent fit can be off at the song's end
+FINEST_HZ = 160.0
+# (step in BPM, s by which a tempo on that step may move the end of the song): the rounder, the likelier
+ROUND_STEPS = ((1.0, 0.004), (0.5, 0.003), (0.1, 0.002), (0.01, 0.0015))
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -30,13 +32,20 @@ FloatArray = npt.NDArray[np.floating]
 class WindowLags:
     """Lag of each window's attacks against the whole song's, the lattice taken as constant.
 
-    time_s : centres of the windows; lag_s : how late; weight : correlation with the song's template, in
-    [0, 1], 0 where the window has no attacks.
+    time_s : centres of the windows; lag_s : how late; weight : correlation with the song's template at that
+    lag, in [0, 1], 0 where the window has no attacks; in_place : the same at no lag; loud : share of all attacks
     """
 
     time_s: FloatArray
     lag_s: FloatArray
     weight: FloatArray
+    in_place: FloatArray
+    loud: FloatArray
+
+    @property
+    def coherence(self) -> float:
+        """Mean correlation of the windows with the song's template as they stand, weighted by their attacks."""
+        return float((self.in_place * self.loud).sum())
 
     @property
     def spread_s(self) -> float:
@@ -100,14 +109,28 @@ def fine_rise(onsets: Onsets) -> FloatArray:
     return out
 
 
-def window_lags(rise: FloatArray, rate: float, period_s: float, window_s: float = WINDOW_S) -> WindowLags:
-    """Lag of each window (half overlapping) against the whole song, folded on one period."""
-    bins = max(int(round(period_s * rate)), 16)
-    index = np.floor((np.arange(len(rise)) / rate / period_s % 1.0) * bins).astype(np.int64)
+def fold_windows(
+    rise: FloatArray, rate: float, u: FloatArray, period_s: float, window_s: float = WINDOW_S
+) -> tuple[FloatArray, FloatArray]:
+    """Rise folded on one period in half overlapping windows: (folds [shape=(windows, bins)], centres s).
+
+    `u` counts periods along the signal [shape of rise], so that a moving pulse can be folded too.
+    """
+    bins = max(round(period_s * rate), 16)
+    index = np.minimum(((u - np.floor(u)) * bins).astype(np.int64), bins - 1)
     hop = max(int(window_s / 2 * rate), 1)
     edges = np.arange(0, len(rise), hop)
     halves = np.stack([np.bincount(index[a : a + hop], rise[a : a + hop], bins) for a in edges])
     folds = halves[:-1] + halves[1:] if len(halves) > 1 else halves
+    return folds, (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
+
+
+def fold_lags(
+    rise: FloatArray, rate: float, u: FloatArray, period_s: float, window_s: float = WINDOW_S
+) -> WindowLags:
+    """Lag of each window against the whole song, folded on one period."""
+    folds, centres = fold_windows(rise, rate, u, period_s, window_s)
+    bins = folds.shape[1]
     template = folds.sum(axis=0)
     spectrum = np.fft.rfft(folds - folds.mean(axis=1, keepdims=True), axis=1)
     reference = np.fft.rfft(template - template.mean())
@@ -119,8 +142,37 @@ def window_lags(rise: FloatArray, rate: float, period_s: float, window_s: float 
     best = np.argmax(near, axis=1)
     lag = np.array([_peak(row, k) for row, k in zip(near, best, strict=True)]) - reach
     weight = np.clip(near[np.arange(len(near)), best] * bins / 2 / own, 0.0, 1.0)
-    centres = (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
-    return WindowLags(centres, lag / rate, weight)
+    in_place = np.clip(near[:, reach] * bins / 2 / own, -1.0, 1.0)
+    total = folds.sum(axis=1)
+    return WindowLags(centres, lag / rate, weight, in_place, total / max(float(total.sum()), 1e-9))
+
+
+def sharpest_period(rise: FloatArray, rate: float, period_s: float) -> float:
+    """The period near `period_s` at which the windows' folds add up highest.
+
+    Searched where the song's end moves by less than `END_RANGE_S`; unlike the lags against the song's own
+    template, which the error itself smears, this is not drawn towards the start value.
+    """
+    folds, t = fold_windows(rise, rate, np.arange(len(rise)) / rate / period_s, period_s)
+    if len(t) < 3:
+        return period_s
+    harmonics = np.arange(1, min(int(FINEST_HZ * period_s), folds.shape[1] // 2))
+    level = np.sqrt((folds**2).sum(axis=1, keepdims=True)) + 1e-9
+    spectrum = np.fft.rfft(folds / level, axis=1)[:, harmonics]
+    share = (t - t.mean()) / (len(rise) / rate)
+    shifts = np.arange(-END_RANGE_S, END_RANGE_S + 1e-9, 0.0002)
+    power = np.zeros(len(shifts))
+    for k, s in enumerate(shifts):
+        turn = np.exp(2j * np.pi * s / period_s * np.outer(share, harmonics))
+        power[k] = (np.abs((spectrum * turn).sum(axis=0)) ** 2).sum()
+    best = int(np.argmax(power))
+    shift = shifts[0] + 0.0002 * _peak(power, best)
+    return period_s * (1.0 + shift / (len(rise) / rate))
+
+
+def window_lags(rise: FloatArray, rate: float, period_s: float, window_s: float = WINDOW_S) -> WindowLags:
+    """`fold_lags` on a constant period."""
+    return fold_lags(rise, rate, np.arange(len(rise)) / rate / period_s, period_s, window_s)
 
 
 def _peak(y: FloatArray, k: int) -> float:
@@ -134,7 +186,8 @@ def _peak(y: FloatArray, k: int) -> float:
 
 def regress(lags: WindowLags) -> tuple[float, float]:
     """Slope (s/s) and residual (s) of the lags against time: weighted, reweighted against outliers (Huber)."""
-    t, y, w = lags.time_s, lags.lag_s, lags.weight.copy()
+    t, y, trust = lags.time_s, lags.lag_s, lags.weight**2
+    w = trust
     if len(t) < 3 or w.sum() <= 0:
         return 0.0, 0.0
     slope, offset = 0.0, 0.0
@@ -143,28 +196,25 @@ def regress(lags: WindowLags) -> tuple[float, float]:
         slope = float((w * (t - mt) * (y - my)).sum() / max((w * (t - mt) ** 2).sum(), 1e-12))
         offset = my - slope * mt
         r = np.abs(y - offset - slope * t)
-        scale = max(float(np.median(r)) * 1.5, 1e-4)
-        w = lags.weight / np.maximum(r / scale, 1.0)
+        scale = max(float(np.median(r)), 1e-4)
+        w = trust / np.maximum(r / scale, 1.0)
     return slope, float(np.average(np.abs(y - offset - slope * t), weights=lags.weight + 1e-9))
 
 
 def fit_constant(onsets: Onsets, period_s: float) -> tuple[float, WindowLags]:
     """Best constant period near `period_s` and the windows' lags against it."""
-    period = coherent_period(onsets, period_s)
     rise = fine_rise(onsets)
-    for _ in range(3):
-        lags = window_lags(rise, onsets.fine_rate, period)
-        slope, _ = regress(lags)
-        if abs(slope) > 1e-3:
-            break
-        period *= 1.0 + slope
+    period = sharpest_period(rise, onsets.fine_rate, coherent_period(onsets, period_s))
+    for _ in range(2):
+        slope, _ = regress(window_lags(rise, onsets.fine_rate, period))
+        period *= 1.0 + (slope if abs(slope) < 1e-3 else 0.0)
     return period, window_lags(rise, onsets.fine_rate, period)
 
 
 def snap_tempo(bpm: float, duration_s: float) -> float:
-    """The roundest tempo that moves the end of the song by less than `SNAP_S`, else `bpm` itself."""
-    for step in ROUND_STEPS_BPM:
+    """The roundest tempo that hardly moves the end of the song (`ROUND_STEPS`), else `bpm` itself."""
+    for step, allowed_s in ROUND_STEPS:
         rounded = round(bpm / step) * step
-        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < SNAP_S:
+        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < allowed_s:
             return round(rounded, 6)
     return bpm
