@@ -115,6 +115,17 @@ class Arrivals:
             and now >= entry.not_before
         ]
 
+    def due_for_a_look(self, now: float) -> list[Entry]:
+        """Arriving drops about which the next look can tell something: it is ``settle_s`` after the last
+        change.
+        """
+        return [
+            entry
+            for entry in self.entries.values()
+            if entry.phase is Phase.ARRIVING
+            and now >= max(entry.changed_at + self.settle_s, entry.not_before)
+        ]
+
     def hold(self, key: str, why: str, until: float) -> None:
         """Not yet (somebody has it open, no permission, no space): look again at ``until``."""
         entry = self.entries[key]

@@ -12,9 +12,11 @@ import logging
 import os
 import secrets
 import shutil
+import sqlite3
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -32,11 +34,13 @@ from daemon.errors import (
 from daemon.grouping import Candidate, Kind
 from daemon.health import Problems
 from daemon.incoming import Incoming
+from daemon.intake import shown_name
 from daemon.job import JobRequest, JobResult
-from daemon.ledger import Intent, Ledger, Record
+from daemon.ledger import Ledger, Record
 from daemon.logs import note, readable
-from daemon.publish import STAGING, discard, free_name, machine_error, reveal, sync_folder, sync_tree
+from daemon.publish import STAGING, discard, machine_error
 from daemon.rejects import stage_rejection
+from daemon.results import Results
 from daemon.workers import Died, Done, Failed, Report, Stage, Task, WorkerPool
 
 log = logging.getLogger("beatintake.desk")
@@ -53,6 +57,7 @@ class Job:
     id: str
     candidate: Candidate
     started_at: float  # wall clock, for display
+    begun: float  # monotonic
     step: str = "identify"
     stage: str = "identify"
     sha256: str | None = None
@@ -76,11 +81,15 @@ class Desk:
     run_function: str = RUN
     on_result: Callable[[Record, str], None] = lambda record, path: None
     clock: Callable[[], float] = time.monotonic
+    results: Results = field(init=False)
     jobs: dict[str, Job] = field(default_factory=dict)
     rejected_count: int = 0
     ready_count: int = 0
     _numbers: Any = field(default_factory=lambda: itertools.count(1))
     _setbacks: dict[str, int] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.results = Results(self.settings.folders, self.ledger)
 
     # --- starting -----------------------------------------------------------------------------------------
 
@@ -94,7 +103,7 @@ class Desk:
         if entry.candidate.fingerprint != fresh.fingerprint or entry.phase != "waiting":
             return
         self.arrivals.start(entry.key)
-        job = Job(f"{next(self._numbers)}-{secrets.token_hex(3)}", entry.candidate, time.time())
+        job = Job(f"{next(self._numbers)}-{secrets.token_hex(3)}", entry.candidate, time.time(), self.clock())
         job.subject = f"drop:{entry.candidate.fingerprint.hex()}"
         self.jobs[job.id] = job
         if entry.candidate.kind is Kind.MAYBE_STEMS:
@@ -117,6 +126,18 @@ class Desk:
             if job.next_task is not None and self.pool.idle:
                 task, job.next_task = job.next_task, None
                 self.pool.submit(task)
+
+    def call_off_pending(self) -> None:
+        """At a stop: jobs that wait for the worker of their next step end here."""
+        for job in list(self.jobs.values()):
+            if job.next_task is not None:
+                self._give_back(job)
+
+    def busy_folders(self) -> set[str]:
+        return {job.staging.name for job in self.jobs.values() if job.staging is not None}
+
+    def use_ledger(self, ledger: Ledger) -> None:
+        self.ledger = self.results.ledger = ledger
 
     @property
     def pending(self) -> int:
@@ -158,7 +179,7 @@ class Desk:
         for path in paths:
             self.arrivals.done.pop(path, None)
         if record is not None and record.outcome == "rejected" and record.folder:
-            discard(self.folder_of(record))
+            discard(self.results.folder_of(record))
         note(log, logging.INFO, "to be tried again", drop=", ".join(paths) or sha256[:12])
 
     # --- what the workers report --------------------------------------------------------------------------
@@ -177,6 +198,8 @@ class Desk:
             self._postpone(job, error)
         except OSError as error:
             self._postpone(job, machine_error(error, self.settings.folders.ready))
+        except sqlite3.OperationalError as error:
+            self._postpone(job, MachineError(str(self.ledger.path), str(error), "it is tried again"))
 
     def _react(self, job: Job, report: Report) -> None:
         match report:
@@ -211,8 +234,8 @@ class Desk:
 
     def _identified(self, job: Job, sha256: str) -> None:
         job.sha256 = job.subject = sha256
-        known = self.ledger.find(sha256)
-        if known is not None and self.folder_of(known).is_dir():
+        known = self.results.known(sha256)
+        if known is not None:
             self._already_done(job, known)
             return
         if any(other.sha256 == sha256 and other is not job for other in self.jobs.values()):
@@ -230,10 +253,6 @@ class Desk:
         else:
             self.ledger.begin(sha256)
             self._run(job)
-
-    def folder_of(self, record: Record) -> Path:
-        folders = self.settings.folders
-        return (folders.ready if record.outcome == "ready" else folders.rejected) / record.folder
 
     def _already_done(self, job: Job, known: Record) -> None:
         if self._verdict(job) is not Verdict.KEEP:
@@ -260,35 +279,25 @@ class Desk:
             self._give_back(job)
         else:
             assert job.staging is not None
-            root = self.settings.folders.ready
             summary = {**result.summary, "path": readable(job.key)}
-            record = self._record(job, "ready", result.folder_name, None, summary)
-            self._appear(job, job.staging, root, record)
+            self._appear(job, job.staging, self._record(job, "ready", result.folder_name, None, summary))
 
     # --- ends ---------------------------------------------------------------------------------------------
 
     def _record(
         self, job: Job, outcome: str, folder: str, reason: str | None, summary: dict[str, Any]
     ) -> Record:
-        name = readable(job.key.rpartition("/")[2])
+        name = shown_name(job.key.rpartition("/")[2])
         producer = readable(job.candidate.producer) if job.candidate.producer else None
         return Record(job.subject, outcome, folder, name, producer, reason, summary, time.time())
 
-    def _appear(self, job: Job, staged: Path, root: Path, record: Record) -> None:
-        """Make a result visible: durable on disk, intended in the ledger, renamed, recorded; in this order."""
-        try:
-            sync_tree(staged)
-            sync_folder(staged.parent)
-            record = _renamed(record, free_name(root, record.folder))
-            self.ledger.intend(Intent(staged.name, record, job.key, job.candidate.fingerprint))
-            reveal(staged, root, record.folder)
-        except OSError as error:
-            raise machine_error(error, root) from error
+    def _appear(self, job: Job, staged: Path, record: Record) -> None:
+        """Publish; from here on the drop is done, whatever happens to displays and notifications."""
+        record = self.results.appear(staged, record, job.key, job.candidate.fingerprint)
         job.staging = None
-        self.ledger.record(record, job.key, job.candidate.fingerprint)
         self.arrivals.finish(job.key)
         self._close(job)
-        self._setbacks.clear()
+        self._setbacks.pop(job.key, None)
         self.problems.clear("work")
         if record.outcome == "ready":
             self.ready_count += 1
@@ -302,14 +311,12 @@ class Desk:
         if self._verdict(job) is not Verdict.KEEP:
             self._give_back(job)
             return
-        root = self.settings.folders.rejected
         if job.staging is not None:
             discard(job.staging)
-        staged = root / STAGING / f"{JOB_PREFIX}{job.id}"
+        job.staging = self.settings.folders.rejected / STAGING / f"{JOB_PREFIX}{job.id}"
         record = self._record(job, "rejected", "", reason, {"path": readable(job.key)})
-        folder = stage_rejection(staged, record, heading)
-        job.staging = staged
-        self._appear(job, staged, root, _renamed(record, folder))
+        folder = stage_rejection(job.staging, record, heading)
+        self._appear(job, job.staging, replace(record, folder=folder))
 
     def _failed(self, job: Job, reason: str, detail: str) -> None:
         """A crash, hang, blow-up or bug: try again a bounded number of times, then reject."""
@@ -350,10 +357,8 @@ class Desk:
         if job.staging is not None:
             discard(job.staging)
         if job.step == "run" and job.sha256 and not counted:
-            try:
+            with suppress(MachineError):  # then it counts as interrupted, which is nearly as good
                 self.ledger.end(job.sha256)
-            except MachineError as error:
-                self.problems.raise_("ledger", str(error))
         self._look_again(job)
         self.arrivals.put_back(job.key, why, self.clock() + pause_s)
         self._close(job)
@@ -381,9 +386,3 @@ class Desk:
 
     def _close(self, job: Job) -> None:
         self.jobs.pop(job.id, None)
-
-
-def _renamed(record: Record, folder: str) -> Record:
-    from dataclasses import replace
-
-    return replace(record, folder=folder)

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import logging
+import os
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from daemon.arrivals import Arrivals, Entry, Phase
+from daemon.arrivals import Arrivals, Entry
 from daemon.health import Problems
 from daemon.incoming import Incoming
 from daemon.logs import note
@@ -62,11 +64,8 @@ class Door:
         if now < self.next_relook:
             return
         self.next_relook = now + self.relook_s
-        arriving = self.arrivals.in_phase(Phase.ARRIVING)
-        for unit in {
-            self.incoming.unit_of(f"{e.key}/.") if len(e.candidate.members) > 1 else e.key for e in arriving
-        }:
-            self._look_around(unit, now)
+        for entry in self.arrivals.due_for_a_look(now):
+            self._look_around(entry.key, now)
 
     def _look_around(self, unit: str, now: float) -> None:
         try:
@@ -77,14 +76,18 @@ class Door:
         keys = {candidate.key for candidate in found}
         for candidate in found:
             self.arrivals.see(candidate, now)
-        known = [
-            key
-            for key in (*self.arrivals.entries, *self.arrivals.done)
-            if key == unit or key.startswith(f"{unit}/")
-        ]
-        for key in known:
-            if key not in keys:
-                self.arrivals.vanish(key)
+        if unit not in keys:
+            self.arrivals.vanish(unit)
+        if not (self.incoming.root / unit).is_file():  # a folder, or what was one
+            for key in [k for k in (*self.arrivals.entries, *self.arrivals.done) if k.startswith(f"{unit}/")]:
+                if key not in keys:
+                    self.arrivals.vanish(key)
+
+    def vanished(self, paths: Iterable[str]) -> list[str]:
+        """Those of the paths that lie no more in the folder (none while it cannot be reached)."""
+        if not self.incoming.root.is_dir():
+            return []
+        return [path for path in paths if not os.path.lexists(self.incoming.root / path)]
 
     def settle(self, now: float) -> None:
         """Ask about every quiet drop whether it may be taken."""

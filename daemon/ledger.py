@@ -7,7 +7,7 @@ drops    : one row for each path in incoming/, with the fingerprint it had and t
 attempts : tries that ended badly (crash, hang, memory), counted *before* each try, by SHA-256
 intents  : results about to be renamed into place; read at the next start when the service died in between
 
-The ledger can be lost: it is made again from the sidecar reports in the ready and rejected folders.
+The ledger can be lost: ``daemon.ledger_rebuild`` makes it again from the reports in ready/ and rejected/.
 Paths are stored as bytes, because a producer's file name need not be text.
 """
 
@@ -80,7 +80,9 @@ class Ledger:
 
     @classmethod
     def open(cls, path: Path) -> Ledger:
-        """Open or create. Raises sqlite3.DatabaseError when the file is damaged (see ``open_or_rebuild``)."""
+        """Open or create. Raises sqlite3.DatabaseError when the file is damaged (see
+        ``daemon.ledger_rebuild``).
+        """
         path.parent.mkdir(parents=True, exist_ok=True)
         connection = sqlite3.connect(path, timeout=5.0, isolation_level=None)
         try:
@@ -158,6 +160,12 @@ class Ledger:
             for table in ("contents", "attempts", "drops", "intents"):
                 db.execute(f"DELETE FROM {table} WHERE sha256=?", (sha256,))
 
+    def put_all(self, records: Iterable[Record]) -> None:
+        """Many contents at once, as when the ledger is made again."""
+        with self._transaction() as db:
+            for record in records:
+                _put(db, record)
+
     # --- drops --------------------------------------------------------------------------------------------
 
     def drops(self) -> Iterable[tuple[str, bytes, str | None]]:
@@ -223,43 +231,6 @@ class Ledger:
         with self._transaction() as db:
             db.execute("DELETE FROM intents WHERE sha256=?", (sha256,))
 
-    # --- rebuilding ---------------------------------------------------------------------------------------
-
-    def rebuild_from_ready(self, ready: Path, rejected: Path | None = None) -> int:
-        """Read the contents back from the reports on disk. Returns how many were found."""
-        found = [*_read_reports(ready, "ready", "*.report.json")]
-        if rejected is not None:
-            found += _read_reports(rejected, "rejected", "rejected.json")
-        with self._transaction() as db:
-            for record in found:
-                _put(db, record)
-        return len(found)
-
-
-def open_or_rebuild(path: Path, ready: Path, rejected: Path) -> tuple[Ledger, str | None]:
-    """The ledger, and a sentence when it had to be made again (new, damaged)."""
-    fresh = not path.exists()
-    try:
-        ledger = Ledger.open(path)
-        note = None
-    except sqlite3.OperationalError as error:
-        raise MachineError(
-            str(path), f"the ledger cannot be opened ({error})", "check the state folder"
-        ) from error
-    except sqlite3.DatabaseError as error:
-        aside = path.with_name(f"{path.name}.damaged-{int(time.time())}")
-        for suffix in ("", "-wal", "-shm"):
-            part = path.with_name(path.name + suffix)
-            if part.exists():
-                os.replace(part, aside.with_name(aside.name + suffix))
-        ledger, fresh = Ledger.open(path), True
-        note = f"the ledger was damaged ({error}) and is kept as {aside.name}"
-    if fresh:
-        count = ledger.rebuild_from_ready(ready, rejected)
-        if count or note:
-            note = f"{note or 'there was no ledger'}; {count} results were read back from the folders"
-    return ledger, note
-
 
 def _put(db: sqlite3.Connection, record: Record) -> None:
     row = _as_dict(record)
@@ -285,31 +256,6 @@ def _as_dict(record: Record) -> dict[str, Any]:
 def _record(row: tuple[Any, ...]) -> Record:
     sha256, outcome, folder, name, producer, reason, summary, at = row
     return Record(sha256, outcome, folder, name, producer, reason, json.loads(summary), at)
-
-
-def _read_reports(root: Path, outcome: str, pattern: str) -> Iterator[Record]:
-    """Records of the folders in ``root`` that hold a whole, readable report; others are no results."""
-    if not root.is_dir():
-        return
-    for folder in sorted(root.iterdir()):
-        if folder.name.startswith(".") or not folder.is_dir():
-            continue
-        for report in sorted(folder.glob(pattern))[:1]:
-            try:
-                data = json.loads(report.read_bytes())
-                source = data.get("drop", data)
-                yield Record(
-                    sha256=str(source["sha256"]),
-                    outcome=outcome,
-                    folder=folder.name,
-                    name=str(source["name"]),
-                    producer=source.get("producer"),
-                    reason=data.get("reason"),
-                    summary=data.get("summary") or {},
-                    at=report.stat().st_mtime,
-                )
-            except (OSError, ValueError, KeyError, TypeError, AttributeError):
-                continue
 
 
 def ledger_path(state: Path) -> Path:

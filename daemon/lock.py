@@ -20,7 +20,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import AlreadyRunning, FolderUnreachable
-from daemon.publish import STAGING, atomic_write
+from daemon.publish import STAGING, atomic_write, machine_error
 
 CLAIM_BEAT_S = 10.0
 CLAIM_DEAD_S = 60.0
@@ -54,9 +54,11 @@ class ServiceLock:
         from filelock import Timeout
 
         try:
-            self._file.acquire(timeout=0)
+            self._file.acquire(timeout=0.5)  # 'status' may be trying the lock this very moment
         except Timeout:
             raise self._refusal(read_claim(self._claim)) from None
+        except OSError as error:
+            raise machine_error(error, self._file.lock_file) from error
         try:
             self._take_claim(sleep, dead_s)
         except BaseException:

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import errno
 import os
+import signal
 import stat
 from enum import StrEnum
 from pathlib import Path
@@ -29,7 +30,7 @@ for _flag in ("O_NOFOLLOW", "O_NONBLOCK", "O_BINARY"):
     FLAGS |= getattr(os, _flag, 0)
 TAIL_BYTES = 4096
 F_SETSIG = getattr(fcntl, "F_SETSIG", 10)
-SIGURG = 23
+SIGURG = getattr(signal, "SIGURG", 23)  # ignored unless somebody asks for it
 
 
 class Access(StrEnum):
@@ -42,16 +43,13 @@ class Access(StrEnum):
 
 
 def access(root: Path, candidate: Candidate) -> Access:
-    """The worst of all members. Links, pipes and devices count as free: intake refuses them with a reason."""
+    """The worst of all members; links, pipes, devices count as free: intake refuses them with a reason."""
     answers = {access_file(root / f.path) for f in candidate.members if f.regular}
     order = (Access.GONE, Access.DENIED, Access.WRITER, Access.SUSPECT, Access.UNKNOWN)
     return next((answer for answer in order if answer in answers), Access.FREE)
 
 
 def access_file(path: Path) -> Access:
-    flags = (
-        os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    )
     try:
         descriptor = os.open(path, FLAGS)
     except FileNotFoundError:
@@ -78,7 +76,7 @@ def has_writer(descriptor: int) -> bool | None:
     if fcntl is None or not hasattr(fcntl, "F_SETLEASE"):
         return None
     try:
-        # a writer that opens the file in this very moment makes the kernel send this signal: one that is ignored
+        # a writer that opens the file in this very moment makes the kernel send this signal
         fcntl.fcntl(descriptor, F_SETSIG, SIGURG)
         fcntl.fcntl(descriptor, fcntl.F_SETLEASE, fcntl.F_RDLCK)
     except OSError as error:

@@ -1,21 +1,18 @@
 """The service: wiring of watcher, arrivals, workers, ledger and scheduler, and the one loop that drives them.
 
-Threads (watcher, scheduler, signals) only leave hints in the inbox; everything is decided and written in
-the main loop. Order at the start: folders, lock, ledger, what an earlier life left, workers, watcher, first
-full look, READY. Order at the end: no new work, running drops finished or killed and forgotten, watcher,
-scheduler, workers, lock.
+Threads (watcher, scheduler) and signals only leave hints; everything is decided and written in the main loop.
+Order at the start: folders, lock, ledger, what an earlier life left, workers, watcher, first full look,
+READY. Order at the end: no new work, running drops finished or killed and forgotten, scheduler, watcher,
+workers, lock.
 """
 
 from __future__ import annotations
 
 import logging
-import os
-import signal
+import sqlite3
 import time
-from collections.abc import Callable
 from contextlib import suppress
 from pathlib import Path
-from typing import Any
 
 from config.settings import Settings
 from daemon import housekeeping
@@ -23,18 +20,20 @@ from daemon.arrivals import Arrivals, Phase
 from daemon.control import is_paused, take_wishes
 from daemon.desk import JOB_PREFIX, RUN, Desk
 from daemon.door import Door
-from daemon.errors import AlreadyRunning, BeatintakeError, FolderUnreachable, MachineError
-from daemon.health import Problems, write_health
+from daemon.errors import MachineError
+from daemon.express import Express
+from daemon.health import Problems
 from daemon.incoming import Incoming
-from daemon.ledger import Record, ledger_path, open_or_rebuild
-from daemon.lock import CLAIM_BEAT_S, ServiceLock
+from daemon.ledger import Record, ledger_path
+from daemon.ledger_rebuild import open_or_rebuild
+from daemon.lock import ServiceLock
 from daemon.logs import note, set_up
 from daemon.notify_systemd import notify
-from daemon.publish import STAGING, machine_error
+from daemon.pulse import Pulse
 from daemon.quiet import is_quiet
-from daemon.recovery import finish_intents
+from daemon.results import Results
 from daemon.schedule import Schedule
-from daemon.snapshot import snapshot
+from daemon.start import Flags, make_folders, signals
 from daemon.tell import tell
 from daemon.watch import Inbox, Watch
 from daemon.worker_process import Setup
@@ -43,33 +42,36 @@ from daemon.workers import WorkerPool
 log = logging.getLogger("beatintake.service")
 EXIT_OK, EXIT_SOME_FAILED = 0, 3
 STOP_GRACE_S = 20.0
-HEARTBEAT_S = 5.0
-LIVENESS_S = 3.0
+ONCE_PATIENCE_S = 60.0
 WARM_UP = "daemon.warm:warm_up"
 
 
+def run_service(settings: Settings, config_path: Path | None = None, once: bool = False) -> int:
+    """Run until SIGTERM or SIGINT (or, ``once``, until nothing is left). Returns the exit code."""
+    make_folders(settings)
+    set_up(settings.log, settings.folders.state / "logs")
+    service = Service(settings, config_path, once)
+    with signals(service.flags):
+        return service.run()
+
+
 class Service:
-    """One life of the service. ``run`` returns the exit code."""
+    """One life of the service."""
 
     def __init__(self, settings: Settings, config_path: Path | None = None, once: bool = False) -> None:
         self.settings = settings
         self.config_path = config_path
         self.once = once
-        self.run_function = RUN
-        self.warm_up: str | None = WARM_UP
+        self.flags = Flags()
         self.inbox = Inbox()
         self.problems = Problems()
         self.state = "starting"
-        self.stop_signals = 0
-        self.reload_wanted = False
-        self._next: dict[str, float] = {}
+        folders = settings.folders
+        self.lock = ServiceLock(folders.state, folders.incoming, folders.ready)
 
     # --- life ---------------------------------------------------------------------------------------------
 
     def run(self) -> int:
-        folders = self.settings.folders
-        make_folders(self.settings)
-        self.lock = ServiceLock(folders.state, folders.incoming, folders.ready)
         self.lock.acquire()
         try:
             self._open()
@@ -80,41 +82,40 @@ class Service:
 
     def _open(self) -> None:
         settings, folders = self.settings, self.settings.folders
-        self.ledger, remark = open_or_rebuild(ledger_path(folders.state), folders.ready, folders.rejected)
-        if remark:
-            note(log, logging.WARNING, "ledger", text=remark)
-        finish_intents(self.ledger, folders)
-        interrupted = self.ledger.note_interrupted()
-        leftovers = housekeeping.clear_staging(settings, JOB_PREFIX)
-        if interrupted or leftovers:
-            note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
-        self.pool = WorkerPool(settings.work.max_workers, self._worker_setup())
-        self.pool.start()
         incoming = Incoming(folders.incoming, settings.arrival)
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
-        for path, mark, sha256 in self.ledger.drops():
-            if sha256 is None:
-                incoming.split[path] = mark
-            else:
-                self.arrivals.remember(path, mark)
         self.door = Door(incoming, self.arrivals, self.problems)
+        self._open_ledger()
+        self.pool = WorkerPool(settings.work.max_workers, self._worker_setup())
+        self.pool.start()
         self.desk = Desk(
-            settings,
-            incoming,
-            self.arrivals,
-            self.ledger,
-            self.pool,
-            self.problems,
-            self.run_function,
-            self._result,
+            settings, incoming, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
-        self.watch = Watch(
-            folders.incoming, settings.arrival.watch, settings.arrival.polling_seconds, self.inbox
-        )
-        self._start_watch()
+        self.express = Express(self.desk, self.arrivals, self.pool)
+        arrival = settings.arrival
+        self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
+        self.pulse = Pulse(folders.state, self.arrivals, self.desk, self.watch, self.problems, self.lock)
+        self.pulse.start_watch()
         self.schedule = Schedule(settings, self.inbox)
         self.schedule.start()
         self.inbox.ask("scan")
+
+    def _open_ledger(self) -> None:
+        """Open it, finish what an earlier life had begun, and remember what is done."""
+        folders = self.settings.folders
+        self.ledger, remark = open_or_rebuild(ledger_path(folders.state), folders.ready, folders.rejected)
+        if remark:
+            note(log, logging.WARNING, "ledger", text=remark)
+        Results(folders, self.ledger).finish_all()
+        interrupted = self.ledger.note_interrupted()
+        leftovers = housekeeping.clear_staging(self.settings, JOB_PREFIX)
+        if interrupted or leftovers:
+            note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
+        for path, mark, sha256 in self.ledger.drops():
+            if sha256 is None:
+                self.door.incoming.split[path] = mark
+            else:
+                self.arrivals.remember(path, mark)
 
     def _worker_setup(self) -> Setup:
         state, limits = self.settings.folders.state, self.settings.limits
@@ -123,20 +124,37 @@ class Service:
             nice=self.settings.work.nice,
             cache=state / "cache",
             stderr=state / "logs" / "worker.stderr",
-            warm_up=self.warm_up,
+            warm_up=WARM_UP,
         )
 
     def _loop(self) -> None:
         self._beat(time.monotonic(), force=True)
-        while not self.stop_signals and not self._warm():
+        while not self.flags.stop and not self._warm():
             self._tick(work=False)
-        if not self.stop_signals:
+        if not self.flags.stop:
             self.state = "running"
             note(log, logging.INFO, "running", incoming=self.settings.folders.incoming, watch=self.watch.mode)
             notify("READY=1", "STATUS=watching")
-        while not self.stop_signals and not (self.once and self._nothing_left()):
-            self._tick()
+            self._beat(time.monotonic(), force=True)
+        while not self.flags.stop and not self.pulse.ousted and not (self.once and self._nothing_left()):
+            try:
+                self._tick()
+            except sqlite3.OperationalError as error:
+                self.problems.raise_("ledger", f"{self.ledger.path}: {error}")
+                time.sleep(0.5)
+            except sqlite3.DatabaseError as error:
+                self._replace_ledger(error)
         self._finish_running()
+
+    def _replace_ledger(self, error: sqlite3.DatabaseError) -> None:
+        """Damaged under our hands: call off what runs, read the folders, go on."""
+        note(log, logging.ERROR, "the ledger is damaged", reason=error)
+        self.pool.stop()
+        self.ledger.close()
+        self._open_ledger()
+        self.desk.use_ledger(self.ledger)
+        self.desk.abandon_all()
+        self.inbox.ask("scan")
 
     def _warm(self) -> bool:
         if self.pool.failed_starts >= 3:
@@ -149,13 +167,12 @@ class Service:
         note(log, logging.INFO, "stopping", running=len(self.desk.jobs))
         notify("STOPPING=1")
         limit = time.monotonic() + STOP_GRACE_S
-        signals = self.stop_signals
-        for job_id in self.pool.running:
-            self.pool.resume(job_id)
-        while self.desk.jobs and time.monotonic() < limit and self.stop_signals == signals:
+        asked = self.flags.stop
+        self.pool.resume_all()
+        while self.desk.jobs and time.monotonic() < limit and self.flags.stop == asked:
             for report in self.pool.poll(0.2):
                 self.desk.handle(report)
-            self.desk.submit_pending()
+            self.desk.call_off_pending()
             self._beat(time.monotonic())
         self.pool.stop()
         self.desk.abandon_all()
@@ -168,7 +185,7 @@ class Service:
                 with suppress(Exception):
                     getattr(part, action)()
         self.state = "stopped"
-        if hasattr(self, "desk"):
+        if hasattr(self, "pulse"):
             self._beat(time.monotonic(), force=True)
         self.lock.release()
         note(log, logging.INFO, "stopped")
@@ -187,57 +204,50 @@ class Service:
         self.desk.submit_pending()
         if work:
             self._dispatch(now)
-        self._check_watch(now)
+        if self.pulse.check_watch(now):
+            self.inbox.ask("scan")
         self._beat(now)
-        if self.reload_wanted:
+        if self.flags.reload:
             self._reload()
 
     def _timeout(self) -> float:
-        if self.arrivals.in_phase(Phase.ARRIVING):
+        if any(entry.phase is Phase.ARRIVING for entry in self.arrivals.entries.values()):
             return self.door.relook_s
         return 0.5 if self.arrivals.entries else 1.0
 
     def _obey(self, wishes: set[str], now: float) -> None:
-        overdue = now >= self._next.get("scan", 0.0) + self.settings.arrival.rescan_seconds
-        if "scan" in wishes or overdue:  # overdue: the scheduler goes by the wall clock, which may jump
-            self._next["scan"] = now
+        # also when overdue: the scheduler goes by the wall clock, which may jump
+        if "scan" in wishes or now >= self.pulse.timers.next.get("scan", 0.0):
+            self.pulse.timers.next["scan"] = now + self.settings.arrival.rescan_seconds
             self.door.scan(now)
         if "sweep" in wishes:
-            housekeeping.sweep(
-                self.settings, {job.staging.name for job in self.desk.jobs.values() if job.staging}
-            )
+            housekeeping.sweep(self.settings, self.desk.busy_folders())
+            self.ledger.forget_drops(self.door.vanished(path for path, _, _ in self.ledger.drops()))
         if "digest" in wishes:
             waiting = len(self.arrivals.entries)
-            note(
-                log,
-                logging.INFO,
-                "digest",
-                file=housekeeping.write_digest(self.settings, self.ledger, waiting),
-            )
+            file = housekeeping.write_digest(self.settings, self.ledger, waiting)
+            note(log, logging.INFO, "digest", file=file)
         if "schedule trouble" in wishes:
             note(log, logging.WARNING, "a scheduled job was missed or failed")
-        if self._due("wishes", now, 1.0):
-            self._grant(take_wishes(self.settings.folders.state))
-
-    def _grant(self, wishes: list[dict[str, list[str]]]) -> None:
-        for wish in wishes:
-            for sha256 in wish.get("retry", []):
-                self.desk.retry(sha256)
-            self.inbox.ask("scan")
-
-    def _due(self, name: str, now: float, period_s: float) -> bool:
-        if now < self._next.get(name, 0.0):
-            return False
-        self._next[name] = now + period_s
-        return True
+        if self.pulse.timers.due("wishes", now, 1.0):
+            for wish in take_wishes(self.settings.folders.state):
+                for sha256 in wish.get("retry", []):
+                    self.desk.retry(sha256)
+                self.inbox.ask("scan")
 
     def _dispatch(self, now: float) -> None:
-        while self.pool.idle > self.desk.pending and self.why_paused() is None:
-            entry = self.arrivals.next_waiting(now)
+        paused = self.why_paused()
+        if paused == "paused by command":
+            self.pool.suspend_all()
+        else:
+            self.pool.resume_all(but=self.express.held.id if self.express.held else None)
+        self.express.step(now, allowed=paused is None)
+        while paused is None and self.pool.idle > self.desk.pending:
+            entry = self.arrivals.next_waiting(now, self.express.below_bytes)
             if entry is None or not self.desk.has_space(entry):
                 return
             self.desk.begin(entry)
-            self._next["beat"] = min(self._next.get("beat", 0.0), now + 0.3)
+            self.pulse.timers.soon("beat", now + 0.3)
 
     def why_paused(self) -> str | None:
         if is_paused(self.settings.folders.state):
@@ -249,78 +259,31 @@ class Service:
 
     def _nothing_left(self) -> bool:
         """For a single pass: nothing runs or waits, and what arrives is held up by others."""
-        entries = self.arrivals.entries.values()
         now = time.monotonic()
         return not self.desk.jobs and all(
-            entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > 60) for entry in entries
+            entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
+            for entry in self.arrivals.entries.values()
         )
-
-    def _result(self, record: Record, path: str) -> None:
-        tell(self.settings.notify, record)
-
-    # --- watching over the watcher, and over ourselves ----------------------------------------------------
-
-    def _start_watch(self) -> None:
-        try:
-            self.watch.start()
-        except OSError as error:
-            self.problems.raise_("incoming", f"{self.watch.root}: cannot be reached ({error.strerror})")
-            return
-        if self.watch.note:
-            note(log, logging.WARNING, "watching by polling", reason=self.watch.note)
-
-    def _check_watch(self, now: float) -> None:
-        if not self._due("watch", now, LIVENESS_S):
-            return
-        trouble = self.watch.problem()
-        if trouble is None:
-            self.problems.clear("watch")
-            return
-        self.problems.raise_("watch", f"{self.watch.root}: {trouble}; starting to watch anew")
-        self.watch.stop()
-        self._start_watch()
-        if self.watch.problem() is None:
-            self.problems.clear("watch")
-            self.inbox.ask("scan")
 
     def _beat(self, now: float, force: bool = False) -> None:
-        if not force and not self._due("beat", now, HEARTBEAT_S):
-            return
-        paused = self.why_paused()
-        facts = snapshot(self.arrivals, self.desk, self.watch, self.problems, self.state, paused)
-        with suppress(OSError):  # a full disk must not stop the heart
-            write_health(self.settings.folders.state, facts)
-        text = f"{facts['waiting_count']} waiting, {len(facts['running'])} running" + (
-            f", {paused}" if paused else ""
-        )
-        notify(f"STATUS={text}", *(["WATCHDOG=1"] if "watch" not in self.problems.current else []))
-        if self._due("claim", now, CLAIM_BEAT_S):
-            self._beat_claim()
+        self.pulse.beat(now, self.state, self.why_paused(), force)
 
-    def _beat_claim(self) -> None:
-        try:
-            self.lock.beat()
-            self.problems.clear("claim")
-        except AlreadyRunning as error:
-            note(log, logging.ERROR, "another machine has taken over; stopping", reason=error)
-            self.stop_signals += 1
-        except BeatintakeError as error:
-            self.problems.raise_("claim", str(error))
+    def _result(self, record: Record, path: str) -> None:
+        self.pulse.timers.soon("beat", time.monotonic() + 0.3)
+        tell(self.settings.notify, record)
 
     # --- settings -----------------------------------------------------------------------------------------
 
     def _reload(self) -> None:
         """Take a changed configuration when it is valid as a whole; else keep the one that runs."""
-        self.reload_wanted = False
+        self.flags.reload = False
         from config.load import InvalidConfig, load_settings
 
         notify("RELOADING=1")
         try:
             fresh = load_settings(self.config_path)
         except (InvalidConfig, OSError) as error:
-            note(
-                log, logging.ERROR, "the changed configuration is not valid; the old one stays", reason=error
-            )
+            note(log, logging.ERROR, "the changed configuration is not valid; the old stays", reason=error)
         else:
             if fresh.folders != self.settings.folders:
                 note(log, logging.ERROR, "other folders need a restart; the old configuration stays")
@@ -338,58 +301,3 @@ class Service:
         self.schedule.start()
         self.inbox.ask("scan")
         note(log, logging.INFO, "configuration taken over")
-
-
-def make_folders(settings: Settings) -> None:
-    """Create what is missing; prove that outputs can be written. Raises MachineError naming the folder."""
-    for folder in settings.folders.model_dump().values():
-        try:
-            Path(folder).mkdir(parents=True, exist_ok=True)
-        except OSError as error:
-            raise machine_error(error, folder) from error
-    for folder in (settings.folders.ready, settings.folders.rejected):
-        try:
-            (folder / STAGING).mkdir(exist_ok=True)
-        except OSError as error:
-            raise machine_error(error, folder) from error
-    if not os.access(settings.folders.incoming, os.R_OK | os.X_OK):
-        raise FolderUnreachable(
-            str(settings.folders.incoming), "it may not be read", "let the service read it"
-        )
-
-
-def run_service(settings: Settings, config_path: Path | None = None, once: bool = False) -> int:
-    """Run until SIGTERM or SIGINT (or, ``once``, until nothing is left). Returns the exit code."""
-    make_folders(settings)
-    set_up(settings.log, settings.folders.state / "logs")
-    service = Service(settings, config_path, once)
-    with _signals(service):
-        return service.run()
-
-
-class _signals:
-    """Signal handlers only set flags; they are put back at the end."""
-
-    def __init__(self, service: Service) -> None:
-        self._service = service
-        self._before: dict[int, Any] = {}
-
-    def __enter__(self) -> None:
-        handlers: dict[int, Callable[[int, Any], None]] = {
-            signal.SIGTERM: self._stop,
-            signal.SIGINT: self._stop,
-        }
-        if hasattr(signal, "SIGHUP"):
-            handlers[signal.SIGHUP] = self._reload
-        for number, handler in handlers.items():
-            self._before[number] = signal.signal(number, handler)
-
-    def __exit__(self, *_: object) -> None:
-        for number, handler in self._before.items():
-            signal.signal(number, handler)
-
-    def _stop(self, _number: int, _frame: Any) -> None:
-        self._service.stop_signals += 1
-
-    def _reload(self, _number: int, _frame: Any) -> None:
-        self._service.reload_wanted = True

@@ -29,9 +29,10 @@ from daemon.publish import TEMP_PREFIX
 
 MAX_PATHS = 2000
 PROBE_S = 2.0
-NETWORK_TYPES = frozenset(
-    ["nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afpfs", "webdav", "davfs", "9p", "fuse", "ncpfs", "vboxsf", "virtiofs", "drvfs", "glusterfs", "ceph", "lustre", "afs"]
-)
+NETWORK_TYPES = {
+    "nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afpfs", "webdav", "davfs", "9p", "fuse", "ncpfs",
+    "vboxsf", "virtiofs", "drvfs", "glusterfs", "ceph", "lustre", "afs",
+}  # fmt: skip
 HEARD = [
     events.FileCreatedEvent, events.FileMovedEvent, events.FileModifiedEvent, events.FileDeletedEvent,
     events.FileClosedEvent, events.DirCreatedEvent, events.DirMovedEvent, events.DirDeletedEvent,

@@ -10,24 +10,17 @@ deadlocks.)
 from __future__ import annotations
 
 import itertools
-import multiprocessing
-import signal
 import time
 from collections.abc import Sequence
-from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from multiprocessing.connection import wait
-from pathlib import Path
 from typing import Any
 
-import psutil
-
 from daemon.errors import BeatintakeError, InternalError, MachineError
-from daemon.worker_process import Setup, work
+from daemon.worker_handle import START_TIMEOUT_S, Worker
+from daemon.worker_process import Setup
 
-START_TIMEOUT_S = 300.0
 MEMORY_CHECK_S = 1.0
-STDERR_TAIL = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,73 +67,15 @@ class Died:
 Report = Stage | Done | Failed | Died
 
 
-class _Worker:
-    """One process and what the parent knows about it."""
-
-    def __init__(self, setup: Setup, number: int) -> None:
-        context = multiprocessing.get_context("spawn")
-        self.setup = replace(setup, stderr=setup.stderr and setup.stderr.with_name(f"worker-{number}.stderr"))
-        self.pipe, theirs = context.Pipe()
-        self.process = context.Process(target=work, args=(theirs, self.setup), name=f"beatintake-{number}")
-        self.process.start()
-        theirs.close()
-        self.task: Task | None = None
-        self.warm = False
-        self.started = time.monotonic()
-        self.suspended_at: float | None = None
-        self.kill_reason: str | None = None
-
-    @property
-    def idle(self) -> bool:
-        return self.warm and self.task is None
-
-    @property
-    def deadline(self) -> float:
-        if self.suspended_at is not None:
-            return float("inf")
-        return self.started + (self.task.timeout_s if self.task else START_TIMEOUT_S)
-
-    def rss(self) -> int:
-        try:
-            return int(psutil.Process(self.process.pid).memory_info().rss)
-        except psutil.Error:
-            return 0
-
-    def kill(self, reason: str | None = None) -> None:
-        self.kill_reason = self.kill_reason or reason
-        self.process.kill()
-
-    def obituary(self) -> str:
-        """Why it died, in words."""
-        self.process.join(5)
-        code = self.process.exitcode
-        if self.kill_reason:
-            return self.kill_reason
-        if code is not None and code < 0:
-            name = signal.Signals(-code).name if -code in set(signal.Signals) else str(-code)
-            hint = " (perhaps by the system, for lack of memory)" if name == "SIGKILL" else ""
-            return f"the worker process was ended by {name}{hint}"
-        return f"the worker process ended by itself (exit code {code})"
-
-    def last_words(self) -> str:
-        try:
-            return (
-                (self.setup.stderr.read_bytes()[-STDERR_TAIL:]).decode("utf-8", "replace")
-                if self.setup.stderr
-                else ""
-            )
-        except OSError:
-            return ""
-
-
 class WorkerPool:
     """``count`` warm workers. ``submit`` when ``idle``; ``poll`` returns what happened."""
 
     def __init__(self, count: int, setup: Setup) -> None:
         self.count = count
+        self.extra = 0  # beyond ``count``, for a while
         self.setup = setup
         self.failed_starts = 0
-        self._workers: list[_Worker] = []
+        self._workers: list[Worker] = []
         self._numbers = itertools.count(1)
         self._memory_checked = 0.0
         self._next_start = 0.0
@@ -148,8 +83,8 @@ class WorkerPool:
     # --- life ---------------------------------------------------------------------------------------------
 
     def start(self) -> None:
-        while len(self._workers) < self.count:
-            self._workers.append(_Worker(self.setup, next(self._numbers)))
+        while len(self._workers) < self.count + self.extra:
+            self._workers.append(Worker(self.setup, next(self._numbers)))
 
     def wait_until_warm(self, timeout_s: float = START_TIMEOUT_S) -> None:
         """Block until one worker is warm. Raises MachineError when none gets there."""
@@ -162,15 +97,11 @@ class WorkerPool:
     def stop(self) -> None:
         """Kill what runs, let the idle ones go. Nothing of a killed task is kept by anybody."""
         for worker in self._workers:
-            worker.pipe.close()
             if worker.task is not None or not worker.warm:
                 worker.process.kill()
+            worker.pipe.close()
         for worker in self._workers:
-            worker.process.join(2)
-            if worker.process.is_alive():
-                worker.process.kill()
-                worker.process.join(5)
-            worker.process.close()
+            worker.close(2.0)
         self._workers.clear()
 
     # --- work ---------------------------------------------------------------------------------------------
@@ -204,23 +135,25 @@ class WorkerPool:
     def suspend(self, task_id: str) -> None:
         """Stop the task's process where it is; its clock stands still."""
         for worker in self._with_task(task_id):
-            if worker.suspended_at is None:
-                with suppress(psutil.Error):
-                    psutil.Process(worker.process.pid).suspend()
-                    worker.suspended_at = time.monotonic()
+            worker.suspend()
 
     def resume(self, task_id: str) -> None:
         for worker in self._with_task(task_id):
-            if worker.suspended_at is not None:
-                worker.started += time.monotonic() - worker.suspended_at
-                worker.suspended_at = None
-                with suppress(psutil.Error):
-                    psutil.Process(worker.process.pid).resume()
+            worker.resume()
+
+    def suspend_all(self) -> None:
+        for task_id in self.running:
+            self.suspend(task_id)
+
+    def resume_all(self, but: str | None = None) -> None:
+        for task_id in self.running:
+            if task_id != but:
+                self.resume(task_id)
 
     def suspended(self, task_id: str) -> bool:
         return any(worker.suspended_at is not None for worker in self._with_task(task_id))
 
-    def _with_task(self, task_id: str) -> list[_Worker]:
+    def _with_task(self, task_id: str) -> list[Worker]:
         return [worker for worker in self._workers if worker.task and worker.task.id == task_id]
 
     def poll(self, timeout_s: float, wake: Sequence[Any] = ()) -> list[Report]:
@@ -242,7 +175,7 @@ class WorkerPool:
         self._guard()
         return reports
 
-    def _read(self, worker: _Worker) -> list[Report]:
+    def _read(self, worker: Worker) -> list[Report]:
         reports: list[Report] = []
         try:
             while worker in self._workers and worker.pipe.poll():
@@ -253,7 +186,7 @@ class WorkerPool:
             worker.kill(f"its answer could not be read ({error})")
         return reports
 
-    def _heard(self, worker: _Worker, message: tuple[Any, ...]) -> list[Report]:
+    def _heard(self, worker: Worker, message: tuple[Any, ...]) -> list[Report]:
         kind, *content = message
         if kind == "warm":
             worker.warm, self.failed_starts = True, 0
@@ -268,7 +201,7 @@ class WorkerPool:
         suspect = isinstance(report, Died) or (
             isinstance(report, Failed) and isinstance(report.error, InternalError)
         )
-        if suspect or worker.rss() > self.setup.recycle_bytes or len(self._workers) > self.count:
+        if suspect or worker.rss() > self.setup.recycle_bytes:
             self._retire(worker)
         return [report]
 
@@ -279,11 +212,10 @@ class WorkerPool:
             )
         return Failed(task.id, error, detail)
 
-    def _bury(self, worker: _Worker) -> list[Report]:
+    def _bury(self, worker: Worker) -> list[Report]:
         reason, words = worker.obituary(), worker.last_words()
         self._workers.remove(worker)
-        worker.pipe.close()
-        worker.process.close()
+        worker.close(0.0)
         if worker.task is not None:
             return [Died(worker.task.id, reason, words)]
         if not worker.warm:
@@ -291,28 +223,17 @@ class WorkerPool:
             self._next_start = time.monotonic() + min(60.0, 2.0**self.failed_starts)
         return []
 
-    def _retire(self, worker: _Worker) -> None:
+    def _retire(self, worker: Worker) -> None:
         self._workers.remove(worker)
-        worker.pipe.close()
-        worker.process.join(1)
-        if worker.process.is_alive():
-            worker.process.kill()
-            worker.process.join(5)
-        worker.process.close()
+        worker.close(1.0)
 
     def _respawn(self) -> None:
-        if len(self._workers) < self.count and time.monotonic() >= self._next_start:
+        """As many workers as wanted: new ones (after failed starts with pauses), fewer when idle."""
+        for worker in [worker for worker in self._workers if worker.idle]:
+            if len(self._workers) > self.count + self.extra:
+                self._retire(worker)
+        if len(self._workers) < self.count + self.extra and time.monotonic() >= self._next_start:
             self.start()
-
-    def add_extra(self) -> None:
-        """One worker beyond ``count``, for small drops while a long one is suspended; it goes after its
-        task.
-        """
-        self._workers.append(_Worker(self.setup, next(self._numbers)))
-
-    @property
-    def size(self) -> int:
-        return len(self._workers)
 
     def _guard(self) -> None:
         """Deadlines always; memory where the system sets no limit, and as a second line where it does."""
@@ -326,9 +247,3 @@ class WorkerPool:
             for worker in self._workers:
                 if worker.task and worker.rss() > self.setup.memory_bytes:
                     worker.kill(f"it needed more than the {self.setup.memory_bytes >> 20} MB allowed")
-
-
-def remove_stderr_files(folder: Path) -> None:
-    """Captured output of workers of an earlier life."""
-    for path in folder.glob("worker-*.stderr"):
-        path.unlink(missing_ok=True)
