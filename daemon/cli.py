@@ -87,6 +87,9 @@ def _add_work(commands) -> None:
     process.add_argument(
         "--jobs", type=int, metavar="N", help="drops side by side (default: work.max_workers)"
     )
+    process.add_argument(
+        "--scheduler", metavar="tcp://HOST:PORT", help="work on this dask.distributed cluster"
+    )
     process.add_argument("--again", action="store_true", help="do it again even if the same bytes are done")
 
     analyse = _command(

@@ -30,18 +30,25 @@ def run(arguments: Namespace) -> int:
 
 
 def process(arguments: Namespace) -> int:
+    from daemon.ledger import ledger_path
     from daemon.process import process_paths
 
     settings = settings_of(arguments)
+    ledger = ledger_path(settings.folders.state)
     if arguments.to is not None:
-        folders = settings.folders.model_copy(
-            update={"ready": arguments.to, "rejected": arguments.to / "rejected"}
-        )
+        target = arguments.to.expanduser().resolve()
+        folders = settings.folders.model_copy(update={"ready": target, "rejected": target / "rejected"})
         settings = settings.model_copy(update={"folders": folders})
+        ledger = target / ".ledger.sqlite3"
     if arguments.jobs is not None and not 1 <= arguments.jobs <= 64:
         raise InvalidConfig("--jobs", [f"--jobs: found {arguments.jobs}, allowed: 1 to 64"])
     return process_paths(
-        arguments.paths, settings, jobs=arguments.jobs or settings.work.max_workers, again=arguments.again
+        arguments.paths,
+        settings,
+        ledger,
+        jobs=arguments.jobs or settings.work.max_workers,
+        again=arguments.again,
+        scheduler=arguments.scheduler,
     )
 
 
@@ -76,7 +83,7 @@ def demo(arguments: Namespace) -> int:
 def status(arguments: Namespace) -> int:
     settings = settings_of(arguments)
     if arguments.accuracy:
-        from daemon.corrections import print_accuracy
+        from daemon.accuracy import print_accuracy
 
         return print_accuracy(settings)
     from daemon.status import print_status
