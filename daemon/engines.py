@@ -5,9 +5,10 @@ Both run the same functions ("module:name" with plain arguments) and give result
 
 from __future__ import annotations
 
+import importlib
 import tempfile
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -87,14 +88,10 @@ class ClusterEngine:
         self._running[future] = task.id
 
     def outcomes(self, timeout_s: float) -> list[Outcome]:
-        from distributed import TimeoutError as Late
-        from distributed import wait
-
+        distributed = _distributed()
         if self._running:
-            try:
-                wait(list(self._running), timeout=timeout_s, return_when="FIRST_COMPLETED")
-            except Late:
-                return []
+            with suppress(distributed.TimeoutError):
+                distributed.wait(list(self._running), timeout=timeout_s, return_when="FIRST_COMPLETED")
         return [self._outcome(future) for future in list(self._running) if future.done()]
 
     def _outcome(self, future: Any) -> Outcome:
@@ -110,6 +107,14 @@ class ClusterEngine:
             return Failed(task_id, InternalError("analysis", text, "please report it"))
 
 
+def _distributed() -> Any:
+    try:
+        return importlib.import_module("distributed")
+    except ImportError:
+        cause = "the package dask.distributed is not installed"
+        raise ConfigError("--scheduler", [cause], "install the extra: pip install '.[cluster]'") from None
+
+
 def _call(function: str, arguments: tuple[Any, ...]) -> Any:
     return resolve(function)(*arguments)
 
@@ -118,16 +123,10 @@ def _call(function: str, arguments: tuple[Any, ...]) -> Any:
 def cluster_engine(address: str) -> Iterator[ClusterEngine]:
     """Connect to the scheduler at `address` (e.g. tcp://127.0.0.1:8786)."""
     try:
-        from distributed import Client
-    except ImportError:
-        cause = "the package dask.distributed is not installed"
-        raise ConfigError("--scheduler", [cause], "install the extra: pip install '.[cluster]'") from None
-    try:
-        client = Client(address, timeout="10s", set_as_default=False)
+        client = _distributed().Client(address, timeout="10s", set_as_default=False)
     except (OSError, ValueError) as error:
-        raise MachineError(
-            address, f"no scheduler answers there ({error})", "start it, or leave --scheduler out"
-        ) from error
+        cause = f"no scheduler answers there ({error})"
+        raise MachineError(address, cause, "start it, or leave --scheduler out") from error
     try:
         yield ClusterEngine(client)
     finally:
