@@ -71,12 +71,14 @@ def draw_bass(spec: BeatSpec, spans: list[Span], drums: list[Hit]) -> tuple[str,
     patterns = [rhythm(rng, kind, style.beats, style.steps) for _ in range(period)]
     kicks = np.array(sorted({h.beat for h in drums if h.voice == "kick"}))
     gate = float(rng.choice([0.35, 0.6, 0.9, 1.0, 1.0]))
+    inversions = float(rng.choice([0.0, 0.0, 0.1, 0.3]))
+    pedal = bool(rng.random() < 0.04)
     notes: list[Note] = []
     for span in spans:
         if "bass" not in spec.sections[span.section].layers:
             continue
         onsets = _onsets(span, kind, patterns, kicks, style.beats, rng)
-        root = low_root(span.chord.root, lowest)
+        root = low_root(_bass_tone(rng, spec, span, inversions, pedal), lowest)
         pitches = _pitches(rng, kind, root, span, len(onsets), scale_pitches(spec, span.shift))
         ends = [*onsets[1:], span.end]
         for on, end, pitch in zip(onsets, ends, pitches, strict=True):
@@ -85,6 +87,13 @@ def draw_bass(spec: BeatSpec, spans: list[Span], drums: list[Hit]) -> tuple[str,
             notes.append(Note(on, (end - on) * gate, pitch, float(rng.uniform(0.75, 1)), glide))
     sound = "808" if kind.startswith(("808", "glide")) else ("sub" if rng.random() < 0.25 else "bass")
     return sound, notes
+
+
+def _bass_tone(rng: Rng, spec: BeatSpec, span: Span, inversions: float, pedal: bool) -> int:
+    """Root; now and then the third or fifth of the chord, or the tonic held under everything."""
+    if pedal:
+        return (spec.tonic + span.shift) % 12
+    return span.chord.tones[int(rng.integers(1, 3))] if rng.random() < inversions else span.chord.root
 
 
 def _onsets(

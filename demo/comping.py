@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from demo.bassline import Note, low_root
-from demo.harmony import Span
+from demo.harmony import Span, scale_pitches
 from demo.spec import BeatSpec
-from demo.styles import STYLES, Style
+from demo.styles import SONG_COMP, STYLES, Style
 
 Rng = np.random.Generator
 ARPEGGIOS = ("arpeggio", "steps arpeggio", "broken", "travis", "melodic")
@@ -42,6 +42,7 @@ def _steps(rng: Rng, kind: str, style: Style) -> list[float]:
     figure = FIGURES[int(rng.integers(len(FIGURES)))] if not third else syncopated
     table: dict[str, Sequence[float]] = {
         "held": [0.0],
+        "pulse beats": beats[1::2],
         "pulse": beats,
         "beats": beats,
         "offbeat": [k + (2 / 3 if third else 0.5) for k in beats],
@@ -85,7 +86,8 @@ def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> 
     rng = np.random.default_rng([spec.seed, stream])
     style = STYLES[spec.style]
     kind = {"pad": "held", "arp": "steps arpeggio" if style.steps == 3 else "arpeggio"}.get(layer, "")
-    kinds = {name: kind or str(rng.choice(style.comp)) for name in ("verse", "hook", "bridge")}
+    choices = style.comp + (SONG_COMP[style.steps] if spec.kind == "song" else ())
+    kinds = {name: kind or str(rng.choice(choices)) for name in ("verse", "hook", "bridge")}
     if rng.random() < 0.5:
         kinds = dict.fromkeys(kinds, kinds["verse"])
     centre = float(rng.uniform(50, 70)) + (10 if layer == "arp" else 0)
@@ -97,7 +99,12 @@ def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> 
     strum_s = float(rng.uniform(0.006, 0.025)) if "strum" in kinds.values() else 0.0
     rolled = float(rng.choice([0, 0, 0, 0.01, 0.03]))
     left_hand = layer == "chords" and rng.random() < (0.7 if spec.kind == "song" else 0.3)
-    push = float(rng.choice([0, 0.5])) if rng.random() < 0.08 and style.steps == 4 else 0.0
+    push = (
+        float(rng.choice([0, 0.5]))
+        if rng.random() < (0.25 if spec.kind == "song" else 0.1) and style.steps == 4
+        else 0.0
+    )
+    ninth = layer != "arp" and rng.random() < 0.15
     notes: list[Note] = []
     last: list[int] = []
     for span in spans:
@@ -109,6 +116,12 @@ def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> 
         if kinds[name] == "broken" or (len(tones) == 3 and rng.random() < 0.1):
             tones = sorted([*tones, tones[0] + 12])
         last = tones
+        if (
+            ninth
+            and span.chord.quality in ("m7", "maj7", "")
+            and (span.chord.root + 2) % 12 in scale_pitches(spec, span.shift)
+        ):
+            tones = [*tones, low_root(span.chord.root + 2, max(tones) - 4)]
         strum = strum_s if kinds[name] == "strum" else rolled
         notes += _bars(
             rng, span, kinds[name], tones, steps[name], order[name], gate, strum, style.beats, push

@@ -40,6 +40,17 @@ def add_risers(stage: Stage) -> None:
         stage.put_out(bus, float(rng.uniform(-22, -10)), 0.0, 0.2)
 
 
+def add_wash(stage: Stage) -> None:
+    """Slow swells of coloured noise: sound without pulse or pitch."""
+    rng, rate = stage.rng, stage.spec.rate
+    for _ in range(int(rng.integers(2, 5))):
+        low = float(np.exp(rng.uniform(np.log(80), np.log(3000))))
+        bed = filtered(noise(rng, stage.frames), "band", (low, low * float(rng.uniform(1.5, 6))), rate)
+        knots = np.linspace(0, stage.frames, int(rng.integers(4, 12)))
+        swell = np.interp(np.arange(stage.frames), knots, rng.random(len(knots)))
+        stage.put_out(peak_one(bed) * swell.astype(np.float32), -10.0, float(rng.uniform(-0.8, 0.8)), 0.2)
+
+
 def babble(rng: Rng, seconds: float, rate: int) -> Wave:
     """Voice-like syllables without words: a pulse train through moving formants."""
     out = np.zeros(int(seconds * rate), np.float32)

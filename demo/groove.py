@@ -168,6 +168,8 @@ def draw_drums(spec: BeatSpec) -> list[Hit]:
             bar = pattern[k % len(pattern)]
             if rng.random() < 0.25:
                 bar = groove._vary(bar, 0.1)
+            if rng.random() < 0.03:  # the one is left out
+                bar = [h for h in bar if h.beat > 0]
             last = k == section.bars - 1
             if last and drums and len(drums) > 1 and rng.random() < 0.55:
                 start, extra = groove.fill()

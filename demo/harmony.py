@@ -59,7 +59,7 @@ def _loop(rng: np.random.Generator, spec: BeatSpec, bar: int, seventh: float) ->
     if spec.relative:
         tokens = str(rng.choice(RELATIVE_LOOPS)).split()
         tonic, mode = (tonic, mode) if mode == "major" else ((tonic + 3) % 12, "major")
-    pace = float(rng.choice([0.5, 1, 1, 1, 2], p=[0.08, 0.4, 0.2, 0.12, 0.2]))
+    pace = float(rng.choice([0.5, 1, 2], p=[0.25, 0.65, 0.1] if spec.kind == "song" else [0.08, 0.72, 0.2]))
     if len(tokens) >= 8:
         pace = min(pace, 1.0)
     if bar % 2 and pace < 1:

@@ -56,7 +56,8 @@ def draw_melody(spec: BeatSpec, spans: list[Span]) -> list[Note]:
 
 
 def _phrase(rng: Rng, spec: BeatSpec, spans: list[Span], starts: np.ndarray, motif: list[float],
-            contour: np.ndarray, begin: float, until: float, centre: float, gate: float) -> list[Note]:  # fmt: skip
+            contour: np.ndarray, begin: float, until: float, centre: float,
+            gate: float) -> list[Note]:  # fmt: skip
     out = []
     for k, x in enumerate(motif):
         on = begin + x

@@ -24,7 +24,7 @@ MAX_NOTE_S = 9.0
 GAIN_DB = {
     "kick": (-5, 2), "snare": (-9, 0), "hats": (-22, -9), "perc": (-22, -9), "crash": (-20, -9),
     "808": (-7, 1), "sub": (-9, -1), "bass": (-12, -2), "chords": (-17, -6), "pad": (-22, -9),
-    "arp": (-20, -8), "lead": (-17, -6),
+    "arp": (-20, -8), "lead": (-17, -6), "atonal": (-20, -8),
 }  # fmt: skip
 FAMILIES: dict[str, tuple[str, ...]] = {
     "chords": ("piano", "keys", "organ", "nylon", "steel", "saw", "pluck", "strings", "pad", "brass",
@@ -34,6 +34,7 @@ FAMILIES: dict[str, tuple[str, ...]] = {
     "lead": ("lead", "flute", "bell", "brass", "piano", "strings", "pluck", "saw", "steel", "choir",
         "keys"),
     "bass": ("picked bass", "synth bass", "sub", "picked bass", "synth bass", "saw"),
+    "atonal": ("pluck", "mallet", "bell", "synth bass", "keys"),
     "sub": ("sub",),
     "808": ("sub",),
 }  # fmt: skip

@@ -6,7 +6,7 @@ import numpy as np
 import numpy.typing as npt
 
 from demo.clock import Clock
-from demo.extras import add_risers, babble, master, noise_floor, with_defect
+from demo.extras import add_risers, add_wash, babble, master, noise_floor, with_defect
 from demo.kit import attack_ms
 from demo.mix import Stage, add_room, draw_gain, new_stage, place, play_drums, play_part
 from demo.score import Score, drums_in_beat, section_starts, write_score
@@ -33,6 +33,8 @@ def render(spec: BeatSpec) -> tuple[Stereo, Truth]:
     for part in score.parts:
         play_part(stage, part, kicks)
     add_risers(stage)
+    if not score.parts and not score.hits:
+        add_wash(stage)
     if spec.tag != "none":
         _add_tag(stage, tag_s)
     add_room(stage)
@@ -167,7 +169,7 @@ def _changes(spec: BeatSpec, clock: Clock, beats: int) -> tuple[tuple[float, flo
 def _keys(
     spec: BeatSpec, score: Score, clock: Clock
 ) -> tuple[str | None, tuple[str, ...], tuple[tuple[float, str, str], ...]]:
-    if not score.parts:
+    if not score.parts or spec.kind == "drums":
         return None, (), ()
     name = key_name(spec.tonic, spec.mode)
     keys = [f"{name} {spec.mode}"]

@@ -43,6 +43,9 @@ def write_score(spec: BeatSpec) -> Score:
         return _ambient(spec, beats)
     spans = draw_harmony(spec)
     hits = draw_drums(spec)
+    if spec.kind == "drums":
+        hits = _with_bar_one(spec, spans, [], hits)[1]
+        return Score(beats, spans, _with_pickup(spec, spans, [], hits)[0], _atonal(spec, beats))
     sound, bass = draw_bass(spec, spans, hits)
     parts = [Part("bass", sound, bass)]
     for stream, layer in enumerate(("chords", "pad", "arp")):
@@ -96,33 +99,35 @@ def _with_pickup(
 
 
 def _ambient(spec: BeatSpec, beats: int) -> Score:
-    """Pads and free notes without a pulse; chords have irregular lengths."""
+    """Chords of irregular lengths and free notes without a pulse; sometimes nothing with a pitch at all."""
     rng = np.random.default_rng([spec.seed, 9])
+    if rng.random() < 0.25:
+        return Score(beats, [], [], [])
     at, spans, notes = 0.0, [], []
     while at < beats:
-        end = min(at + float(rng.uniform(4, 11)), float(beats))
+        end = min(at + float(rng.uniform(3, 11)), float(beats))
         chord = diatonic(spec.tonic, spec.mode, str(rng.choice(["1", "1", "4", "6", "5", "3"])))
         spans.append(Span(at, end, chord, 0, 0))
-        notes += [
-            Note(
-                at + float(rng.uniform(0, 0.8)) * (k > 0),
-                end - at,
-                low_root(t, 50),
-                float(rng.uniform(0.5, 1)),
-            )
-            for k, t in enumerate(chord.tones)
-        ]
-        notes += [
-            Note(
-                float(rng.uniform(at, end)),
-                2.0,
-                low_root(int(rng.choice(chord.tones)), 72),
-                float(rng.uniform(0.1, 0.5)),
-            )
-            for _ in range(int(rng.integers(0, 5)))
-        ]
+        for k, tone in enumerate(chord.tones):
+            late = float(rng.uniform(0, 0.8)) * (k > 0)
+            notes.append(Note(at + late, end - at, low_root(tone, 50), float(rng.uniform(0.5, 1))))
+        for _ in range(int(rng.integers(0, 6))):
+            pitch = low_root(int(rng.choice(chord.tones)), 72)
+            notes.append(Note(float(rng.uniform(at, end)), 2.0, pitch, float(rng.uniform(0.1, 0.6))))
         at = end
-    return Score(beats, spans, [], [Part("pad", "held", sorted(notes))])
+    return Score(
+        beats, spans, [], [Part(str(rng.choice(["pad", "pad", "chords", "arp"])), "held", sorted(notes))]
+    )
+
+
+def _atonal(spec: BeatSpec, beats: int) -> list[Part]:
+    """Now and then: short notes of random pitch, so that there is pitch but no key."""
+    rng = np.random.default_rng([spec.seed, 6])
+    if rng.random() > 0.3:
+        return []
+    steps = np.flatnonzero(rng.random(beats * 4) < rng.uniform(0.05, 0.4))
+    notes = [Note(float(k) / 4, 0.25, int(rng.integers(48, 84)), float(rng.uniform(0.4, 1))) for k in steps]
+    return [Part("atonal", "random", notes)] if notes else []
 
 
 def drums_in_beat(spec: BeatSpec) -> int | None:

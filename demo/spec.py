@@ -159,7 +159,7 @@ def random_spec(
 ) -> BeatSpec:
     """Draw a beat. `kind` ("beat", "song", "drums", "ambient") and `style` narrow the draw."""
     rng = np.random.default_rng([seed, 1])
-    kind = kind or str(rng.choice(["beat", "song", "drums", "ambient"], p=[0.70, 0.25, 0.03, 0.02]))
+    kind = kind or str(rng.choice(["beat", "song", "drums", "ambient"], p=[0.66, 0.26, 0.04, 0.04]))
     names = SONG_STYLES if kind == "song" else tuple(STYLES)
     style = style or str(rng.choice(names))
     s = STYLES[style]

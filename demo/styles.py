@@ -85,6 +85,32 @@ STYLES: dict[str, Style] = {
     "rock": Style("9000 0020 7060 0020", "0000 9000 0000 9000", (84, 160), "0000 0000 0000 0000",
         hats=("eighths", "quarters", "ride", "crash"), bass=("eighths", "roots", "kick"),
         comp=("strum", "eighth chugs", "held", "strum"), kits=("acoustic",), jitter=(0, 8), minor=0.4),
+    "punk": Style("9000 0020 9000 0020", "0000 9000 0000 9000", (150, 200), "0000 0000 0000 0000",
+        other_tempi=(0.5,), hats=("eighths", "quarters", "ride"), bass=("eighths", "roots"),
+        comp=("eighth chugs", "held", "strum"), kits=("acoustic",), jitter=(0, 7), minor=0.4),
+    "reggae": Style("0000 0000 9000 0000", "0000 0000 9000 0001", (120, 160), "0010 0200 0010 0020",
+        other_tempi=(0.5,), swing=(0.5, 0.6), swing_unit=1.0, hats=("eighths", "offbeat", "quarters"),
+        bass=("syncopated", "tresillo", "walking"), comp=("pulse beats", "offbeat"), kits=("acoustic",),
+        jitter=(0, 5), minor=0.6),
+    "soul": Style("9000 0050 7000 0250", "5000 9000 5000 9000", (84, 132), "0010 0010 0010 0010",
+        swing=(0.5, 0.56), hats=("eighths", "shaker", "quarters"), bass=("syncopated", "walking", "octaves"),
+        comp=("syncopated", "pulse", "broken", "stabs"), kits=("acoustic", "soft"),
+        jitter=(0, 7), minor=0.45),
+    "log drum": Style("9000 9000 9000 9000", "0000 0040 0000 0040", (108, 118), "1021 0131 0212 1203",
+        swing=(0.5, 0.57), hats=("shaker", "sixteenths", "offbeat"), bass=("syncopated", "glide"),
+        comp=("syncopated", "held", "stabs"), kits=("electronic", "soft"), minor=0.7),
+    "sparse": Style("9000 0000 0030 0200", "0000 0000 9000 0000", (110, 160), "0100 0020 0010 0200",
+        other_tempi=(0.5,), hats=("quarters", "eighths", "triplets"), bass=("808", "roots"),
+        comp=("held", "melodic", "arpeggio"), kits=("electronic", "soft", "dusty"), minor=0.8),
+    "swing": Style("4000 2000 4000 2000", "0002 5000 0002 5000", (96, 190), "0000 0000 0000 0000",
+        swing=(0.58, 0.68), swing_unit=1.0, hats=("ride", "eighths", "quarters"), bass=("walking", "walking"),
+        comp=("stabs", "syncopated", "chops"), kits=("acoustic", "soft"), jitter=(0, 9), minor=0.4,
+        light=0.2),
+    "march": Style("9000 9000 9000 9000", "9031 9031 9031 9099", (90, 132), "0000 0000 0000 0000",
+        hats=("quarters", "eighths"), bass=("halves", "beats"), comp=("offbeat", "held", "pulse"),
+        kits=("acoustic",), jitter=(0, 5), minor=0.4),
+    "chant": Style("9009 0090 0009 0000", "0000 0009 0000 9000", (66, 108), "0100 0010 0100 0010",
+        hats=("quarters", "shaker", "eighths"), bass=("kick", "808 kick"), comp=("held", "stabs", "melodic")),
     "ballad": Style("9000 0000 5020 0010", "0000 9000 0000 9000", (56, 92), "0000 0010 0000 0010",
         hats=("eighths", "quarters", "ride"), bass=("roots", "halves"),
         comp=("arpeggio", "broken", "held", "pulse"), kits=("acoustic", "soft"), jitter=(0, 8), minor=0.4,
@@ -133,7 +159,27 @@ STYLES: dict[str, Style] = {
         kits=("soft", "electronic", "acoustic"), minor=0.5),
 }  # fmt: skip
 
-SONG_STYLES = ("ballad", "folk", "waltz", "six eight", "bossa", "pop", "twobeat", "rock", "slow triplets")
+SONG_COMP = {
+    4: ("arpeggio", "arpeggio", "broken", "held", "pulse", "travis", "strum", "syncopated", "offbeat"),
+    3: ("steps arpeggio", "swing68", "held", "beats", "shuffled"),
+}
+
+SONG_STYLES = (
+    "ballad",
+    "folk",
+    "waltz",
+    "six eight",
+    "bossa",
+    "pop",
+    "twobeat",
+    "rock",
+    "slow triplets",
+    "soul",
+    "swing",
+    "ballad",
+    "half pop",
+    "shuffle",
+)
 
 
 def grid_bars(grid: str) -> list[list[float]]:

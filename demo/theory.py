@@ -36,7 +36,7 @@ _MAJOR = ("C", "D flat", "D", "E flat", "E", "F", "F sharp", "G", "A flat", "A",
 _MINOR = ("C", "C sharp", "D", "E flat", "E", "F", "F sharp", "G", "G sharp", "A", "B flat", "B")
 _FLAT_ROOTS = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 _SHARP_ROOTS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
-_FLAT_KEYS = {"major": (1, 3, 5, 8, 10), "minor": (0, 2, 3, 5, 7, 10)}
+_FLAT_KEYS = {"major": (0, 1, 3, 5, 8, 10), "minor": (0, 2, 3, 5, 7, 10)}
 
 LOOPS: dict[str, tuple[str, ...]] = {
     "major": ("1 5 6 4", "1 6 4 5", "6 4 1 5", "4 1 5 6", "1 4 5 4", "1 4", "1 3 4 5", "1 2 4 5",
