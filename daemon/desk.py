@@ -277,6 +277,9 @@ class Desk:
             self._reject(job, result.reason or "no reason given", "the drop cannot be used")
         elif self._verdict(job) is not Verdict.KEEP:
             self._give_back(job)
+        elif known := self.results.known(job.subject):  # another process did it meanwhile
+            discard(job.staging) if job.staging else None
+            self._already_done(job, known)
         else:
             assert job.staging is not None
             summary = {**result.summary, "path": readable(job.key)}

@@ -17,6 +17,7 @@ from pathlib import Path
 from config.settings import Settings
 from daemon import housekeeping
 from daemon.arrivals import Arrivals, Phase
+from daemon.boardkeeper import BoardKeeper
 from daemon.control import is_paused, take_wishes
 from daemon.desk import JOB_PREFIX, RUN, Desk
 from daemon.door import Door
@@ -92,6 +93,7 @@ class Service:
             settings, incoming, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
         self.express = Express(self.desk, self.arrivals, self.pool)
+        self.board = BoardKeeper(folders.ready, folders.state, self.pool)
         arrival = settings.arrival
         self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
         self.pulse = Pulse(folders.state, self.arrivals, self.desk, self.watch, self.problems, self.lock)
@@ -195,6 +197,7 @@ class Service:
     def _tick(self, work: bool = True) -> None:
         for report in self.pool.poll(self._timeout(), [self.inbox.wake]):
             self.desk.handle(report)
+            self.board.handle(report)
         now = time.monotonic()
         paths, wishes = self.inbox.take()
         self._obey(wishes, now)
@@ -242,6 +245,7 @@ class Service:
         else:
             self.pool.resume_all(but=self.express.held.id if self.express.held else None)
         self.express.step(now, allowed=paused is None)
+        self.board.step(now)
         while paused is None and self.pool.idle > self.desk.pending:
             entry = self.arrivals.next_waiting(now, self.express.below_bytes)
             if entry is None or not self.desk.has_space(entry):
@@ -260,9 +264,13 @@ class Service:
     def _nothing_left(self) -> bool:
         """For a single pass: nothing runs or waits, and what arrives is held up by others."""
         now = time.monotonic()
-        return not self.desk.jobs and all(
-            entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
-            for entry in self.arrivals.entries.values()
+        return (
+            not self.desk.jobs
+            and not self.board.busy
+            and all(
+                entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
+                for entry in self.arrivals.entries.values()
+            )
         )
 
     def _beat(self, now: float, force: bool = False) -> None:
@@ -270,6 +278,7 @@ class Service:
 
     def _result(self, record: Record, path: str) -> None:
         self.pulse.timers.soon("beat", time.monotonic() + 0.3)
+        self.board.wanted = self.board.wanted or record.outcome == "ready"
         tell(self.settings.notify, record)
 
     # --- settings -----------------------------------------------------------------------------------------

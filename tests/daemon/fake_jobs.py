@@ -11,6 +11,7 @@ import os
 import signal
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 from daemon.errors import DiskFull, UnreadableAudio
 from daemon.intake import identify
@@ -20,6 +21,12 @@ from daemon.names import safe_stem
 
 def warm() -> None:
     """Nothing to warm."""
+
+
+def board(ready: Path, state: Path) -> None:
+    """The names of the ready folders, as a stand-in for the page."""
+    names = sorted(path.name for path in ready.iterdir() if path.is_dir() and path.name[0] != ".")
+    (state / "board.txt").write_text("\n".join(names))
 
 
 def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:

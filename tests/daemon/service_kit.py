@@ -22,11 +22,12 @@ import json, sys
 from pathlib import Path
 sys.path[:0] = [{here!r}, {repository!r}]
 from config.settings import Settings
-from daemon import service
+from daemon import boardkeeper, service
 settings = Settings.model_validate_json({settings!r})
 service.STOP_GRACE_S = {grace}
 service.WARM_UP = {warm!r}
 service.RUN = {run!r}
+boardkeeper.FUNCTION = {board!r}
 {more}
 sys.exit(service.run_service(settings, once={once}))
 """
@@ -52,6 +53,7 @@ def start(
     settings: Settings,
     run: str = "fake_jobs:obedient",
     warm: str = "fake_jobs:warm",
+    board: str = "fake_jobs:board",
     grace: float = 20.0,
     once: bool = False,
     more: str = "",
@@ -66,6 +68,7 @@ def start(
         grace=grace,
         warm=warm,
         run=run,
+        board=board,
         more=more,
         once=once,
     )

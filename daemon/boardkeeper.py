@@ -1,0 +1,52 @@
+"""Keeps the board up to date: asks a worker to write it anew after results, not more often than it is
+worth.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass
+from pathlib import Path
+
+from daemon.logs import note
+from daemon.workers import Died, Done, Failed, Report, Task, WorkerPool
+
+log = logging.getLogger("beatintake.board")
+FUNCTION = "daemon.board:rebuild_board"
+TASK = "board"
+PERIOD_S = 5.0
+TIMEOUT_S = 300.0
+
+
+@dataclass(slots=True)
+class BoardKeeper:
+    ready: Path
+    state: Path
+    pool: WorkerPool
+    wanted: bool = True  # at start: folders may have come or gone meanwhile
+    running: bool = False
+    not_before: float = 0.0
+
+    @property
+    def busy(self) -> bool:
+        return self.wanted or self.running
+
+    def step(self, now: float) -> None:
+        """Start when it is wanted, due, and a worker is free."""
+        if self.wanted and not self.running and now >= self.not_before and self.pool.idle:
+            self.wanted, self.running, self.not_before = False, True, now + PERIOD_S
+            self.pool.submit(Task(TASK, FUNCTION, (self.ready, self.state), TIMEOUT_S))
+
+    def handle(self, report: Report) -> None:
+        """The end of it. A failure is only logged: the next result tries again."""
+        if report.task_id != TASK:
+            return
+        match report:
+            case Done():
+                self.running = False
+            case Failed(error=error, detail=detail):
+                self.running = False
+                note(log, logging.ERROR, "the board was not written", reason=error, detail=detail or None)
+            case Died(reason=reason):
+                self.running = False
+                note(log, logging.ERROR, "the board was not written", reason=reason)
