@@ -141,7 +141,9 @@ def _add_correcting(commands) -> None:
     level.add_argument("--double", action="store_true", help="the tempo is twice what was found")
     correct.add_argument("--key", metavar="KEY", help="e.g. 'E flat minor'")
     correct.add_argument(
-        "--bar-one", type=float, metavar="SECONDS", help="time of bar one in the producer's file"
+        "--bar-one",
+        metavar="PLACE",
+        help="seconds in the producer's file, or from where it is now: +1beat, -2bars, +12ms",
     )
     correct.add_argument("--meter", metavar="N/D", help="e.g. 3/4")
     correct.add_argument("--tuning", type=float, metavar="CENTS", help="offset from A4 = 440 Hz")

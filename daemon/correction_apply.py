@@ -215,5 +215,6 @@ def _related(key: Key, tonic: str, mode: str, *, relative: bool) -> KeyCandidate
     other = "minor" if mode == "major" else "major"
     shift = (9 if mode == "major" else 3) if relative else 0
     name = tonic_name((pitch_class_of(tonic) + shift) % 12, other)
-    measured = [c.probability for c in key.alternatives if (c.tonic, c.mode) == (name, other)]
+    known = [c for c in (*key.alternatives, key.relative, key.parallel) if c is not None]
+    measured = [c.probability for c in known if (c.tonic, c.mode) == (name, other)]
     return KeyCandidate(name, other, measured[0] if measured else 0.0)
