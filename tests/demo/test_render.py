@@ -10,7 +10,6 @@ from demo.spec import BeatSpec, random_spec
 from demo.styles import STYLES
 from demo.theory import SCALES
 
-
 CALM = {
     "rate": 44100,
     "lead_in_s": 0.7,
