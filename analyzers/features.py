@@ -13,7 +13,9 @@ import numpy.typing as npt
 import soxr
 
 from analyzers.model import Options, Signal
+from analyzers.onsets import Onsets, find_onsets
 from analyzers.spectrum import Spectrum
+from analyzers.truepeak import Peaks, measure_peaks
 
 ANALYSIS_RATES = (44100, 48000)
 
@@ -41,8 +43,8 @@ class Features:
         x = self.signal.samples
         if x.shape[1] == 1:
             return np.ascontiguousarray(x[:, 0])
-        mix = x.mean(axis=1, dtype=np.float32)
-        power = np.einsum("ij,ij->j", x, x, dtype=np.float64) / max(len(x), 1)
+        mix = x @ np.full(x.shape[1], 1 / x.shape[1], dtype=np.float32)
+        power = np.diag(x.T @ x) / max(len(x), 1)
         mixed = float(np.dot(mix, mix)) / max(len(x), 1)
         if mixed < 0.25 * float(power.mean()):
             return np.ascontiguousarray(x[:, int(np.argmax(power))])
@@ -70,3 +72,13 @@ class Features:
     def spectrum(self) -> Spectrum:
         """Partials and notes, for tuning, key, chords and sections."""
         return Spectrum(self.mono, self.signal.rate)
+
+    @cached_property
+    def onsets(self) -> Onsets:
+        """Onset strength, fine level curves and pitch-class frames of `work`."""
+        return find_onsets(self.work, self.work_rate)
+
+    @cached_property
+    def peaks(self) -> Peaks:
+        """Sample and true peaks, for loudness, lead-in and channel faults."""
+        return measure_peaks(self.signal.samples)

@@ -24,7 +24,7 @@ from scipy.signal import lfilter
 from analyzers.blocks import channel_blocks
 from analyzers.features import Features
 from analyzers.model import Loudness
-from analyzers.truepeak import Peaks, measure_peaks
+from analyzers.truepeak import Peaks
 
 Float64Array = npt.NDArray[np.float64]
 
@@ -47,7 +47,7 @@ def measure_loudness(features: Features) -> Loudness:
         for digital silence.
     """
     energy = step_energies(features.signal.samples, features.signal.rate)
-    return summarise(energy, measure_peaks(features.signal.samples))
+    return summarise(energy, features.peaks)
 
 
 def summarise(energy: Float64Array, peaks: Peaks) -> Loudness:

@@ -1,0 +1,189 @@
+"""Lead-in: where the music starts and what lies before it.
+
+Question: which is the first musical sample? Digital silence, an offset, dither, hiss, hum and the
+crackle of a record are no music.
+Convention: the threshold is relative to the programme (Options.silence_below_peak_db under its
+sample peak, 60 dB by default, common practice); the answer is a sample index at the source's rate.
+
+1. `open`: the first moment that is loud beyond doubt. What comes before is either quiet or a bed.
+2. Without a bed above the threshold the first sample over it is the answer, unless it is a lone
+   click (over within 10 ms).
+3. A bed is there from the first sample, steady, far below the music, and noise or mains hum
+   rather than notes. Music then starts where a band stays well above the bed's own level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.features import Features
+from analyzers.model import LeadIn, Signal
+from analyzers.noisebed import rise_frames, tonal_share
+
+Float32Array = npt.NDArray[np.float32]
+
+FRAME_S = 0.005
+LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
+BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
+CLICK_S = 0.010  # shorter: a click, not music
+CLICK_WINDOW_S = 0.030
+BED_LOOK_S = 0.25  # the bed's level is learnt from this much
+BED_LEAST_S = 0.05
+STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
+NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
+TONAL = 0.3  # share of power in lines that no mains hum explains: notes
+INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    sample: int
+    confidence: float
+
+
+def find_lead_in(features: Features) -> LeadIn:
+    """The first musical sample and the kind of what comes before.
+
+    Returns
+    -------
+    LeadIn : first_sound_s is None, kind "no sound at all", when nothing but an offset is there
+    """
+    signal = features.signal
+    peak = features.peaks.sample_peak
+    threshold = peak * 10 ** (-features.options.silence_below_peak_db / 20)
+    if peak == 0.0:
+        return _no_sound()
+    offset = _offset(signal, threshold)
+    loud = _first_loud(signal, offset, LOUD * peak)
+    if loud is None:
+        return _no_sound()
+    quiet = _magnitude(signal, offset, 0, min(loud + round(0.1 * signal.rate), signal.frames))
+    over = int(np.argmax(quiet > threshold))
+    start = None
+    if _is_bed(quiet[over:loud], features.mono[over:loud], signal.rate, threshold, peak):
+        start = _start_over_bed(quiet, features.mono, over, signal.rate, threshold)
+    if start is None:
+        start = _Start(_skip_clicks(quiet, over, signal.rate, threshold), 0.97)
+    return _describe(signal, start, threshold)
+
+
+def _no_sound() -> LeadIn:
+    return LeadIn(None, None, "no sound at all", None, None, 0.99, "nothing in the file rises above silence")
+
+
+def _offset(signal: Signal, threshold: float) -> Float32Array:
+    """Constant offset of each channel before the music [shape=(channels,)]; zeros where it starts at once."""
+    head = signal.samples[: max(1, round(0.01 * signal.rate))]
+    flat = np.ptp(head, axis=0) < 2 * threshold
+    out: Float32Array = np.where(flat, head.mean(axis=0), 0).astype(np.float32)
+    return out
+
+
+def _magnitude(signal: Signal, offset: Float32Array, first: int, last: int) -> Float32Array:
+    """Largest magnitude over the channels, offset removed [shape=(last - first,)]."""
+    part = signal.samples[first:last]
+    out: Float32Array = np.abs(part[:, 0] - offset[0])
+    for channel in range(1, signal.channels):
+        np.maximum(out, np.abs(part[:, channel] - offset[channel]), out=out)
+    return out
+
+
+def _frames(values: Float32Array, size: int) -> Float32Array:
+    """Whole frames of `size` samples [shape=(n, size)]."""
+    n = len(values) // size
+    return values[: n * size].reshape(n, size)
+
+
+def _first_loud(signal: Signal, offset: Float32Array, level: float) -> int | None:
+    """First sample of the first loud frame; of the loudest frame when none reaches the level."""
+    size = max(1, round(FRAME_S * signal.rate))
+    best, best_at = 0.0, None
+    for first in range(0, signal.frames, 200 * size):
+        block = _magnitude(signal, offset, first, min(first + 200 * size, signal.frames))
+        means = np.add.reduceat(block, np.arange(0, len(block), size)) / size
+        if (means >= level).any():
+            return first + int(np.argmax(means >= level)) * size
+        if means.max() > best:
+            best, best_at = float(means.max()), first + int(means.argmax()) * size
+    return best_at
+
+
+def _is_bed(quiet: Float32Array, mono: Float32Array, rate: int, threshold: float, peak: float) -> bool:
+    """Is what lies between the first sample over the threshold and the loud music a bed?"""
+    look = quiet[: round(BED_LOOK_S * rate)]
+    if len(look) < BED_LEAST_S * rate:
+        return False
+    typical = float(np.median(look))
+    if not threshold / NOISE_PEAK < typical < BED_BELOW * peak:
+        return False
+    return tonal_share(mono[:rate], rate) < TONAL
+
+
+def _start_over_bed(
+    quiet: Float32Array, mono: Float32Array, over: int, rate: int, threshold: float
+) -> _Start | None:
+    """Where music rises out of the bed that begins at `over`; None when the bed itself grows (a riser)."""
+    size = max(1, round(FRAME_S * rate))
+    learn = max(1, round(BED_LOOK_S / FRAME_S))
+    frames = rise_frames(mono[over : len(quiet)], rate, size, learn)
+    if frames is None:
+        return None
+    rise, sure = (over + frame * size for frame in frames)
+    bed = quiet[over:sure]
+    early, late = (float(np.median(half)) if len(half) else 0.0 for half in np.array_split(bed, 2))
+    if late > STEADY * early:
+        return None
+    typical = float(np.median(quiet[over : over + learn * size]))
+    first = max(over, rise - size)
+    loud = quiet[first : rise + 6 * size] > max(threshold, NOISE_PEAK * typical)
+    sample = first + int(np.argmax(loud)) if loud.any() else rise
+    return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
+
+
+def _skip_clicks(quiet: Float32Array, over: int, rate: int, threshold: float) -> int:
+    """First sample over the threshold that is not a lone click."""
+    size = max(1, round(CLICK_S / 4 * rate))
+    window = round(CLICK_WINDOW_S * rate) // size * size
+    at = over
+    while at + window <= len(quiet):
+        busy = (_frames(quiet[at : at + window], size).max(axis=1) > threshold / 2).sum()
+        if busy >= 4:
+            return at
+        later = np.flatnonzero(quiet[at + window :] > threshold)
+        if len(later) == 0:
+            break
+        at += window + int(later[0])
+    return over
+
+
+def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:
+    floor = _level_dbfs(signal.samples[: start.sample])
+    if start.sample == 0:
+        kind = "none"
+    elif floor is None or floor < INAUDIBLE_DBFS:
+        kind, floor = "digital silence", None
+    else:
+        kind = "hiss or hum" if floor > _decibels(threshold) - 10 else "dither or noise"
+    return LeadIn(
+        first_sound_s=start.sample / signal.rate,
+        first_sound_sample=start.sample,
+        kind=kind,
+        noise_floor_dbfs=floor,
+        threshold_dbfs=_decibels(threshold),
+        confidence=start.confidence,
+    )
+
+
+def _level_dbfs(x: Float32Array) -> float | None:
+    """RMS of the louder channel, offset removed; None for nothing or digital silence."""
+    if len(x) == 0:
+        return None
+    variance = max(float(channel.var(dtype=np.float64)) for channel in x.T)
+    return 10 * float(np.log10(variance)) if variance > 0 else None
+
+
+def _decibels(magnitude: float) -> float:
+    return 20 * float(np.log10(magnitude))
