@@ -22,7 +22,8 @@ COUNT = 8  # windows spread over the beat ...
 LENGTH_S = 2.0  # ... of this length each
 LAG_S = 0.06  # a lossy two-track may start this much later
 EXPLAINED = 0.6  # share of a two-track's power that its stems explain at least
-COVERED = 0.7  # share of the stems' power that a two-track holds at least; less is a group ...
+PART = 0.002  # share of its power that makes a stem a part of it
+COVERED = 0.75  # share of the audible stems that a two-track holds at least; less is a group ...
 GROUP = 0.95  # ... when it is explained this well ("drums" beside kick, snare and hats)
 SAME = 0.8  # correlation between versions of one beat
 ALIKE = 0.9  # correlation between copies of one file beside others
@@ -95,6 +96,9 @@ def compare(names: Sequence[str], windows: Windows) -> Verdict:
         _check(names, gram, stems, int(two_tracks[0]), inverted, notes, warnings)
     else:
         _against_rest(gram, stems, inverted)
+    groups = [names[i] for i in np.flatnonzero(roles == "group")]
+    if groups:
+        warnings.append(f"Already in other stems and left out of the sum: {', '.join(groups)}.")
     for i in two_tracks[:1]:
         if lags[i]:
             notes[i].append(
@@ -158,7 +162,6 @@ def _roles(
         if not found:
             return roles
         _, role, i = max(found)
-        roles[(likeness[i] > ALIKE) & (roles == "stem")] = role
         roles[i] = role
 
 
@@ -168,10 +171,20 @@ def _explain(
     candidates: npt.NDArray[np.intp],
     i: int,
 ) -> tuple[float, str]:
-    """Share of the power of file `i` that a positive mix of others explains, and its role by that."""
+    """Share of the power of file `i` that a positive mix of others explains, and its role by that.
+
+    Asked with all others, and without those that are much like it: a second copy of a two-track
+    would explain it alone, while a loud stem may be much like it and still be one of its parts.
+    """
+    rest = candidates[candidates != i]
+    unlike = rest[likeness[i, rest] <= ALIKE]
+    tries = [_mix_of(gram, rest, i)] + ([_mix_of(gram, unlike, i)] if len(unlike) < len(rest) else [])
+    return max(tries, key=lambda found: (found[1] != "stem", found[0]))
+
+
+def _mix_of(gram: npt.NDArray[np.float64], rest: npt.NDArray[np.intp], i: int) -> tuple[float, str]:
     from scipy.optimize import nnls
 
-    rest = candidates[(candidates != i) & (likeness[i, candidates] <= ALIKE)]
     if len(rest) < 2:
         return 0.0, "stem"
     inner = gram[np.ix_(rest, rest)]
@@ -180,10 +193,10 @@ def _explain(
     gains, _ = nnls(root, np.linalg.solve(root.T, gram[rest, i]))
     explained = float(2 * gains @ gram[rest, i] - gains @ inner @ gains) / gram[i, i]
     power = np.diag(inner)
-    part = gains > 0.1
-    if np.count_nonzero(gains**2 * power > 0.01 * gram[i, i]) < 2:
+    parts = gains > 0.1
+    if np.count_nonzero(parts & (gains**2 * power > PART * gram[i, i])) < 2:
         return explained, "stem"
-    if explained > EXPLAINED and power[part].sum() > COVERED * power.sum():
+    if explained > EXPLAINED and parts.sum() >= COVERED * np.count_nonzero(power > PRESENT * power.sum()):
         return explained, "two-track"
     return explained, "group" if explained > GROUP else "stem"
 
