@@ -15,6 +15,7 @@ from urllib.parse import quote
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from analyzers.model import Analysis
+from analyzers.notevalues import NoteValue, note_values
 from daemon.names import format_tempo
 from daemon.page_chords import chord_bars
 from daemon.pictures import (
@@ -26,7 +27,7 @@ from daemon.pictures import (
 )
 from daemon.report import Report
 from daemon.report_parts import Estimate
-from daemon.report_words import claim_words, percent, seconds, sentence, signed
+from daemon.report_words import claim_words, percent, seconds, sentence, signed, topics
 from daemon.waveform import Waveform
 
 BOARD_FILE = "index.html"
@@ -55,7 +56,13 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )
     env.filters.update(
-        percent=percent, seconds=seconds, signed=signed, sentence=sentence, tempo=format_tempo, link=link
+        percent=percent,
+        seconds=seconds,
+        signed=signed,
+        sentence=sentence,
+        tempo=format_tempo,
+        link=link,
+        amount=amount,
     )
     return env
 
@@ -63,6 +70,22 @@ def environment() -> Environment:
 def link(name: str) -> str:
     """A relative address of a file beside the page."""
     return "./" + quote(name)
+
+
+def amount(value: bool | float | str | None) -> str:
+    """Any value of an estimate or its evidence as a person writes it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float | int):
+        return f"{value:.4f}".rstrip("0").rstrip(".").replace("-", "−")
+    return value or ""
+
+
+def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
+    """(note, (plain, dotted, triplet)) from a half note to a 1/32."""
+    values = note_values(bpm)
+    names = dict.fromkeys(value.note for value in values)
+    return [(note, tuple(v for v in values if v.note == note)) for note in names if note != "1/1"]
 
 
 def render_page(report: Report, waveform: Waveform) -> str:
@@ -75,24 +98,31 @@ def render_page(report: Report, waveform: Waveform) -> str:
         "key": key_picture(analysis),
         "loudness": loudness_picture(analysis),
     }
-    return environment().get_template("report.html.j2").render(
-        report=report,
-        analysis=analysis,
-        title=report.drop.name,
-        rows=glance(report, analysis),
-        pictures=pictures,
-        chord_bars=chord_bars(analysis),
-        claims=[(c, claim_words(c)) for c in report.claims],
-        fixes=fixes(report),
-        board=BOARD_FILE,
-        player={"zero": report.cut.zero_s, "start": waveform.whole.start_s, "end": waveform.whole.end_s},
+    return (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            report=report,
+            analysis=analysis,
+            title=report.drop.name,
+            rows=glance(report, analysis),
+            pictures=pictures,
+            chord_bars=chord_bars(analysis),
+            claims=[(c, claim_words(c)) for c in report.claims],
+            delays=delay_rows(analysis.grid.tempo_bpm),
+            ears=[line.partition(": ") for line in report.check_by_ear],
+            ear_topics=topics(report.check_by_ear),
+            fixes=fixes(report),
+            board=BOARD_FILE,
+            player={"zero": report.cut.zero_s, "start": waveform.whole.start_s, "end": waveform.whole.end_s},
+        )
     )
 
 
 def glance(report: Report, analysis: Analysis) -> list[Row]:
     """The rows that are read from across the room."""
     rows = [_tempo(report, analysis), _key(report, analysis), _cut(report)]
-    flagged = any("cents" in line and "A4" in line for line in report.check_by_ear)
+    flagged = "tuning" in topics(report.check_by_ear)
     if report.answers.tuning.value is not None and (flagged or report.answers.tuning.set_by_hand):
         rows.insert(2, _tuning(report))
     return [*rows, _level(report)]
@@ -140,7 +170,12 @@ def _tuning(report: Report) -> Row:
     cents = float(tuning.value or 0.0)
     a4 = 440 * 2 ** (cents / 1200)
     return Row(
-        "Tuning", signed(cents), "cents", (f"A4 = {a4:.1f} Hz",), tuning.confidence, _by_hand(tuning, " cents")
+        "Tuning",
+        signed(cents),
+        "cents",
+        (f"A4 = {a4:.1f} Hz",),
+        tuning.confidence,
+        _by_hand(tuning, " cents"),
     )
 
 
@@ -182,6 +217,6 @@ def fixes(report: Report) -> list[tuple[str, str]]:
         found += [("tempo is half of that", "--half"), ("tempo is twice that", "--double")]
     found += [("another tempo", "--tempo 93.5"), ("another key", '--key "E flat minor"')]
     if one is not None:
-        found.append(("bar one is elsewhere", f"--bar-one {float(one):.4f}"))
+        found.append(("bar one is a beat later", "--bar-one +1beat"))
     lines = [(what, f"{command} {flags}") for what, flags in found]
     return [*lines, ("take it back", f"beatintake undo {name}")] if report.correction else lines

@@ -7,7 +7,7 @@ from analyzers.spelling import pitch_class_of, tonic_name
 from daemon.drawing import WIDTH, Picture, Word, box, curve, line, outline_path, scale, upright
 from daemon.plan import first_bar_seconds
 from daemon.report_parts import Cut
-from daemon.report_words import seconds, signed
+from daemon.report_words import seconds, sentence, signed
 from daemon.waveform import Outline
 
 BEAT_HEIGHT = 120.0
@@ -87,7 +87,7 @@ def cut_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
     words.append(Word(_pc(view, cut.zero_s), f"copy starts {seconds(cut.zero_s)}", "above"))
     if first is not None:
         words.append(Word(_pc(view, first), f"first sound {seconds(first)}", "second"))
-    text = f"The copy starts at {seconds(cut.zero_s)} of the producer's file. {cut.why}."
+    text = f"The copy starts at {seconds(cut.zero_s)} of the producer's file. {sentence(cut.why)}"
     return Picture("cut", "The cut, close up", text, CUT_HEIGHT, tuple(shapes), tuple(words))
 
 
@@ -113,7 +113,8 @@ def tempo_picture(analysis: Analysis) -> Picture | None:
     )
     text = (
         f"Attacks lie {signed(early, 1)} ms from the grid in the first third "
-        f"and {signed(late, 1)} ms in the last: drift {signed(late - early, 1)} ms. The edges are 10 ms early and late."
+        f"and {signed(late, 1)} ms in the last: "
+        f"drift {signed(late - early, 1)} ms. The edges are 10 ms early and late."
     )
     return Picture("tempo", "Does the grid hold to the end?", text, CHART_HEIGHT, shapes, words)
 

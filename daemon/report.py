@@ -37,7 +37,7 @@ from daemon.report_parts import (
     Versions,
     plain,
 )
-from daemon.report_words import check_by_ear, sentence
+from daemon.report_words import check_by_ear, sentence, topics
 
 if TYPE_CHECKING:
     from daemon.copy import CopyFacts
@@ -103,6 +103,7 @@ class Report(Part):
             "duration_s": self.analysis.duration_s,
             "needs_ears": len(self.check_by_ear),
             "check_by_ear": list(self.check_by_ear[:3]),
+            "ear_topics": list(topics(self.check_by_ear)),
             "set_by_hand": [name for name, value in answers if value.set_by_hand],
             "files": self.files.model_dump(),
         }

@@ -117,20 +117,20 @@ def test_nothing_needs_ears_when_all_is_sure() -> None:
     [
         (
             {"grid": replace(steady_grid(), tempo_confidence=0.6)},
-            "Tempo 140 BPM is 60 % sure; it could be 70",
+            "Tempo: 140 BPM is 60 % sure; it could be 70",
         ),
-        ({"grid": replace(steady_grid(), bar_one_confidence=0.5)}, "Bar one at 0.7500 s is 50 % sure"),
-        ({"grid": replace(steady_grid(), meter_confidence=0.5)}, "Meter 4/4 is 50 % sure"),
+        ({"grid": replace(steady_grid(), bar_one_confidence=0.5)}, "Bar one: 0.7500 s is 50 % sure"),
+        ({"grid": replace(steady_grid(), meter_confidence=0.5)}, "Meter: 4/4 is 50 % sure"),
         ({"grid": replace(steady_grid(), constant_confidence=0.5)}, "constant is 50 % sure"),
-        ({"key": key_of(confidence=0.55)}, "Key E flat minor is 55 % sure; it could be F sharp major"),
-        ({"key": replace(key_of(), tonic=None, mode=None, reason="only drums")}, "No key: only drums."),
+        ({"key": key_of(confidence=0.55)}, "Key: E flat minor is 55 % sure; it could be F sharp major"),
+        ({"key": replace(key_of(), tonic=None, mode=None, reason="only drums")}, "Key: none. Only drums."),
         (
             {"tuning": Tuning(-32.0, 431.9, 0.9)},
-            "32 cents below A4 = 440 Hz: set pitch correction to A4 = 431.9",
+            "32 cents below A4 = 440 Hz. Set pitch correction to A4 = 431.9",
         ),
         (
             {"flags": (Flag("clipping", "warning", "Clipped 12 times", "Ask for another bounce"),)},
-            "Clipped 12",
+            "Signal: Clipped 12 times. Ask",
         ),
     ],
 )
@@ -256,7 +256,7 @@ def test_machine_line_has_exactly_the_contract_fields() -> None:
     assert line["beats"][0] == pytest.approx([0.75 - 60 / 140, 0])
     assert [0.75, 1] in line["beats"]
     assert line["tempo_alternatives"][1] == [70.0, 0.02]
-    assert line["flags"] == ["Cut short.", "True peak is 0.4 dBTP."]
+    assert line["flags"] == ["File: Cut short.", "True peak is 0.4 dBTP."]
     assert line["seconds"] == 1.235
 
 
@@ -265,5 +265,5 @@ def test_machine_line_says_when_there_is_no_tempo_or_key() -> None:
     key = replace(key_of(), tonic=None, mode=None, reason="only drums")
     line = machine_line("a.wav", sample_analysis(grid=grid, key=key), settings=Settings())
     assert line["tempo_bpm"] is None
-    assert any("No tempo: no steady beat" in flag for flag in line["flags"])
-    assert any("No key: only drums" in flag for flag in line["flags"])
+    assert any("Tempo: none. No steady beat" in flag for flag in line["flags"])
+    assert any("Key: none. Only drums" in flag for flag in line["flags"])
