@@ -22,9 +22,8 @@ from pathlib import Path
 from typing import BinaryIO
 
 from config.settings import Limits
-from daemon.audiofile import ALL_EXTENSIONS
 from daemon.errors import DiskFull, MachineError, UnreadableAudio, UnsafeArchive
-from daemon.headers import HEAD, READABLE, recognise_bytes
+from daemon.headers import ALL_EXTENSIONS, HEAD, READABLE, recognise_bytes
 from daemon.intake import MAX_DEPTH, hash_open, is_litter, opened, shown_name
 
 MAX_ENTRIES = 2000

@@ -21,7 +21,7 @@ import soundfile as sf
 
 from config.settings import Limits
 from daemon.errors import EmptyDrop, NotAudio, TooLong, TooShort, UnreadableAudio
-from daemon.headers import READABLE, Content, Extent, measure_extent, recognise
+from daemon.headers import EXTENSIONS, READABLE, Content, Extent, measure_extent, recognise
 from daemon.intake import hash_open, opened, shown_name
 from daemon.tagformats import read_tags
 from daemon.tags import clean_tags
@@ -35,18 +35,6 @@ ABSURD = 2.0**32  # larger samples are damage; integers written as float are sma
 SILENCE = 1e-4  # half the peak-to-peak range: -80 dBFS, what dither alone reaches
 ASK_AGAIN = "ask the producer for a WAV, AIFF, FLAC, OGG or MP3 file"
 SEND_AGAIN = "ask the producer to bounce and send it again"
-EXTENSIONS = {
-    "WAV": ("wav", "wave", "bwf"),
-    "RF64": ("wav", "rf64", "bwf"),
-    "W64": ("w64", "wav"),
-    "AIFF": ("aif", "aiff", "aifc"),
-    "CAF": ("caf",),
-    "AU": ("au", "snd"),
-    "FLAC": ("flac",),
-    "OGG": ("ogg", "oga", "opus"),
-    "MP3": ("mp3",),
-}
-ALL_EXTENSIONS = frozenset(extension for known in EXTENSIONS.values() for extension in known)
 LOSSY_SUBTYPES = ("MPEG", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "NMS", "VOX")
 
 

@@ -13,9 +13,9 @@ from pathlib import Path
 from analyzers.model import Signal
 from config.settings import Limits
 from daemon.archives import extract
-from daemon.audiofile import ALL_EXTENSIONS, AudioFile, content_of, read_audio, require_length, require_sound
+from daemon.audiofile import AudioFile, content_of, read_audio, require_length, require_sound
 from daemon.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
-from daemon.headers import READABLE
+from daemon.headers import ALL_EXTENSIONS, READABLE
 from daemon.intake import (
     combined_hash,
     hash_open,

@@ -21,6 +21,19 @@ HEAD = 1 << 16
 MAX_CHUNKS = 4096
 READABLE = frozenset({"WAV", "RF64", "W64", "AIFF", "CAF", "AU", "FLAC", "OGG", "MP3"})
 
+EXTENSIONS = {
+    "WAV": ("wav", "wave", "bwf"),
+    "RF64": ("wav", "rf64", "bwf"),
+    "W64": ("w64", "wav"),
+    "AIFF": ("aif", "aiff", "aifc"),
+    "CAF": ("caf",),
+    "AU": ("au", "snd"),
+    "FLAC": ("flac",),
+    "OGG": ("ogg", "oga", "opus"),
+    "MP3": ("mp3",),
+}
+ALL_EXTENSIONS = frozenset(extension for known in EXTENSIONS.values() for extension in known)
+
 _MAGIC: tuple[tuple[int, bytes, str], ...] = (  # offset, bytes, format
     (0, b"RF64", "RF64"),
     (0, b"BW64", "RF64"),

@@ -16,6 +16,7 @@ import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
+from daemon.headers import ALL_EXTENSIONS
 from daemon.keynames import parse_key
 
 MAX_TEXT = 300
@@ -76,8 +77,9 @@ def claims(name: str, tags: Mapping[str, str]) -> tuple[Claim, ...]:
 
 
 def _stem(name: str) -> str:
-    stem, dot, extension = unicodedata.normalize("NFC", name).rpartition(".")
-    return stem if dot and extension.isalnum() and not extension.isdigit() and len(extension) <= 4 else name
+    plain = unicodedata.normalize("NFC", name)
+    stem, _dot, extension = plain.rpartition(".")
+    return stem if stem and extension.lower() in {*ALL_EXTENSIONS, "zip"} else plain
 
 
 def _from_tags(tags: Mapping[str, str]) -> Iterator[Claim]:
