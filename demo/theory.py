@@ -72,6 +72,16 @@ def key_name(tonic: int, mode: str) -> str:
     return (_MINOR if PLAIN_MODE.get(mode, mode) == "minor" else _MAJOR)[tonic % 12]
 
 
+def parse_key(name: str) -> tuple[int, str]:
+    """'E flat dorian' -> (3, 'minor'): pitch class and plain mode; ValueError for what is not a key."""
+    for mode in sorted((*PLAIN_MODE, "major", "minor"), key=len, reverse=True):
+        if name.endswith(f" {mode}"):
+            letter, *sign = name.removesuffix(f" {mode}").split()
+            step = {"sharp": 1, "flat": -1}[sign[0]] if sign else 0
+            return ("C D EF G A B".index(letter) + step) % 12, PLAIN_MODE.get(mode, mode)
+    raise ValueError(f"not a key: {name!r}")
+
+
 def chord_label(chord: Chord, tonic: int, mode: str) -> str:
     flat = tonic % 12 in _FLAT_KEYS[PLAIN_MODE.get(mode, mode)]
     return (_FLAT_ROOTS if flat else _SHARP_ROOTS)[chord.root % 12] + chord.quality

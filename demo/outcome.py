@@ -1,0 +1,140 @@
+"""What the service made of each demo beat, and how that compares with the truth."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from demo.scenario import DemoBeat
+from demo.theory import parse_key
+
+TEMPO_TOLERANCE = 0.001
+BAR_ONE_TOLERANCE_MS = 10.0
+SURE = 0.8  # below it the report asks for ears
+HEADINGS = ("drop", "format", "tempo", "found", "key", "found", "bar one", "lead-in", "found", "verdict")
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """`state` is "ready", "rejected" or "missing"; `answers` are the report's estimates when ready."""
+
+    beat: DemoBeat
+    state: str
+    answers: dict[str, dict[str, Any]]
+    place: Path | None
+
+    @property
+    def as_expected(self) -> bool:
+        return self.state == self.beat.expected
+
+
+def _records(folder: Path, pattern: str) -> dict[tuple[str | None, str], tuple[dict[str, Any], Path]]:
+    """Published records by (producer, name of the drop)."""
+    found = {}
+    for file in sorted(folder.glob(pattern)):
+        record = json.loads(file.read_text(encoding="utf-8"))
+        found[record["drop"]["producer"], record["drop"]["name"]] = record, file.parent
+    return found
+
+
+def read_outcomes(beats: Sequence[DemoBeat], ready: Path, rejected: Path) -> list[Outcome]:
+    done = _records(ready, "*/*.report.json")
+    refused = _records(rejected, "*/rejected.json")
+    out = []
+    for beat in beats:
+        name = beat.producer, beat.path.name
+        if name in done:
+            record, place = done[name]
+            out.append(Outcome(beat, "ready", record["answers"], place))
+        elif name in refused:
+            out.append(Outcome(beat, "rejected", {}, refused[name][1]))
+        else:
+            out.append(Outcome(beat, "missing", {}, None))
+    return out
+
+
+def _number(value: float | None, form: str, unit: str) -> str:
+    return "none" if value is None else f"{value:{form}} {unit}"
+
+
+def _bpm(value: float | None) -> str:
+    return "none" if value is None else f"{value:.3f}".rstrip("0").rstrip(".")
+
+
+def bar_one_error_ms(outcome: Outcome) -> float | None:
+    """Found minus true; None where one of them does not exist."""
+    truth, found = outcome.beat.truth, outcome.answers.get("bar_one", {}).get("value")
+    if truth is None or truth.first_downbeat_s is None or found is None:
+        return None
+    return (float(found) - truth.first_downbeat_s) * 1000
+
+
+def wrong_answers(outcome: Outcome) -> list[str]:
+    """Names of the answers that differ from the truth of a published beat."""
+    truth, answers = outcome.beat.truth, outcome.answers
+    assert truth is not None
+    wrong = []
+    tempo, key = answers["tempo"]["value"], answers["key"]["value"]
+    accepted = truth.tempo_ok
+    if not any(tempo is not None and abs(tempo / t - 1) < TEMPO_TOLERANCE for t in accepted) and accepted:
+        wrong.append("tempo")
+    error = bar_one_error_ms(outcome)
+    if error is None or abs(error) > BAR_ONE_TOLERANCE_MS:
+        wrong.append("bar one")
+    keys = [parse_key(k) for k in truth.key_ok]
+    if (key is None) != (not keys) or (key is not None and parse_key(key) not in keys):
+        wrong.append("key")
+    return wrong
+
+
+def verdict(outcome: Outcome) -> str:
+    """One phrase: right, or what is wrong, and whether the report asked for ears there."""
+    if outcome.beat.truth is None:
+        return (
+            "rejected with a reason, as it must be"
+            if outcome.as_expected
+            else f"NOT REJECTED: {outcome.state}"
+        )
+    if outcome.state != "ready":
+        return f"NOT PUBLISHED: {outcome.state}"
+    wrong = wrong_answers(outcome)
+    unsure = [
+        name
+        for name, field in (("tempo", "tempo"), ("bar one", "bar_one"), ("key", "key"))
+        if (outcome.answers[field]["confidence"] or 0.0) < SURE
+    ]
+    words = [f"{name} WRONG{' (asks for ears)' if name in unsure else ''}" for name in wrong]
+    words += [f"{name} right, asks for ears" for name in unsure if name not in wrong]
+    return "; ".join(words) or "right"
+
+
+def row(outcome: Outcome) -> tuple[str, ...]:
+    beat, truth = outcome.beat, outcome.beat.truth
+    title = f"{beat.producer}/{beat.path.name}"
+    if truth is None or outcome.state != "ready":
+        return (title, beat.shape, *[""] * 7, verdict(outcome))
+    value = {name: outcome.answers[name]["value"] for name in ("tempo", "key", "first_sound")}
+    key = f"{truth.key_tonic} {truth.key_mode}" if truth.key_tonic else "none"
+    return (
+        title,
+        beat.shape,
+        _bpm(truth.tempo_bpm),
+        _bpm(value["tempo"]),
+        key,
+        value["key"] or "none",
+        _number(bar_one_error_ms(outcome), "+.1f", "ms"),
+        _number(truth.first_sound_s, ".3f", "s"),
+        _number(value["first_sound"], ".3f", "s"),
+        verdict(outcome),
+    )
+
+
+def table(outcomes: Sequence[Outcome]) -> str:
+    """Plain text, columns aligned by spaces."""
+    rows = [HEADINGS, *(row(o) for o in outcomes)]
+    widths = [max(len(r[k]) for r in rows) for k in range(len(HEADINGS))]
+    lines = ["  ".join(cell.ljust(w) for cell, w in zip(r, widths, strict=True)).rstrip() for r in rows]
+    return "\n".join([lines[0], "-" * max(len(line) for line in lines), *lines[1:]])
