@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -30,6 +31,7 @@ LOWEST_NOTE, NOTES = 24, 84  # C1 (32.7 Hz) to B7
 SPLIT_NOTE = 48  # C3: below it the long window is read
 PEAK_ABOVE_SURROUNDINGS = 2.0  # a peak's magnitude over the mean of its neighbourhood
 PEAK_BELOW_LOUDEST = 10 ** (-55 / 20)  # and relative to the loudest frame's peak
+BANDS = 12
 _BLOCK_FRAMES = 512
 
 
@@ -56,6 +58,7 @@ class Spectrum:
         self.bass = _find_partials(slow, self.frames, BASS_WINDOW, (27.0, split), floor)
         self.treble = _find_partials(slow, self.frames, TREBLE_WINDOW, (split * 0.75, 4200.0), floor)
         self._notes: dict[float, Floats] = {}
+        self.bands_db = _band_levels(mono, rate, self.frames)
 
     def notes(self, cents: float) -> Floats:
         """Magnitude of each note when A4 lies ``cents`` above 440 Hz [shape=(frames, NOTES)].
@@ -80,6 +83,29 @@ class Spectrum:
         held = median_filter(notes, size=(5, 1), mode="nearest")
         out: Floats = np.minimum(notes, held) * np.float32(2 / 3) + notes * np.float32(1 / 3)
         return out
+
+
+def _band_levels(mono: Floats, rate: int, count: int) -> Floats:
+    """Level in dB of twelve bands, 40 Hz to 16 kHz, of the full-band signal, frame by frame [shape=(count, BANDS)].
+
+    Windows as long as the step between frames: what the arrangement is made of, not the notes.
+    """
+    size = round(rate / FRAME_RATE_HZ)
+    cuts = np.minimum(np.rint(np.geomspace(40.0, 16000.0, BANDS + 1) * size / rate), size // 2 + 1).astype(
+        int
+    )
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window *= 2.0 / float(window.sum())
+    padded = np.concatenate((np.zeros(size // 2, np.float32), mono, np.zeros(2 * size, np.float32)))
+    starts = np.rint(np.arange(count) * (rate / FRAME_RATE_HZ)).astype(int)
+    view = np.lib.stride_tricks.sliding_window_view(padded, size)
+    out = np.zeros((count, BANDS), np.float32)
+    for first in range(0, count, _BLOCK_FRAMES):
+        block = view[starts[first : first + _BLOCK_FRAMES]] * window
+        power = np.abs(scipy.fft.rfft(block, axis=1)) ** 2
+        for band, (low, high) in enumerate(pairwise(cuts)):
+            out[first : first + len(block), band] = power[:, low:high].sum(axis=1)
+    return np.asarray(10 * np.log10(out + 1e-12), np.float32)
 
 
 def note_hz(note: float) -> float:

@@ -1,0 +1,209 @@
+"""Train the chord network and the key network on invented songs and write their weights.
+
+    python tests/training/harmony_data.py data1.npz --songs 1500 --seed 1
+    python tests/training/harmony_data.py data2.npz --songs 1200 --seed 20000 --demo
+    python tests/training/harmony_data.py held.npz --songs 400 --seed 100000 --demo
+    python tests/training/harmony.py data1.npz data2.npz --held held.npz [--only chord|key] [--out FOLDER]
+
+On the held songs the temperatures are set and the printed figures taken.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from harmony_corpus import MODES
+from harmony_data import NAMES, UNKNOWN
+from turning_fit import (
+    Batches,
+    as_net,
+    best_temperature,
+    fit,
+    flat_log_probabilities,
+    start_params,
+)
+
+from analyzers.harmonics import chord_inputs, key_inputs
+from analyzers.turning import Floats, TurningNet
+
+
+PLAIN = {
+    "major": "major",
+    "mixolydian": "major",
+    "minor": "minor",
+    "dorian": "minor",
+    "phrygian": "minor",
+    "harmonic minor": "minor",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One song as the models see it."""
+
+    chroma: Floats
+    scalars: Floats
+    y: npt.NDArray[np.int64]
+    levels: Floats
+    steady: Floats
+    tonic: int
+    mode: int
+    per_bar: int
+    relative_too: bool
+    changes: bool
+
+
+def load(paths: list[Path]) -> list[Row]:
+    rows = []
+    for path in paths:
+        d = np.load(path)
+        at = 0
+        for i, n in enumerate(d["lengths"]):
+            x = d["x"][at : at + n].astype(np.float32) / 255
+            chroma, scalars = chord_inputs(x[:, 0], x[:, 1])
+            y = d["y"][at : at + n].astype(np.int64)
+            tonic, mode = (int(v) for v in d["key"][i])
+            per_bar, relative, change = (float(v) for v in d["about"][i])
+            about = tonic, mode, int(per_bar), bool(relative), change >= 0
+            rows.append(Row(chroma, scalars, y, x[:, 0], x[:, 1], *about))
+            at += n
+    return rows
+
+
+def chord_batches(rows: list[Row], size: int) -> Batches:
+    chroma = np.concatenate([r.chroma for r in rows])
+    scalars = np.concatenate([r.scalars for r in rows])
+    y = np.concatenate([r.y for r in rows])
+    known = np.flatnonzero(y != UNKNOWN)
+
+    def supply(rng: np.random.Generator) -> Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]:
+        while True:
+            pick = rng.choice(known, size)
+            yield chroma[pick], scalars[pick], y[pick]
+
+    return supply
+
+
+def train_chord(rows: list[Row], held: list[Row], steps: int, rng: np.random.Generator) -> TurningNet:
+    channels = rows[0].chroma.shape[1]
+    params = start_params(channels * 12 + rows[0].scalars.shape[1], (128, 64), len(NAMES), rng)
+    params = fit(params, chord_batches(rows, 256), steps, rng)
+    chroma, scalars, y = next(chord_batches(held, 20000)(np.random.default_rng(5)))
+    logp = flat_log_probabilities(as_net(params), chroma, scalars)
+    temperature = best_temperature(logp, y)
+    guess = logp.argmax(axis=1)
+    third = np.array([1 if n in ("min", "min7", "dim") else 0 for n in NAMES])
+    same = [
+        (g == t) or (g < 108 and t < 108 and g // 9 == t // 9 and third[g % 9] == third[t % 9])
+        for g, t in zip(guess, y, strict=True)
+    ]
+    print(f"chords, held out, single steps: exact {np.mean(guess == y):.3f}", end=", ")
+    print(f"root and third {np.mean(same):.3f}, temperature {temperature:.2f}")
+    return as_net(params, temperature)
+
+
+def key_samples(
+    rows: list[Row], chord_net: TurningNet, windows: int, rng: np.random.Generator
+) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
+    """Key inputs of each whole song and of ``windows`` stretches of it, with their class."""
+    chroma, scalars, target = [], [], []
+    for row in rows:
+        if row.changes:
+            continue
+        each, none = (np.exp(p) for p in chord_net.log_probabilities(row.chroma, row.scalars))
+        n = len(none)
+        for k in range(windows + 1):
+            length = n if k == 0 else int(rng.integers(min(n, 16), n + 1))
+            at = int(rng.integers(0, n - length + 1))
+            part = slice(at, at + length)
+            a, b = key_inputs(row.steady[part], each[part], none[part])
+            chroma.append(a)
+            scalars.append(b)
+            target.append(12 * len(MODES) if row.tonic < 0 else row.tonic * len(MODES) + row.mode)
+    return np.concatenate(chroma), np.concatenate(scalars), np.array(target)
+
+
+def train_key(
+    rows: list[Row], held: list[Row], chord_net: TurningNet, steps: int, rng: np.random.Generator
+) -> TurningNet:
+    chroma, scalars, target = key_samples(rows, chord_net, 5, rng)
+
+    def supply(rng: np.random.Generator) -> Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]:
+        while True:
+            pick = rng.integers(0, len(target), 256)
+            yield chroma[pick], scalars[pick], target[pick]
+
+    params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (128, 64), len(MODES), rng)
+    params = fit(params, supply, steps, rng, drop=0.3, decay=0.02)
+    chroma, scalars, target = key_samples(held, chord_net, 0, rng)
+    logp = flat_log_probabilities(as_net(params), chroma, scalars)
+    temperature = best_temperature(logp, target)
+    report_key(flat_log_probabilities(as_net(params, temperature), chroma, scalars), target)
+    print(f"key temperature {temperature:.2f}")
+    return as_net(params, temperature)
+
+
+def folded(logp: Floats) -> Floats:
+    """Probabilities of 24 keys and none from those of 72 scales and none."""
+    p = np.exp(logp[:, :-1]).reshape(len(logp), 12, len(MODES))
+    major = p[:, :, [MODES.index(m) for m in MODES if PLAIN[m] == "major"]].sum(axis=2)
+    both = np.stack((major, p.sum(axis=2) - major), axis=2).reshape(len(logp), 24)
+    return np.concatenate((both, np.exp(logp[:, -1:])), axis=1)
+
+
+def report_key(logp: Floats, target: npt.NDArray[np.int64]) -> None:
+    p = folded(logp)
+    plain = np.array([PLAIN[m] == "minor" for m in MODES])
+    truth = np.where(target == 72, 24, target // 6 * 2 + plain[target % 6])
+    guess, sure = p.argmax(axis=1), p.max(axis=1)
+    right = guess == truth
+    keyed = truth < 24
+    print(f"key, held out: {right[keyed].mean():.3f} of {keyed.sum()} with a key", end=", ")
+    print(
+        f"{right[~keyed].mean():.3f} of {(~keyed).sum()} without; calibration error {calibration_error(sure, right):.3f}"
+    )
+
+
+def calibration_error(sure: Floats, right: npt.NDArray[np.bool_], bins: int = 10) -> float:
+    """Expected calibration error in equal-width bins (Guo et al., ICML 2017)."""
+    cell = np.minimum((sure * bins).astype(int), bins - 1)
+    return float(
+        sum(abs(sure[cell == b].mean() - right[cell == b].mean()) * (cell == b).mean() for b in set(cell))
+    )
+
+
+def save(net: TurningNet, path: Path) -> None:
+    fields = ("w1", "b1", "w2", "b2", "w3", "b3", "w0", "b0", "temperature")
+    path.parent.mkdir(parents=True, exist_ok=True)
+    np.savez_compressed(
+        path, **{k: getattr(net, k).astype(np.float16 if k[0] == "w" else np.float32) for k in fields}
+    )
+    print(f"{path}: {path.stat().st_size / 1e3:.0f} kB")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("data", nargs="+", type=Path)
+    parser.add_argument("--held", nargs="+", type=Path, required=True)
+    parser.add_argument("--only", choices=("chord", "key"))
+    parser.add_argument("--steps", type=int, default=6000)
+    parser.add_argument("--out", type=Path, default=Path("analyzers/weights"))
+    args = parser.parse_args()
+    rng = np.random.default_rng(1)
+    rows = load(args.data)
+    held = load(args.held)
+    if args.only != "key":
+        save(train_chord(rows, held, args.steps, rng), args.out / "harmony_chord.npz")
+    if args.only != "chord":
+        with np.load(args.out / "harmony_chord.npz") as stored:
+            chord_net = TurningNet(**{k: stored[k].astype(np.float32) for k in stored.files})
+        save(train_key(rows, held, chord_net, args.steps, rng), args.out / "harmony_key.npz")
+
+
+if __name__ == "__main__":
+    main()

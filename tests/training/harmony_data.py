@@ -1,0 +1,128 @@
+"""Render a harmony corpus and keep what the models see of it: note levels per beat, with the truth.
+
+    python tests/training/harmony_data.py OUT.npz --songs 1500 --seed 1
+    python tests/training/harmony_data.py OUT.npz --songs 500 --seed 20000 --demo
+
+With --demo the beats come from the demo generator (another synthesis, other loops): seeds from
+100 000 on are kept for held-out checks.
+"""
+
+from __future__ import annotations
+
+import argparse
+from itertools import pairwise
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+from harmony_corpus import MODES, Song, draw_song
+
+from analyzers.chords import mean_between
+from analyzers.features import Features
+from analyzers.model import Signal
+from analyzers.spelling import parse_chord, pitch_class_of
+from analyzers.tuning import find_tuning
+from analyzers.voicing import QUALITIES
+from demo.render import render
+from demo.spec import random_spec
+
+NAMES = list(QUALITIES)
+NO_CHORD, UNKNOWN = 12 * len(NAMES), -1
+BANDS_FLOOR_DB = -120.0
+
+
+def describe(song: Song, rng: np.random.Generator) -> dict[str, npt.NDArray[np.generic]]:
+    """What is kept of one song: ``x`` [shape=(beats, 2, 84)] (plain, steady), ``y`` chords, ``bands``."""
+    f = Features(Signal(song.wave[:, None], song.rate))
+    tuning = find_tuning(f)
+    cents = 0.0 if tuning.cents is None else tuning.cents
+    edges, down = _edges(song, rng)
+    levels = np.stack(
+        [mean_between(np.sqrt(n), edges) for n in (f.spectrum.notes(cents), f.spectrum.steady_notes(cents))],
+        1,
+    )
+    turned = round(
+        (song.cents - cents) / 100
+    )  # an offset near half a semitone may be read from the other side
+    bands = mean_between(f.spectrum.bands_db, edges) - BANDS_FLOOR_DB
+    part = np.searchsorted(np.array(song.sections_s), edges[:-1] + 0.1)
+    return {
+        "x": np.rint(levels * (255 / max(float(levels.max()), 1e-9))).astype(np.uint8),
+        "y": np.array([_chord_at(song, a, b, turned) for a, b in pairwise(edges)], np.int16),
+        "bands": np.clip(np.rint(bands), 0, 255).astype(np.uint8),
+        "edges": edges[:-1].astype(np.float32),
+        "down": down,
+        "part": part.astype(np.uint8),
+        "key": np.array(
+            [-1 if song.tonic < 0 else (song.tonic + turned) % 12, MODES.index(song.mode)], np.int16
+        ),
+        "tuning": np.array([song.cents, np.nan if tuning.cents is None else tuning.cents, tuning.confidence]),
+        "about": np.array([song.beats_per_bar, song.relative_too, song.key_change_s]),
+    }
+
+
+def demo_song(seed: int) -> Song:
+    """A beat of the demo generator; chords and keys as it knows them."""
+    samples, t = render(random_spec(seed))
+    chords = []
+    for start, end, label in t.chords:
+        root, quality = parse_chord(label) or (-1, "maj")
+        chords.append((start, end, root, quality))
+    steps = np.arange(0.0, t.duration_s, 0.5)
+    beats = np.array([b for b, _ in t.beats]) if t.beats else steps
+    down = tuple(bool(d) for _, d in t.beats) if t.beats else tuple(i % 4 == 0 for i in range(len(steps)))
+    relative = (
+        len(t.key_ok) > 1 and len({pitch_class_of(k.rsplit(" ", 1)[0].split(" h")[0]) for k in t.key_ok}) > 1
+    )
+    return Song(
+        samples.mean(axis=1).astype(np.float32), beats, t.beats_per_bar,
+        -1 if t.key_tonic is None else pitch_class_of(t.key_tonic), t.key_mode or "major", t.tuning_cents or 0.0,
+        tuple(chords), relative, t.samplerate, down, tuple(s for _, s, _ in t.sections),
+        t.key_changes[0][0] if t.key_changes else -1.0,
+    )  # fmt: skip
+
+
+def _edges(song: Song, rng: np.random.Generator) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
+    """The beats as a grid finder may give them: sometimes every other one or twice as many, a little off."""
+    beats = song.beats_s
+    down = np.array(song.downbeats or [i % song.beats_per_bar == 0 for i in range(len(beats))])
+    draw = rng.random()
+    if draw < 0.12:
+        keep = slice(int(np.argmax(down)) % 2, None, 2)
+        beats, down = beats[keep], down[keep]
+    elif draw < 0.24:
+        beats = np.interp(np.arange(0, len(beats) - 0.5, 0.5), np.arange(len(beats)), beats)
+        down = np.array([down[i // 2] if i % 2 == 0 else False for i in range(len(beats))])
+    return np.maximum.accumulate(np.maximum(beats + rng.normal(0, 0.01), 0.0)), down[:-1]
+
+
+def _chord_at(song: Song, start: float, end: float, turned: int) -> int:
+    overlap = [(min(b, end) - max(a, start), root, q) for a, b, root, q in song.chords]
+    best = max(overlap, default=(0.0, -2, "maj"))
+    if best[1] == -1 and best[0] >= 0.6 * (end - start):
+        return NO_CHORD
+    if best[1] < 0 or best[0] < 0.6 * (end - start):
+        return UNKNOWN
+    return (best[1] + turned) % 12 * len(NAMES) + NAMES.index(best[2])
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("out", type=Path)
+    parser.add_argument("--songs", type=int, default=1500)
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--demo", action="store_true")
+    args = parser.parse_args()
+    rng = np.random.default_rng(args.seed)
+    rows = []
+    for i in range(args.songs):
+        rows.append(describe(demo_song(args.seed + i) if args.demo else draw_song(rng), rng))
+        if i % 100 == 99:
+            print(i + 1, flush=True)
+    per_beat = ("x", "y", "bands", "edges", "down", "part")
+    joined = {n: (np.concatenate if n in per_beat else np.stack)([r[n] for r in rows]) for n in rows[0]}
+    np.savez_compressed(args.out, lengths=np.array([len(r["y"]) for r in rows]), **joined)  # type: ignore[arg-type]
+
+
+if __name__ == "__main__":
+    main()
