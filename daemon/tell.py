@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import logging
-import subprocess
 import threading
 
 from config.settings import Notify
+from daemon.hooks import run_hook
 from daemon.ledger import Record
 from daemon.logs import note
 
 log = logging.getLogger("beatintake.tell")
+FACTS = ("outcome", "name", "producer", "folder", "reason", "sha256")
 _slots = threading.BoundedSemaphore(4)  # a command that hangs must not pile up
 
 
@@ -26,24 +27,17 @@ def sentence(record: Record) -> str:
 
 
 def tell(settings: Notify, record: Record) -> None:
-    """Run ``settings.command`` with the sentence as its last argument."""
+    """Run ``settings.command`` in the background (see ``daemon.hooks``)."""
     if not settings.command or not _slots.acquire(blocking=False):
         return
-    threading.Thread(target=_run, args=(settings, sentence(record)), daemon=True).start()
+    threading.Thread(target=_run, args=(settings, record), daemon=True).start()
 
 
-def _run(settings: Notify, text: str) -> None:
+def _run(settings: Notify, record: Record) -> None:
+    facts = {**record.summary, **{name: getattr(record, name) for name in FACTS}}
     try:
-        command = [*settings.command, text.replace("\0", "")]
-        subprocess.run(
-            command,
-            timeout=settings.timeout_seconds,
-            stdin=subprocess.DEVNULL,
-            stdout=subprocess.DEVNULL,
-            stderr=subprocess.DEVNULL,
-            check=True,
-        )
-    except (OSError, subprocess.SubprocessError) as error:
-        note(log, logging.WARNING, "the notification command failed", error=error)
+        trouble = run_hook(settings.command, settings.timeout_seconds, sentence(record), facts)
+        if trouble:
+            note(log, logging.WARNING, "the notification command failed", error=trouble)
     finally:
         _slots.release()
