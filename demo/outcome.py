@@ -25,6 +25,7 @@ class Outcome:
     state: str
     answers: dict[str, dict[str, Any]]
     place: Path | None
+    reason: str = ""  # of a rejection
 
     @property
     def as_expected(self) -> bool:
@@ -50,7 +51,8 @@ def read_outcomes(beats: Sequence[DemoBeat], ready: Path, rejected: Path) -> lis
             record, place = done[name]
             out.append(Outcome(beat, "ready", record["answers"], place))
         elif name in refused:
-            out.append(Outcome(beat, "rejected", {}, refused[name][1]))
+            record, place = refused[name]
+            out.append(Outcome(beat, "rejected", {}, place, record["reason"]))
         else:
             out.append(Outcome(beat, "missing", {}, None))
     return out

@@ -56,7 +56,8 @@ def demo_spec(
     )
     calm: dict[str, Any] = {
         "rate": 44100, "bpm": bpm, "tonic": tonic, "mode": mode, "lead_in_s": lead_in_s, "sections": sections,
-        "drift": 0.0, "tempo_step": None, "key_shift": None, "relative": False, "tuning_cents": 0.0, "tag": "none",
+        "drift": 0.0, "tempo_step": None, "key_shift": None, "relative": False, "tuning_cents": 0.0,
+        "tag": "none",
         "pickup_beats": 0.0, "lead_in": "silence", "noise_bed": "none", "defect": "none", "ending": "ring",
         "tail_s": 0.5, "drive": 1.6, "peak": 0.92,
     }  # fmt: skip
