@@ -35,6 +35,7 @@ BED_LEAST_S = 0.05
 STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
 NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
 TONAL = 0.3  # share of power in lines that no mains hum explains: notes
+GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
 
 
@@ -160,7 +161,7 @@ def _skip_clicks(quiet: Float32Array, over: int, rate: int, threshold: float) ->
 
 
 def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:
-    floor = _level_dbfs(signal.samples[: start.sample])
+    floor = _level_dbfs(signal.samples[: max(start.sample - round(GUARD_S * signal.rate), start.sample // 2)])
     if start.sample == 0:
         kind = "none"
     elif floor is None or floor < INAUDIBLE_DBFS:
