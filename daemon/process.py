@@ -11,6 +11,7 @@ from typing import Any
 
 from config.settings import Settings
 from daemon.batch import Batch, Ended, find_items
+from daemon.board import rebuild_board
 from daemon.engines import cluster_engine, local_engine
 from daemon.errors import MachineError
 from daemon.ledger_rebuild import open_or_rebuild
@@ -52,6 +53,8 @@ def process_paths(
         return 130
     finally:
         ledger.close()
+        if counts["ready"]:
+            rebuild_board(settings.folders.ready, settings.folders.state)
     words = [
         f"{counts[how]} {how}" for how in ("ready", "known", "rejected", "failed", "machine") if counts[how]
     ]

@@ -21,6 +21,7 @@ from daemon.worker_handle import START_TIMEOUT_S, Worker
 from daemon.worker_process import Setup
 
 MEMORY_CHECK_S = 1.0
+START_PAUSE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -220,7 +221,7 @@ class WorkerPool:
             return [Died(worker.task.id, reason, words)]
         if not worker.warm:
             self.failed_starts += 1
-            self._next_start = time.monotonic() + min(60.0, 2.0**self.failed_starts)
+            self._next_start = time.monotonic() + min(60.0, START_PAUSE_S * 2.0 ** (self.failed_starts - 1))
         return []
 
     def _retire(self, worker: Worker) -> None:

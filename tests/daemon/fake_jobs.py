@@ -19,6 +19,13 @@ from daemon.job import JobRequest, JobResult
 from daemon.names import safe_stem
 
 
+INLINE = False  # in the test's own process: deaths become an exception
+
+
+class Death(Exception):
+    """The worker would have died here."""
+
+
 def warm() -> None:
     """Nothing to warm."""
 
@@ -40,6 +47,8 @@ def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
         data = request.drop.read_bytes()
     order, _, value = data.split(b"\n", 1)[0].decode("utf-8", "replace").partition(" ")
     on_stage("analyse")
+    if INLINE and order in ("!die", "!segfault", "!hang", "!spin", "!eat"):
+        raise Death(f"the worker process was ended ({order})")
     _obey(order, value, request)
     (request.staging / f"{stem}.wav").write_bytes(data)
     report = {"drop": {"name": request.drop.name, "producer": request.producer, "sha256": sha256}}

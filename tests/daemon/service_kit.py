@@ -15,12 +15,11 @@ from typing import Any
 
 from config.settings import Settings
 
-HERE = Path(__file__).parent
-REPOSITORY = HERE.parent.parent
+REPOSITORY = Path(__file__).parents[2]
 MAIN = """
 import json, sys
 from pathlib import Path
-sys.path[:0] = [{here!r}, {repository!r}]
+sys.path[:0] = [{repository!r}]
 from config.settings import Settings
 from daemon import boardkeeper, service
 settings = Settings.model_validate_json({settings!r})
@@ -37,7 +36,7 @@ def settings_for(base: Path, **sections: dict[str, Any]) -> Settings:
     """Quick settings with all folders below ``base``."""
     facts: dict[str, Any] = {
         "folders": {name: base / name for name in ("incoming", "ready", "rejected", "state")},
-        "arrival": {"settle_seconds": 0.2, "rescan_seconds": 2},
+        "arrival": {"settle_seconds": 0.1, "rescan_seconds": 2},
         "limits": {"free_space_mb": 0, "job_timeout_seconds": 30},
         "work": {"nice": 0},
         "digest": {"at": None},
@@ -51,9 +50,9 @@ def settings_for(base: Path, **sections: dict[str, Any]) -> Settings:
 
 def start(
     settings: Settings,
-    run: str = "fake_jobs:obedient",
-    warm: str = "fake_jobs:warm",
-    board: str = "fake_jobs:board",
+    run: str = "tests.daemon.fake_jobs:obedient",
+    warm: str = "tests.daemon.fake_jobs:warm",
+    board: str = "tests.daemon.fake_jobs:board",
     grace: float = 20.0,
     once: bool = False,
     more: str = "",
@@ -62,7 +61,6 @@ def start(
 ) -> subprocess.Popen[bytes]:
     """Start a service; do not wait. ``prefix``: a command to run it under."""
     code = MAIN.format(
-        here=str(HERE),
         repository=str(REPOSITORY),
         settings=settings.model_dump_json(),
         grace=grace,

@@ -1,0 +1,126 @@
+"""The whole service in this process, with tasks run on the spot: for tests of decisions, not of processes."""
+
+from __future__ import annotations
+
+import contextlib
+import time
+from collections.abc import Callable, Iterator
+from multiprocessing.connection import wait
+from typing import Any
+
+from tests.daemon import fake_jobs
+import pytest
+
+from config.settings import Settings
+from daemon import boardkeeper, desk, lock, service
+from daemon.errors import BeatintakeError, InternalError
+from daemon.start import make_folders
+from daemon.worker_process import Setup, resolve
+from daemon.workers import Died, Done, Failed, Report, Stage, Task, WorkerPool
+
+
+class InlinePool(WorkerPool):
+    """Runs a task when it is submitted (or when ``let`` is called, while ``hold`` is set); reports at
+    ``poll``.
+    """
+
+    def __init__(self, count: int, setup: Setup) -> None:
+        super().__init__(count, setup)
+        self.reports: list[Report] = []
+        self.held: list[Task] = []
+        self.hold = False
+        self.calls: list[str] = []
+
+    def start(self) -> None:
+        return None
+
+    def stop(self) -> None:
+        self.held.clear()
+
+    @property
+    def idle(self) -> int:
+        return max(0, self.count - len(self.held))
+
+    @property
+    def running(self) -> list[str]:
+        return [task.id for task in self.held]
+
+    def submit(self, task: Task) -> None:
+        self.calls.append(task.function)
+        if self.hold and task.function == service.RUN:
+            self.held.append(task)
+        else:
+            self._run(task)
+
+    def let(self) -> None:
+        """Run what was held."""
+        held, self.held = self.held, []
+        for task in held:
+            self._run(task)
+
+    def _run(self, task: Task) -> None:
+        def on_stage(name: str) -> None:
+            self.reports.append(Stage(task.id, name))
+
+        try:
+            more = (on_stage,) if task.stages else ()
+            self.reports.append(Done(task.id, resolve(task.function)(*task.arguments, *more)))
+        except fake_jobs.Death as death:
+            self.reports.append(Died(task.id, str(death)))
+        except BeatintakeError as error:
+            self.reports.append(Failed(task.id, error))
+        except Exception as error:
+            self.reports.append(Failed(task.id, InternalError("analysis", repr(error))))
+
+    def poll(self, timeout_s: float, wake: Any = ()) -> list[Report]:
+        if not self.reports:
+            wait([*wake], timeout_s)
+        reports, self.reports = self.reports, []
+        return reports
+
+
+class InlineService(service.Service):
+    """A service that a test drives turn by turn."""
+
+    pool: InlinePool
+
+    def until(self, condition: Callable[[], Any], what: str = "a condition", timeout_s: float = 10.0) -> Any:
+        """Turn until the condition holds; AssertionError when it never does."""
+        limit = time.monotonic() + timeout_s
+        while time.monotonic() < limit:
+            if found := condition():
+                return found
+            self._tick()
+        raise AssertionError(f"waited in vain for {what}")
+
+    def turn(self, seconds: float) -> None:
+        """Go on for a while."""
+        limit = time.monotonic() + seconds
+        while time.monotonic() < limit:
+            self._tick()
+
+    def _timeout(self) -> float:
+        return min(0.05, super()._timeout())
+
+    def settled(self) -> bool:
+        return not self.arrivals.entries and not self.desk.jobs
+
+
+@contextlib.contextmanager
+def opened(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> Iterator[InlineService]:
+    """An InlineService with lock, ledger and watcher; closed at the end."""
+    monkeypatch.setattr(service, "WorkerPool", InlinePool)
+    monkeypatch.setattr(service, "RUN", "tests.daemon.fake_jobs:obedient")
+    monkeypatch.setattr(desk, "RUN", "tests.daemon.fake_jobs:obedient")
+    monkeypatch.setattr(boardkeeper, "FUNCTION", "tests.daemon.fake_jobs:board")
+    monkeypatch.setattr(lock, "CLAIM_DEAD_S", 1.0)
+    monkeypatch.setattr(fake_jobs, "INLINE", True)
+    make_folders(settings)
+    one = InlineService(settings)
+    one.lock.acquire()
+    try:
+        one._open()
+        one.state = "running"
+        yield one
+    finally:
+        one._shut()
