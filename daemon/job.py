@@ -58,6 +58,7 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
 
 def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[str], None]) -> JobResult:
     from analyzers.pipeline import analyse
+    from daemon.correction_store import stored_correction
     from daemon.decode import decode
     from daemon.render import analysis_options, render_drop
 
@@ -66,5 +67,13 @@ def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[st
     decoded = decode(request.drop, limits=settings.limits, producer=request.producer, workdir=workdir)
     analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
     on_stage("render")
-    report = render_drop(decoded, analysis, settings, request.staging, stem, made_at=request.stamp)
+    report = render_drop(
+        decoded,
+        analysis,
+        settings,
+        request.staging,
+        stem,
+        correction=stored_correction(settings.folders.state, decoded.source.sha256),
+        made_at=request.stamp,
+    )
     return JobResult("ready", stem, decoded.source.sha256, summary=report.summary())
