@@ -1,24 +1,33 @@
 """The session grid of a track: tempo, beats, bar one, meter, drift, each with its proof.
 
 Convention: seconds from the signal's first sample; beat k of a constant grid is ``bar_one + k * period``,
-never accumulated. `analyzers.tempo` finds the pulse, `analyzers.tempo_fit` its exact period,
-`analyzers.meter` its reading as beats and bars.
+never accumulated. The steps: `analyzers.tempo_pulse` finds the pulse (steady, moving or none),
+`analyzers.meter` reads it as beats and bars, `analyzers.beats_attack` puts the beats on the attacks,
+`analyzers.barline` picks bar one, `analyzers.grid_proof` says how well the music agrees.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.barline import first_bar
+from analyzers.beats_attack import attack_offset
 from analyzers.features import Features
-from analyzers.meter import Reading, choose_reading
-from analyzers.model import Grid, GridProof, LeadIn, TempoCandidate
+from analyzers.grid_proof import prove
+from analyzers.meter import Reading, choose_reading, pulse_verdict
+from analyzers.meter_evidence import pulse_time, weigh
+from analyzers.model import Grid, LeadIn, TempoCandidate
 from analyzers.onsets import Onsets
-from analyzers.tempo import coarse_periods
-from analyzers.tempo_fit import WindowLags, fine_rise, fit_constant, snap_tempo
+from analyzers.tempo_fit import snap_tempo
+from analyzers.tempo_pulse import Pulse, find_pulse
+from analyzers.tempo_steps import curve, one_step
 
 FloatArray = npt.NDArray[np.floating]
-MIN_PULSE = 0.04  # comb score below which nothing repeats
+METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
+LEAST_BEATS = 8
 
 
 def find_grid(f: Features, lead_in: LeadIn) -> Grid:
@@ -28,26 +37,31 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     """
     if lead_in.first_sound_s is None:
         return no_grid("there is no sound in the file")
-    onsets = f.onsets
-    found = coarse_periods(onsets)
-    if not found:
+    pulse = find_pulse(f.onsets)
+    if pulse is None:
         return no_grid("the file is too short to hold a beat")
-    coarse, score = found[0]
-    if score < MIN_PULSE:
-        return no_grid(f"no steady beat: attacks do not repeat (correlation {score:.2f})")
-    period, lags = fit_constant(onsets, coarse)
-    rise = fine_rise(onsets)
-    anchor = beat_phase(rise, onsets.fine_rate, period)
-    reading = choose_reading(onsets, period, anchor, f.options.tempo_range_bpm)
-    bpm = snap_tempo(60.0 / reading.period_s, f.duration_s)
-    return _assemble(f, lead_in, onsets, reading, bpm, rise, lags)
+    beat, steady = pulse_verdict(pulse.signs)
+    if beat < 0.5:
+        text = f"no steady beat: the attacks do not repeat (repetition {max(pulse.signs[0], 0.0):.3f} of 1)"
+        return no_grid(text, beat)
+    moving = pulse.moving_s if steady < 0.5 else None
+    pulses = pulse.steady_s if moving is None else moving
+    h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)
+    reading = choose_reading(h)
+    if reading is None:
+        return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo", beat)
+    if moving is None:
+        beats = _steady_beats(f, pulse, reading)
+    else:
+        beats = _moving_beats(f, pulses, reading)
+    return _assemble(f, lead_in, pulse, reading, beats, beat, steady)
 
 
-def no_grid(reason: str) -> Grid:
-    """A grid that says that there is none."""
+def no_grid(reason: str, beat: float = 0.0) -> Grid:
+    """A grid that says that there is none; `beat` is the probability that there is one after all."""
     return Grid(
         tempo_bpm=None,
-        tempo_confidence=0.0,
+        tempo_confidence=beat,
         tempo_alternatives=(),
         constant_tempo=None,
         constant_confidence=0.0,
@@ -65,80 +79,85 @@ def no_grid(reason: str) -> Grid:
     )
 
 
-def beat_phase(rise: FloatArray, rate: float, period_s: float) -> float:
-    """Time of the strongest attack position in one period (start of its rise), in [0, period)."""
-    bins = max(int(round(period_s * rate)), 16)
-    index = np.floor((np.arange(len(rise)) / rate / period_s % 1.0) * bins).astype(np.int64)
-    fold = np.bincount(index, rise, bins)
-    smooth = sum(np.roll(fold, k) for k in range(-2, 3))
-    peak = int(np.argmax(smooth))
-    near = np.take(fold, np.arange(peak - 6, peak + 7), mode="wrap")
-    start = peak - 6 + int(np.argmax(near >= 0.5 * near.max()))
-    return float(start % bins) / bins * period_s
+@dataclass(frozen=True, slots=True, eq=False)
+class _Beats:
+    """Beats from a bar line before the file to its end: times [shape=(n,)]; beat 0 begins a bar."""
+
+    times_s: FloatArray
+    bpm: float
+    curve: tuple[tuple[float, float], ...] | None  # None: constant
+
+
+def _steady_beats(f: Features, pulse: Pulse, reading: Reading) -> _Beats:
+    """Evenly spaced beats, laid on the attacks over the whole song."""
+    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s)
+    period = 60.0 / bpm
+    line = reading.offset * pulse.period_s
+    bar = period * reading.beats
+    middle = round((f.duration_s / 2 - line) / bar)  # the fit is best in the middle: carry on from there
+    line += middle * pulse.period_s * reading.ratio * reading.beats
+    first = line - (np.floor(line / bar) + 1) * bar
+    times = first + period * np.arange(int((f.duration_s - first) / period) + 1)
+    return _Beats(times + _offset(f.onsets, times, reading.beats), bpm, None)
+
+
+def _moving_beats(f: Features, pulses: FloatArray, reading: Reading) -> _Beats:
+    """Beats along the pulse map; two straight stretches where one step explains them."""
+    start = reading.offset - np.ceil(reading.offset / reading.ratio / reading.beats) * (
+        reading.ratio * reading.beats
+    )
+    last = len(pulses) + 2 * reading.ratio
+    times = pulse_time(np.arange(start, last, reading.ratio), pulses)
+    while times[0] > 0.0:
+        bar = times[reading.beats] - times[0]
+        times = np.concatenate([times[0] - bar + bar / reading.beats * np.arange(reading.beats), times])
+    times = times[times <= f.duration_s]
+    times = times + _offset(f.onsets, times, reading.beats)
+    step = one_step(times)
+    if step is not None:
+        k, before, after = step
+        x = np.arange(len(times))
+        even = np.where(x <= k, (x - k) * before, (x - k) * after)
+        times = even + float(np.median(times - even))
+    bars = times[:: reading.beats]
+    bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
+    return _Beats(times, float(bpm), curve(bars, reading.beats))
+
+
+def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
+    weight = np.ones(len(times))
+    weight[::beats] = 2.0
+    heard = times >= 0.0
+    stride = int(np.ceil(heard.sum() / 4000)) or 1
+    offset, _ = attack_offset(onsets, times[heard][::stride], weight[heard][::stride])
+    return offset
 
 
 def _assemble(
-    f: Features,
-    lead_in: LeadIn,
-    onsets: Onsets,
-    reading: Reading,
-    bpm: float,
-    rise: FloatArray,
-    lags: WindowLags,
+    f: Features, lead_in: LeadIn, pulse: Pulse, reading: Reading, beats: _Beats, beat: float, steady: float
 ) -> Grid:
-    period = 60.0 / bpm
     first = lead_in.first_sound_s or 0.0
-    bar = period * reading.beats_per_bar
-    middle = round((f.duration_s / 2 - reading.bar_line_s) / bar) * reading.beats_per_bar * reading.period_s
-    line = (
-        reading.bar_line_s + middle
-    )  # the fit is best in the middle: carry the snapped period out from there
-    bars_back = np.floor((line - first + 0.025) / bar)
-    bar_one = float(line - bars_back * bar)
-    if 0 <= first - bar_one < 0.025 and bar_one < 0:
-        bar_one = max(bar_one, 0.0)
-    k = np.arange(0, int((f.duration_s - bar_one) / period) + 1)
-    beats = bar_one + k * period
-    steady = lags.spread_s < 0.004
-    pickup = max((bar_one - first) / period, 0.0) if bar_one - first > 0.025 else 0.0
+    times, n = beats.times_s, reading.beats
+    index, pickup = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
+    bar_one = float(times[index * n])
+    inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
+    tempo = reading.tempo_probability * beat
     return Grid(
-        tempo_bpm=round(bpm, 6),
-        tempo_confidence=reading.tempo_probability,
-        tempo_alternatives=tuple(TempoCandidate(round(b, 4), q) for b, q in reading.alternatives),
-        constant_tempo=bool(steady),
-        constant_confidence=0.9 if steady else 0.6,
-        meter=reading.meter,
+        tempo_bpm=round(beats.bpm, 6),
+        tempo_confidence=tempo,
+        tempo_alternatives=tuple(
+            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in reading.tempi
+        ),
+        constant_tempo=beats.curve is None,
+        constant_confidence=max(steady, 1.0 - steady),
+        meter=METER_NAMES[n],
         meter_confidence=reading.meter_probability,
-        beats_per_bar=reading.beats_per_bar,
+        beats_per_bar=n,
         bar_one_s=bar_one,
-        bar_one_confidence=reading.probability,
-        pickup_beats=float(pickup),
-        beats_s=tuple(float(b) for b in beats),
-        downbeats=tuple(bool(b) for b in k % reading.beats_per_bar == 0),
-        tempo_curve=((bar_one, round(bpm, 6)),),
-        proof=_proof(rise, onsets.fine_rate, period, bar_one, lags),
-    )
-
-
-def _proof(
-    rise: FloatArray, rate: float, period: float, bar_one: float, lags: WindowLags
-) -> GridProof | None:
-    """Distance of the clear attacks from the nearest sixteenth or triplet."""
-    local = np.flatnonzero((rise[1:-1] > rise[:-2]) & (rise[1:-1] >= rise[2:]) & (rise[1:-1] > 12.0)) + 1
-    if len(local) < 16:
-        return None
-    t = local / rate - bar_one
-    off = np.minimum(*(np.abs(t / s - np.round(t / s)) * s for s in (period / 4, period / 3)))
-    on = off[off < 0.015]
-    if len(on) < 8:
-        return None
-    third = lags.time_s[-1] / 3
-    weight = lags.weight + 1e-6
-    early, late = lags.time_s <= third, lags.time_s >= 2 * third
-    return GridProof(
-        attacks=len(on),
-        median_ms=float(np.median(on) * 1e3),
-        p95_ms=float(np.percentile(on, 95) * 1e3),
-        first_third_ms=float(np.average(lags.lag_s[early], weights=weight[early]) * 1e3),
-        last_third_ms=float(np.average(lags.lag_s[late], weights=weight[late]) * 1e3),
+        bar_one_confidence=reading.bar_probability * beat,
+        pickup_beats=pickup,
+        beats_s=tuple(float(t) for t in times[inside]),
+        downbeats=tuple(bool(k % n == 0) for k in inside),
+        tempo_curve=beats.curve or ((bar_one, round(beats.bpm, 6)),),
+        proof=prove(pulse, times, f.onsets.fine_rate),
     )

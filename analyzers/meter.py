@@ -1,111 +1,132 @@
-"""Which multiple of the pulse is the beat, and which beat is the bar's first.
+"""Which multiple of the pulse is the beat, how many beats make a bar, and which one is its first.
 
-First reasoning, from evidence folded on the lattice: the beat carries the most onset strength, tempi near
-the middle of the range are likelier, and the bar's first beat has the low attacks and the harmonic changes.
+A small network (weights in `weights/grid.npz`, trained by `tests/training/grid_train.py` on rendered beats)
+scores every hypothesis of `analyzers.meter_evidence`; the softmax over all of them is one joint probability,
+so tempo, meter and bar line are decided together: a backbeat speaks for all three at once. The tempo is the
+one with the largest sum, the bar line the best within that tempo. Raw probabilities are then calibrated
+(`tests/training/grid_calibrate.py`: logistic, on rendered beats that the network has not seen).
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.onsets import Onsets
+from analyzers.meter_evidence import RATIOS, Hypotheses
 
 FloatArray = npt.NDArray[np.floating]
-RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
 
 
 @dataclass(frozen=True, slots=True)
 class Reading:
-    """One way to count the music: beat period and a beat's time, beats in a bar, time of a bar line."""
+    """One way to count the music.
 
-    period_s: float
-    bar_line_s: float
-    beats_per_bar: int
-    meter: str
-    probability: float  # of the whole reading
+    ratio : beat period in pulses; offset : pulse number of a bar's first beat; beats : beats in a bar
+    tempo_probability, meter_probability, bar_probability : calibrated, the last for the bar line as a whole
+    tempi : (ratio, raw probability) of every beat rate, likeliest first
+    """
+
+    ratio: float
+    offset: float
+    beats: int
     tempo_probability: float
     meter_probability: float
-    alternatives: tuple[tuple[float, float], ...]  # (BPM, probability), the chosen first
+    bar_probability: float
+    tempi: tuple[tuple[float, float], ...]
 
 
-def sample(curves: FloatArray, rate: float, t: FloatArray, width_s: float) -> FloatArray:
-    """Maximum of each curve within +-width_s of the times t [shape=(curves, len(t))]; 0 outside the signal."""
-    reach = max(int(round(width_s * rate)), 0)
-    index = np.round(t * rate).astype(int)
-    n = curves.shape[1]
-    out = np.zeros((len(curves), len(t)))
-    for d in range(-reach, reach + 1):
-        k = index + d
-        inside = (k >= 0) & (k < n)
-        out[:, inside] = np.maximum(out[:, inside], curves[:, k[inside]])
-    return out
+@cache
+def weights() -> dict[str, FloatArray]:
+    """The shipped arrays as float32."""
+    with (files("analyzers") / "weights" / "grid.npz").open("rb") as f, np.load(f) as z:
+        return {k: z[k].astype(np.float32) for k in z.files}
 
 
-def choose_reading(
-    onsets: Onsets, period_s: float, anchor_s: float, tempo_range_bpm: tuple[float, float]
-) -> Reading:
-    duration = onsets.strength.shape[1] / onsets.rate
-    low, high = tempo_range_bpm
-    scale = np.sqrt((onsets.strength**2).mean(axis=1, keepdims=True)) + 1e-9
-    curves = onsets.strength / scale
-    scored = []
-    for ratio in RATIOS:
-        p = period_s * ratio
-        bpm = 60.0 / p
-        if not low <= bpm <= high:
-            continue
-        t = anchor_s + p * np.arange(-int(anchor_s / p), int((duration - anchor_s) / p))
-        if len(t) < 4:
-            continue
-        on = sample(curves, onsets.rate, t, 0.012).mean()
-        half = sample(curves, onsets.rate, t[:-1] + p / 2, 0.012).mean()
-        prior = -0.5 * (np.log2(bpm / 105.0) / 0.55) ** 2
-        scored.append(
-            (1.2 * on - 0.6 * half + 1.2 * prior - (1.0 if ratio not in (1.0, 2.0, 0.5) else 0.0), p)
-        )
-    if not scored:
-        scored = [(0.0, period_s)]
-    scored.sort(reverse=True)
-    weights = np.exp(np.array([s for s, _ in scored]) - scored[0][0])
-    weights /= weights.sum()
-    p = scored[0][1]
-    bar_line, bar_probability = _bar_line(onsets, curves, p, anchor_s, duration)
+def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
+    """Mean score of the networks for each hypothesis [shape=(n,)], natural log units."""
+    w = weights()
+    x = (evidence - w["mean"]) / w["scale"]
+    nets = sum(1 for k in w if k.startswith("net") and k.endswith("_0"))
+    total = np.zeros(len(x))
+    for n in range(nets):
+        h = np.maximum(x @ w[f"net{n}_0"] + w[f"net{n}_1"], 0.0)
+        h = np.maximum(h @ w[f"net{n}_2"] + w[f"net{n}_3"], 0.0)
+        total += (h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0]
+    return total / max(nets, 1)
+
+
+def choose_reading(h: Hypotheses) -> Reading | None:
+    """The likeliest reading; None when there is no hypothesis (a file of under eight beats)."""
+    if len(h.ratio) == 0:
+        return None
+    score = scores(h.evidence)
+    p = np.exp(score - score.max())
+    p /= p.sum()
+    tempo = np.bincount(h.tempo, p, len(RATIOS))
+    best_tempo = int(np.argmax(tempo))
+    mine = h.tempo == best_tempo
+    best = int(np.argmax(np.where(mine, p, -1.0)))
+    beats = int(h.beats[best])
+    meter = float(p[mine & (h.beats == beats)].sum() / tempo[best_tempo])
+    order = np.argsort(tempo)[::-1]
+    signs = tempo_signs(tempo, best_tempo)
     return Reading(
-        period_s=p,
-        bar_line_s=bar_line,
-        beats_per_bar=4,
-        meter="4/4",
-        probability=float(weights[0]) * bar_probability,
-        tempo_probability=float(weights[0]),
-        meter_probability=0.85,
-        alternatives=tuple((60.0 / q, float(w)) for (_, q), w in zip(scored, weights, strict=True)),
+        ratio=float(h.ratio[best]),
+        offset=float(h.offset[best]),
+        beats=beats,
+        tempo_probability=calibrated("tempo", signs),
+        meter_probability=meter,
+        bar_probability=calibrated("bar", bar_signs(p, agrees(h, best), signs)),
+        tempi=tuple((RATIOS[k], float(tempo[k])) for k in order if tempo[k] > 0.005 or k == best_tempo),
     )
 
 
-def _bar_line(
-    onsets: Onsets, curves: FloatArray, p: float, anchor: float, duration: float
-) -> tuple[float, float]:
-    start = anchor - p * int(anchor / p)
-    t = start + p * np.arange(int((duration - start) / p))
-    if len(t) < 8:
-        return start, 0.25
-    low = sample(curves[:1], onsets.rate, t, 0.02)[0]
-    k = np.clip((t * onsets.chroma_rate).astype(int), 0, onsets.chroma.shape[1] - 1)
-    reach = max(int(0.8 * p * onsets.chroma_rate), 1)
-    changes = []
-    for part in (onsets.chroma[:12], onsets.chroma[12:]):
-        total = np.cumsum(np.pad(part, ((0, 0), (reach + 1, reach + 1))), axis=1)
-        after = total[:, np.minimum(k + 2 * reach, total.shape[1] - 1)] - total[:, k + reach]
-        before = total[:, k + reach] - total[:, k]
-        changes.append(np.abs(after - before).sum(axis=0))
-    score = np.zeros(4)
-    for w, v in ((0.5, low), (0.3, changes[0]), (1.0, changes[1])):
-        z = (v - v.mean()) / (v.std() + 1e-9)
-        score += w * np.array([z[j::4].mean() for j in range(4)])
-    probability = np.exp(4.0 * (score - score.max()))
-    probability /= probability.sum()
-    j = int(np.argmax(score))
-    return float(t[j]), float(probability[j])
+def agrees(h: Hypotheses, best: int) -> npt.NDArray[np.bool_]:
+    """Hypotheses whose bar lines are also bar lines of the best one, or the reverse [shape=(n,)]."""
+    bar, own = h.ratio * h.beats, h.ratio[best] * h.beats[best]
+    short = np.minimum(bar, own)
+    gap = (h.offset - h.offset[best]) / short
+    together = np.abs(gap - np.round(gap)) * short < 0.06 * h.ratio[best]
+    multiple = np.maximum(bar, own) / short
+    out: npt.NDArray[np.bool_] = together & (np.abs(multiple - np.round(multiple)) < 1e-6)
+    return out
+
+
+def tempo_signs(tempo: FloatArray, best: int) -> FloatArray:
+    """What the confidence in the beat rate rests on: log-odds of it alone, and of it with its half and double."""
+    octave = [k for k, r in enumerate(RATIOS) if r / RATIOS[best] in (0.5, 1.0, 2.0)]
+    return np.array([_logit(float(tempo[best])), _logit(float(tempo[octave].sum()))])
+
+
+def bar_signs(p: FloatArray, agreeing: npt.NDArray[np.bool_], tempo: FloatArray) -> FloatArray:
+    """What the confidence in the bar line rests on: log-odds of all readings that share it, and the tempo's."""
+    return np.array([_logit(float(p[agreeing].sum())), *tempo])
+
+
+def calibrated(name: str, signs: FloatArray) -> float:
+    """Logistic of the signs with the shipped coefficients (the last is the constant)."""
+    c = weights().get(f"calibrate_{name}")
+    if c is None:
+        c = np.concatenate([[1.0], np.zeros(len(signs))])
+    return float(1.0 / (1.0 + np.exp(-np.clip(signs @ c[:-1] + c[-1], -30.0, 30.0))))
+
+
+def _logit(p: float) -> float:
+    p = min(max(p, 1e-4), 1 - 1e-4)
+    return float(np.log(p / (1 - p)))
+
+
+def pulse_verdict(signs: tuple[float, ...]) -> tuple[float, float]:
+    """Probability that the music has a beat at all, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
+    x = pulse_signs(signs)
+    return calibrated("beat", x), calibrated("steady", x)
+
+
+def pulse_signs(signs: tuple[float, ...]) -> FloatArray:
+    repetition, coherence, gain, spread_ms, length = signs
+    best = coherence + max(gain, 0.0)
+    return np.array([np.log(max(repetition, 1e-3)), best, gain, np.log(spread_ms + 0.1), length])

@@ -37,7 +37,9 @@ def _distance(times: np.ndarray, reference: np.ndarray) -> float:
     return float(np.median(np.minimum(abs(times - reference[k - 1]), abs(times - reference[k]))))
 
 
-def label(h: Hypotheses, pulses: np.ndarray, truth: dict[str, Any]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+def label(
+    h: Hypotheses, pulses: np.ndarray, truth: dict[str, Any]
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Masks [shape=(hypotheses,)]: the notated reading, another accepted one, an accepted tempo."""
     beats = np.array([b[0] for b in truth["beats"]])
     bars = np.array([b[0] for b in truth["beats"] if b[1]])
@@ -63,7 +65,9 @@ def label(h: Hypotheses, pulses: np.ndarray, truth: dict[str, Any]) -> tuple[np.
     return masks[0], masks[1], masks[2]
 
 
-def example(onsets: Any, truth: dict[str, Any], first_sound_s: float, duration_s: float) -> dict[str, np.ndarray]:
+def example(
+    onsets: Any, truth: dict[str, Any], first_sound_s: float, duration_s: float
+) -> dict[str, np.ndarray]:
     """Everything that the trainer needs of one beat."""
     pulse = find_pulse(onsets)
     out: dict[str, Any] = {"none": truth["tempo_bpm"] is None, "found": pulse is not None}
@@ -103,7 +107,9 @@ def make(seed: int, out: Path, kind: str | None) -> str | None:
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("out", type=Path)
     parser.add_argument("--seed", type=int, default=1_000_000)
     parser.add_argument("--count", type=int, default=4000)

@@ -136,11 +136,15 @@ def judge(items: list[dict], scores: list[np.ndarray]) -> str:
         top = int(np.argmax(np.where(mine, p, -1)))
         notated.append(item["notated"][top])
         bar.append(item["notated"][top] or item["other"][top])
-    return f"n {len(items)} level {np.mean(level):.4f} bar {np.mean(bar):.4f} notated bar {np.mean(notated):.4f}"
+    return (
+        f"n {len(items)} level {np.mean(level):.4f} bar {np.mean(bar):.4f} notated bar {np.mean(notated):.4f}"
+    )
 
 
 def main() -> int:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("examples", type=Path)
     parser.add_argument("out", type=Path)
     parser.add_argument("--epochs", type=int, default=40)
@@ -166,7 +170,11 @@ def main() -> int:
     np.savez_compressed(a.out, **arrays)
     if a.held_out:
         names = ("notated", "other", "tempo_ok", "ratio", "offset", "beats", "tempo", "phase", "signs")
-        rows = {f"{k}_{n}": i[n] for k, i in enumerate(held) for n in (*names, "pulse_bpm", "bpm", "kind", "style")}
+        rows = {
+            f"{k}_{n}": i[n]
+            for k, i in enumerate(held)
+            for n in (*names, "pulse_bpm", "bpm", "kind", "style")
+        }
         rows |= {f"{k}_score": s for k, s in enumerate(scores)}
         np.savez_compressed(a.held_out, count=len(held), **rows)
     return 0
