@@ -344,7 +344,7 @@ class Desk:
     @staticmethod
     def _worn_out(times: int, reason: str) -> str:
         return (
-            f"the analysis was tried {times} times and failed each time: {reason}. Export the file anew and "
+            f"the analysis was tried {times} times and failed each time: {reason.rstrip('.')}. Export the file anew and "
             "drop it again, or try this one again with 'beatintake retry'."
         )
 

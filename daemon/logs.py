@@ -48,7 +48,11 @@ class JsonFormatter(logging.Formatter):
 
 class PlainFormatter(logging.Formatter):
     def format(self, record: logging.LogRecord) -> str:
-        facts = [f"{k}: {readable(v)}" for k, v in getattr(record, "facts", {}).items() if v is not None]
+        facts = [
+            f"{name}: {readable(value)}"
+            for name, value in getattr(record, "facts", {}).items()
+            if value is not None and name != "detail"  # traces and the like are for the file
+        ]
         mark = "" if record.levelno < logging.WARNING else f"{record.levelname.lower()}: "
         text = f"{self.formatTime(record, '%H:%M:%S')} {mark}{readable(record.getMessage())}"
         if facts:
