@@ -1,64 +1,144 @@
-"""Key: tonic and mode, and where the key changes. First version: profiles on tuned chroma."""
+"""Key: tonic and scale of the music, how sure, and where it changes.
+
+A network (`analyzers.turning`) judges the tuned chroma of four registers together with the chords:
+how long each lasts, which open and close, and which leads to which. It weighs six scales on twelve
+tonics against "no key", and was calibrated on songs it was not trained on. The probabilities of major
+(with mixolydian) and minor (with dorian, phrygian, harmonic minor) decide tonic and mode; the
+scale is a church mode or harmonic minor only where that clearly fits better.
+"""
 
 from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.chords import beat_edges, chord_evidence, mean_between
 from analyzers.features import Features
-from analyzers.model import Grid, Key, KeyCandidate, Tuning
-from analyzers.spectrum import LOWEST_NOTE
+from analyzers.harmonics import key_inputs, register_chroma
+from analyzers.keychange import find_boundaries
+from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.spelling import scale_names, tonic_name
+from analyzers.turning import load_net
 
-# Temperley, corpus profiles (MIREX 2005; Music and Probability, 2007)
-_MAJOR = np.array([0.748, 0.060, 0.488, 0.082, 0.670, 0.460, 0.096, 0.715, 0.104, 0.366, 0.057, 0.400])
-_MINOR = np.array([0.712, 0.084, 0.474, 0.618, 0.049, 0.460, 0.105, 0.747, 0.404, 0.067, 0.133, 0.330])
+MODES = ("major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor")
+PLAIN = {"major": 0, "mixolydian": 0, "minor": 1, "dorian": 1, "phrygian": 1, "harmonic minor": 1}
+PLAIN_NAMES = ("major", "minor")
+CLEARLY = 0.65  # share of its side's probability that a scale other than major or minor needs
+LEAST_STEPS = 4
+CHANGE_SURE = 0.5  # both keys around a change must be this probable
+
+Floats = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """Probability of each scale [shape=(12, 6)]; the rest, up to 1, is "no key"."""
+
+    scales: Floats
+
+    @property
+    def plain(self) -> Floats:
+        """Probability of major and minor on each tonic [shape=(12, 2)]."""
+        side = np.array([PLAIN[m] for m in MODES])
+        return np.stack(
+            (self.scales[:, side == 0].sum(axis=1), self.scales[:, side == 1].sum(axis=1)), axis=1
+        )
+
+    @property
+    def best(self) -> tuple[int, int]:
+        tonic, side = np.unravel_index(int(np.argmax(self.plain)), (12, 2))
+        return int(tonic), int(side)
+
+    @property
+    def confidence(self) -> float:
+        return float(self.plain.max())
+
+    def mode(self, tonic: int, side: int) -> str:
+        """Name of the scale on this tonic: a church mode only where it clearly fits better."""
+        own = [i for i, m in enumerate(MODES) if PLAIN[m] == side]
+        share = self.scales[tonic, own] / max(float(self.scales[tonic, own].sum()), 1e-9)
+        top = int(np.argmax(share))
+        return MODES[own[top]] if share[top] >= CLEARLY else PLAIN_NAMES[side]
 
 
 def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
-    """Key of the whole track; ``tonic`` is None when there is none."""
-    if tuning.cents is None:
+    """Key at the start of the track and the changes after it.
+
+    ``tonic`` is None (confidence 0, with a reason) for drums, noise and music without a key.
+    """
+    edges = beat_edges(grid, f.duration_s)
+    if tuning.cents is None or len(edges) <= LEAST_STEPS:
         return _no_key("no held notes to take a key from")
-    chroma = _chroma(f, tuning.cents)
-    if chroma.sum() <= 0:
-        return _no_key("no held notes to take a key from")
-    profile = chroma / chroma.sum()
-    scores = np.array(
-        [[np.corrcoef(np.roll(p, k), profile)[0, 1] for p in (_MAJOR, _MINOR)] for k in range(12)]
-    )
-    odds = np.exp((scores - scores.max()) * 20)
-    probability = odds / odds.sum()
-    ranked = [divmod(int(i), 2) for i in np.argsort(probability, axis=None)[::-1]]
-    modes = ("major", "minor")
-    candidate = lambda pc, m: KeyCandidate(
-        tonic_name(pc, modes[m]), modes[m], round(float(probability[pc, m]), 4)
-    )
-    pc, m = ranked[0]
-    top = float(scores.max())
-    if top < 0.5:
-        return _no_key("the notes fit no key")
-    relative = candidate((pc + 9) % 12, 1) if m == 0 else candidate((pc + 3) % 12, 0)
+    levels = mean_between(np.sqrt(f.spectrum.steady_notes(tuning.cents)), edges)
+    evidence = np.exp(chord_evidence(f, tuning.cents, edges)).astype(np.float32)
+    chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
+    whole = judge(levels, chords, none)
+    if whole.confidence <= 1 - float(whole.scales.sum()):
+        return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
+    first = whole
+    changes: tuple[KeyChange, ...] = ()
+    bounds = find_boundaries(chords, none, edges, grid)
+    if bounds:
+        first, changes = _confirm(levels, chords, none, edges, bounds, whole)
+    return _describe(first, changes, register_chroma(levels).sum(axis=(0, 1)))
+
+
+def judge(levels: Floats, chords: Floats, none: Floats) -> Belief:
+    """What the network makes of one stretch of steps (arguments as for `harmonics.key_inputs`)."""
+    each, _ = load_net("key").log_probabilities(*key_inputs(levels, chords, none))
+    return Belief(np.exp(each[0]))
+
+
+def _confirm(
+    levels: Floats,
+    chords: Floats,
+    none: Floats,
+    edges: npt.NDArray[np.float64],
+    bounds: list[int],
+    whole: Belief,
+) -> tuple[Belief, tuple[KeyChange, ...]]:
+    """Keep the boundaries whose two sides are surely in different keys."""
+    stops = [0, *bounds, len(none)]
+    first = here = judge(levels[: stops[1]], chords[: stops[1]], none[: stops[1]])
+    if first.confidence < CHANGE_SURE:
+        return whole, ()
+    changes = []
+    for a, b in pairwise(stops[1:]):
+        after = judge(levels[a:b], chords[a:b], none[a:b])
+        sure = min(here.confidence, after.confidence)
+        if sure >= CHANGE_SURE and after.best != here.best:
+            tonic, side = after.best
+            mode = after.mode(tonic, side)
+            changes.append(KeyChange(float(edges[a]), tonic_name(tonic, mode), mode, round(sure, 4)))
+            here = after
+    return (first, tuple(changes)) if changes else (whole, ())
+
+
+def _describe(belief: Belief, changes: tuple[KeyChange, ...], chroma: Floats) -> Key:
+    plain = belief.plain
+
+    def candidate(tonic: int, side: int) -> KeyCandidate:
+        tonic %= 12
+        name = PLAIN_NAMES[side]
+        return KeyCandidate(tonic_name(tonic, name), name, round(float(plain[tonic, side]), 4))
+
+    tonic, side = belief.best
+    mode = belief.mode(tonic, side)
+    ranked = [divmod(int(i), 2) for i in np.argsort(plain, axis=None)[::-1][:5]]
     return Key(
-        tonic=tonic_name(pc, modes[m]),
-        mode=modes[m],
-        confidence=round(float(probability[pc, m]), 4),
-        scale=scale_names(pc, modes[m]),
-        alternatives=tuple(candidate(*r) for r in ranked[:5]),
-        relative=relative,
-        parallel=candidate(pc, 1 - m),
-        changes=(),
-        profile=tuple(round(float(v), 4) for v in profile),
+        tonic=tonic_name(tonic, mode),
+        mode=mode,
+        confidence=round(belief.confidence, 4),
+        scale=scale_names(tonic, mode),
+        alternatives=tuple(candidate(*r) for r in ranked),
+        relative=candidate(tonic + 9, 1) if side == 0 else candidate(tonic + 3, 0),
+        parallel=candidate(tonic, 1 - side),
+        changes=changes,
+        profile=tuple(round(float(v), 4) for v in chroma / max(float(chroma.sum()), 1e-9)),
     )
-
-
-def _chroma(f: Features, cents: float) -> npt.NDArray[np.float64]:
-    notes = np.sqrt(f.spectrum.steady_notes(cents))
-    level = notes.mean(axis=0)
-    low = 40 - LOWEST_NOTE
-    out = np.zeros(12)
-    for i in range(low, 72):
-        out[(LOWEST_NOTE + i) % 12] += float(level[i])
-    return out
 
 
 def _no_key(reason: str) -> Key:
