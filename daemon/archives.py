@@ -14,6 +14,7 @@ import errno
 import os
 import stat
 import struct
+import tempfile
 import unicodedata
 import zipfile
 import zlib
@@ -43,7 +44,7 @@ class Unpacked:
 
 
 def extract(path: Path, workdir: Path, limits: Limits) -> Unpacked:
-    """Unpack the audio files of a zip into ``workdir/unpacked`` (made here, must not exist).
+    """Unpack the audio files of a zip into a new folder inside ``workdir`` (made when missing).
 
     Raises
     ------
@@ -52,15 +53,13 @@ def extract(path: Path, workdir: Path, limits: Limits) -> Unpacked:
     DiskFull : no space for the unpacked files
     """
     name = shown_name(path)
-    folder = workdir / "unpacked"
     with opened(path) as file:
         sha256, size = hash_open(file)
         _require_small_directory(file, size, name)
         try:
             with zipfile.ZipFile(file) as archive:
                 entries = _checked(archive.infolist(), name)
-                workdir.mkdir(mode=0o700, parents=True, exist_ok=True)
-                folder.mkdir(mode=0o700)
+                folder = _new_folder(workdir, name)
                 skipped = _write_all(archive, entries, folder, _Budget(name, size, limits))
         except (
             zipfile.BadZipFile,
@@ -78,6 +77,14 @@ def extract(path: Path, workdir: Path, limits: Limits) -> Unpacked:
             raise _disk_error(error, name) from error
     warnings = (f"Not audio, left in the zip: {', '.join(skipped[:8])}.",) if skipped else ()
     return Unpacked(folder, sha256, size, warnings)
+
+
+def _new_folder(workdir: Path, name: str) -> Path:
+    try:
+        workdir.mkdir(mode=0o700, parents=True, exist_ok=True)
+        return Path(tempfile.mkdtemp(prefix="unpacked-", dir=workdir))
+    except OSError as error:
+        raise _disk_error(error, name) from error
 
 
 def _disk_error(error: OSError, name: str) -> MachineError:

@@ -163,10 +163,18 @@ def _decode(file: BinaryIO, name: str, size: int, limits: Limits) -> tuple[npt.N
     return samples, info
 
 
+class _Forward(sf.SoundFile):  # type: ignore[misc]
+    """Reads on and on. A seekable file is positioned anew after each block, which costs time and
+    makes the decoder fail at the end of a FLAC of unknown length."""
+
+    def seekable(self) -> bool:
+        return False
+
+
 def _soundfile(file: BinaryIO, name: str) -> sf.SoundFile:
     file.seek(0)
     try:
-        return sf.SoundFile(file)
+        return _Forward(file)
     except (sf.LibsndfileError, TypeError, ValueError) as error:
         text = getattr(error, "error_string", str(error)).rstrip(".").removeprefix("Error : ")
         cause = f"the decoder cannot open it ({text[:120]})"

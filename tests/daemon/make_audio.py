@@ -33,13 +33,13 @@ def burst(seconds: float, rate: int, channels: int, at: int) -> Samples:
     return out
 
 
-def file_bytes(samples: Samples, rate: int = 44100, **form: str) -> bytes:
+def file_bytes(samples: Samples, rate: int = 44100, **form: object) -> bytes:
     stream = io.BytesIO()
     sf.write(stream, samples, rate, **({"format": "WAV", "subtype": "PCM_16"} | form))
     return stream.getvalue()
 
 
-def write(path: Path, samples: Samples, rate: int = 44100, **form: str) -> Path:
+def write(path: Path, samples: Samples, rate: int = 44100, **form: object) -> Path:
     path.write_bytes(file_bytes(samples, rate, **form))
     return path
 
