@@ -43,6 +43,8 @@ SONG_FAMILIES = {
     "lead": ("piano", "flute", "strings", "brass", "choir", "steel", "lead", "mallet"),
     "bass": ("picked bass", "sub", "picked bass"),
 }
+HEAVY = ("kick", "snare", "bass", "sub", "808")
+SOLO = ("piano", "piano", "piano", "keys", "nylon", "steel", "organ", "strings")
 PLUCKED = ("nylon", "steel", "overdriven", "piano")
 
 
@@ -95,8 +97,10 @@ def place(bus: Wave, wave: Wave, at: int, gain: float) -> None:
         bus[at:end] += wave[: end - at] * np.float32(gain)
 
 
-def draw_gain(rng: Rng, role: str) -> float:
-    return float(rng.uniform(*GAIN_DB[role]))
+def draw_gain(rng: Rng, role: str, song: bool = False) -> float:
+    """Level of a role in dB; in a song arrangement drums and bass carry less of it."""
+    low, high = GAIN_DB[role]
+    return float(rng.uniform(low, high)) - (6.0 * rng.random() + 4.0 if song and role in HEAVY else 0.0)
 
 
 def play_drums(stage: Stage, hits: list[Hit]) -> tuple[dict[str, Wave], npt.NDArray[np.int64]]:
@@ -118,7 +122,7 @@ def play_drums(stage: Stage, hits: list[Hit]) -> tuple[dict[str, Wave], npt.NDAr
         if layer == "kick":
             kicks = at
         pan = 0.0 if layer in ("kick", "snare") else float(rng.uniform(-0.6, 0.6))
-        stage.put_out(bus, draw_gain(rng, layer), pan, 0.0 if layer == "kick" else wet)
+        stage.put_out(bus, draw_gain(rng, layer, spec.kind == "song"), pan, 0.0 if layer == "kick" else wet)
     return kit, kicks
 
 
@@ -129,16 +133,20 @@ def play_part(stage: Stage, part: Part, kicks: npt.NDArray[np.int64]) -> None:
     if spec.kind == "song" or spec.style in ("ballad", "folk", "waltz"):
         families = SONG_FAMILIES.get(role, families)
     family = "overdriven" if spec.style == "rock" and role == "chords" and rng.random() < 0.5 else ""
+    if spec.solo:
+        rng = np.random.default_rng([spec.seed, 25])  # the same draw for each part
+        families = SOLO
     timbre = draw_timbre(rng, family or str(rng.choice(families)))
     if part.texture in ("strum", "travis"):
         timbre = draw_timbre(rng, str(rng.choice(PLUCKED[:2])))
+    rng = stage.rng
     instrument = Instrument(timbre, spec.rate, spec.tuning_cents)
     bus = _low_drums(stage, part, instrument) if role == "808" else _notes(stage, part, instrument)
     bus = _coloured(stage, part, bus, kicks)
     low = part.role == "bass"
     stage.put_out(
         bus,
-        draw_gain(rng, role if role in GAIN_DB else part.role),
+        draw_gain(rng, role if role in GAIN_DB else part.role, spec.kind == "song"),
         0.0 if low else float(rng.uniform(-0.5, 0.5)),
         0.0 if low else float(rng.uniform(0, 0.6)),
         0.0 if low or rng.random() < 0.5 else float(rng.uniform(0.004, 0.02)),

@@ -53,6 +53,7 @@ class BeatSpec:
     defect: str  # "none", "mono", "left_heavy_6db", ...
     drive: float  # master level into the soft clipper
     peak: float  # sample peak of the result
+    solo: bool = False  # one instrument plays everything
 
 
 def draw_bpm(rng: Rng, span: tuple[float, float]) -> float:
@@ -72,7 +73,7 @@ def _draw_mode(rng: Rng, minor: float) -> str:
     return str(rng.choice(["major", "mixolydian"], p=[0.87, 0.13]))
 
 
-def _draw_layers(rng: Rng, kind: str, light: bool, energy: float, name: str) -> tuple[str, ...]:
+def _draw_layers(rng: Rng, kind: str, light: bool, solo: bool, energy: float, name: str) -> tuple[str, ...]:
     """Which layers sound in a section: fuller with more energy, drums late in an intro."""
     chance = dict.fromkeys(LAYERS, 0.25 + 0.7 * energy)
     chance |= {
@@ -98,6 +99,8 @@ def _draw_layers(rng: Rng, kind: str, light: bool, energy: float, name: str) -> 
         }
     if light:
         chance |= {"kick": 0.12, "snare": 0.06, "hats": 0.12, "perc": 0.15}
+    if solo:
+        chance = dict.fromkeys(LAYERS, 0.0) | {"chords": 1.0, "lead": 0.8, "arp": 0.1}
     if kind == "drums":
         chance |= {"bass": 0, "chords": 0, "pad": 0, "arp": 0, "lead": 0, "kick": 1}
     if kind == "ambient":
@@ -109,7 +112,7 @@ def _draw_layers(rng: Rng, kind: str, light: bool, energy: float, name: str) -> 
 
 
 def _draw_sections(
-    rng: Rng, kind: str, light: bool, bar_s: float, length_s: float
+    rng: Rng, kind: str, light: bool, solo: bool, bar_s: float, length_s: float
 ) -> tuple[SectionSpec, ...]:
     bars = max(round(length_s / bar_s), 8)
     unit = 4 if bar_s < 2.6 else 2
@@ -127,11 +130,11 @@ def _draw_sections(
         if name not in looks or rng.random() < 0.4:
             energy = {"intro": 0.2, "verse": 0.55, "hook": 0.95, "bridge": 0.4, "break": 0.15}[name]
             energy = float(np.clip(energy + rng.normal(0, 0.12), 0, 1))
-            looks[name] = (_draw_layers(rng, kind, light, energy, name), energy)
+            looks[name] = (_draw_layers(rng, kind, light, solo, energy, name), energy)
         out.append(SectionSpec(name, size, *looks[name]))
         used += size
     if used < bars:
-        out.append(SectionSpec("outro", bars - used, _draw_layers(rng, kind, light, 0.3, "outro"), 0.3))
+        out.append(SectionSpec("outro", bars - used, _draw_layers(rng, kind, light, solo, 0.3, "outro"), 0.3))
     return tuple(out)
 
 
@@ -144,8 +147,11 @@ def _draw_drift(rng: Rng, kind: str) -> tuple[float, tuple[float, float] | None]
     return 0.0, None
 
 
-def _draw_level(rng: Rng) -> tuple[float, float]:
+def _draw_level(rng: Rng, kind: str) -> tuple[float, float]:
+    """Drive and peak: beats are mostly mastered loud, song arrangements mostly not."""
     loud = rng.random()
+    if kind == "song" and loud < 0.75:
+        return float(rng.uniform(0.15, 0.8)), float(10 ** (rng.uniform(-10, 0) / 20))
     if loud < 0.55:
         return float(rng.uniform(1.0, 3.5)), float(rng.uniform(0.85, 1.0))
     return float(rng.uniform(0.2, 1.0)), float(10 ** (rng.uniform(-14, -0.5) / 20))
@@ -165,14 +171,15 @@ def random_spec(
     s = STYLES[style]
     bpm = draw_bpm(rng, s.bpm)
     drift, step = _draw_drift(rng, kind)
+    songlike = kind == "song"
+    solo = songlike and rng.random() < 0.35
     light = rng.random() < (max(s.light, 0.6) if kind == "song" else s.light)
     length = length_s or float(rng.uniform(38, 85))
     mode = _draw_mode(rng, s.minor)
     pickup = float(rng.choice([0.25, 0.5, 0.75, 1, 1.5, 2, 3])) if rng.random() < 0.16 else 0.0
     if s.steps == 3 and pickup:
         pickup = float(rng.choice([1 / 3, 2 / 3, 1, 4 / 3]))
-    drive, peak = _draw_level(rng)
-    songlike = kind == "song"
+    drive, peak = _draw_level(rng, kind)
     return BeatSpec(
         seed=seed,
         kind=kind,
@@ -189,7 +196,7 @@ def random_spec(
         key_shift=_draw_key_shift(rng),
         relative=mode in ("major", "minor") and rng.random() < 0.03,
         tuning_cents=_draw_tuning(rng),
-        sections=_draw_sections(rng, kind, light, s.beats * 60 / bpm, length),
+        sections=_draw_sections(rng, kind, light, solo, s.beats * 60 / bpm, length),
         pickup_beats=pickup,
         tag=str(rng.choice(["none", "before", "over"], p=[0.88, 0.06, 0.06])),
         lead_in_s=0.0 if rng.random() < 0.15 else float(rng.choice([rng.uniform(0, 0.2), rng.uniform(0, 4)])),
@@ -200,6 +207,7 @@ def random_spec(
         defect=str(rng.choice(_DEFECTS)) if rng.random() < 0.05 else "none",
         drive=drive,
         peak=peak,
+        solo=solo,
     )  # fmt: skip
 
 
