@@ -18,6 +18,7 @@ from typing import TypeVar
 from daemon.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
 
 T = TypeVar("T")
+WINDOWS = os.name == "nt"
 TEMP_PREFIX = ".beatintake-"
 STAGING = ".staging"
 BUSY = (errno.EACCES, errno.EBUSY, errno.EPERM)
@@ -48,7 +49,7 @@ def sync_file(path: Path) -> None:
 
 def sync_folder(path: Path) -> None:
     """fsync a folder, so that the names in it survive a power cut. Nothing on Windows, which cannot."""
-    if os.name == "nt":
+    if WINDOWS:
         return
     descriptor = os.open(path, os.O_RDONLY | os.O_DIRECTORY)
     try:
@@ -74,7 +75,7 @@ def patiently(action: Callable[[], T], tries: int = 5, pause_s: float = 0.1) -> 
         try:
             return action()
         except PermissionError as error:
-            if os.name != "nt" or error.errno not in BUSY or attempt == tries:
+            if not WINDOWS or error.errno not in BUSY or attempt == tries:
                 raise
             time.sleep(pause_s * attempt)
     raise AssertionError("unreachable")

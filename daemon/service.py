@@ -44,6 +44,7 @@ log = logging.getLogger("beatintake.service")
 EXIT_OK, EXIT_SOME_FAILED = 0, 3
 STOP_GRACE_S = 20.0
 ONCE_PATIENCE_S = 60.0
+PROGRESS_S = 0.3  # changes are visible in the health file after this
 WARM_UP = "daemon.warm:warm_up"
 
 
@@ -198,6 +199,7 @@ class Service:
         for report in self.pool.poll(self._timeout(), [self.inbox.wake]):
             self.desk.handle(report)
             self.board.handle(report)
+            self.pulse.timers.soon("beat", time.monotonic() + PROGRESS_S)
         now = time.monotonic()
         paths, wishes = self.inbox.take()
         self._obey(wishes, now)
@@ -251,7 +253,7 @@ class Service:
             if entry is None or not self.desk.has_space(entry):
                 return
             self.desk.begin(entry)
-            self.pulse.timers.soon("beat", now + 0.3)
+            self.pulse.timers.soon("beat", now + PROGRESS_S)
 
     def why_paused(self) -> str | None:
         if is_paused(self.settings.folders.state):
@@ -277,7 +279,6 @@ class Service:
         self.pulse.beat(now, self.state, self.why_paused(), force)
 
     def _result(self, record: Record, path: str) -> None:
-        self.pulse.timers.soon("beat", time.monotonic() + 0.3)
         self.board.wanted = self.board.wanted or record.outcome == "ready"
         tell(self.settings.notify, record)
 

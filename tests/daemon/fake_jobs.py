@@ -18,7 +18,6 @@ from daemon.intake import identify
 from daemon.job import JobRequest, JobResult
 from daemon.names import safe_stem
 
-
 INLINE = False  # in the test's own process: deaths become an exception
 
 

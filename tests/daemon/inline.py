@@ -8,7 +8,6 @@ from collections.abc import Callable, Iterator
 from multiprocessing.connection import wait
 from typing import Any
 
-from tests.daemon import fake_jobs
 import pytest
 
 from config.settings import Settings
@@ -17,6 +16,7 @@ from daemon.errors import BeatintakeError, InternalError
 from daemon.start import make_folders
 from daemon.worker_process import Setup, resolve
 from daemon.workers import Died, Done, Failed, Report, Stage, Task, WorkerPool
+from tests.daemon import fake_jobs
 
 
 class InlinePool(WorkerPool):
