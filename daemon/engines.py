@@ -123,7 +123,7 @@ def _call(function: str, arguments: tuple[Any, ...]) -> Any:
 def cluster_engine(address: str) -> Iterator[ClusterEngine]:
     """Connect to the scheduler at `address` (e.g. tcp://127.0.0.1:8786)."""
     try:
-        client = _distributed().Client(address, timeout="10s", set_as_default=False)
+        client = _distributed().Client(address, timeout="10s")
     except (OSError, ValueError) as error:
         cause = f"no scheduler answers there ({error})"
         raise MachineError(address, cause, "start it, or leave --scheduler out") from error
