@@ -6,6 +6,7 @@ import argparse
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 from daemon.version import VERSION
 
@@ -57,8 +58,8 @@ def build_parser() -> argparse.ArgumentParser:
     return parser
 
 
-def _command(commands, name: str, text: str, more: str = "") -> argparse.ArgumentParser:
-    parser = commands.add_parser(
+def _command(commands: Any, name: str, text: str, more: str = "") -> argparse.ArgumentParser:
+    parser: argparse.ArgumentParser = commands.add_parser(
         name,
         help=text,
         description=text[0].upper() + text[1:] + ".",
@@ -71,7 +72,7 @@ def _command(commands, name: str, text: str, more: str = "") -> argparse.Argumen
     return parser
 
 
-def _add_work(commands) -> None:
+def _add_work(commands: Any) -> None:
     run = _command(commands, "run", "watch the incoming folder and work until stopped (for systemd, launchd)")
     run.add_argument("--once", action="store_true", help="work on what is there now, then stop")
 
@@ -110,7 +111,7 @@ def _add_work(commands) -> None:
     )
 
 
-def _add_looking(commands) -> None:
+def _add_looking(commands: Any) -> None:
     status = _command(
         commands, "status", "is the service running, what is waiting, last results, what needs ears"
     )
@@ -126,7 +127,7 @@ def _add_looking(commands) -> None:
     serve.add_argument("--port", type=int, default=8360, help="port (default: 8360)")
 
 
-def _add_correcting(commands) -> None:
+def _add_correcting(commands: Any) -> None:
     correct = _command(
         commands,
         "correct",
@@ -155,7 +156,7 @@ def _add_correcting(commands) -> None:
     retry.add_argument("names", nargs="*", metavar="NAME")
 
 
-def _add_upkeep(commands) -> None:
+def _add_upkeep(commands: Any) -> None:
     init = _command(commands, "init", "write a commented configuration and make the three folders")
     init.add_argument("folder", nargs="?", type=Path, default=Path("."), metavar="FOLDER")
 

@@ -79,7 +79,7 @@ class ClusterEngine:
     @property
     def room(self) -> int:
         threads = sum(self._client.nthreads().values())
-        return max(0, threads - len(self._running))
+        return int(threads) - len(self._running)
 
     def submit(self, task: Task) -> None:
         future = self._client.submit(
