@@ -26,12 +26,22 @@ from config.settings import Limits
 from daemon.errors import DiskFull, MachineError, UnreadableAudio, UnsafeArchive
 from daemon.headers import ALL_EXTENSIONS, HEAD, READABLE, recognise_bytes
 from daemon.intake import MAX_DEPTH, hash_open, is_litter, opened, shown_name
+from daemon.tags import clean_text
 
 MAX_ENTRIES = 2000
 MAX_DIRECTORY_BYTES = 2 << 20  # the central directory is held in memory
 RATIO_FLOOR_BYTES = 32 << 20  # unpacked size from which the ratio counts
 BLOCK = 1 << 18
 MAX_PART_BYTES = 120  # of one folder or file name on disk
+DAMAGE = (
+    zipfile.BadZipFile,
+    zlib.error,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+    struct.error,
+)
 AGAIN = "ask the producer for a plain zip of the audio files"
 
 
@@ -61,20 +71,12 @@ def extract(path: Path, workdir: Path, limits: Limits) -> Unpacked:
                 entries = _checked(archive.infolist(), name)
                 folder = _new_folder(workdir, name)
                 skipped = _write_all(archive, entries, folder, _Budget(name, size, limits))
-        except (
-            zipfile.BadZipFile,
-            zlib.error,
-            EOFError,
-            NotImplementedError,
-            ValueError,
-            struct.error,
-        ) as error:
-            cause = f"the zip is damaged or of an unusual kind ({error})"
-            raise UnreadableAudio(name, cause, "ask the producer to zip and send it again") from error
         except (FileExistsError, NotADirectoryError) as error:
             raise UnsafeArchive(name, "two of its entries want the same name", AGAIN) from error
         except OSError as error:
-            raise _disk_error(error, name) from error
+            raise _system_error(error, name) from error
+        except DAMAGE as error:
+            raise _damaged(name, str(error)) from error
     warnings = (f"Not audio, left in the zip: {', '.join(skipped[:8])}.",) if skipped else ()
     return Unpacked(folder, sha256, size, warnings)
 
@@ -84,10 +86,17 @@ def _new_folder(workdir: Path, name: str) -> Path:
         workdir.mkdir(mode=0o700, parents=True, exist_ok=True)
         return Path(tempfile.mkdtemp(prefix="unpacked-", dir=workdir))
     except OSError as error:
-        raise _disk_error(error, name) from error
+        raise _system_error(error, name) from error
 
 
-def _disk_error(error: OSError, name: str) -> MachineError:
+def _damaged(name: str, detail: str) -> UnreadableAudio:
+    cause = f"the zip is damaged or of an unusual kind ({clean_text(detail, 120)})"
+    return UnreadableAudio(name, cause, "ask the producer to zip and send it again")
+
+
+def _system_error(error: OSError, name: str) -> MachineError | UnreadableAudio:
+    if error.errno == errno.EINVAL:  # the zip reader was sent to before the file's first byte
+        return _damaged(name, "it points outside itself")
     cause = f"it cannot be unpacked ({error.strerror or error})"
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return DiskFull(name, cause, "free space on the disk; it is tried again")

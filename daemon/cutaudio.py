@@ -21,7 +21,8 @@ import numpy.typing as npt
 import soundfile as sf
 import soxr
 
-from daemon.audiofile import is_lossy, repair
+from daemon.audiochecks import repair
+from daemon.audiofile import is_lossy
 from daemon.plan import CutPlan
 from daemon.wavfile import BITS, Encoding
 

@@ -13,7 +13,8 @@ from pathlib import Path
 from analyzers.model import Signal
 from config.settings import Limits
 from daemon.archives import extract
-from daemon.audiofile import AudioFile, content_of, read_audio, require_length, require_sound
+from daemon.audiochecks import require_length, require_sound
+from daemon.audiofile import AudioFile, content_of, read_audio
 from daemon.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
 from daemon.headers import ALL_EXTENSIONS, READABLE
 from daemon.intake import (

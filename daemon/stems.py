@@ -15,11 +15,11 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-import soundfile as sf
 import soxr
 
 from config.settings import Limits
-from daemon.audiofile import BLOCK, AudioFile, is_silent, read_audio
+from daemon.audiochecks import is_silent
+from daemon.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.errors import ChangedWhileReading, UnreadableAudio
 from daemon.intake import opened, relative_name, shown_name
 from daemon.twotrack import Windows, compare, hinted
@@ -92,9 +92,9 @@ def read_stems(files: Sequence[Path], folder: Path, limits: Limits) -> StemSet:
     Raises UnreadableAudio naming every file that cannot be read: a sum without one of its stems
     would be another beat.
     """
-    formats = _probe(files, folder)
-    rate = _most_common([facts.samplerate for facts in formats])
-    seconds = max(min(facts.duration, limits.max_minutes * 60) for facts in formats)
+    declared = _probe(files, folder)
+    rate = _most_common([rate for rate, _seconds in declared])
+    seconds = max(min(seconds, limits.max_minutes * 60) for _rate, seconds in declared)
     total, windows = _Sum(rate), Windows(rate, seconds)
     stems: list[Stem] = []
     tags: dict[str, str] = {}
@@ -128,17 +128,18 @@ def shown_relative(path: Path, folder: Path) -> str:
     return "/".join(shown_name(part) for part in relative_name(path, folder).split("/"))
 
 
-def _probe(files: Sequence[Path], folder: Path) -> list[sf._SoundFileInfo]:
-    """Header facts of all files, before any is decoded."""
+def _probe(files: Sequence[Path], folder: Path) -> list[tuple[int, float]]:
+    """Rate in Hz and declared length in seconds of all files, before any is decoded."""
     found, broken = [], []
     for path in files:
+        name = shown_relative(path, folder)
         try:
-            with opened(path) as file:
-                found.append(sf.info(file))
-        except (sf.LibsndfileError, TypeError, ValueError):
-            broken.append(shown_relative(path, folder))
+            with opened(path) as file, open_sound(file, name) as sound:
+                found.append((sound.samplerate, sound.frames / max(1, sound.samplerate)))
+        except UnreadableAudio:
+            broken.append(name)
     if broken:
-        cause = f"{len(broken)} of {len(files)} stems cannot be decoded ({', '.join(broken[:5])})"
+        cause = f"{len(broken)} of {len(files)} stems cannot be decoded ({_listed(broken)})"
         raise UnreadableAudio(shown_name(folder), cause, "ask the producer to send the stems again")
     return found
 
