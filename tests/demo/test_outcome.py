@@ -47,6 +47,8 @@ def test_a_right_report_is_right(tmp_path, beat):
 
 @pytest.mark.parametrize(("values", "wrong"), [
     ({"tempo": 121.0}, ["tempo"]),
+    ({"tempo": 120.2}, ["tempo"]),
+    ({"tempo": 120.01}, []),
     ({"tempo": None}, ["tempo"]),
     ({"bar_one": 0.515}, ["bar one"]),
     ({"bar_one": None}, ["bar one"]),
@@ -80,6 +82,7 @@ def test_a_missing_and_a_rejected_beat_are_not_as_expected_but_a_rejected_wreck_
     wreck = outcome_of(tmp_path, replace(beat, truth=None))
     assert wreck.as_expected
     assert wreck.reason == "it cannot be opened"
+    assert not replace(wreck, reason="a module is missing. please report it with the log.").as_expected
 
 
 def test_the_columns_of_the_table_are_aligned(tmp_path, beat):

@@ -9,7 +9,7 @@ from demo.scenario import PROGRAMME, make_demo
 
 @pytest.fixture(scope="module")
 def beats(tmp_path_factory):
-    titles = ("tide table", "low sun", "bare drums", "wide river", "half a song")
+    titles = ("tide table", "bare drums", "wide river", "half a song")
     return {b.title: b for b in make_demo(tmp_path_factory.mktemp("made"), titles)}
 
 
@@ -26,7 +26,7 @@ def test_the_programme_covers_the_formats_and_the_hard_cases():
 
 
 def test_each_file_has_the_length_of_its_truth(beats):
-    for title in ("tide table", "low sun", "bare drums"):
+    for title in ("tide table", "bare drums"):
         truth = beats[title].truth
         info = soundfile.info(beats[title].path)
         assert info.samplerate == truth.samplerate

@@ -35,7 +35,8 @@ BLOCK = 64  # the player is late by this much, in samples
 DRUM_KEYS = {
     "kick": (36, 35), "snare": (38, 40), "ghost": (38,), "clap": (39,), "rim": (37,), "snap": (39,),
     "hat": (42,), "open": (46,), "ride": (51, 53), "crash": (49, 57), "shaker": (70,), "tambourine": (54,),
-    "tom": (48, 50), "tom low": (43, 45), "conga": (63,), "conga low": (64,), "cowbell": (56,), "block": (76,),
+    "tom": (48, 50), "tom low": (43, 45), "conga": (63,),
+    "conga low": (64,), "cowbell": (56,), "block": (76,),
 }  # fmt: skip
 PROGRAMS = {  # General MIDI Level 1 program numbers, from 0
     "chords": (0, 0, 0, 1, 2, 4, 5, 16, 24, 25, 26, 27, 29, 48, 61, 88),

@@ -1,0 +1,37 @@
+"""The demo run: the real service on folders of its own."""
+
+import subprocess
+import sys
+
+from config.load import load_settings
+from demo.scenario import make_demo
+from demo.show import drop, run_demo, wait_until_watching, write_config
+
+
+def test_the_demo_configuration_is_valid_and_stays_inside_its_folder(tmp_path):
+    settings = load_settings(write_config(tmp_path))
+    for folder in ("incoming", "ready", "rejected", "state"):
+        assert getattr(settings.folders, folder) == tmp_path / folder
+
+
+def test_drops_land_in_the_folder_of_their_producer(tmp_path):
+    (beat,) = make_demo(tmp_path / "made", ("half a song",))
+    drop(beat, tmp_path / "incoming")
+    landed = tmp_path / "incoming" / "lamplight-row" / "half a song.flac"
+    assert landed.read_bytes() == beat.path.read_bytes()
+
+
+def test_a_service_that_ends_at_once_is_not_waited_for(tmp_path):
+    with subprocess.Popen([sys.executable, "-c", "pass"]) as process:
+        assert not wait_until_watching(process, tmp_path)
+
+
+def test_two_drops_go_through_the_real_service(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("OMP_NUM_THREADS", "1")
+    assert run_demo(tmp_path, ("bare drums", "half a song")) == 0
+    shown = capsys.readouterr().out
+    assert "2 of 2 done" in shown
+    assert "rejected with a reason, as it must be" in shown
+    assert "108.5" in shown
+    assert list((tmp_path / "ready").glob("*/*.report.html"))
+    assert (tmp_path / "incoming" / "lamplight-row" / "bare drums.wav").exists()  # the original stays
