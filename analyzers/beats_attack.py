@@ -18,7 +18,7 @@ from analyzers.onsets import Onsets
 FloatArray = npt.NDArray[np.floating]
 REACH_S = 0.024
 STEP = 4  # blocks over which a rise is taken
-FOOT = 0.15  # share of the rise that counts as its beginning: codecs smear energy ahead of it
+FOOT = 0.5  # share of the rise that counts as its beginning: codecs smear energy ahead of it
 KERNELS_S = (0.001, 0.004)  # sequenced attacks, played ones
 SHARP = 0.40  # share of attacks within 3 ms above which the fine kernel is trusted
 PRIOR_S = 0.012  # how far the coarse phase is usually off
@@ -37,23 +37,29 @@ def attack_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tu
     -------
     offset in +-`REACH_S` ; share of the attacks' weight within 3 ms of it, in [0, 1] (0, 0 without attacks)
     """
-    instants, amounts = [], []
-    for curve in (onsets.fine_full, onsets.fine_high):
-        found, amount = _feet(curve, onsets.fine_rate, beats_s)
-        instants.append(found)
-        amounts.append(np.clip(amount - WEAKEST_DB, 0.0, 20.0) * weight)
-    t, w = np.concatenate(instants), np.concatenate(amounts)
+    t, w = _attacks(onsets, beats_s)
+    w = w * weight
     if w.sum() <= 0.0:
         return 0.0, 0.0
-    grid = np.arange(-REACH_S, REACH_S, 0.0001)
     for kernel in KERNELS_S:
-        spread = ((grid[:, None] - t[None, :]) / kernel) ** 2
-        density = np.exp(-0.5 * spread) @ w * np.exp(-0.5 * (grid / PRIOR_S) ** 2)
-        offset = float(grid[np.argmax(density)])
+        offset = _densest(t.ravel(), w.ravel(), kernel)
         sharpness = float(w[np.abs(t - offset) < 0.003].sum() / w.sum())
         if sharpness > SHARP:
             break
     return offset, sharpness
+
+
+def _attacks(onsets: Onsets, beats_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Attack nearest each beat in the two level curves: (s from the beat, weight) [shape=(2, n)]."""
+    found = [_feet(curve, onsets.fine_rate, beats_s) for curve in (onsets.fine_full, onsets.fine_high)]
+    weight = np.clip(np.stack([height for _, height in found]) - WEAKEST_DB, 0.0, 20.0)
+    return np.stack([t for t, _ in found]), weight
+
+
+def _densest(t: FloatArray, w: FloatArray, kernel: float) -> float:
+    grid = np.arange(-REACH_S, REACH_S, 0.0001 if kernel < 0.002 else 0.0004)
+    density = np.exp(-0.5 * ((grid[:, None] - t[None, :]) / kernel) ** 2) @ w
+    return float(grid[np.argmax(density * np.exp(-0.5 * (grid / PRIOR_S) ** 2))])
 
 
 def _feet(curve: FloatArray, rate: float, beats_s: FloatArray) -> tuple[FloatArray, FloatArray]:

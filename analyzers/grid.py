@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.barline import first_bar
+from analyzers.barline import SAME_EVENT_S, first_bar
 from analyzers.beats_attack import attack_offset
 from analyzers.features import Features
 from analyzers.grid_proof import prove
@@ -23,7 +23,7 @@ from analyzers.model import Grid, LeadIn, TempoCandidate
 from analyzers.onsets import Onsets
 from analyzers.tempo_fit import snap_tempo
 from analyzers.tempo_pulse import Pulse, find_pulse
-from analyzers.tempo_steps import curve, one_step
+from analyzers.tempo_steps import curve
 
 FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
@@ -53,7 +53,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if moving is None:
         beats = _steady_beats(f, pulse, reading)
     else:
-        beats = _moving_beats(f, pulses, reading)
+        beats = _moving_beats(f, pulse, reading, lead_in.first_sound_s)
     return _assemble(f, lead_in, pulse, reading, beats, beat, steady)
 
 
@@ -90,7 +90,7 @@ class _Beats:
 
 def _steady_beats(f: Features, pulse: Pulse, reading: Reading) -> _Beats:
     """Evenly spaced beats, laid on the attacks over the whole song."""
-    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s)
+    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s, pulse.lags.coherence)
     period = 60.0 / bpm
     line = reading.offset * pulse.period_s
     bar = period * reading.beats
@@ -101,27 +101,52 @@ def _steady_beats(f: Features, pulse: Pulse, reading: Reading) -> _Beats:
     return _Beats(times + _offset(f.onsets, times, reading.beats), bpm, None)
 
 
-def _moving_beats(f: Features, pulses: FloatArray, reading: Reading) -> _Beats:
-    """Beats along the pulse map; two straight stretches where one step explains them."""
-    start = reading.offset - np.ceil(reading.offset / reading.ratio / reading.beats) * (
-        reading.ratio * reading.beats
-    )
-    last = len(pulses) + 2 * reading.ratio
-    times = pulse_time(np.arange(start, last, reading.ratio), pulses)
+def _moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: float) -> _Beats:
+    """Beats along the pulse map, or on two straight lines where one change of tempo explains it."""
+    assert pulse.moving_s is not None
+    pulses, n = pulse.moving_s, reading.beats
+    bar = reading.ratio * n
+    start = reading.offset - np.ceil(reading.offset / bar) * bar
+    count = np.arange(start, len(pulses) + 2 * reading.ratio, reading.ratio)
+    times = pulse_time(count, pulses)
     while times[0] > 0.0:
-        bar = times[reading.beats] - times[0]
-        times = np.concatenate([times[0] - bar + bar / reading.beats * np.arange(reading.beats), times])
-    times = times[times <= f.duration_s]
-    times = times + _offset(f.onsets, times, reading.beats)
-    step = one_step(times)
-    if step is not None:
-        k, before, after = step
-        x = np.arange(len(times))
-        even = np.where(x <= k, (x - k) * before, (x - k) * after)
-        times = even + float(np.median(times - even))
-    bars = times[:: reading.beats]
-    bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
-    return _Beats(times, float(bpm), curve(bars, reading.beats))
+        step = (times[n] - times[0]) / n
+        times = np.concatenate([times[0] + step * np.arange(-n, 0), times])
+        count = np.concatenate([count[0] + reading.ratio * np.arange(-n, 0), count])
+    inside = times <= f.duration_s
+    times, count = times[inside], count[inside]
+    if pulse.knee is None:
+        times = times + _offset(f.onsets, times, n)
+        times = _to_first_attack(f.onsets, times, n, first_sound_s)
+        bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
+        return _Beats(times, float(bpm), curve(times[::n], n))
+    return _two_straight(f, times, count <= pulse.knee + 0.01, n)
+
+
+def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_], n: int) -> _Beats:
+    """Each side laid on its own attacks; the tempo of the longer side stands for the song."""
+    times = times.copy()
+    k = int(before.sum())
+    sides = [slice(0, k), slice(k, len(times))]
+    tempi = []
+    for side in sides:
+        times[side] += _offset(f.onsets, times[side], n)
+        tempi.append(60.0 / float(np.median(np.diff(times[side]))))
+    longer = int(len(times) - k > k)
+    change = (float(times[k - 1]), round(tempi[1], 4))
+    return _Beats(times, tempi[longer], ((float(times[0]), round(tempi[0], 4)), change))
+
+
+def _to_first_attack(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:
+    """A played song that begins on a bar line: its first attack, out of silence, places that line exactly."""
+    k = int(np.argmin(np.abs(times[::n] - first_sound_s))) * n
+    if abs(times[k] - first_sound_s) > SAME_EVENT_S or k + 1 >= len(times):
+        return times
+    near = times[k : k + 1]
+    offset, _ = attack_offset(onsets, near, np.ones(1))
+    out = times.copy()
+    out[: k + 1] += offset
+    return out
 
 
 def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:

@@ -55,6 +55,25 @@ class Onsets:
     chroma_rate: float
     chroma: FloatArray
 
+    def part(self, start_s: float, end_s: float) -> Onsets:
+        """The curves of the stretch [start_s, end_s), counted from its start."""
+
+        def cut(x: FloatArray, rate: float) -> FloatArray:
+            a = max(round(start_s * rate), 0)
+            b = x.shape[-1] if np.isinf(end_s) else min(round(end_s * rate), x.shape[-1])
+            return x[..., a:b]
+
+        return Onsets(
+            rate=self.rate,
+            strength=cut(self.strength, self.rate),
+            level=cut(self.level, self.rate),
+            fine_rate=self.fine_rate,
+            fine_full=cut(self.fine_full, self.fine_rate),
+            fine_high=cut(self.fine_high, self.fine_rate),
+            chroma_rate=self.chroma_rate,
+            chroma=cut(self.chroma, self.chroma_rate),
+        )
+
     @property
     def novelty(self) -> FloatArray:
         """All bands in one curve, each with equal weight [shape=(frames,)]."""

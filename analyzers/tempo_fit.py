@@ -22,8 +22,9 @@ WINDOW_S = 10.0
 LAG_RANGE_S = 0.030
 END_RANGE_S = 0.012  # how far the coherent fit can be off at the song's end
 FINEST_HZ = 160.0
-# (step in BPM, s by which a tempo on that step may move the end of the song): the rounder, the likelier
-ROUND_STEPS = ((1.0, 0.004), (0.5, 0.003), (0.1, 0.002), (0.01, 0.0015))
+PLAYED, PLAYED_HZ = 0.30, 40.0  # below this coherence attacks are too loose for more than this detail
+# (step in BPM, s by which a tempo on that step may always move the end of the song, share of what the fit leaves open)
+ROUND_STEPS = ((1.0, 0.004, 2.0), (0.5, 0.003, 1.2), (0.1, 0.002, 0.6), (0.01, 0.0015, 0.0))
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -147,7 +148,7 @@ def fold_lags(
     return WindowLags(centres, lag / rate, weight, in_place, total / max(float(total.sum()), 1e-9))
 
 
-def sharpest_period(rise: FloatArray, rate: float, period_s: float) -> float:
+def sharpest_period(rise: FloatArray, rate: float, period_s: float, finest_hz: float = FINEST_HZ) -> float:
     """The period near `period_s` at which the windows' folds add up highest.
 
     Searched where the song's end moves by less than `END_RANGE_S`; unlike the lags against the song's own
@@ -156,7 +157,7 @@ def sharpest_period(rise: FloatArray, rate: float, period_s: float) -> float:
     folds, t = fold_windows(rise, rate, np.arange(len(rise)) / rate / period_s, period_s)
     if len(t) < 3:
         return period_s
-    harmonics = np.arange(1, min(int(FINEST_HZ * period_s), folds.shape[1] // 2))
+    harmonics = np.arange(1, min(int(finest_hz * period_s), folds.shape[1] // 2))
     level = np.sqrt((folds**2).sum(axis=1, keepdims=True)) + 1e-9
     spectrum = np.fft.rfft(folds / level, axis=1)[:, harmonics]
     share = (t - t.mean()) / (len(rise) / rate)
@@ -208,13 +209,22 @@ def fit_constant(onsets: Onsets, period_s: float) -> tuple[float, WindowLags]:
     for _ in range(2):
         slope, _ = regress(window_lags(rise, onsets.fine_rate, period))
         period *= 1.0 + (slope if abs(slope) < 1e-3 else 0.0)
-    return period, window_lags(rise, onsets.fine_rate, period)
+    lags = window_lags(rise, onsets.fine_rate, period)
+    if lags.coherence < PLAYED:
+        period = sharpest_period(rise, onsets.fine_rate, coherent_period(onsets, period_s), PLAYED_HZ)
+        lags = window_lags(rise, onsets.fine_rate, period)
+    return period, lags
 
 
-def snap_tempo(bpm: float, duration_s: float) -> float:
-    """The roundest tempo that hardly moves the end of the song (`ROUND_STEPS`), else `bpm` itself."""
-    for step, allowed_s in ROUND_STEPS:
+def snap_tempo(bpm: float, duration_s: float, coherence: float) -> float:
+    """The roundest tempo that explains the attacks as well, else `bpm` itself.
+
+    A round tempo may move the end of the song by what the fit leaves open: about 1 ms on a tight sequence,
+    10 ms on a loosely played one (measured on rendered beats); the rounder the tempo, the likelier it is.
+    """
+    open_s = 0.0008 / max(coherence, 0.2) ** 2
+    for step, least_s, share in ROUND_STEPS:
         rounded = round(bpm / step) * step
-        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < allowed_s:
+        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < max(least_s, share * open_s):
             return round(rounded, 6)
     return bpm

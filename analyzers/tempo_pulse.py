@@ -16,15 +16,18 @@ from analyzers.onsets import Onsets
 from analyzers.tempo import coarse_periods
 from analyzers.tempo_drift import STEP, WANDER, pulse_map
 from analyzers.tempo_fit import WindowLags, fine_rise, fit_constant, fold_lags
+from analyzers.tempo_steps import two_tempi
 
 FloatArray = npt.NDArray[np.floating]
-CLEAR = 0.80  # coherence above which no moving pulse is looked for
+CLEAR = 0.60  # coherence above which no moving pulse is looked for
 SIGNS = 5
+STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pulse:
-    """period_s : best constant period; lags : windows against it
+    """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
+    steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one
 
     signs [shape=(SIGNS,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
     moving one (0 when not looked for), spread of the steady lags (ms), log of the duration in pulses
@@ -35,6 +38,7 @@ class Pulse:
     rise: FloatArray
     steady_s: FloatArray
     moving_s: FloatArray | None
+    knee: int | None
     signs: tuple[float, ...]
 
 
@@ -48,14 +52,37 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
     rise = fine_rise(onsets)
-    moving, best = None, 0.0
+    moving, gain, knee = None, 0.0, None
     if lags.coherence < CLEAR:
-        for span in (WANDER, STEP):
-            pulses = pulse_map(onsets, coarse, span)
-            u = pulse_number(np.arange(len(rise)) / onsets.fine_rate, pulses)
-            gain = fold_lags(rise, onsets.fine_rate, u, float(np.median(np.diff(pulses)))).coherence
-            gain -= lags.coherence + (0.02 if span == STEP else 0.0)
-            if moving is None or gain > best:
-                moving, best = pulses, gain
-    signs = (score, lags.coherence, best, lags.spread_s * 1e3, float(np.log(duration / period)))
-    return Pulse(period, lags, rise, steady, moving, signs)
+        moving, gain = _moving(onsets, rise, coarse, lags.coherence)
+        if gain > STEP_GAIN:
+            moving, gain, knee = _stepped(onsets, rise, moving, gain, lags.coherence)
+    signs = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
+    return Pulse(period, lags, rise, steady, moving, knee, signs)
+
+
+def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
+    """The better of a map that wanders and one that may jump, with its gain in coherence over the steady pulse."""
+    maps = [pulse_map(onsets, coarse, span) for span in (WANDER, STEP)]
+    gains = [_coherence(onsets, rise, m) - steady for m in maps]
+    k = int(gains[1] - 0.02 > gains[0])
+    return maps[k], gains[k]
+
+
+def _stepped(
+    onsets: Onsets, rise: FloatArray, moving: FloatArray, gain: float, steady: float
+) -> tuple[FloatArray, float, int | None]:
+    """Two straight lines in place of the map, where they explain the attacks as well."""
+    found = two_tempi(onsets, moving)
+    if found is None:
+        return moving, gain, None
+    lines, knee = found
+    straight = _coherence(onsets, rise, lines) - steady
+    if straight < gain - 0.03:
+        return moving, gain, None
+    return lines, max(straight, gain), knee
+
+
+def _coherence(onsets: Onsets, rise: FloatArray, pulses: FloatArray) -> float:
+    u = pulse_number(np.arange(len(rise)) / onsets.fine_rate, pulses)
+    return fold_lags(rise, onsets.fine_rate, u, float(np.median(np.diff(pulses)))).coherence
