@@ -1,0 +1,170 @@
+"""What the fault commands share: drops to work on, a service to hurt, and the promises to check on disk."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import random
+import subprocess
+import time
+from collections import Counter
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import psutil
+
+from config.settings import Settings
+from daemon.ledger import Ledger, ledger_path
+from tests.daemon.make_audio import file_bytes
+from tests.daemon.service_kit import health, settings_for, start, visible, wait_for
+
+REAL = {"run": "daemon.job:run_job", "warm": "daemon.warm:warm_up", "board": "daemon.board:rebuild_board"}
+STAND_IN: dict[str, str] = {}
+
+
+def beat(seed: int, seconds: float = 3.0, rate: int = 22050) -> bytes:
+    """A small WAV with a pulse and a chord, different for every seed."""
+    import numpy as np
+
+    generator = np.random.default_rng(seed)
+    time_s = np.arange(int(seconds * rate)) / rate
+    period = 60 / generator.uniform(90, 150)
+    pulse = np.exp(-30 * (time_s % period)) * np.sin(2 * np.pi * 90 * time_s)
+    root = 110 * 2 ** (generator.integers(12) / 12)
+    chord = sum(np.sin(2 * np.pi * root * ratio * time_s) for ratio in (1, 1.2, 1.5))
+    mono = 0.4 * pulse + 0.05 * chord + 0.001 * generator.standard_normal(len(time_s))
+    return file_bytes(np.column_stack([mono, mono]).astype(np.float32), rate=rate, subtype="PCM_16")
+
+
+@dataclass(slots=True)
+class World:
+    """The producer's side: what was dropped, and what must become of it."""
+
+    settings: Settings
+    wanted: dict[str, bytes] = field(default_factory=dict)  # path in incoming/ -> content
+
+    @classmethod
+    def at(cls, base: Path, **sections: dict[str, Any]) -> World:
+        sections = {"limits": {"max_attempts": 10}, "arrival": {"rescan_seconds": 1}, **sections}
+        return cls(settings_for(base, **sections))
+
+    def drop(self, name: str, data: bytes) -> None:
+        path = self.settings.folders.incoming / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        temporary = path.with_name(f".{path.name}.part")
+        temporary.write_bytes(data)
+        temporary.rename(path)
+        self.wanted[name] = data
+
+    def contents(self) -> set[str]:
+        return {hashlib.sha256(data).hexdigest() for data in self.wanted.values()}
+
+    def published(self) -> Counter[str]:
+        """How often each content is visible. AssertionError when anything visible is not whole."""
+        found: Counter[str] = Counter()
+        for name in visible(self.settings.folders.ready):
+            folder = self.settings.folders.ready / name
+            if folder.is_dir():
+                found[whole_result(folder)] += 1
+        for name in visible(self.settings.folders.rejected):
+            folder = self.settings.folders.rejected / name
+            record = json.loads((folder / "rejected.json").read_bytes())
+            assert (folder / "reason.txt").stat().st_size > 0
+            found[record["drop"]["sha256"]] += 1
+        return found
+
+    def check(self) -> Counter[str]:
+        """The promises that hold at every moment."""
+        for name, data in self.wanted.items():
+            assert (self.settings.folders.incoming / name).read_bytes() == data, f"{name} was touched"
+        found = self.published()
+        assert max(found.values(), default=0) <= 1, f"published twice: {found.most_common(3)}"
+        assert set(found) <= self.contents(), "a result for something that was never dropped"
+        return found
+
+    def check_end(self) -> None:
+        """The promises that hold once all is done and the service has stopped."""
+        found = self.check()
+        missing = self.contents() - set(found)
+        assert not missing, f"{len(missing)} drops lost"
+        for root in (self.settings.folders.ready, self.settings.folders.rejected):
+            left = [p.name for p in (root / ".staging").iterdir() if p.name != "claim.json"]
+            assert not left, f"left behind: {left}"
+        ledger = Ledger.open(ledger_path(self.settings.folders.state))
+        known = {record.sha256 for record in ledger.history(limit=1_000_000)}
+        ledger.close()
+        assert known == self.contents(), "the ledger and the folders disagree"
+
+    def all_done(self) -> bool:
+        return set(self.published()) >= self.contents()
+
+
+def whole_result(folder: Path) -> str:
+    """The content's hash of a published folder in which nothing is missing. AssertionError otherwise."""
+    report = json.loads(next(folder.glob("*.report.json")).read_bytes())
+    files = report.get("files")
+    names = [name for name in files.values() if name] if files else [p.name for p in folder.glob("*.wav")]
+    assert names, f"{folder} holds no audio"
+    for name in names:
+        path = folder / name
+        assert path.stat().st_size > 0, f"{path} is empty"
+        if path.suffix == ".wav":
+            head = path.read_bytes()
+            if not files:  # a stand-in copies the drop
+                assert hashlib.sha256(head).hexdigest() == report["drop"]["sha256"], f"{path} is cut"
+            else:
+                assert int.from_bytes(head[4:8], "little") + 8 == len(head), f"{path} is cut"
+    return str(report["drop"]["sha256"])
+
+
+def workers_of(process: subprocess.Popen[bytes]) -> list[psutil.Process]:
+    """The living worker processes of a service."""
+    try:
+        children = psutil.Process(process.pid).children()
+        return [child for child in children if "spawn_main" in " ".join(child.cmdline())]
+    except psutil.Error:
+        return []
+
+
+def no_orphans(before: set[int]) -> None:
+    """Workers of a dead service are dead, too. AssertionError when one lives on."""
+    limit = time.monotonic() + 5
+    while left := [pid for pid in before if _alive(pid)]:
+        assert time.monotonic() < limit, f"orphans: {left}"
+        time.sleep(0.01)
+
+
+def _alive(pid: int) -> bool:
+    try:
+        return psutil.Process(pid).status() != psutil.STATUS_ZOMBIE
+    except psutil.Error:
+        return False
+
+
+def begin(world: World, job: dict[str, str], **more: Any) -> subprocess.Popen[bytes]:
+    return start(world.settings, **job, **more)
+
+
+def up(process: subprocess.Popen[bytes], world: World) -> bool:
+    """Is this very service running (or dead already)?"""
+    facts = health(world.settings)
+    return process.poll() is not None or (facts.get("pid") == process.pid and facts["state"] == "running")
+
+
+def finish(world: World, job: dict[str, str], timeout_s: float = 120.0) -> None:
+    """An undisturbed service does what is left; then the final promises are checked."""
+    process = begin(world, job)
+    try:
+        wait_for(lambda: up(process, world), "the service to start", timeout_s)
+        wait_for(world.all_done, "the rest to be done", timeout_s)
+    finally:
+        process.terminate()
+        process.wait(60)
+    assert process.returncode == 0
+    world.check_end()
+
+
+def seeded(seed: int) -> random.Random:
+    print(f"seed {seed}")
+    return random.Random(seed)
