@@ -18,7 +18,7 @@ import numpy as np
 from analyzers.model import Loudness
 from analyzers.workinglevel import suggest_gain
 from config.settings import Output
-from daemon.cutaudio import Audio, Render, decoded_audio, file_audio
+from daemon.cutaudio import Audio, Render, decoded_audio, stem_audio
 from daemon.plan import CutPlan
 from daemon.wavfile import BITS, Encoding, WavFormat, WavNotes, write_wav
 
@@ -76,20 +76,21 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
 
 
 def write_stem_copies(
-    stems: Sequence[StemFile], plan: CutPlan, folder: Path, output: Output, notes: WavNotes
+    stems: Sequence[StemFile], plan: CutPlan, rate: int, folder: Path, output: Output, notes: WavNotes
 ) -> tuple[CopyFacts, ...]:
     """Write each stem with the one cut and one gain of all: same zero, same length, same sum.
 
+    `rate` is that of the sum and of the plan's samples; a stem of another rate is converted to it.
     `notes.loudness` is that of the sum. Stems shorter than the plan are filled with silence. A
     stem that would pass full scale turns all of them down, or is handled as `over_full_scale` says.
     """
     gain_db = _wanted_gain_db(output, notes.loudness)
     if output.over_full_scale == "lower":
-        gain_db += min((_room_db(stem.path, plan, output, gain_db) for stem in stems), default=0.0)
+        gain_db += min((_room_db(stem.path, rate, plan, output, gain_db) for stem in stems), default=0.0)
     facts = []
     for stem in stems:
         title = f"{notes.title} - {stem.name}" if notes.title else stem.name
-        with file_audio(stem.path) as audio:
+        with stem_audio(stem.path, rate) as audio:
             render = _render(audio, plan, output, gain_db)
             named = replace(notes, title=title)
             facts.append(_write(render, folder / f"{stem.name}.wav", output, named))
@@ -172,9 +173,9 @@ def _over(render: Render, encoding: Encoding) -> float:
     return max(high / (1 - step), low)
 
 
-def _room_db(path: Path, plan: CutPlan, output: Output, gain_db: float) -> float:
+def _room_db(path: Path, rate: int, plan: CutPlan, output: Output, gain_db: float) -> float:
     """Gain change (0 or negative) that keeps one stem within full scale."""
-    with file_audio(path) as audio:
+    with stem_audio(path, rate) as audio:
         _, factor, _ = _within_full_scale(
             _render(audio, plan, output, gain_db), _encoding(audio, output), output
         )

@@ -21,9 +21,11 @@ import numpy.typing as npt
 import soundfile as sf
 import soxr
 
+from config.settings import Limits
 from daemon.audiochecks import repair
-from daemon.audiofile import is_lossy
+from daemon.audiofile import is_lossy, read_audio
 from daemon.plan import CutPlan
+from daemon.stems import at_rate
 from daemon.wavfile import BITS, Encoding
 
 if TYPE_CHECKING:
@@ -34,6 +36,7 @@ FloatArray = npt.NDArray[np.floating[Any]]
 BLOCK = 1 << 17  # frames worked on at once
 SILENT_RUN = 64  # frames of digital zero that are left without dither
 WIDE_SUBTYPES = ("PCM_32", "ALAC_32", "DOUBLE")  # words that float32 cannot hold
+ALREADY_CHECKED = Limits(max_minutes=600, max_file_mb=65536, max_channels=8)  # by `decode`
 DITHER_SEED = 1770  # fixed: the same input gives the same bytes
 
 
@@ -172,6 +175,27 @@ def file_audio(path: Path) -> Iterator[Audio]:
             is_double=file.subtype == "DOUBLE",
             lossless=not is_lossy(file.subtype),
         )
+
+
+@contextmanager
+def stem_audio(path: Path, rate: int) -> Iterator[Audio]:
+    """A stem to cut from, at the rate of the sum; its damaged end is what `read_audio` made of it."""
+    stem = read_audio(path, ALREADY_CHECKED)
+    if stem.rate == rate and stem.subtype in WIDE_SUBTYPES:
+        with file_audio(path) as audio:
+            yield audio
+        return
+    samples = at_rate(stem, rate)
+    exact = stem.rate == rate and not stem.lossy
+    yield Audio(
+        read=lambda first, last: samples[first:last],
+        frames=len(samples),
+        rate=rate,
+        channels=samples.shape[1],
+        bits=stem.bit_depth if exact else None,
+        is_double=False,
+        lossless=exact,
+    )
 
 
 def quantised(block: FloatArray, bits: int, rng: np.random.Generator | None) -> npt.NDArray[np.int32]:

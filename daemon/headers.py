@@ -19,6 +19,7 @@ from typing import BinaryIO
 
 HEAD = 1 << 16
 MAX_CHUNKS = 4096
+MP3_SLACK = 4096  # bytes
 READABLE = frozenset({"WAV", "RF64", "W64", "AIFF", "CAF", "AU", "FLAC", "OGG", "MP3"})
 
 EXTENSIONS = {
@@ -287,5 +288,7 @@ def _mp3(file: BinaryIO, start: int) -> Extent:
     declared = int.from_bytes(body[at_bytes : at_bytes + 4], "big") if flags & 2 else 0
     extension = at_bytes + (4 if flags & 2 else 0) + (100 if flags & 4 else 0) + (4 if flags & 8 else 0)
     delays = int.from_bytes(body[extension + 21 : extension + 24], "big")
-    file.seek(0, 2)
-    return Extent(declared or None, file.tell() - start - at, start_known=delays != 0)
+    present = file.seek(0, 2) - start - at
+    if declared - present < MP3_SLACK:  # encoders do not agree on what they count
+        declared = 0
+    return Extent(declared or None, present, start_known=delays != 0)

@@ -67,7 +67,7 @@ def render_drop(
     files = ready_files(stem, f"{name}.wav")
     notes = _notes(source, shown, plan, stem)
     facts = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
-    said = copy_stems(decoded.stems, plan, folder, settings.output, notes)
+    said = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     facts = replace(facts, warnings=(*facts.warnings, *said))
     write_map(folder / str(files.map), shown, plan, stem, settings.analysis.vocal_range)
     checked = write_click_check(

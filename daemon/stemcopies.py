@@ -23,13 +23,13 @@ class NamedStem:
 
 
 def copy_stems(
-    stems: Sequence[Stem], plan: CutPlan, folder: Path, output: Output, notes: WavNotes
+    stems: Sequence[Stem], plan: CutPlan, rate: int, folder: Path, output: Output, notes: WavNotes
 ) -> tuple[str, ...]:
-    """Cut every stem like the sum into `folder`/stems; returns what is to be said of the copies."""
+    """Cut every stem like the sum, whose rate is given; returns what is to be said of the copies."""
     if not stems:
         return ()
     (folder / STEMS_FOLDER).mkdir()
-    copies = write_stem_copies(named(stems), plan, folder / STEMS_FOLDER, output, notes)
+    copies = write_stem_copies(named(stems), plan, rate, folder / STEMS_FOLDER, output, notes)
     return tuple(f"{copy.path.name}: {text}" for copy in copies for text in copy.warnings)
 
 
