@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -53,18 +54,23 @@ def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
 
     A row is the report's summary with `folder` and `address` (of the page, relative to the board).
     """
+    rows = [entry["row"] for entry in read_entries(ready, state).values() if entry["row"]]
+    return sorted(rows, key=lambda row: (row["made_at"] or "", row["folder"]), reverse=True)
+
+
+def read_entries(ready: Path, state: Path) -> dict[str, dict[str, Any]]:
+    """By folder name: "row" (None: not one of ours) and "music", the fingerprint as a dict or None."""
     cache_path = state / CACHE_FILE
     known = _read_cache(cache_path)
     fresh: dict[str, dict[str, Any]] = {}
     for name, mark in _folders(ready):
         entry = known.get(name)
         if entry is None or entry["mark"] != mark:
-            entry = {"mark": mark, "row": _row(ready / name)}
+            entry = {"mark": mark, **_entry(ready / name)}
         fresh[name] = entry
     if fresh != known:
         _write_cache(cache_path, fresh)
-    rows = [entry["row"] for entry in fresh.values() if entry["row"]]
-    return sorted(rows, key=lambda row: (row["made_at"] or "", row["folder"]), reverse=True)
+    return fresh
 
 
 def _folders(ready: Path) -> list[tuple[str, int]]:
@@ -76,17 +82,19 @@ def _folders(ready: Path) -> list[tuple[str, int]]:
         raise machine_error(error, ready) from error
 
 
-def _row(folder: Path) -> dict[str, Any] | None:
-    """None when there is no readable report: then the folder is not one of ours."""
+def _entry(folder: Path) -> dict[str, Any]:
+    nothing = {"row": None, "music": None}
     found = sorted(folder.glob(f"[!.]*{REPORT_SUFFIX}"))
     if not found:
-        return None
+        return nothing
     try:
-        summary = read_report(found[0]).summary()
+        report = read_report(found[0])
     except MachineError:
-        return None
+        return nothing
+    summary = report.summary()
     address = f"{quote(folder.name)}/{quote(summary['files']['page'])}"
-    return {**summary, "folder": folder.name, "address": address}
+    music = asdict(report.fingerprint) if report.fingerprint else None
+    return {"row": {**summary, "folder": folder.name, "address": address}, "music": music}
 
 
 def _read_cache(path: Path) -> dict[str, dict[str, Any]]:

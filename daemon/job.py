@@ -57,15 +57,20 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
 
 
 def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[str], None]) -> JobResult:
+    from analyzers.fingerprint import fingerprint
     from analyzers.pipeline import analyse
     from daemon.correction_store import stored_correction
     from daemon.decode import decode
     from daemon.render import analysis_options, render_drop
+    from daemon.versions import find_version
 
     settings = request.settings
     on_stage("decode")
     decoded = decode(request.drop, limits=settings.limits, producer=request.producer, workdir=workdir)
     analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
+    on_stage("compare")
+    folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)
+    versions = find_version(folders.ready, folders.state, decoded.source, analysis, music)
     on_stage("render")
     report = render_drop(
         decoded,
@@ -73,7 +78,9 @@ def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[st
         settings,
         request.staging,
         stem,
-        correction=stored_correction(settings.folders.state, decoded.source.sha256),
+        correction=stored_correction(folders.state, decoded.source.sha256),
+        versions=versions,
+        music=music,
         made_at=request.stamp,
     )
     return JobResult("ready", stem, decoded.source.sha256, summary=report.summary())

@@ -68,6 +68,7 @@ def remake(settings: Settings, folder: Path, report: Report, correction: Correct
             stem,
             correction=correction,
             versions=report.versions,
+            music=report.fingerprint,
             made_at=report.made_at,
         )
         sync_tree(staging / "out")

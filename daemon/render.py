@@ -10,6 +10,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analyzers.fingerprint import Fingerprint
 from analyzers.model import Analysis, Options, Signal
 from config.settings import Settings
 from daemon.clickcheck import write_click_check
@@ -49,6 +50,7 @@ def render_drop(
     *,
     correction: Correction | None = None,
     versions: Versions | None = None,
+    music: Fingerprint | None = None,
     made_at: str | None = None,
 ) -> Report:
     """Write all outputs of one drop into `folder`.
@@ -57,6 +59,7 @@ def render_drop(
     ----------
     analysis : what was measured, before `correction`
     stem : safe name of the drop (see `names.safe_stem`)
+    music : fingerprint, to find other versions of this beat later
     made_at : ISO time, for display only
     """
     shown = apply_correction(analysis, correction) if correction else analysis
@@ -84,6 +87,7 @@ def render_drop(
         stems=decoded.stems,
         corrections=correction,
         versions=versions,
+        fingerprint=music,
         files=files if checked else files.model_copy(update={"click_check": None}),
         made_at=made_at,
     )

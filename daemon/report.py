@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 from pydantic import Field, ValidationError
 
+from analyzers.fingerprint import Fingerprint
 from analyzers.model import Analysis
 from config.settings import Settings
 from daemon.correction_apply import Correction, apply_correction
@@ -66,6 +67,7 @@ class Report(Part):
     files: Files
     stems: tuple[StemLine, ...] = ()
     versions: Versions | None = None
+    fingerprint: Fingerprint | None = Field(None, description="of the music, to find other versions of it")
     analysis: Analysis = Field(description="the complete measurement, before any correction")
 
     def to_analysis(self) -> Analysis:
@@ -148,6 +150,7 @@ def build_report(
     stems: Iterable[Stem] = (),
     corrections: Correction | None = None,
     versions: Versions | None = None,
+    fingerprint: Fingerprint | None = None,
     files: Files | None = None,
     made_at: str | None = None,
 ) -> Report:
@@ -192,6 +195,7 @@ def build_report(
             files=files or ready_files(_stem_of(drop), copy.file),
             stems=lines,
             versions=versions,
+            fingerprint=fingerprint,
             analysis=plain(analysis),
         )
     except ValidationError as error:
