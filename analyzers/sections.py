@@ -1,10 +1,15 @@
 """Sections: where the arrangement changes, at bar lines, equal parts under equal letters.
 
-First version: novelty of a bar-by-bar self-similarity matrix (Foote, ICME 2000).
+Signs of a new section at every bar line (`analyzers.sectionsigns`) become a probability in a small
+network; the boundaries are the set that is most probable together when sections like to last whole
+groups of four and eight bars (common practice). Parts that sound alike share a letter (A, B, A, C).
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cache
+from importlib.resources import files
 from itertools import pairwise
 
 import numpy as np
@@ -13,70 +18,125 @@ import numpy.typing as npt
 from analyzers.chords import mean_between
 from analyzers.features import Features
 from analyzers.model import Grid, Section
+from analyzers.sectionsigns import bar_pictures, boundary_signs
 from analyzers.tuning import find_tuning
+
+WITHOUT_GRID_S = 2.0  # "bar" where there is no beat
+READINESS = 1.0  # added to the log odds of every boundary: a missed one costs more than one too many
+WHOLE_GROUP = 0.5  # log weight of a length of 4 bars' multiple, and again of 8
+LEAST_BARS = 2
+LONGEST_BARS = 128
+ALIKE = 0.75  # distance under which two parts share a letter
+CHROMA_SHARE = 0.5
+SILENT_DB = 55.0  # below the loudest bar
+
+Floats = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BoundaryNet:
+    """Log odds of a section's start from the signs of a bar line: one hidden layer."""
+
+    mean: Floats
+    scale: Floats
+    w1: Floats
+    b1: Floats
+    w2: Floats
+    b2: Floats
+
+    def log_odds(self, signs: Floats) -> npt.NDArray[np.float64]:
+        hidden = np.maximum((signs - self.mean) / self.scale @ self.w1 + self.b1, 0)
+        return np.asarray(hidden @ self.w2 + self.b2, dtype=np.float64)
+
+
+@cache
+def load_boundary_net() -> BoundaryNet:
+    with (files("analyzers") / "weights" / "harmony_sections.npz").open("rb") as raw, np.load(raw) as stored:
+        return BoundaryNet(**{k: stored[k].astype(np.float32) for k in stored.files})
 
 
 def find_sections(f: Features, grid: Grid) -> tuple[Section, ...]:
-    """Parts of the track from 0 to its end; one part when nothing changes."""
-    edges, first_number = _bar_edges(f, grid)
-    if len(edges) < 6:
-        return (Section(0.0, f.duration_s, "A", first_number, 0.3),)
-    cents = find_tuning(f).cents or 0.0
-    notes = np.sqrt(f.spectrum.notes(cents))
-    bars = mean_between(notes, edges)
-    bars = bars / max(float(bars.std()), 1e-9)
-    distance = np.linalg.norm(bars[:, None] - bars[None], axis=2)
-    similar = np.exp(-distance / max(float(np.median(distance)), 1e-9))
-    novelty = _novelty(similar, 4)
-    cuts = [
-        i
-        for i in range(2, len(novelty) - 1)
-        if novelty[i] == novelty[max(0, i - 3) : i + 4].max() and novelty[i] > 1.2 * novelty.mean()
-    ]
-    bounds = [0, *cuts, len(edges) - 1]
-    letters = _letters(bars, bounds, float(np.median(distance)))
+    """Parts of the track, without gaps, from the first bar that sounds to the end.
+
+    One part "A" when nothing changes; () when the track is silent. Bars of two seconds stand in where
+    there is no grid.
+    """
+    edges, bar_one = bar_edges(grid, f.duration_s)
+    power = mean_between(10 ** (f.spectrum.bands_db / 10), edges)
+    bands = np.asarray(10 * np.log10(power + 1e-12), np.float32)
+    loud = 10 * np.log10(power.sum(axis=1) + 1e-12)
+    sounding = np.flatnonzero(loud > max(float(loud.max()) - SILENT_DB, -110.0))
+    if len(sounding) == 0:
+        return ()
+    first = int(sounding[0])
+    levels = mean_between(np.sqrt(f.spectrum.notes(find_tuning(f).cents or 0.0)), edges)
+    looks, chroma = bar_pictures(bands[first:], levels[first:])
+    odds = load_boundary_net().log_odds(boundary_signs(looks, chroma, bar_one - first))
+    bounds = best_boundaries(odds)
+    letters = name_alike(looks, chroma, bounds)
+    sure = 1 / (1 + np.exp(-odds))
+    sure[0] = 1.0
     return tuple(
-        Section(float(edges[a]), float(edges[b]), letter, first_number + a, 0.5)
-        for a, b, letter in zip(bounds, bounds[1:], letters, strict=False)
+        Section(
+            float(edges[first + a]),
+            float(edges[first + b]),
+            letter,
+            first + a - bar_one + 1,
+            round(float(sure[a]), 3),
+        )
+        for (a, b), letter in zip(pairwise(bounds), letters, strict=True)
     )
 
 
-def _bar_edges(f: Features, grid: Grid) -> tuple[npt.NDArray[np.float64], int]:
-    if grid.tempo_bpm is None or not any(grid.downbeats):
-        n = max(1, round(f.duration_s / 2.0))
-        return np.linspace(0.0, f.duration_s, n + 1), 1
-    lines = [
-        b for b, d in zip(grid.beats_s, grid.downbeats, strict=True) if d and 0.05 < b < f.duration_s - 0.05
-    ]
-    edges = np.concatenate(([0.0], lines, [f.duration_s]))
-    bar_one = grid.bar_one_s if grid.bar_one_s is not None else (lines[0] if lines else 0.0)
-    first = 1 - int(np.argmin(np.abs(edges[:-1] - bar_one)))
-    return edges, first
+def bar_edges(grid: Grid, duration_s: float) -> tuple[npt.NDArray[np.float64], int]:
+    """Bar lines closed off by 0 and the end, and the index of bar one among the bars."""
+    lines = [b for b, down in zip(grid.beats_s, grid.downbeats, strict=True) if down]
+    lines = [b for b in lines if 0.05 < b < duration_s - 0.05]
+    if grid.tempo_bpm is None or not lines:
+        return np.linspace(0.0, duration_s, max(1, round(duration_s / WITHOUT_GRID_S)) + 1), 0
+    edges = np.array([0.0, *lines, duration_s])
+    bar_one = grid.bar_one_s if grid.bar_one_s is not None else lines[0]
+    return edges, int(np.argmin(np.abs(edges[:-1] - bar_one)))
 
 
-def _novelty(similar: npt.NDArray[np.float64], reach: int) -> npt.NDArray[np.float64]:
-    """Checkerboard kernel along the diagonal: value i judges a cut before bar i."""
-    n = len(similar)
-    out = np.zeros(n)
-    for i in range(1, n):
-        r = min(reach, i, n - i)
-        before, after = slice(i - r, i), slice(i, i + r)
-        out[i] = (
-            similar[before, before].mean() + similar[after, after].mean() - 2 * similar[before, after].mean()
-        )
-        out[i] *= r / reach
-    return out
+def best_boundaries(odds: npt.NDArray[np.float64]) -> list[int]:
+    """Indices of the bars that start a section, the number of bars last (dynamic programming).
+
+    ``odds`` [shape=(bars,)]: log odds that a section starts with this bar; the first one always does.
+    """
+    n = len(odds)
+    best, back = np.full(n + 1, -np.inf), np.zeros(n + 1, dtype=np.int64)
+    best[0] = 0.0
+    gain = odds + READINESS
+    gain[0] = 0.0
+    for end in range(1, n + 1):
+        start = np.arange(max(0, end - LONGEST_BARS), end)
+        length = end - start
+        total = best[start] + gain[start] + WHOLE_GROUP * ((length % 4 == 0) + 1.0 * (length % 8 == 0))
+        if end < n:
+            total = total - 9.0 * (length < LEAST_BARS)
+        top = int(np.argmax(total))
+        best[end], back[end] = total[top], start[top]
+    bounds = [n]
+    while bounds[-1] > 0:
+        bounds.append(int(back[bounds[-1]]))
+    return bounds[::-1]
 
 
-def _letters(bars: npt.NDArray[np.float64], bounds: list[int], scale: float) -> list[str]:
-    means = [bars[a:b].mean(axis=0) for a, b in pairwise(bounds)]
-    groups: list[npt.NDArray[np.float64]] = []
-    names = []
-    for mean in means:
-        near = [float(np.linalg.norm(mean - g)) for g in groups]
-        if near and min(near) < 0.5 * scale:
-            names.append(int(np.argmin(near)))
-        else:
-            groups.append(mean)
-            names.append(len(groups) - 1)
-    return [chr(ord("A") + n % 26) for n in names]
+def name_alike(looks: Floats, chroma: Floats, bounds: list[int]) -> list[str]:
+    """Letters in order of appearance; a part takes the letter of the most similar earlier part, if near."""
+    parts = [(looks[a:b].mean(axis=0), chroma[a:b].mean(axis=0)) for a, b in pairwise(bounds)]
+    groups: list[int] = []
+    for i, (look, tones) in enumerate(parts):
+        gaps = [
+            float(np.sqrt(np.mean((look - other) ** 2)) + CHROMA_SHARE * np.linalg.norm(tones - others))
+            for other, others in parts[:i]
+        ]
+        near = int(np.argmin(gaps)) if gaps else -1
+        groups.append(groups[near] if gaps and gaps[near] < ALIKE else max(groups, default=-1) + 1)
+    return [letter(g) for g in groups]
+
+
+def letter(number: int) -> str:
+    """0 'A' ... 25 'Z', 26 'AA'."""
+    return (letter(number // 26 - 1) if number >= 26 else "") + chr(ord("A") + number % 26)

@@ -31,7 +31,6 @@ from turning_fit import (
 from analyzers.harmonics import chord_inputs, key_inputs
 from analyzers.turning import Floats, TurningNet
 
-
 PLAIN = {
     "major": "major",
     "mixolydian": "major",
@@ -92,7 +91,7 @@ def chord_batches(rows: list[Row], size: int) -> Batches:
 def train_chord(rows: list[Row], held: list[Row], steps: int, rng: np.random.Generator) -> TurningNet:
     channels = rows[0].chroma.shape[1]
     params = start_params(channels * 12 + rows[0].scalars.shape[1], (128, 64), len(NAMES), rng)
-    params = fit(params, chord_batches(rows, 256), steps, rng)
+    params = fit(params, chord_batches(rows, 128), steps, rng)
     chroma, scalars, y = next(chord_batches(held, 20000)(np.random.default_rng(5)))
     logp = flat_log_probabilities(as_net(params), chroma, scalars)
     temperature = best_temperature(logp, y)
@@ -135,10 +134,10 @@ def train_key(
 
     def supply(rng: np.random.Generator) -> Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]:
         while True:
-            pick = rng.integers(0, len(target), 256)
+            pick = rng.integers(0, len(target), 128)
             yield chroma[pick], scalars[pick], target[pick]
 
-    params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (128, 64), len(MODES), rng)
+    params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (96, 48), len(MODES), rng)
     params = fit(params, supply, steps, rng, drop=0.3, decay=0.02)
     chroma, scalars, target = key_samples(held, chord_net, 0, rng)
     logp = flat_log_probabilities(as_net(params), chroma, scalars)
@@ -164,9 +163,8 @@ def report_key(logp: Floats, target: npt.NDArray[np.int64]) -> None:
     right = guess == truth
     keyed = truth < 24
     print(f"key, held out: {right[keyed].mean():.3f} of {keyed.sum()} with a key", end=", ")
-    print(
-        f"{right[~keyed].mean():.3f} of {(~keyed).sum()} without; calibration error {calibration_error(sure, right):.3f}"
-    )
+    print(f"{right[~keyed].mean():.3f} of {(~keyed).sum()} without", end="; ")
+    print(f"calibration error {calibration_error(sure, right):.3f}")
 
 
 def calibration_error(sure: Floats, right: npt.NDArray[np.bool_], bins: int = 10) -> float:

@@ -75,11 +75,19 @@ def demo_song(seed: int) -> Song:
         len(t.key_ok) > 1 and len({pitch_class_of(k.rsplit(" ", 1)[0].split(" h")[0]) for k in t.key_ok}) > 1
     )
     return Song(
-        samples.mean(axis=1).astype(np.float32), beats, t.beats_per_bar,
-        -1 if t.key_tonic is None else pitch_class_of(t.key_tonic), t.key_mode or "major", t.tuning_cents or 0.0,
-        tuple(chords), relative, t.samplerate, down, tuple(s for _, s, _ in t.sections),
+        samples.mean(axis=1).astype(np.float32),
+        beats,
+        t.beats_per_bar,
+        -1 if t.key_tonic is None else pitch_class_of(t.key_tonic),
+        t.key_mode or "major",
+        t.tuning_cents or 0.0,
+        tuple(chords),
+        relative,
+        t.samplerate,
+        down,
+        tuple(s for _, s, _ in t.sections),
         t.key_changes[0][0] if t.key_changes else -1.0,
-    )  # fmt: skip
+    )
 
 
 def _edges(song: Song, rng: np.random.Generator) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
