@@ -17,10 +17,11 @@ from urllib.parse import quote
 from daemon.errors import MachineError
 from daemon.publish import atomic_write, machine_error
 from daemon.report import read_report
+from daemon.version import VERSION
 
 BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
-CACHE_VERSION = 1
+CACHE_FORM = f"{VERSION} 2"  # another one: every report is read again
 REPORT_SUFFIX = ".report.json"
 
 
@@ -58,8 +59,11 @@ def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
     return sorted(rows, key=lambda row: (row["made_at"] or "", row["folder"]), reverse=True)
 
 
-def read_entries(ready: Path, state: Path) -> dict[str, dict[str, Any]]:
-    """By folder name: "row" (None: not one of ours) and "music", the fingerprint as a dict or None."""
+def read_entries(ready: Path, state: Path, *, keep: bool = True) -> dict[str, dict[str, Any]]:
+    """By folder name: "row" (None: not one of ours) and "music", the fingerprint as a dict or None.
+
+    `keep`: write the cache; without it nothing is written at all.
+    """
     cache_path = state / CACHE_FILE
     known = _read_cache(cache_path)
     fresh: dict[str, dict[str, Any]] = {}
@@ -68,7 +72,7 @@ def read_entries(ready: Path, state: Path) -> dict[str, dict[str, Any]]:
         if entry is None or entry["mark"] != mark:
             entry = {"mark": mark, **_entry(ready / name)}
         fresh[name] = entry
-    if fresh != known:
+    if keep and fresh != known:
         _write_cache(cache_path, fresh)
     return fresh
 
@@ -100,7 +104,7 @@ def _entry(folder: Path) -> dict[str, Any]:
 def _read_cache(path: Path) -> dict[str, dict[str, Any]]:
     try:
         data = json.loads(path.read_bytes())
-        return dict(data["folders"]) if data["version"] == CACHE_VERSION else {}
+        return dict(data["folders"]) if data["form"] == CACHE_FORM else {}
     except (OSError, ValueError, KeyError, TypeError):
         return {}
 
@@ -108,6 +112,6 @@ def _read_cache(path: Path) -> dict[str, dict[str, Any]]:
 def _write_cache(path: Path, folders: dict[str, dict[str, Any]]) -> None:
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
-        atomic_write(path, json.dumps({"version": CACHE_VERSION, "folders": folders}).encode(), durable=False)
+        atomic_write(path, json.dumps({"form": CACHE_FORM, "folders": folders}).encode(), durable=False)
     except OSError:
         return  # only time is lost

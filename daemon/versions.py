@@ -35,7 +35,7 @@ def find_version(
     ready, state : folders
     source, analysis, music : of the new drop; `music` None: only names are compared
     """
-    best = _best(read_entries(ready, state), source, music)
+    best = _best(read_entries(ready, state, keep=False), source, music)
     if best is None:
         return None
     row, match, likeness = best
