@@ -28,7 +28,7 @@ from daemon.intake import (
     snapshot,
 )
 from daemon.stems import Stem, StemSet, read_stems, shown_relative
-from daemon.tags import claims
+from daemon.tags import INNER_NAME, claims
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +125,7 @@ def _zip(path: Path, workdir: Path, producer: str | None, limits: Limits) -> Dec
 
 def _folder(folder: Path, name: str, producer: str | None, limits: Limits) -> Decoded:
     before = snapshot(folder)
-    files = members(folder)
+    files, refused = members(folder)
     audio = [file for file in files if _is_audio(file)]
     if not audio:
         raise EmptyDrop(name, "there is no audio in it", "ask the producer for the beat or its stems")
@@ -146,17 +146,26 @@ def _folder(folder: Path, name: str, producer: str | None, limits: Limits) -> De
             hashes[file] = hash_open(stream)[0]
     if snapshot(folder) != before:
         raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
-    listed = ", ".join(shown_relative(file, folder) for file in others[:8]) + (
-        " ..." if len(others) > 8 else ""
-    )
-    notes = [f"Not audio, left out: {listed}."] if others else []
+    notes = [*_left_out("Not audio", others, folder), *_left_out("Links or special files", refused, folder)]
     facts = replace(
         decoded.source,
         sha256=combined_hash((relative_name(file, folder), value) for file, value in hashes.items()),
         bytes=sum(entry.size for entry in before),
+        tags=_claiming_name(audio) | decoded.source.tags,
         warnings=(*notes, *decoded.source.warnings),
     )
     return replace(decoded, source=facts)
+
+
+def _left_out(what: str, files: list[Path], folder: Path) -> list[str]:
+    names = ", ".join(shown_relative(file, folder) for file in files[:8]) + (" ..." if len(files) > 8 else "")
+    return [f"{what}, left out: {names}."] if files else []
+
+
+def _claiming_name(files: list[Path]) -> dict[str, str]:
+    """The first file name inside a folder or zip that says a tempo or key, as a tag."""
+    name = next((file.name for file in files if claims(file.name, {})), None)
+    return {INNER_NAME: shown_name(name)} if name else {}
 
 
 def _is_audio(path: Path) -> bool:

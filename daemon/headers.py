@@ -215,6 +215,10 @@ def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
             return _chunked(file, size, content.start, b"data")
         if content.format == "AIFF":
             return _chunked(file, size, content.start, b"SSND")
+        if content.format == "W64":
+            return _w64(file, size, content.start)
+        if content.format == "AU":
+            return _au(file, size, content.start)
         if content.format == "FLAC":
             return _flac(file, content.start)
         if content.format == "OGG":
@@ -253,6 +257,32 @@ def _chunked(file: BinaryIO, size: int, start: int, wanted: bytes) -> Extent:
             declared = large if length == 0xFFFFFFFF else length or None
             return Extent(declared, max(0, size - at))
     return Extent()
+
+
+def _w64(file: BinaryIO, size: int, start: int) -> Extent:
+    """16-byte ids, 64-bit sizes that count their own 24 bytes, aligned to 8."""
+    at = start + 40
+    for _ in range(MAX_CHUNKS):
+        file.seek(at)
+        head = file.read(24)
+        if len(head) < 24:
+            break
+        length = struct.unpack("<Q", head[16:])[0]
+        if head[:4] == b"data":
+            return Extent(max(0, length - 24), max(0, size - at - 24))
+        if length < 24 or at + length > size:
+            break
+        at += (length + 7) // 8 * 8
+    return Extent()
+
+
+def _au(file: BinaryIO, size: int, start: int) -> Extent:
+    file.seek(start + 4)
+    head = file.read(8)
+    if len(head) < 8:
+        return Extent()
+    offset, declared = struct.unpack(">II", head)
+    return Extent(None if declared == 0xFFFFFFFF else declared, max(0, size - start - offset))
 
 
 def _flac(file: BinaryIO, start: int) -> Extent:

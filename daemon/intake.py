@@ -130,33 +130,37 @@ def hash_open(file: BinaryIO) -> tuple[str, int]:
     return digest.hexdigest(), length
 
 
-def members(folder: Path) -> list[Path]:
-    """All regular files of a folder and its sub-folders, litter left out, in a stable order.
+class Listing(NamedTuple):
+    """What lies in a folder and its sub-folders, sorted by relative NFC name; litter left out."""
 
-    Links are never followed, links and special files are left out. Sorted by the NFC form of
-    the relative name, so that copies made by different systems give the same order.
-    """
-    found: list[Path] = []
+    files: list[Path]  # regular files
+    refused: list[Path]  # links, pipes, sockets, devices: never followed, never opened
+
+
+def members(folder: Path) -> Listing:
+    """List a folder in a stable order: copies made by different systems give the same one."""
+    found = Listing([], [])
     try:
         _collect(folder, folder, MAX_DEPTH, found)
     except OSError as error:
         raise io_error(error, shown_name(folder)) from error
-    return sorted(found, key=lambda path: relative_name(path, folder))
+    return Listing(*(sorted(paths, key=lambda path: relative_name(path, folder)) for paths in found))
 
 
-def _collect(folder: Path, top: Path, depth: int, found: list[Path]) -> None:
+def _collect(folder: Path, top: Path, depth: int, found: Listing) -> None:
     with os.scandir(folder) as entries:
         for entry in entries:
-            if is_litter(entry.name) or entry.is_symlink():
+            if is_litter(entry.name):
                 continue
             if entry.is_dir(follow_symlinks=False):
                 if depth == 0:
                     cause = f"its folders are nested more than {MAX_DEPTH} deep"
                     raise UnsafeDrop(shown_name(top), cause, "put the stems into one folder")
                 _collect(Path(entry.path), top, depth - 1, found)
-            elif entry.is_file(follow_symlinks=False):
-                found.append(Path(entry.path))
-            if len(found) > MAX_FILES:
+            else:
+                regular = entry.is_file(follow_symlinks=False)
+                (found.files if regular else found.refused).append(Path(entry.path))
+            if len(found.files) + len(found.refused) > MAX_FILES:
                 cause = f"it holds more than {MAX_FILES} files"
                 raise TooLong(shown_name(top), cause, "drop the stems of one beat at a time")
 
@@ -177,7 +181,7 @@ class Entry(NamedTuple):
 def snapshot(folder: Path) -> tuple[Entry, ...]:
     """All members with size, time and inode, to prove that a folder stayed the same."""
     entries = []
-    for path in members(folder):
+    for path in members(folder).files:
         try:
             facts = os.lstat(path)
         except OSError as error:
@@ -196,7 +200,7 @@ def identify(path: Path) -> str:
         with opened(path) as file:
             return hash_open(file)[0]
     hashes = []
-    for member in members(path):
+    for member in members(path).files:
         with opened(member) as file:
             hashes.append((relative_name(member, path), hash_open(file)[0]))
     if not hashes:

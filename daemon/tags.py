@@ -25,6 +25,7 @@ TEMPO_RANGE_BPM = (30.0, 300.0)
 TEMPO_TAGS = ("TBPM", "BPM", "TEMPO")
 KEY_TAGS = ("TKEY", "KEY", "INITIALKEY")
 TEXT_TAGS = ("title", "comment")
+INNER_NAME = "file"  # the name of a file inside a folder or zip, kept among its tags
 
 _NUMBER = r"(\d{2,3}(?:[.,]\d{1,4})?)"
 _TEMPO = re.compile(
@@ -88,6 +89,8 @@ def _from_tags(tags: Mapping[str, str]) -> Iterator[Claim]:
             yield from _tempo(text, f"tag {name}")
         elif name.upper() in KEY_TAGS:
             yield from _key(text, f"tag {name}", text)
+        elif name == INNER_NAME:
+            yield from _from_text(_stem(text), "file name")
         elif name.lower() in TEXT_TAGS:
             yield from _from_text(text, f"tag {name}")
 

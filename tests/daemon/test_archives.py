@@ -20,6 +20,7 @@ from daemon.archives import extract
 from daemon.decode import decode
 from daemon.errors import DiskFull, EmptyDrop, UnreadableAudio, UnsafeArchive
 from daemon.intake import identify
+from daemon.tags import claims
 from tests.daemon.make_audio import file_bytes, noise
 
 WAV = file_bytes(noise(1.2))
@@ -66,6 +67,16 @@ def test_zip_of_one_beat(tmp_path):
     assert found.source.bytes == path.stat().st_size
     assert found.path.read_bytes() == WAV
     assert any(text.startswith("Not audio, left in the zip: license.txt") for text in found.source.warnings)
+
+
+def test_claims_in_the_names_inside(tmp_path):
+    path = drop(tmp_path, zip_bytes(("amber lane/amber 140bpm Ebm.wav", WAV)))
+    source = decode(path, limits=Limits()).source
+
+    assert [(claim.value, claim.where) for claim in claims(source.name, source.tags)] == [
+        (140.0, "file name"),
+        ("E flat minor", "file name"),
+    ]
 
 
 def test_zip_of_stems(tmp_path):

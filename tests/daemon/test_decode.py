@@ -141,11 +141,14 @@ def test_wav_claiming_2_gib(tmp_path):
     assert any("Cut off" in text and str(2**31) in text for text in found.source.warnings)
 
 
-@pytest.mark.parametrize(("form", "subtype"), [("WAV", "PCM_16"), ("AIFF", "PCM_24"), ("RF64", "PCM_24")])
+@pytest.mark.parametrize(
+    ("form", "subtype"),
+    [("WAV", "PCM_16"), ("AIFF", "PCM_24"), ("RF64", "PCM_24"), ("W64", "PCM_16"), ("AU", "PCM_16")],
+)
 def test_cut_in_half_is_said(tmp_path, form, subtype):
     wanted = noise(2.4)
     data = file_bytes(wanted, format=form, subtype=subtype)
-    path = tmp_path / f"a.{EXTENSION[form]}"
+    path = tmp_path / f"a.{EXTENSION.get(form, 'au')}"
     path.write_bytes(data[: len(data) // 2])
 
     found = read(path)

@@ -169,11 +169,14 @@ def test_the_files_of_a_folder(tmp_path):
     (folder / "loop").symlink_to(folder, target_is_directory=True)
     (folder / "link.wav").symlink_to(folder / "drums.wav")
 
-    assert [path.relative_to(folder).as_posix() for path in members(folder)] == [
+    assert [path.relative_to(folder).as_posix() for path in members(folder).files] == [
         "Stems/keys.wav",
         "bass.wav",
         "drums.wav",
     ]
+    assert [path.name for path in members(folder).refused] == ["link.wav", "loop", "outside"]
+    warnings = decode(folder, limits=Limits()).source.warnings
+    assert "Links or special files, left out: link.wav, loop, outside." in warnings
 
 
 def test_folders_without_end(tmp_path, monkeypatch):

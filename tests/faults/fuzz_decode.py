@@ -80,14 +80,18 @@ def healthy() -> dict[str, bytes]:
         files[f"{form}-{subtype}.{extension}"] = stream.getvalue()
     flac, mp3 = files["FLAC-PCM_16.flac"], files["MP3-MPEG_LAYER_III.mp3"]
     files["tagged.mp3"] = b"ID3\x04\0\0\0\0\0\x1eTBPM\0\0\0\4\0\0\x00140TKEY\0\0\0\4\0\0\x00Ebm\0\0" + mp3
-    for name, method in (("stored.zip", zipfile.ZIP_STORED), ("deflated.zip", zipfile.ZIP_DEFLATED)):
-        stream = io.BytesIO()
-        with zipfile.ZipFile(stream, "w", method) as archive:
-            archive.writestr("a/drums.flac", flac)
-            archive.writestr("a/keys.mp3", mp3)
-            archive.writestr("a/read me.txt", "thanks")
-        files[name] = stream.getvalue()
+    members = {"a/drums.flac": flac, "a/keys.mp3": mp3, "a/read me.txt": b"thanks"}
+    files["stored.zip"] = zipped(members, zipfile.ZIP_STORED)
+    files["deflated.zip"] = zipped(members)
     return files
+
+
+def zipped(members: dict[str, bytes], method: int = zipfile.ZIP_DEFLATED) -> bytes:
+    stream = io.BytesIO()
+    with zipfile.ZipFile(stream, "w", method, compresslevel=1) as archive:
+        for name, data in members.items():
+            archive.writestr(name, data)
+    return stream.getvalue()
 
 
 def damaged(data: bytes, other: bytes, rng: random.Random) -> bytes:
@@ -129,17 +133,21 @@ def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str
     names = sorted(files)
     name = rng.choice(names)
     drop = work / "drop"
-    folder = rng.random() < 0.1
-    if folder:
+    wrapping = rng.choices(("", "folder of ", "zip of "), (8, 1, 1))[0]
+    data = damaged(files[name], files[rng.choice(names)], rng)
+    if wrapping == "zip of ":
+        data, target = zipped({name: data, "healthy.wav": files["WAV-PCM_16.wav"]}), work / "drop"
+    elif wrapping:
         drop.mkdir()
         (drop / "healthy.wav").write_bytes(files["WAV-PCM_16.wav"])
-    target = drop / name if folder else work / name
-    data = damaged(files[name], files[rng.choice(names)], rng)
+        target = drop / name
+    else:
+        target = drop = work / name
     target.write_bytes(data)
     limits = Limits(min_seconds=0.1, max_minutes=1, max_file_mb=50)
-    form = f"{'folder of ' if folder else ''}{name}"
+    form = wrapping + name
     try:
-        found = decode(drop if folder else target, limits=limits, workdir=work / "private")
+        found = decode(drop, limits=limits, workdir=work / "private")
     except DropError as error:
         outcome = f"{form}: {type(error).__name__}"
         if not (error.subject and error.cause and error.next_step and str(error).isprintable()):
@@ -148,12 +156,12 @@ def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str
         return f"wrong: {form}: {type(error).__name__}: {error}"
     else:
         outcome = f"{form}: read"
-        if found.source.sha256 != identify(drop if folder else target):
+        if found.source.sha256 != identify(drop):
             outcome = f"wrong: {form}: identity"
         outcome = _checked(found.signal.samples, limits.max_minutes, found.signal.rate) or outcome
     if target.read_bytes() != data:
         return f"wrong: {form}: the original was changed"
-    if not {entry.name for entry in work.iterdir()} <= {"drop" if folder else name, "private"}:
+    if not {entry.name for entry in work.iterdir()} <= {drop.name, "private"}:
         return f"wrong: {form}: written outside the private folder"
     return outcome
 
