@@ -53,7 +53,7 @@ def chord_inputs(levels: Floats, steady: Floats) -> tuple[Floats, Floats]:
     return np.concatenate((here, held, before, after), axis=1), scalars.astype(np.float32)
 
 
-def key_inputs(levels: Floats, chords: Floats, none: Floats) -> tuple[Floats, Floats]:
+def key_inputs(levels: Floats, chords: Floats, none: Floats, weight: Floats | None) -> tuple[Floats, Floats]:
     """Inputs of the key network for one stretch of music.
 
     Parameters
@@ -61,11 +61,13 @@ def key_inputs(levels: Floats, chords: Floats, none: Floats) -> tuple[Floats, Fl
     levels : [shape=(n, NOTES)], square roots of steady note magnitudes, step by step
     chords : [shape=(n, 12, qualities)], probability of each chord in each step
     none : [shape=(n,)], probability of no chord
+    weight : [shape=(n,)], place in the meter (see `metric_weight`); None when it is not known
 
     Returns
     -------
     chroma [shape=(1, channels, 12)]: the registers' mean, how long each chord lasts, which chords open and
-    close, and how often a root is reached from each other root; scalars [shape=(1, 4)].
+    close, which fall on the starts of four bars and of every bar, and how often a root is reached from each
+    other root; scalars [shape=(1, 5)].
     """
     registers = register_chroma(levels).reshape(len(levels), -1)
     size = np.linalg.norm(registers, axis=1)
@@ -80,9 +82,23 @@ def key_inputs(levels: Floats, chords: Floats, none: Floats) -> tuple[Floats, Fl
     steps = np.stack([(np.roll(roots[:-1], -k, axis=1) * roots[1:]).sum(axis=0) for k in range(1, 12)])
     steps = steps / max(float(steps.sum()), 0.5)
     even = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
-    scalars = np.array([[np.log(len(levels)), none.mean(), even, len(heard) / len(none)]], np.float32)
-    chroma = np.concatenate((pitch, 3 * lasting, *ends, 4 * steps))
+    metric = [_lean(chords[weight >= w] if weight is not None else chords[:0]) for w in (2, 1)]
+    known = float(weight is not None)
+    scalars = np.array([[np.log(len(levels)), none.mean(), even, len(heard) / len(none), known]], np.float32)
+    chroma = np.concatenate((pitch, 3 * lasting, *ends, *metric, 4 * steps))
     return chroma[None].astype(np.float32), scalars
+
+
+def metric_weight(down: npt.NDArray[np.bool_], bar_one: int) -> Floats:
+    """2 on the first step of each four bars counted from bar one, 1 on that of other bars, else 0.
+
+    Parameters
+    ----------
+    down : [shape=(n,)], which steps begin a bar
+    bar_one : the step that begins bar one
+    """
+    number = np.cumsum(down) - np.cumsum(down)[bar_one]
+    return np.where(down, np.where(number % 4 == 0, 2, 1), 0).astype(np.float32)
 
 
 def _lean(chords: Floats) -> Floats:

@@ -17,8 +17,8 @@ import numpy.typing as npt
 
 from analyzers.chords import beat_edges, chord_evidence, mean_between
 from analyzers.features import Features
-from analyzers.harmonics import key_inputs, register_chroma
-from analyzers.keychange import find_boundaries
+from analyzers.harmonics import key_inputs, metric_weight, register_chroma
+from analyzers.keychange import bar_lines, find_boundaries
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.spelling import scale_names, tonic_name
 from analyzers.turning import load_net
@@ -75,39 +75,53 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     levels = mean_between(np.sqrt(f.spectrum.steady_notes(tuning.cents)), edges)
     evidence = np.exp(chord_evidence(f, tuning.cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
-    whole = judge(levels, chords, none)
+    weight = _place_in_meter(edges, grid)
+    whole = judge(levels, chords, none, weight)
     if whole.confidence <= 1 - float(whole.scales.sum()):
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     first = whole
     changes: tuple[KeyChange, ...] = ()
     bounds = find_boundaries(chords, none, edges, grid)
     if bounds:
-        first, changes = _confirm(levels, chords, none, edges, bounds, whole)
+        first, changes = _confirm(levels, chords, none, weight, edges, bounds, whole)
     return _describe(first, changes, register_chroma(levels).sum(axis=(0, 1)))
 
 
-def judge(levels: Floats, chords: Floats, none: Floats) -> Belief:
+def judge(levels: Floats, chords: Floats, none: Floats, weight: Floats | None) -> Belief:
     """What the network makes of one stretch of steps (arguments as for `harmonics.key_inputs`)."""
-    each, _ = load_net("key").log_probabilities(*key_inputs(levels, chords, none))
+    each, _ = load_net("key").log_probabilities(*key_inputs(levels, chords, none, weight))
     return Belief(np.exp(each[0]))
+
+
+def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:
+    down = bar_lines(edges, grid)
+    if down is None or not down.any():
+        return None
+    bar_one = edges[:-1][down][0] if grid.bar_one_s is None else grid.bar_one_s
+    return metric_weight(down, int(np.argmin(np.abs(edges[:-1] - bar_one))))
 
 
 def _confirm(
     levels: Floats,
     chords: Floats,
     none: Floats,
+    weight: Floats | None,
     edges: npt.NDArray[np.float64],
     bounds: list[int],
     whole: Belief,
 ) -> tuple[Belief, tuple[KeyChange, ...]]:
     """Keep the boundaries whose two sides are surely in different keys."""
+
+    def between(a: int, b: int) -> Belief:
+        return judge(levels[a:b], chords[a:b], none[a:b], None if weight is None else weight[a:b])
+
     stops = [0, *bounds, len(none)]
-    first = here = judge(levels[: stops[1]], chords[: stops[1]], none[: stops[1]])
+    first = here = between(0, stops[1])
     if first.confidence < CHANGE_SURE:
         return whole, ()
     changes = []
     for a, b in pairwise(stops[1:]):
-        after = judge(levels[a:b], chords[a:b], none[a:b])
+        after = between(a, b)
         sure = min(here.confidence, after.confidence)
         if sure >= CHANGE_SURE and after.best != here.best:
             tonic, side = after.best

@@ -28,7 +28,7 @@ from turning_fit import (
     start_params,
 )
 
-from analyzers.harmonics import chord_inputs, key_inputs
+from analyzers.harmonics import chord_inputs, key_inputs, metric_weight
 from analyzers.turning import Floats, TurningNet
 
 PLAIN = {
@@ -55,6 +55,7 @@ class Row:
     per_bar: int
     relative_too: bool
     changes: bool
+    weight: Floats | None  # place in the meter; None where it was not kept
 
 
 def load(paths: list[Path]) -> list[Row]:
@@ -69,7 +70,9 @@ def load(paths: list[Path]) -> list[Row]:
             tonic, mode = (int(v) for v in d["key"][i])
             per_bar, relative, change = (float(v) for v in d["about"][i])
             about = tonic, mode, int(per_bar), bool(relative), change >= 0
-            rows.append(Row(chroma, scalars, y, x[:, 0], x[:, 1], *about))
+            down = d["down"][at : at + n] if "down" in d.files else np.zeros(0, dtype=bool)
+            weight = metric_weight(down, int(np.argmax(down))) if down.any() else None
+            rows.append(Row(chroma, scalars, y, x[:, 0], x[:, 1], *about, weight))
             at += n
     return rows
 
@@ -120,7 +123,10 @@ def key_samples(
             length = n if k == 0 else int(rng.integers(min(n, 16), n + 1))
             at = int(rng.integers(0, n - length + 1))
             part = slice(at, at + length)
-            a, b = key_inputs(row.steady[part], each[part], none[part])
+            weight = None if row.weight is None or rng.random() < 0.2 else row.weight[part]
+            if weight is not None and rng.random() < 0.15:
+                weight = np.roll(weight, int(rng.integers(1, 16)))  # a grid that counts from the wrong beat
+            a, b = key_inputs(row.steady[part], each[part], none[part], weight)
             chroma.append(a)
             scalars.append(b)
             target.append(12 * len(MODES) if row.tonic < 0 else row.tonic * len(MODES) + row.mode)
