@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -81,30 +82,52 @@ def _play(rng: Rng, pitches: list[int], on: float, length: float, strum_s: float
     ]
 
 
+@dataclass(frozen=True, slots=True)
+class Manner:
+    """How one player plays chords throughout a piece; by kind of section where it differs."""
+
+    kinds: dict[str, str]
+    centre: float  # MIDI number that the voicings stay near
+    steps: dict[str, list[list[float]]]  # onsets in a bar, for one bar or two
+    order: dict[str, list[int]]  # tones of an arpeggio
+    gate: float  # share of the time to the next onset that a chord is held
+    strum_s: float
+    rolled_s: float
+    left_hand: bool
+    push: float  # beats that a held chord comes early
+    ninth: bool
+
+
+def _pattern(rng: Rng, kind: str, style: Style) -> list[list[float]]:
+    return [_steps(rng, kind, style) for _ in range(int(rng.choice([1, 1, 2])))]
+
+
+def _draw_manner(rng: Rng, spec: BeatSpec, style: Style, layer: str) -> Manner:
+    song = spec.kind == "song"
+    kind = {"pad": "held", "arp": "steps arpeggio" if style.steps == 3 else "arpeggio"}.get(layer, "")
+    choices = style.comp + (SONG_COMP[style.steps] if song else ())
+    kinds = {name: kind or str(rng.choice(choices)) for name in ("verse", "hook", "bridge")}
+    if rng.random() < 0.5:
+        kinds = dict.fromkeys(kinds, kinds["verse"])
+    return Manner(
+        kinds=kinds,
+        centre=float(rng.uniform(50, 70)) + (10 if layer == "arp" else 0),
+        steps={name: _pattern(rng, k, style) for name, k in kinds.items()},
+        order={name: _order(rng, k, 3, 48) for name, k in kinds.items()},
+        gate=float(rng.choice([0.25, 0.5, 0.9, 1.0])),
+        strum_s=float(rng.uniform(0.006, 0.025)) if "strum" in kinds.values() else 0.0,
+        rolled_s=float(rng.choice([0, 0, 0, 0.01, 0.03])),
+        left_hand=layer == "chords" and rng.random() < (0.7 if song else 0.3),
+        push=0.5 if rng.random() < (0.12 if song else 0.05) and style.steps == 4 else 0.0,
+        ninth=layer != "arp" and rng.random() < 0.15,
+    )
+
+
 def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> tuple[str, list[Note]]:
     """-> (texture, notes) of a chord layer ("chords", "pad" or "arp")."""
     rng = np.random.default_rng([spec.seed, stream])
     style = STYLES[spec.style]
-    kind = {"pad": "held", "arp": "steps arpeggio" if style.steps == 3 else "arpeggio"}.get(layer, "")
-    choices = style.comp + (SONG_COMP[style.steps] if spec.kind == "song" else ())
-    kinds = {name: kind or str(rng.choice(choices)) for name in ("verse", "hook", "bridge")}
-    if rng.random() < 0.5:
-        kinds = dict.fromkeys(kinds, kinds["verse"])
-    centre = float(rng.uniform(50, 70)) + (10 if layer == "arp" else 0)
-    steps = {
-        name: [_steps(rng, k, style) for _ in range(int(rng.choice([1, 1, 2])))] for name, k in kinds.items()
-    }
-    order = {name: _order(rng, k, 3, 48) for name, k in kinds.items()}
-    gate = float(rng.choice([0.25, 0.5, 0.9, 1.0]))
-    strum_s = float(rng.uniform(0.006, 0.025)) if "strum" in kinds.values() else 0.0
-    rolled = float(rng.choice([0, 0, 0, 0.01, 0.03]))
-    left_hand = layer == "chords" and rng.random() < (0.7 if spec.kind == "song" else 0.3)
-    push = (
-        float(rng.choice([0, 0.5]))
-        if rng.random() < (0.25 if spec.kind == "song" else 0.1) and style.steps == 4
-        else 0.0
-    )
-    ninth = layer != "arp" and rng.random() < 0.15
+    manner = _draw_manner(rng, spec, style, layer)
     notes: list[Note] = []
     last: list[int] = []
     for span in spans:
@@ -112,29 +135,29 @@ def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> 
         if layer not in section.layers:
             continue
         name = section.name if section.name in ("hook", "bridge") else "verse"
-        tones = voicing(span.chord.tones, centre, last)
-        if kinds[name] == "broken" or (len(tones) == 3 and rng.random() < 0.1):
+        tones = voicing(span.chord.tones, manner.centre, last)
+        if manner.kinds[name] == "broken" or (len(tones) == 3 and rng.random() < 0.1):
             tones = sorted([*tones, tones[0] + 12])
         last = tones
-        if (
-            ninth
-            and span.chord.quality in ("m7", "maj7", "")
-            and (span.chord.root + 2) % 12 in scale_pitches(spec, span.shift)
-        ):
-            tones = [*tones, low_root(span.chord.root + 2, max(tones) - 4)]
-        strum = strum_s if kinds[name] == "strum" else rolled
-        notes += _bars(
-            rng, span, kinds[name], tones, steps[name], order[name], gate, strum, style.beats, push
-        )
-        if left_hand:
+        notes += _bars(rng, span, manner, name, tones + _ninth(spec, span, manner, tones), style.beats)
+        if manner.left_hand:
             notes += _left_hand(rng, span, style)
-    return kinds["verse"], notes
+    return manner.kinds["verse"], notes
 
 
-def _bars(rng: Rng, span: Span, kind: str, tones: list[int], steps: list[list[float]], order: list[int],
-          gate: float, strum: float, bar: int, push: float) -> list[Note]:  # fmt: skip
+def _ninth(spec: BeatSpec, span: Span, manner: Manner, tones: list[int]) -> list[int]:
+    """A ninth above the chord where the scale has it and the player adds them; the label does not change."""
+    ninth = (span.chord.root + 2) % 12
+    wanted = manner.ninth and span.chord.quality in ("m7", "maj7", "")
+    return [low_root(ninth, max(tones) - 4)] if wanted and ninth in scale_pitches(spec, span.shift) else []
+
+
+def _bars(rng: Rng, span: Span, manner: Manner, section: str, tones: list[int], bar: int) -> list[Note]:
+    """One chord span in the manner of its section."""
+    kind, steps, order = manner.kinds[section], manner.steps[section], manner.order[section]
+    strum = manner.strum_s if kind == "strum" else manner.rolled_s
     if kind == "held":
-        on = span.start - (push if span.start > 0 else 0)
+        on = span.start - (manner.push if span.start > 0 else 0)
         return _play(rng, tones, on, span.end - span.start, strum, float(rng.uniform(0.7, 1)))
     first, last = int(span.start // bar), int(np.ceil(span.end / bar))
     onsets = [b * bar + x for b in range(first, last) for x in steps[b % len(steps)]]
@@ -148,9 +171,9 @@ def _bars(rng: Rng, span: Span, kind: str, tones: list[int], steps: list[list[fl
             if kind == "melodic" and rng.random() < 0.35:
                 continue
             pitch = tones[order[(k + int(on)) % len(order)] % len(tones)]
-            out.append(Note(on, max(until - on, gate), pitch, vel))
+            out.append(Note(on, max(until - on, manner.gate), pitch, vel))
         else:
-            out += _play(rng, tones, on, (until - on) * gate, strum, vel)
+            out += _play(rng, tones, on, (until - on) * manner.gate, strum, vel)
     return out
 
 

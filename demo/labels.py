@@ -37,9 +37,7 @@ def truth_of(spec: BeatSpec, score: Score, clock: Clock, music: Stereo, soft_ms:
         tempo_changes=() if not spec.tempo_step or not pulse else _changes(spec, clock, score.beats),
         meter=style.meter,
         beats_per_bar=style.beats,
-        beats=tuple((round(float(t), 7), int(k % style.beats == 0)) for k, t in enumerate(grid))
-        if pulse
-        else (),
+        beats=_beats(grid, style.beats) if pulse else (),
         first_downbeat_s=round(float(grid[0]), 7) if pulse else None,
         drums_in_s=None if drums is None else float(clock.at(drums)),
         pickup_beats=spec.pickup_beats if pulse else 0.0,
@@ -53,14 +51,16 @@ def truth_of(spec: BeatSpec, score: Score, clock: Clock, music: Stereo, soft_ms:
         sections=tuple((s.name, a, b) for s, a, b in zip(spec.sections, edges, edges[1:], strict=False)),
         swing=spec.swing,
         defects=tuple(d for d in (spec.defect, spec.noise_bed) if d != "none"),
-        notes=tuple(
-            n for n in (f"tag {spec.tag}", f"ends with {spec.ending}", spec.lead_in) if "none" not in n
-        ),
+        notes=(f"spoken tag: {spec.tag}", f"ending: {spec.ending}", f"lead-in: {spec.lead_in}"),
         kick_attack_ms=soft_ms,
         samplerate=spec.rate,
         frames=len(music),
         duration_s=duration,
     )
+
+
+def _beats(grid: npt.NDArray[np.float64], bar: int) -> tuple[tuple[float, int], ...]:
+    return tuple((round(float(t), 7), int(k % bar == 0)) for k, t in enumerate(grid))
 
 
 def _tempi(spec: BeatSpec, clock: Clock, beats: int) -> tuple[float, tuple[float, ...]]:

@@ -6,6 +6,7 @@ The notes, sounds and mix follow from the same seed inside `demo.render`, so a s
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -198,17 +199,24 @@ def random_spec(
         tuning_cents=_draw_tuning(rng),
         sections=_draw_sections(rng, kind, light, solo, s.beats * 60 / bpm, length),
         pickup_beats=pickup,
-        tag=str(rng.choice(["none", "before", "over"], p=[0.88, 0.06, 0.06])),
-        lead_in_s=0.0 if rng.random() < 0.15 else float(rng.choice([rng.uniform(0, 0.2), rng.uniform(0, 4)])),
-        lead_in=str(rng.choice(["silence", "dither", "hiss"], p=[0.75, 0.15, 0.10])),
-        noise_bed=str(rng.choice(["none", "crackle", "hiss"], p=NOISY if style == "lofi" else CLEAN)),
-        ending=str(rng.choice(["cut", "ring", "fade"], p=[0.3, 0.45, 0.25])),
-        tail_s=float(rng.choice([0, rng.uniform(0, 3)])),
-        defect=str(rng.choice(_DEFECTS)) if rng.random() < 0.05 else "none",
+        **_draw_edges(rng, style),
         drive=drive,
         peak=peak,
         solo=solo,
-    )  # fmt: skip
+    )
+
+
+def _draw_edges(rng: Rng, style: str) -> dict[str, Any]:
+    """What comes before, under and after the music, and what went wrong with it."""
+    return {
+        "tag": str(rng.choice(["none", "before", "over"], p=[0.88, 0.06, 0.06])),
+        "lead_in_s": float(rng.uniform(0, rng.choice([0.2, 4.0]))) if rng.random() > 0.15 else 0.0,
+        "lead_in": str(rng.choice(["silence", "dither", "hiss"], p=[0.75, 0.15, 0.10])),
+        "noise_bed": str(rng.choice(["none", "crackle", "hiss"], p=NOISY if style == "lofi" else CLEAN)),
+        "ending": str(rng.choice(["cut", "ring", "fade"], p=[0.3, 0.45, 0.25])),
+        "tail_s": float(rng.choice([0, rng.uniform(0, 3)])),
+        "defect": str(rng.choice(_DEFECTS)) if rng.random() < 0.05 else "none",
+    }
 
 
 def _draw_key_shift(rng: Rng) -> tuple[float, int] | None:
