@@ -1,6 +1,6 @@
 """Powers, offsets and likeness of the channels, over all and by band.
 
-The whole signal is summed second by second; the bands come from short spectra taken each quarter
+The whole signal is summed in blocks of 50 ms; the bands come from short spectra taken each quarter
 of a second, enough for a statement about a whole track at a small cost.
 """
 
@@ -13,15 +13,16 @@ import numpy.typing as npt
 
 Float64Array = npt.NDArray[np.float64]
 
+BLOCKS_PER_S = 20
 SPECTRUM_FRAMES = 4096
 SPECTRA_PER_S = 4
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class ChannelStats:
-    """Per second: `offset` [shape=(seconds, channels)] mean value, `product` [shape=(seconds, channels,
-    channels)] mean product of two channels. `spectrum` [shape=(channels, bins)] mean power and `cross`
-    [shape=(bins,)] real cross power of the first two channels, at `frequency` Hz [shape=(bins,)]."""
+    """Per block of 50 ms: `offset` [shape=(blocks, channels)] mean value, `product` [shape=(blocks,
+    channels, channels)] mean product of two channels. `spectrum` [shape=(channels, bins)] mean power and
+    `cross` [shape=(bins,)] real cross power of the first two channels, at `frequency` Hz [shape=(bins,)]."""
 
     offset: Float64Array
     product: Float64Array
@@ -36,16 +37,17 @@ class ChannelStats:
 
 
 def channel_stats(samples: npt.NDArray[np.float32], rate: int) -> ChannelStats:
-    """Statistics of a signal [shape=(frames >= 1, channels)]; a last part of under a second counts as one."""
+    """Statistics of a signal [shape=(frames >= 1, channels)]; an incomplete last block is left out."""
     frames, channels = samples.shape
-    seconds = max(1, round(frames / rate))
-    offset = np.zeros((seconds, channels))
-    product = np.zeros((seconds, channels, channels))
-    ones = np.ones(rate + rate, dtype=np.float32)
-    for k in range(seconds):
-        part = samples[k * rate : (k + 1) * rate if k + 1 < seconds else frames]
-        offset[k] = ones[: len(part)] @ part / len(part)
-        product[k] = part.T @ part / len(part)
+    size = min(max(1, rate // BLOCKS_PER_S), frames)
+    blocks = frames // size
+    offset = np.zeros((blocks, channels))
+    product = np.zeros((blocks, channels, channels))
+    mean = np.full(size, 1 / size, dtype=np.float32)
+    for k in range(blocks):
+        part = samples[k * size : (k + 1) * size]
+        offset[k] = mean @ part
+        product[k] = part.T @ part / size
     frequency, spectrum, cross = _spectra(samples, rate)
     return ChannelStats(offset, product, frequency, spectrum, cross)
 

@@ -25,7 +25,7 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
     return (
         *find_clipping(signal, peaks, options.bit_depth),
         *judge_peaks(signal, peaks),
-        *judge_offset(signal, stats, lead_in),
+        *judge_offset(stats),
         *judge_channels(stats),
         *find_dropouts(signal, peaks),
         *judge_noise(features, lead_in),

@@ -15,19 +15,24 @@ import numpy.typing as npt
 
 from analyzers.channelstats import ChannelStats
 from analyzers.loudness import decibels
-from analyzers.model import Flag, LeadIn, Loudness, Signal
+from analyzers.model import Flag, Loudness, Signal
 from analyzers.truepeak import Peaks
 
 STEP_16 = 2.0**-15
-FLAT = 1e-4  # samples of a plateau differ by less, of the ceiling
-CORNER = 20.0  # two samples outside a plateau the signal has fallen by this many times FLAT
+FLAT_16, FLAT = (
+    1e-4,
+    2e-5,
+)  # samples of a plateau differ by less, of the ceiling: 16 bits with dither; finer words
+CORNER = 20.0  # two samples outside a plateau the signal has fallen by this many times that
 SHORTEST = 3  # samples
 MANY_RUNS = 10  # plateaus that make it a warning ...
 LONG_RUN_S = 0.0005  # ... or one of this length
+FEWEST_RUNS, SHORT_RUN = 3, 8  # fewer plateaus, none of so many samples: chance, or a soft limiter
 SEARCH_BLOCK = 1 << 20
 OFFSET_NOTE, OFFSET_WARNING = 0.1, 0.4  # % of full scale: -60 and -48 dBFS
 LEANING_NOTE = 2.0  # % of full scale
-LEAD_S = 0.02  # a lead-in shorter than this tells no offset
+QUIET_BLOCKS = 4  # at least so many blocks of 50 ms tell the offset ...
+QUIET_SWING = 0.002  # ... when the signal in them is this quiet (RMS), or the offset stands out of it
 QUIET_LUFS, VERY_QUIET_LUFS, LOUD_LUFS = -33.0, -45.0, -6.0
 
 
@@ -42,17 +47,17 @@ class _Plateaus:
 
 def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[Flag]:
     """Plateaus at the extreme values of each channel, as one flag."""
-    coarse = bit_depth is None or bit_depth <= 16
+    flat = FLAT_16 if bit_depth is not None and bit_depth <= 16 else FLAT
     searched = (
-        _plateaus(signal.samples[:, channel], sign, ceiling, coarse)
+        _plateaus(signal.samples[:, channel], sign, ceiling, flat)
         for channel in range(signal.channels)
         for sign, ceiling in ((1, peaks.highest[channel]), (-1, -peaks.lowest[channel]))
         if ceiling > 0.0
     )
     found = [one for one in searched if one is not None]
-    if not found:
+    runs, longest = sum(one.count for one in found), max((one.longest for one in found), default=0)
+    if runs < FEWEST_RUNS and longest < SHORT_RUN:
         return []
-    runs, longest = sum(one.count for one in found), max(one.longest for one in found)
     severe = runs >= MANY_RUNS or longest >= LONG_RUN_S * signal.rate
     top = max(one.ceiling for one in found)
     where = "full scale" if abs(top - 1) < 2 * STEP_16 else f"{decibels(top):.1f} dBFS"
@@ -71,9 +76,9 @@ def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[F
     ]
 
 
-def _plateaus(column: npt.NDArray[np.float32], sign: int, ceiling: float, coarse: bool) -> _Plateaus | None:
+def _plateaus(column: npt.NDArray[np.float32], sign: int, ceiling: float, flat: float) -> _Plateaus | None:
     """Plateaus with corners at one extreme of one channel; None when there are none."""
-    tolerance = max(FLAT * ceiling, 1.05 * STEP_16 if coarse else 0.0)
+    tolerance = max(flat * ceiling, 1.05 * STEP_16 if flat == FLAT_16 else 0.0)
     near = _near_ceiling(column, sign, ceiling - tolerance)
     edges = np.flatnonzero(np.diff(near) > 1)
     first = near[np.concatenate(([0], edges + 1))]
@@ -130,52 +135,53 @@ def judge_peaks(signal: Signal, peaks: Peaks) -> list[Flag]:
     return []
 
 
-def judge_offset(signal: Signal, stats: ChannelStats, lead_in: LeadIn) -> list[Flag]:
-    """A constant offset, seen in the lead-in where there is one; else a waveform that leans to one side."""
-    offset = _lead_offset(signal, lead_in)
-    leaning = _leaning(stats)
-    if offset is None:
+def judge_offset(stats: ChannelStats) -> list[Flag]:
+    """A constant offset where the music is quietest; else a waveform that leans to one side all along."""
+    offset, leaning = _quiet_offset(stats), _leaning(stats)
+    if offset is None and abs(leaning) >= LEANING_NOTE:
         offset = leaning
-    size = 100 * abs(offset)
-    if size >= OFFSET_NOTE:
+    if offset is not None and abs(offset) >= OFFSET_NOTE:
         return [
             Flag(
                 code="dc-offset",
-                severity="warning" if size >= OFFSET_WARNING else "note",
-                text=f"Constant offset of {100 * offset:+.2f} % of full scale.",
+                severity="warning" if abs(offset) >= OFFSET_WARNING else "note",
+                text=f"Constant offset of {offset:+.2f} % of full scale.",
                 advice="Put a high-pass at 20 Hz on the track; edits click without it.",
-                amount=100 * offset,
+                amount=offset,
                 unit="%",
             )
         ]
-    if 100 * abs(leaning) >= LEANING_NOTE:
+    if abs(leaning) >= LEANING_NOTE:
         return [
             Flag(
                 code="leaning-waveform",
                 severity="note",
-                text=f"While it plays, the waveform leans by {100 * leaning:+.1f} % of full scale.",
+                text=f"While it plays, the waveform leans by {leaning:+.1f} % of full scale.",
                 advice="A high-pass at 20 Hz wins headroom; fade the edges of edits.",
-                amount=100 * leaning,
+                amount=leaning,
                 unit="%",
             )
         ]
     return []
 
 
-def _lead_offset(signal: Signal, lead_in: LeadIn) -> float | None:
-    """Mean of the worse channel before the music; None when that is too short to tell."""
-    frames = lead_in.first_sound_sample or 0
-    if frames < LEAD_S * signal.rate:
-        return None
-    means = [float(channel[: frames // 2].mean(dtype=np.float64)) for channel in signal.samples.T]
-    return max(means, key=abs)
+def _quiet_offset(stats: ChannelStats) -> float | None:
+    """Offset in % of the worse channel in its quietest blocks; None where those are too loud to tell."""
+    found = []
+    for channel in range(stats.offset.shape[1]):
+        mean = stats.offset[:, channel]
+        swing = np.sqrt(np.maximum(stats.product[:, channel, channel] - mean**2, 0))
+        quietest = np.argsort(swing, kind="stable")[: max(QUIET_BLOCKS, len(swing) // 100)]
+        if np.median(swing[quietest]) <= max(QUIET_SWING, 3 * abs(np.median(mean[quietest]))):
+            found.append(100 * float(np.median(mean[quietest])))
+    return max(found, key=abs, default=None)
 
 
 def _leaning(stats: ChannelStats) -> float:
-    """Offset that nine in ten seconds have at least, of the worse channel; 0 when they disagree."""
+    """Offset in % that nine in ten blocks have at least, of the worse channel; 0 when they disagree."""
     low, high = np.percentile(stats.offset, [10, 90], axis=0)
     size = np.where(low > 0, low, np.where(high < 0, high, 0.0))
-    return float(size[int(np.abs(size).argmax())])
+    return 100 * float(size[int(np.abs(size).argmax())])
 
 
 def judge_level(loudness: Loudness) -> list[Flag]:

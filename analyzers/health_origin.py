@@ -15,7 +15,7 @@ from analyzers.model import Flag, Signal
 
 USUAL_RATES = (44100, 48000, 88200, 96000, 176400, 192000)
 BAND_HZ = 200.0
-LOWEST_SHELF_HZ, HIGHEST_SHELF_HZ = 9000.0, 20300.0
+LOWEST_SHELF_HZ, HIGHEST_SHELF_HZ = 9000.0, 19300.0
 SURE_SHELF_HZ = 18500.0  # above: high bit rates, or a converter's own filter
 CLIFF_DB = 25.0
 SIDE_BANDS = 5  # 1 kHz on each side of the cliff

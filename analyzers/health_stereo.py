@@ -12,7 +12,9 @@ from analyzers.channelstats import ChannelStats, Float64Array
 from analyzers.model import Flag
 
 DEAD_DB = 60.0  # one channel this far below the other
-LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0
+LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0  # of a channel that was turned down
+LEANING_DB = 4.0  # of a mix: panned parts make up to 3 dB
+SHARED = 0.9  # correlation of a bass that sits in both channels
 SAME = 1e-6  # power of the difference over that of the sum: mono
 INVERTED = -0.3  # correlation, over all or in the bass
 LOSS_NOTE_DB, LOSS_WARNING_DB = 4.5, 6.0  # loss in mono against the mean channel; independent channels lose 3
@@ -20,8 +22,9 @@ LOW_CORRELATION = -0.4
 BASS_CORRELATION = -0.1
 HEARD = 0.01  # a band with less of the power is not judged
 BASS = "the bass (under 150 Hz)"
+BASS_HZ = (20.0, 150.0)
 BANDS_HZ = (
-    (BASS, 20.0, 150.0),
+    (BASS, *BASS_HZ),
     ("the low middle (150 to 600 Hz)", 150.0, 600.0),
     ("the middle (600 to 2500 Hz)", 600.0, 2500.0),
     ("the top (2.5 to 10 kHz)", 2500.0, 10000.0),
@@ -81,28 +84,41 @@ def _dead(left: float, right: float) -> list[Flag]:
 
 
 def _level(stats: ChannelStats) -> list[Flag]:
+    """A channel turned down, seen in the bass too; or a mix that leans to one side."""
     left, right = (float(value) for value in stats.power)
     difference = 10 * float(np.log10(left / right))
-    if abs(difference) < LEVEL_NOTE_DB:
+    bass = _bass_difference(stats)
+    turned_down = bass is not None and abs(bass) >= LEVEL_NOTE_DB and bass * difference > 0
+    if not turned_down and abs(difference) < LEANING_DB:
         return []
-    louder = "left" if difference > 0 else "right"
+    shown = bass if turned_down and bass is not None else difference
+    louder = "left" if shown > 0 else "right"
     return [
         Flag(
             code="channel-level",
-            severity="warning" if abs(difference) >= LEVEL_WARNING_DB else "note",
-            text=f"The {louder} channel is {abs(difference):.1f} dB louder.",
+            severity="warning" if turned_down and abs(shown) >= LEVEL_WARNING_DB else "note",
+            text=f"The {louder} channel is {abs(shown):.1f} dB louder.",
             advice="Balance the channels, or ask whether this was meant.",
-            amount=difference,
+            amount=shown,
             unit="dB",
         )
     ]
+
+
+def _bass_difference(stats: ChannelStats) -> float | None:
+    """Level difference in dB of a bass that both channels share; None without one."""
+    correlation = _band_correlation(stats, *BASS_HZ)
+    if correlation is None or abs(correlation) < SHARED:
+        return None
+    left, right = _band_power(stats, *BASS_HZ)
+    return 10 * float(np.log10(left / right))
 
 
 def _polarity(left: float, right: float, product: float, stats: ChannelStats) -> list[Flag]:
     """An inverted channel, or a mix that loses much in mono."""
     correlation = product / float(np.sqrt(left * right))
     loss = 10 * float(np.log10((left + right) / max((left + right + 2 * product) / 2, 1e-30)))
-    bass = _band_correlation(stats, 20.0, 150.0)
+    bass = _band_correlation(stats, *BASS_HZ)
     if correlation < INVERTED or (bass is not None and bass < INVERTED and correlation < 0):
         return [
             Flag(
@@ -129,11 +145,17 @@ def _polarity(left: float, right: float, product: float, stats: ChannelStats) ->
 
 def _band_correlation(stats: ChannelStats, low: float, high: float) -> float | None:
     """Correlation of the two channels in a band; None where the band is not heard."""
-    inside = (stats.frequency >= low) & (stats.frequency < high)
-    power: Float64Array = stats.spectrum[:, inside].sum(axis=1)
+    power = _band_power(stats, low, high)
     if power.sum() < HEARD * stats.spectrum.sum() or power.min() < 1e-4 * power.max():
         return None
+    inside = (stats.frequency >= low) & (stats.frequency < high)
     return float(stats.cross[inside].sum() / np.sqrt(power[0] * power[1]))
+
+
+def _band_power(stats: ChannelStats, low: float, high: float) -> Float64Array:
+    """Mean power of each channel in a band [shape=(channels,)]."""
+    inside = (stats.frequency >= low) & (stats.frequency < high)
+    return np.asarray(stats.spectrum[:, inside].sum(axis=1), dtype=np.float64)
 
 
 def _bands(stats: ChannelStats) -> list[Flag]:

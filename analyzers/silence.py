@@ -29,10 +29,11 @@ FRAME_S = 0.005
 LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
 BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
 CLICK_S = 0.010  # shorter: a click, not music
-CLICK_WINDOW_S = 0.030
+CLICK_FRAMES = 4
 BED_LOOK_S = 0.25  # the bed's level is learnt from this much
-BED_LEAST_S = 0.05
+BED_LEAST_S = 0.02
 STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
+ROUGH = 4.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4)
 NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
 TONAL = 0.3  # share of power in lines that no mains hum explains: notes
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
@@ -133,9 +134,7 @@ def _start_over_bed(
     if frames is None:
         return None
     rise, sure = (over + frame * size for frame in frames)
-    bed = quiet[over:sure]
-    early, late = (float(np.median(half)) if len(half) else 0.0 for half in np.array_split(bed, 2))
-    if late > STEADY * early:
+    if not _is_steady(quiet[over:sure]):
         return None
     typical = float(np.median(quiet[over : over + learn * size]))
     first = max(over, rise - size)
@@ -144,19 +143,27 @@ def _start_over_bed(
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
 
 
+def _is_steady(bed: Float32Array) -> bool:
+    """True where a bed neither grows nor comes in syllables or strokes."""
+    if len(bed) < 2:
+        return False
+    early, late = (float(np.median(half)) for half in np.array_split(bed, 2))
+    return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
+
+
 def _skip_clicks(quiet: Float32Array, over: int, rate: int, threshold: float) -> int:
     """First sample over the threshold that is not a lone click."""
-    size = max(1, round(CLICK_S / 4 * rate))
-    window = round(CLICK_WINDOW_S * rate) // size * size
+    size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
     at = over
-    while at + window <= len(quiet):
-        busy = (_frames(quiet[at : at + window], size).max(axis=1) > threshold / 2).sum()
-        if busy >= 4:
+    while at + CLICK_FRAMES * size <= len(quiet):
+        busy = _frames(quiet[at : at + CLICK_FRAMES * size], size).max(axis=1) > threshold / 2
+        if busy.sum() > CLICK_FRAMES // 2:
             return at
-        later = np.flatnonzero(quiet[at + window :] > threshold)
+        at += int(np.argmin(busy)) * size
+        later = np.flatnonzero(quiet[at:] > threshold)
         if len(later) == 0:
             break
-        at += window + int(later[0])
+        at += int(later[0])
     return over
 
 
