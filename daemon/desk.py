@@ -344,8 +344,8 @@ class Desk:
     @staticmethod
     def _worn_out(times: int, reason: str) -> str:
         return (
-            f"the analysis was tried {times} times and failed each time: {reason.rstrip('.')}. Export the file anew and "
-            "drop it again, or try this one again with 'beatintake retry'."
+            f"the analysis was tried {times} times and failed each time: {reason.rstrip('.')}. "
+            "Export the file anew and drop it again, or try this one again with 'beatintake retry'."
         )
 
     def _postpone(self, job: Job, error: BeatintakeError) -> None:

@@ -91,7 +91,7 @@ class Ledger:
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version > SCHEMA_VERSION:
                 raise MachineError(str(path), "it was written by a newer beatintake", "update beatintake")
-            if connection.execute("PRAGMA quick_check(1)").fetchone()[0] != "ok":
+            if not cls(connection, path).sound():
                 raise sqlite3.DatabaseError("quick_check failed")
             connection.executescript(SCHEMA)
             connection.execute(f"PRAGMA user_version={SCHEMA_VERSION}")
@@ -105,6 +105,10 @@ class Ledger:
         """For status displays: never creates, never waits for the writer."""
         connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=0.2)
         return cls(connection, path)
+
+    def sound(self) -> bool:
+        """Is the file in order, as far as a quick look can tell?"""
+        return bool(self._db.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok")
 
     def close(self) -> None:
         self._db.close()

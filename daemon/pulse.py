@@ -15,7 +15,7 @@ from daemon.errors import AlreadyRunning, BeatintakeError
 from daemon.health import Problems, write_health
 from daemon.lock import CLAIM_BEAT_S, ServiceLock
 from daemon.logs import note
-from daemon.notify_systemd import notify
+from daemon.notify_systemd import notify, watchdog_period_s
 from daemon.snapshot import snapshot
 from daemon.watch import Watch
 
@@ -80,7 +80,9 @@ class Pulse:
 
     def beat(self, now: float, state: str, paused: str | None, force: bool = False) -> None:
         """Health file, service manager, claim. The ping to the service manager means: the watcher lives."""
-        if not force and not self.timers.due("beat", now, HEARTBEAT_S):
+        if not force and not self.timers.due(
+            "beat", now, min(HEARTBEAT_S, watchdog_period_s() or HEARTBEAT_S)
+        ):
             return
         facts = snapshot(self.arrivals, self.desk, self.watch, self.problems, state, paused)
         with suppress(OSError):  # a full disk must not stop the heart

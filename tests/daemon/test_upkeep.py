@@ -1,0 +1,353 @@
+"""Small parts around the service: status, control, housekeeping, logs, notifications, quiet hours, stem
+check.
+"""
+
+from __future__ import annotations
+
+import json
+import logging
+import os
+import socket
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+import pytest
+
+from config.settings import Log, Notify
+from daemon import control, housekeeping
+from daemon.boardkeeper import BoardKeeper
+from daemon.errors import BeatintakeError
+from daemon.grouping import is_stem_name
+from daemon.health import read_health, write_health
+from daemon.ledger import Ledger, Record, ledger_path
+from daemon.logs import note, set_up
+from daemon.notify_systemd import notify, watchdog_period_s
+from daemon.publish import STAGING
+from daemon.quiet import is_quiet, minutes
+from daemon.status import as_lines, print_status, read_status
+from daemon.stemcheck import are_stems
+from daemon.tell import sentence, tell
+from daemon.worker_process import Setup
+from daemon.workers import Died, Done, Failed, WorkerPool
+from tests.daemon.make_audio import file_bytes, noise
+from tests.daemon.service_kit import settings_for, wait_for
+
+FACTS = {"tempo_bpm": 93.5, "key": "E flat minor", "needs_ears": 2, "check_by_ear": ["the key"]}
+READY = Record("aa" * 32, "ready", "amber", "amber.wav", "mira", None, FACTS, 100.0)
+DAMAGED = "bad.wav: it is damaged. Export it again."
+REJECTED = Record("bb" * 32, "rejected", "bad", "bad.wav", None, DAMAGED, {}, 101.0)
+
+
+class TestStatus:
+    def test_imports_nothing_heavy_and_answers_at_once(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        code = (
+            "import sys\nfrom config.settings import Settings\nfrom daemon.status import print_status\n"
+            f"print_status(Settings.model_validate_json({settings.model_dump_json()!r}))\n"
+            "heavy = {'numpy', 'scipy', 'librosa', 'soundfile', 'watchdog', 'apscheduler', 'psutil'}\n"
+            "print('heavy:', sorted(heavy & set(sys.modules)))\n"
+        )
+        done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+        assert "the service is not running" in done.stdout
+        assert "heavy: []" in done.stdout
+
+    def test_not_running(self, tmp_path: Path) -> None:
+        status = read_status(settings_for(tmp_path))
+
+        assert (status.running, status.state, status.results) == (False, "stopped", [])
+
+    def test_results_and_what_needs_ears_come_from_the_ledger(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        settings = settings_for(tmp_path)
+        ledger = Ledger.open(ledger_path(settings.folders.state))
+        ledger.record(READY)
+        ledger.record(REJECTED)
+        assert print_status(settings, as_json=True) == 4
+        facts = json.loads(capsys.readouterr().out)
+
+        assert [r["outcome"] for r in facts["results"]] == ["rejected", "ready"]
+        assert [r["folder"] for r in facts["needs_ears"]] == ["amber"]
+        assert (facts["ready_count"], facts["rejected_count"]) == (1, 1)
+        text = "\n".join(as_lines(read_status(settings), settings))
+        assert "amber: 93.5 BPM, E flat minor, check by ear" in text
+        assert "bad.wav: it is damaged" in text
+
+    def test_a_service_that_holds_its_lock_but_has_no_pulse(self, tmp_path: Path) -> None:
+        from daemon.lock import ServiceLock
+
+        settings = settings_for(tmp_path)
+        folders = settings.folders
+        lock = ServiceLock(folders.state, folders.incoming, folders.ready)
+        lock.acquire()
+        try:
+            write_health(folders.state, {"pid": 1, "state": "running"})
+            assert read_status(settings).responding
+            facts = read_health(folders.state) or {}
+            facts["heartbeat"] -= 120
+            (folders.state / "health.json").write_text(json.dumps(facts))
+            status = read_status(settings)
+            assert (status.running, status.responding, status.state) == (True, False, "not responding")
+        finally:
+            lock.release()
+        assert not read_status(settings).running
+
+    def test_an_unreadable_health_file_is_no_error(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        (settings.folders.state / "health.json").write_bytes(b"\xff{")
+
+        assert read_status(settings).heartbeat_age_s is None
+
+
+class TestControl:
+    def test_pause_survives_and_resume_ends_it(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        control.pause_service(settings)
+        assert control.is_paused(settings.folders.state)
+        assert read_status(settings).paused == "paused by command"
+        control.resume_service(settings)
+
+        assert not control.is_paused(settings.folders.state)
+
+    def test_retry_leaves_a_wish_for_those_that_fit(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        ledger = Ledger.open(ledger_path(settings.folders.state))
+        ledger.record(REJECTED)
+        ledger.record(READY)
+        control.retry_rejected(settings, ["bad"])
+
+        assert control.take_wishes(settings.folders.state) == [{"retry": [REJECTED.sha256]}]
+        assert control.take_wishes(settings.folders.state) == []
+
+    def test_retry_of_something_unknown_names_what_there_is(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        Ledger.open(ledger_path(settings.folders.state)).record(REJECTED)
+
+        with pytest.raises(BeatintakeError, match="rejected are: bad"):
+            control.retry_rejected(settings, ["amber"])
+
+    def test_unreadable_wishes_are_dropped(self, tmp_path: Path) -> None:
+        (tmp_path / "wishes").mkdir()
+        (tmp_path / "wishes" / "x.json").write_bytes(b"{")
+
+        assert control.take_wishes(tmp_path) == []
+        assert os.listdir(tmp_path / "wishes") == []
+
+
+class TestHousekeeping:
+    def age(self, path: Path, days: float) -> Path:
+        at = time.time() - days * 86400
+        os.utime(path, (at, at))
+        return path
+
+    def test_the_sweep_removes_what_is_old_and_ours_only(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path, retention={"staging_hours": 24, "rejected_days": 30})
+        staging, rejected = settings.folders.ready / STAGING, settings.folders.rejected
+        for name in ("job-old", "job-busy", "job-new"):
+            (staging / name).mkdir(parents=True)
+        for name in ("old", "new", "not-ours"):
+            (rejected / name).mkdir()
+            if name != "not-ours":
+                (rejected / name / "rejected.json").write_text("{}")
+        ready = settings.folders.ready / "beat"
+        ready.mkdir()
+        temporary = settings.folders.ready / ".beatintake-1234"
+        temporary.touch()
+        for path, days in ((staging / "job-old", 2), (staging / "job-busy", 2), (rejected / "old", 31),
+                           (rejected / "not-ours", 99), (ready, 999), (temporary, 2)):  # fmt: skip
+            self.age(path, days)
+
+        assert housekeeping.sweep(settings, busy={"job-busy"}) == 3
+        assert sorted(os.listdir(staging)) == ["job-busy", "job-new"]
+        assert sorted(os.listdir(rejected)) == ["new", "not-ours"]
+        assert ready.is_dir()
+
+    def test_at_start_only_the_services_own_leftovers_go(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        for name in ("job-1", "batch-1"):
+            (settings.folders.ready / STAGING / name).mkdir(parents=True)
+
+        assert housekeeping.clear_staging(settings, "job-") == 1
+        assert os.listdir(settings.folders.ready / STAGING) == ["batch-1"]
+
+    def test_the_digest_sums_up_the_last_day(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        ledger = Ledger.open(tmp_path / "l")
+        ledger.record(READY)
+        ledger.record(REJECTED)
+        text = housekeeping.write_digest(settings, ledger, waiting=3, now=200.0).read_text()
+
+        assert "1 ready, 1 rejected, 3 waiting" in text
+        assert "Check by ear\n  amber.wav: 93.5 BPM, E flat minor, check 2 by ear" in text
+        assert "1 ready" not in housekeeping.write_digest(settings, ledger, 0, now=200_000.0).read_text()
+
+    def test_digests_and_damaged_ledgers_are_kept_in_number(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        digests = settings.folders.state / "digests"
+        digests.mkdir()
+        for day in range(200):
+            (digests / f"2026-{day:03d}.txt").touch()
+        housekeeping.sweep(settings, busy=set())
+
+        assert len(os.listdir(digests)) == housekeeping.DIGESTS_KEPT
+
+
+class TestLogs:
+    def test_lines_are_json_with_event_and_facts(self, tmp_path: Path) -> None:
+        path = set_up(Log(), tmp_path, terminal=False)
+        note(
+            logging.getLogger("beatintake.x"), logging.INFO, "ready", drop="b\udcff\n.wav", bytes=3, who=None
+        )
+        [line] = [json.loads(text) for text in path.read_text().splitlines()]
+
+        assert line["event"] == "ready"
+        assert (line["drop"], line["bytes"], line["who"], line["level"]) == (
+            "b\\udcff\\n.wav",
+            3,
+            None,
+            "info",
+        )
+
+    def test_the_terminal_gets_words_without_traces_or_control_characters(
+        self, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    ) -> None:
+        set_up(Log(), tmp_path)
+        note(
+            logging.getLogger("beatintake.x"),
+            logging.ERROR,
+            "failed",
+            drop="\x1b[31mred",
+            detail="a long trace",
+        )
+        text = capsys.readouterr().err
+
+        assert "error: failed (drop: \\x1b[31mred)" in text
+        assert "trace" not in text
+
+    def test_a_full_disk_is_no_error(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        set_up(Log(), tmp_path, terminal=False)
+        logger = logging.getLogger("beatintake")
+        stream = logger.handlers[0].stream  # type: ignore[attr-defined]
+        monkeypatch.setattr(logger.handlers[0], "stream", open("/dev/full", "w"))  # noqa: SIM115
+        note(logger, logging.INFO, "nothing is raised")
+        monkeypatch.setattr(logger.handlers[0], "stream", stream)
+
+
+class TestTell:
+    def test_sentences(self) -> None:
+        assert sentence(READY) == "amber.wav: 93.5 BPM, E flat minor, check 2 by ear"
+        assert sentence(REJECTED) == "bad.wav: not usable. bad.wav: it is damaged. Export it again."
+
+    def test_the_command_gets_the_sentence_without_a_shell(self, tmp_path: Path) -> None:
+        from dataclasses import replace
+
+        out = tmp_path / "out"
+        code = f"import sys; open({str(out)!r}, 'w').write(sys.argv[1])"
+        hostile = replace(READY, name="$(touch pwned); `x`.wav")
+        tell(Notify(command=(sys.executable, "-c", code)), hostile)
+
+        wait_for(lambda: out.exists() and out.read_text().startswith("$(touch pwned); `x`.wav"))
+
+    def test_a_command_that_hangs_or_fails_holds_nothing_up(self) -> None:
+        begun = time.monotonic()
+        for _ in range(20):
+            tell(Notify(command=("sleep", "30"), timeout_seconds=1), READY)
+            tell(Notify(command=("/no/such/program",)), READY)
+
+        assert time.monotonic() - begun < 1.0
+
+
+@pytest.mark.parametrize(
+    ("clock", "spans", "quiet"),
+    [
+        ("14:00", ("14:00-20:00",), True),
+        ("19:59", ("14:00-20:00",), True),
+        ("20:00", ("14:00-20:00",), False),
+        ("23:30", ("22:00-06:00",), True),
+        ("05:59", ("22:00-06:00",), True),
+        ("06:00", ("22:00-06:00",), False),
+        ("12:00", ("00:00-00:00",), True),
+        ("12:00", (), False),
+        ("12:00", ("08:00-09:00", "11:30-12:30"), True),
+    ],
+)
+def test_quiet_hours(clock: str, spans: tuple[str, ...], quiet: bool) -> None:
+    assert is_quiet(minutes(clock), spans) is quiet
+
+
+class TestServiceManager:
+    def test_messages_reach_the_socket(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+        with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as receiver:
+            receiver.bind(str(tmp_path / "s"))
+            monkeypatch.setenv("NOTIFY_SOCKET", str(tmp_path / "s"))
+            assert notify("READY=1", "STATUS=watching")
+
+            assert receiver.recv(100) == b"READY=1\nSTATUS=watching"
+
+    def test_without_a_manager_nothing_happens(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
+        assert not notify("READY=1")
+        monkeypatch.setenv("NOTIFY_SOCKET", "/no/such/socket")
+        assert not notify("READY=1")
+
+    def test_the_ping_is_twice_as_often_as_asked(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        monkeypatch.setenv("WATCHDOG_USEC", "6000000")
+        assert watchdog_period_s() == 3.0
+        monkeypatch.setenv("WATCHDOG_PID", "1")
+        assert watchdog_period_s() is None
+
+
+class TestStems:
+    def write(self, folder: Path, *seconds: float, rate: int = 8000) -> Path:
+        folder.mkdir(exist_ok=True)
+        for number, length in enumerate(seconds):
+            (folder / f"{rate}-{number}.wav").write_bytes(file_bytes(noise(length, rate=rate), rate=rate))
+        return folder
+
+    def test_equal_length_and_rate(self, tmp_path: Path) -> None:
+        assert are_stems(self.write(tmp_path / "x", 1.0, 1.0, 1.0))
+
+    def test_another_length_another_rate_or_a_single_file(self, tmp_path: Path) -> None:
+        assert not are_stems(self.write(tmp_path / "a", 1.0, 1.1))
+        assert not are_stems(self.write(tmp_path / "b", 1.0))
+        self.write(tmp_path / "b", 0.5, rate=16000)
+        assert not are_stems(tmp_path / "b")
+
+    def test_a_file_that_is_no_audio(self, tmp_path: Path) -> None:
+        self.write(tmp_path / "x", 1.0, 1.0)
+        (tmp_path / "x" / "broken.wav").write_bytes(b"not audio")
+
+        assert not are_stems(tmp_path / "x")
+        assert not is_stem_name("x")
+
+
+class TestBoard:
+    class Pool(WorkerPool):
+        tasks = 0
+        idle = 1
+
+        def submit(self, task: object) -> None:
+            self.tasks += 1
+
+    def test_not_more_often_than_it_is_worth_and_never_forgotten(self, tmp_path: Path) -> None:
+        pool = self.Pool(1, Setup(1))
+        board = BoardKeeper(tmp_path, tmp_path, pool)
+        board.step(0.0)
+        board.wanted = True
+        board.step(1.0)  # still running
+        board.handle(Done("board", None))
+        board.step(2.0)  # too soon
+        assert pool.tasks == 1
+        board.step(5.0)
+        assert pool.tasks == 2
+
+    @pytest.mark.parametrize("end", [Failed("board", BeatintakeError("a", "b")), Died("board", "killed")])
+    def test_a_failure_does_not_block_the_next(self, tmp_path: Path, end: Failed | Died) -> None:
+        board = BoardKeeper(tmp_path, tmp_path, self.Pool(1, Setup(1)))
+        board.step(0.0)
+        board.handle(end)
+
+        assert not board.busy
