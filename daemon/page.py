@@ -43,6 +43,7 @@ class Row:
     notes: tuple[str, ...] = ()
     sure: float | None = None
     by_hand: str | None = None
+    topic: str = ""  # as in `report_words.topics`
 
 
 @cache
@@ -72,12 +73,14 @@ def link(name: str) -> str:
     return "./" + quote(name)
 
 
-def amount(value: bool | float | str | None) -> str:
+def amount(value: bool | float | str | None, digits: int = 2) -> str:
     """Any value of an estimate or its evidence as a person writes it."""
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float | int):
-        return f"{value:.4f}".rstrip("0").rstrip(".").replace("-", "−")
+        text = f"{value:.{digits}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+        return "0" if text == "-0" else text.replace("-", "−")
     return value or ""
 
 
@@ -141,8 +144,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     tempo, grid = report.answers.tempo, analysis.grid
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
+    moves = grid.constant_tempo is False
     notes = [
-        "constant" if grid.constant_tempo else "moves: use the tempo map",
+        "moves: use the tempo map" if moves else "constant",
         *([grid.meter] if grid.meter else []),
         *(
             f"or {format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
@@ -150,9 +154,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
             if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= 0.01
         ),
     ]
-    return Row(
-        "Tempo", format_tempo(grid.tempo_bpm), "BPM", tuple(notes), tempo.confidence, _by_hand(tempo, " BPM")
-    )
+    value = f"about {grid.tempo_bpm:.1f}" if moves else format_tempo(grid.tempo_bpm)
+    by_hand = _by_hand(tempo, " BPM")
+    return Row("Tempo", value, "BPM", tuple(notes), tempo.confidence, by_hand, "tempo")
 
 
 def _key(report: Report, analysis: Analysis) -> Row:
@@ -162,20 +166,17 @@ def _key(report: Report, analysis: Analysis) -> Row:
     others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
     notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others[:2] if c.probability >= 0.01]
     notes += [f"{c.tonic} {c.mode} from {seconds(c.at_s)}" for c in key.changes]
-    return Row("Key", str(estimate.value), "", tuple(notes), estimate.confidence, _by_hand(estimate))
+    value = ", then ".join([str(estimate.value), *(f"{c.tonic} {c.mode}" for c in key.changes[:2])])
+    return Row("Key", value, "", tuple(notes), estimate.confidence, _by_hand(estimate), "key")
 
 
 def _tuning(report: Report) -> Row:
     tuning = report.answers.tuning
     cents = float(tuning.value or 0.0)
     a4 = 440 * 2 ** (cents / 1200)
+    notes = (f"A4 = {a4:.1f} Hz",)
     return Row(
-        "Tuning",
-        signed(cents),
-        "cents",
-        (f"A4 = {a4:.1f} Hz",),
-        tuning.confidence,
-        _by_hand(tuning, " cents"),
+        "Tuning", signed(cents), "cents", notes, tuning.confidence, _by_hand(tuning, " cents"), "tuning"
     )
 
 
@@ -193,7 +194,8 @@ def _cut(report: Report) -> Row:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
     if one.value is not None:
         notes.append(f"bar one at {seconds(float(one.value))} of the producer's file")
-    return Row("Copy", value, "", tuple(notes), one.confidence, _by_hand(one, " s"))
+    notes += [warning.rstrip(".") for warning in report.aligned_copy.warnings[:2]]
+    return Row("Copy", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
 
 
 def _level(report: Report) -> Row:
@@ -203,7 +205,9 @@ def _level(report: Report) -> Row:
     notes = [f"true peak {signed(float(peak.value), 1)} dBTP"] if peak.value is not None else []
     for item in loudness.evidence:
         if item.unit == "dB" and item.value is not None:
-            notes.append(f"{signed(float(item.value), 1)} dB {item.what.removeprefix('gain ')}")
+            notes.append(
+                f"{signed(float(item.value), 1)} dB brings it to {item.what.removeprefix('gain to ')}"
+            )
     return Row("Level", signed(float(loudness.value), 1), "LUFS", tuple(notes))
 
 

@@ -29,8 +29,11 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
     before: tuple[str, ...] = ()
     for (number, start), end in zip(lines, ends, strict=True):
         inside = [
-            c.label for c in analysis.chords if min(c.end_s, end) - max(c.start_s, start) >= min(least, (end - start) / 2)
+            c.label
+            for c in analysis.chords
+            if min(c.end_s, end) - max(c.start_s, start) >= min(least, (end - start) / 2)
         ]
+        inside = ["–" if label == "N" else label for label in inside]
         labels = tuple(label for k, label in enumerate(inside) if k == 0 or label != inside[k - 1])
         bars.append(ChordBar(number, labels, labels == before and number not in begins, begins.get(number)))
         before = labels

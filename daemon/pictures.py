@@ -107,8 +107,8 @@ def tempo_picture(analysis: Analysis) -> Picture | None:
         curve("reading", [(WIDTH / 6, heights[0]), (WIDTH * 5 / 6, heights[1])]),
     )
     words = (
-        Word(16.67, f"first third {signed(early, 1)} ms", "below"),
-        Word(83.33, f"last third {signed(late, 1)} ms", "below"),
+        Word(0, f"first third {signed(early, 1)} ms", "below"),
+        Word(100, f"last third {signed(late, 1)} ms", "below", css="right"),
         Word(0, f"{signed(OFFSET_LIMIT_MS)} ms", "above"),
     )
     text = (

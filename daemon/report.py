@@ -180,7 +180,7 @@ def build_report(
             drop=drop,
             check_by_ear=check_by_ear(
                 corrected,
-                warnings=(*drop.warnings, *copy.warnings),
+                warnings=drop.warnings,
                 below=look.check_by_ear_below,
                 tuning_flag_cents=look.tuning_flag_cents,
                 claims=judged,

@@ -11,7 +11,7 @@ from collections.abc import Mapping
 from analyzers.model import Analysis
 from daemon.correction_apply import Correction
 from daemon.report_parts import Alternative, Estimate, Evidence, Part
-from daemon.report_words import key_name
+from daemon.report_words import key_name, signed
 
 PROBABLE = 1e-9
 
@@ -160,7 +160,9 @@ def _levels(analysis: Analysis, working: float) -> dict[str, Estimate]:
     silent = "nothing above the gate, or too short"
     integrated = _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent)
     if loud.integrated_lufs is not None:
-        gain = Evidence(what=f"gain to {working:g} LUFS", value=working - loud.integrated_lufs, unit="dB")
+        gain = Evidence(
+            what=f"gain to {signed(working)} LUFS", value=working - loud.integrated_lufs, unit="dB"
+        )
         integrated = integrated.model_copy(update={"evidence": (*integrated.evidence, gain)})
     return {
         "integrated_loudness": integrated,

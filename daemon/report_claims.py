@@ -32,7 +32,7 @@ def _tempo(claimed: float, grid: Grid) -> tuple[bool | None, str | None]:
     for level, words in LEVELS.items():
         if abs(ratio / level - 1) <= TEMPO_TOLERANCE:
             return False, f"{words} what was measured"
-    return False, "that is not what was measured"
+    return False, "not what was measured"
 
 
 def _key(claimed: str, key: Key) -> tuple[bool | None, str | None]:
@@ -49,7 +49,7 @@ def _key(claimed: str, key: Key) -> tuple[bool | None, str | None]:
         return False, f"the same notes as the measured {key.tonic} {key.mode}, another tonic"
     if same_tonic:
         return False, "the same tonic as measured, another scale"
-    return False, "that is not what was measured"
+    return False, "not what was measured"
 
 
 def _notes(tonic: str, mode: str) -> set[int]:

@@ -60,7 +60,7 @@ def check_by_ear(
         *_tempo_lines(analysis.grid, below, by_hand),
         *_bar_lines(analysis, below, by_hand),
         *_key_lines(analysis.key, below, by_hand),
-        *_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand),
+        *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
         *(
             f"Signal: {sentence(flag.text)} {sentence(flag.advice)}"
@@ -157,7 +157,9 @@ def _tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Corr
 def _claim_lines(claims: Iterable[Claim], by_hand: Correction) -> list[str]:
     settled = {"tempo": by_hand.tempo_bpm is not None, "key": by_hand.key is not None}
     open_claims = [c for c in claims if c.agrees is False and not settled.get(c.question, False)]
-    return [f"Producer: the {c.where} says {claim_words(c)}: {c.relation}." for c in open_claims]
+    return [
+        f"{c.question.capitalize()}: the {c.where} says {claim_words(c)}, {c.relation}." for c in open_claims
+    ]
 
 
 def claim_words(claim: Claim) -> str:
