@@ -24,7 +24,7 @@ from typing import BinaryIO
 
 from config.settings import Limits
 from daemon.errors import DiskFull, MachineError, UnreadableAudio, UnsafeArchive
-from daemon.headers import ALL_EXTENSIONS, HEAD, READABLE, recognise_bytes
+from daemon.headers import AUDIO_NAMES, HEAD, READABLE, recognise_bytes
 from daemon.intake import MAX_DEPTH, hash_open, is_litter, opened, shown_name
 from daemon.tags import clean_text
 
@@ -209,7 +209,7 @@ def _write_all(
             if kind == "ZIP" or extension == "zip":
                 cause = f"it holds another archive ({shown_name(info.filename)})"
                 raise UnsafeArchive(budget.name, cause, AGAIN)
-            if kind not in READABLE and extension not in ALL_EXTENSIONS:
+            if kind not in READABLE and extension not in AUDIO_NAMES:
                 skipped.append(shown_name(info.filename))
                 continue
             target = folder.joinpath(*parts)

@@ -6,6 +6,7 @@ that all of them share). The signal is float32, never normalised; the original i
 
 from __future__ import annotations
 
+import re
 import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -16,7 +17,7 @@ from daemon.archives import extract
 from daemon.audiochecks import require_length, require_sound
 from daemon.audiofile import AudioFile, content_of, read_audio
 from daemon.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
-from daemon.headers import ALL_EXTENSIONS, READABLE
+from daemon.headers import AUDIO_NAMES, READABLE
 from daemon.intake import (
     combined_hash,
     hash_open,
@@ -29,6 +30,8 @@ from daemon.intake import (
 )
 from daemon.stems import Stem, StemSet, read_stems, shown_relative
 from daemon.tags import INNER_NAME, claims
+
+TAGGED = re.compile(r"(?<!un)(?<!no)(?<!no[ _-])tag", re.I)  # a spoken tag is laid over it
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +139,6 @@ def _folder(folder: Path, name: str, producer: str | None, limits: Limits) -> De
         single = read_audio(audio[0], limits)
         decoded, hashes = _single(single, name, producer, limits), {audio[0]: single.sha256}
     else:
-        _require_one_beat(audio, name)
         found = read_stems(audio, folder, limits)
         decoded = _from_stems(found, folder, name, producer, limits)
         hashes = {stem.path: stem.sha256 for stem in found.stems}
@@ -163,31 +165,39 @@ def _left_out(what: str, files: list[Path], folder: Path) -> list[str]:
 
 
 def _claiming_name(files: list[Path]) -> dict[str, str]:
-    """The first file name inside a folder or zip that says a tempo or key, as a tag."""
-    name = next((file.name for file in files if claims(file.name, {})), None)
-    return {INNER_NAME: shown_name(name)} if name else {}
+    """The first file name in a folder or zip that says a tempo or key, as a tag, if none contradicts.
+
+    Stems may be named after the samples in them, with tempi that are not the beat's.
+    """
+    said = {file.name: claims(file.name, {}) for file in files}
+    values = {(claim.question, claim.value) for found in said.values() for claim in found}
+    if len(values) != len({question for question, _value in values}):
+        return {}
+    best = max(said, key=lambda name: len(said[name]))
+    return {INNER_NAME: shown_name(best)} if said[best] else {}
 
 
 def _is_audio(path: Path) -> bool:
-    """By content; a damaged file that is named like audio counts, so that it is not lost silently."""
-    content = content_of(path)
-    return content.format in READABLE or path.suffix.lower().lstrip(".") in ALL_EXTENSIONS
+    """By content; a file that is only named like audio counts, so that no stem is missing unsaid."""
+    return content_of(path).format in READABLE or path.suffix.lower().lstrip(".") in AUDIO_NAMES
 
 
-def _require_one_beat(files: list[Path], name: str) -> None:
-    """Raise NotAudio when file names claim tempi that cannot belong to one beat."""
-    tempi = {
-        claim.value for file in files for claim in claims(file.name, {}) if isinstance(claim.value, float)
+def _require_one_beat(stems: tuple[Stem, ...], name: str) -> None:
+    """Raise NotAudio when all files have lengths of their own and name tempi that do not go together."""
+    said = {
+        claim.value for stem in stems for claim in claims(stem.path.name, {}) if claim.question == "tempo"
     }
-    lowest = min(tempi, default=0.0)
-    if any(abs(tempo / lowest - level) > 0.03 for tempo in tempi for level in [round(tempo / lowest)]):
-        cause = f"its files are named with different tempi ({', '.join(f'{t:g}' for t in sorted(tempi))} BPM)"
+    tempi = sorted(value for value in said if isinstance(value, float))
+    several = any(abs(tempo / tempi[0] - round(tempo / tempi[0])) > 0.03 for tempo in tempi)
+    if several and len({round(stem.duration_s, 1) for stem in stems}) == len(stems):
+        cause = f"its files are named with different tempi ({', '.join(f'{t:g}' for t in tempi)} BPM)"
         raise NotAudio(name, cause, "drop each beat on its own; a folder is taken for the stems of one beat")
 
 
 def _from_stems(found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits) -> Decoded:
     if all(stem.role == "version" for stem in found.stems):
         return _best_version(found, name, producer, limits)
+    _require_one_beat(found.stems, name)
     summed = [stem for stem in found.stems if stem.role == "stem"]
     frames, channels = found.samples.shape
     short = require_length(name, frames, found.rate, limits)
@@ -212,8 +222,12 @@ def _from_stems(found: StemSet, folder: Path, name: str, producer: str | None, l
 
 
 def _best_version(found: StemSet, name: str, producer: str | None, limits: Limits) -> Decoded:
-    """One beat in several files (WAV beside MP3): the lossless, finest, longest one is used."""
-    best = max(found.stems, key=lambda stem: (not stem.lossy, stem.rate, stem.bit_depth or 32, stem.frames))
+    """One beat in several files (WAV beside MP3): the untagged, lossless, finest, longest one is used."""
+
+    def worth(stem: Stem) -> tuple[float, ...]:
+        return not TAGGED.search(stem.name), not stem.lossy, stem.rate, stem.bit_depth or 32, stem.frames
+
+    best = max(found.stems, key=worth)
     decoded = _single(read_audio(best.path, limits), name, producer, limits)
     if decoded.source.sha256 != best.sha256:
         raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")

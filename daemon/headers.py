@@ -34,6 +34,8 @@ EXTENSIONS = {
     "MP3": ("mp3",),
 }
 ALL_EXTENSIONS = frozenset(extension for known in EXTENSIONS.values() for extension in known)
+OTHER_AUDIO = frozenset({"m4a", "aac", "alac", "wma", "wv", "ape", "ac3", "amr", "dsf", "mp2", "mka"})
+AUDIO_NAMES = ALL_EXTENSIONS | OTHER_AUDIO  # extensions that promise audio, readable or not
 
 _MAGIC: tuple[tuple[int, bytes, str], ...] = (  # offset, bytes, format
     (0, b"RF64", "RF64"),

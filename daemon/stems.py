@@ -21,6 +21,7 @@ from config.settings import Limits
 from daemon.audiochecks import is_silent
 from daemon.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.errors import ChangedWhileReading, UnreadableAudio
+from daemon.headers import READABLE, recognise
 from daemon.intake import opened, relative_name, shown_name
 from daemon.twotrack import Windows, compare, hinted
 
@@ -73,9 +74,9 @@ class _Sum:
 
     rate: int
     samples: npt.NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 1), np.float32))
-    names: set[str] = field(default_factory=set)
+    paths: set[Path] = field(default_factory=set)
 
-    def add(self, name: str, samples: npt.NDArray[np.float32]) -> None:
+    def add(self, path: Path, samples: npt.NDArray[np.float32]) -> None:
         frames = max(len(self.samples), len(samples))
         channels = max(self.samples.shape[1], samples.shape[1])
         if self.samples.shape != (frames, channels):
@@ -83,7 +84,7 @@ class _Sum:
             wider[: len(self.samples)] = self.samples  # a mono sum spreads to all channels
             self.samples = wider
         self.samples[: len(samples)] += samples
-        self.names.add(name)
+        self.paths.add(path)
 
 
 def read_stems(files: Sequence[Path], folder: Path, limits: Limits) -> StemSet:
@@ -109,7 +110,7 @@ def read_stems(files: Sequence[Path], folder: Path, limits: Limits) -> StemSet:
         del audio
         windows.take(samples)
         if not hinted(name):
-            total.add(name, samples)
+            total.add(path, samples)
         del samples
     verdict = compare([stem.name for stem in stems], windows)
     judged = [
@@ -133,11 +134,16 @@ def _probe(files: Sequence[Path], folder: Path) -> list[tuple[int, float]]:
     found, broken = [], []
     for path in files:
         name = shown_relative(path, folder)
-        try:
-            with opened(path) as file, open_sound(file, name) as sound:
-                found.append((sound.samplerate, sound.frames / max(1, sound.samplerate)))
-        except UnreadableAudio:
-            broken.append(name)
+        with opened(path) as file:
+            content = recognise(file)
+            if content.format not in READABLE:
+                broken.append(f"{name}: {content.words}")
+                continue
+            try:
+                with open_sound(file, name) as sound:
+                    found.append((sound.samplerate, sound.frames / max(1, sound.samplerate)))
+            except UnreadableAudio:
+                broken.append(f"{name}: damaged")
     if broken:
         cause = f"{len(broken)} of {len(files)} stems cannot be decoded ({_listed(broken)})"
         raise UnreadableAudio(shown_name(folder), cause, "ask the producer to send the stems again")
@@ -151,16 +157,16 @@ def _most_common(rates: Sequence[int]) -> int:
 
 def _complete(total: _Sum, stems: Sequence[Stem], limits: Limits) -> _Sum:
     """The sum of exactly the files whose role is "stem"; reads again only what is needed."""
-    wanted = {stem.name for stem in stems if stem.role == "stem"}
-    if total.names - wanted:
+    wanted = {stem.path for stem in stems if stem.role == "stem"}
+    if total.paths - wanted:
         total = _Sum(total.rate)
     for stem in stems:
-        if stem.name in wanted - total.names:
+        if stem.path in wanted - total.paths:
             audio = read_audio(stem.path, limits)
             if audio.sha256 != stem.sha256:
                 cause = "it changed while the stems were being read"
                 raise ChangedWhileReading(stem.name, cause, "it is done again once quiet")
-            total.add(stem.name, at_rate(audio, total.rate))
+            total.add(stem.path, at_rate(audio, total.rate))
     return total
 
 

@@ -16,7 +16,7 @@ import unicodedata
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
-from daemon.headers import ALL_EXTENSIONS
+from daemon.headers import AUDIO_NAMES
 from daemon.keynames import parse_key
 
 MAX_TEXT = 300
@@ -80,7 +80,7 @@ def claims(name: str, tags: Mapping[str, str]) -> tuple[Claim, ...]:
 def _stem(name: str) -> str:
     plain = unicodedata.normalize("NFC", name)
     stem, _dot, extension = plain.rpartition(".")
-    return stem if stem and extension.lower() in {*ALL_EXTENSIONS, "zip"} else plain
+    return stem if stem and extension.lower() in {*AUDIO_NAMES, "zip"} else plain
 
 
 def _from_tags(tags: Mapping[str, str]) -> Iterator[Claim]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import unicodedata
 from pathlib import Path
 
 import numpy as np
@@ -11,6 +12,7 @@ from config.settings import Limits
 from daemon.decode import decode
 from daemon.errors import ChangedWhileReading, NotAudio, TooLong, UnreadableAudio
 from daemon.stems import read_stems
+from daemon.tags import claims
 from daemon.twotrack import hinted
 from tests.daemon.make_audio import (
     Samples,
@@ -254,10 +256,45 @@ def test_one_file_in_a_folder_is_that_file(tmp_path):
 
 
 def test_different_beats_in_a_folder(tmp_path):
-    folder = folder_of(tmp_path, **{"amber 140bpm": PARTS["drums"], "slate 93bpm": PARTS["keys"]})
+    folder = folder_of(
+        tmp_path, **{"amber 140bpm": PARTS["drums"], "slate 93bpm": PARTS["keys"][: RATE * 11]}
+    )
 
     with pytest.raises(NotAudio, match=r"different tempi \(93, 140 BPM\).*each beat on its own"):
         read(folder)
+
+
+def test_stems_named_after_samples_of_other_tempi(tmp_path):
+    """Equal lengths: one session exported them (common practice); their names are no claims."""
+    found = read(folder_of(tmp_path, **{"loop 120bpm": PARTS["drums"], "keys 93bpm Am": PARTS["keys"]}))
+
+    assert len(found.stems) == 2
+    assert claims(found.source.name, found.source.tags) == ()
+
+
+def test_untagged_version_is_preferred(tmp_path):
+    rest = {"subtype": "PCM_24"}
+    folder = folder_of(tmp_path, **{"amber (tagged)": MASTERED})
+    write(folder / "amber (untagged).wav", MASTERED, RATE, **rest)
+
+    assert read(folder).path.name == "amber (untagged).wav"
+
+
+def test_a_stem_in_a_form_that_cannot_be_read(tmp_path):
+    folder = folder_of(tmp_path, **PARTS)
+    (folder / "pad.m4a").write_bytes(b"\0\0\0\x20ftypM4A \0\0\0\0" + b"x" * 100)
+
+    with pytest.raises(UnreadableAudio, match=r"\(pad\.m4a: an M4A, AAC or MP4 file\)"):
+        read(folder)
+
+
+def test_names_that_differ_only_in_unicode_form(tmp_path):
+    names = [unicodedata.normalize(form, "é mix") for form in ("NFC", "NFD")]
+    folder = folder_of(tmp_path, **dict(zip(names, (PARTS["drums"], PARTS["keys"]), strict=True)))
+    if len(list(folder.iterdir())) < 2:
+        pytest.skip("this file system takes them for one name")
+
+    assert np.allclose(read(folder).signal.samples, PARTS["drums"] + PARTS["keys"], atol=1e-6)
 
 
 def test_half_and_double_tempo_in_names_is_one_beat(tmp_path):
@@ -268,7 +305,9 @@ def test_broken_stems_are_named(tmp_path):
     folder = folder_of(tmp_path, **PARTS)
     (folder / "pad.wav").write_bytes(b"RIFF\x10\0\0\0WAVEfmt ")
 
-    with pytest.raises(UnreadableAudio, match=r"amber lane: 1 of 6 stems cannot be decoded \(pad\.wav\)"):
+    with pytest.raises(
+        UnreadableAudio, match=r"amber lane: 1 of 6 stems cannot be decoded \(pad\.wav: damaged\)"
+    ):
         read(folder)
 
 
