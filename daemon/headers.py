@@ -5,9 +5,7 @@ format is recognised from the content before a decoder sees it, and the length t
 declares is compared with the bytes present.
 
 Sources: RIFF (Microsoft/IBM 1991), RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088-1), AIFF 1.3,
-FLAC (RFC 9639), Ogg (RFC 3533), MPEG audio frame header (ISO/IEC 11172-3, 13818-3). The layout of
-the delay extension in an MP3's first frame is common practice of encoders: 9 bytes of encoder
-name, and 21 bytes after its start 12 bits of encoder delay and 12 bits of end padding.
+FLAC (RFC 9639), Ogg (RFC 3533); MPEG audio in `daemon.mpegaudio`.
 """
 
 from __future__ import annotations
@@ -16,6 +14,8 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import BinaryIO
+
+from daemon.mpegaudio import first_frame, read_start
 
 HEAD = 1 << 16
 MAX_CHUNKS = 4096
@@ -70,15 +70,6 @@ _FORM = {  # a container id and its type at byte 8
     (b"FORM", b"AIFF"): "AIFF",
     (b"FORM", b"AIFC"): "AIFF",
 }
-_BITRATES = {  # kbit/s by index 1..14; key: MPEG-1?, layer
-    (True, 1): (32, 64, 96, 128, 160, 192, 224, 256, 288, 320, 352, 384, 416, 448),
-    (True, 2): (32, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320, 384),
-    (True, 3): (32, 40, 48, 56, 64, 80, 96, 112, 128, 160, 192, 224, 256, 320),
-    (False, 1): (32, 48, 56, 64, 80, 96, 112, 128, 144, 160, 176, 192, 224, 256),
-    (False, 2): (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
-    (False, 3): (8, 16, 24, 32, 40, 48, 56, 64, 80, 96, 112, 128, 144, 160),
-}
-_RATES = {3: (44100, 48000, 32000), 2: (22050, 24000, 16000), 0: (11025, 12000, 8000)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,22 +98,6 @@ class Extent:
         return max(0, self.declared_bytes - self.present_bytes)
 
 
-@dataclass(frozen=True, slots=True)
-class MpegFrame:
-    """One MPEG audio frame header."""
-
-    layer: int
-    mpeg1: bool
-    rate: int
-    mono: bool
-    length: int  # bytes, header included
-
-    @property
-    def side_info(self) -> int:
-        """Bytes between the header and the data of a layer III frame."""
-        return (17 if self.mono else 32) if self.mpeg1 else (9 if self.mono else 17)
-
-
 def recognise(file: BinaryIO) -> Content:
     """Say what a file is from its first bytes. Leaves the file at its first byte."""
     file.seek(0)
@@ -145,7 +120,7 @@ def recognise_bytes(head: bytes) -> Content:
 
 def _content(body: bytes) -> Content:
     kind = _known(body)
-    if kind is None and _first_mpeg(body) is not None:
+    if kind is None and first_frame(body) is not None:
         kind = "MP3"
     if kind is None:
         return Content(None, _words_for_unknown(body))
@@ -176,38 +151,6 @@ def id3_length(head: bytes) -> int:
         return 0
     size = head[6] << 21 | head[7] << 14 | head[8] << 7 | head[9]
     return 10 + size + (10 if head[5] & 0x10 else 0)
-
-
-def mpeg_frame(data: bytes, at: int = 0) -> MpegFrame | None:
-    """Parse an MPEG audio frame header; None when there is none (or a free-format one)."""
-    if at + 4 > len(data) or data[at] != 0xFF or data[at + 1] & 0xE0 != 0xE0:
-        return None
-    version, layer_bits = data[at + 1] >> 3 & 3, data[at + 1] >> 1 & 3
-    rate_index, bitrate_index = data[at + 2] >> 2 & 3, data[at + 2] >> 4
-    if version == 1 or layer_bits == 0 or rate_index == 3 or bitrate_index in (0, 15):
-        return None
-    layer, mpeg1 = 4 - layer_bits, version == 3
-    rate = _RATES[version][rate_index]
-    bits = _BITRATES[mpeg1, layer][bitrate_index - 1] * 1000
-    padding = data[at + 2] >> 1 & 1
-    if layer == 1:
-        length = (12 * bits // rate + padding) * 4
-    else:
-        length = (72 if layer == 3 and not mpeg1 else 144) * bits // rate + padding
-    return MpegFrame(layer, mpeg1, rate, data[at + 3] >> 6 == 3, length)
-
-
-def _first_mpeg(body: bytes) -> int | None:
-    """Position of the first frame that is followed by a second one where it says."""
-    at = body.find(b"\xff")
-    while at >= 0:
-        frame = mpeg_frame(body, at)
-        if frame:
-            following = mpeg_frame(body, at + frame.length)
-            if following and (following.layer, following.rate) == (frame.layer, frame.rate):
-                return at
-        at = body.find(b"\xff", at + 1)
-    return None
 
 
 def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
@@ -305,22 +248,10 @@ def _ogg(file: BinaryIO, size: int) -> Extent:
 
 
 def _mp3(file: BinaryIO, start: int) -> Extent:
-    """Does the first frame state the encoder's delay, and how many bytes should follow?"""
     file.seek(start)
-    body = file.read(HEAD)
-    at = _first_mpeg(body)
-    frame = mpeg_frame(body, at) if at is not None else None
-    if at is None or frame is None or frame.layer != 3:
-        return Extent(start_known=False)
-    tag = at + 4 + frame.side_info
-    if body[tag : tag + 4] not in (b"Xing", b"Info"):
-        return Extent(start_known=False)
-    flags = int.from_bytes(body[tag + 4 : tag + 8], "big")
-    at_bytes = tag + 8 + (4 if flags & 1 else 0)
-    declared = int.from_bytes(body[at_bytes : at_bytes + 4], "big") if flags & 2 else 0
-    extension = at_bytes + (4 if flags & 2 else 0) + (100 if flags & 4 else 0) + (4 if flags & 8 else 0)
-    delays = int.from_bytes(body[extension + 21 : extension + 24], "big")
-    present = file.seek(0, 2) - start - at
-    if declared - present < MP3_SLACK:  # encoders do not agree on what they count
-        declared = 0
-    return Extent(declared or None, present, start_known=delays != 0)
+    found = read_start(file.read(HEAD))
+    if found is None or found.declared_bytes is None:
+        return Extent(start_known=found is not None and found.delay_known)
+    present = file.seek(0, 2) - start - found.at
+    short = found.declared_bytes - present > MP3_SLACK  # encoders do not agree on what they count
+    return Extent(found.declared_bytes if short else None, present, start_known=found.delay_known)

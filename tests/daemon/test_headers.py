@@ -6,7 +6,7 @@ import io
 
 import pytest
 
-from daemon.headers import id3_length, measure_extent, mpeg_frame, recognise
+from daemon.headers import id3_length, measure_extent, recognise
 from tests.daemon.make_audio import file_bytes, noise, patched, wav_claiming, without_delay_tag
 
 ID3_HEAD = b"ID3\x03\0\0"
@@ -60,33 +60,6 @@ def test_id3_length_is_synchsafe():
     assert id3_length(b"ID3\x04\0\x10\0\0\x02\x01") == 20 + 257
     assert id3_length(ID3_HEAD + b"\0\0\x82\x01") == 0
     assert id3_length(b"ID") == 0
-
-
-@pytest.mark.parametrize(
-    ("head", "layer", "rate", "length"),
-    [
-        ("fffb9064", 3, 44100, 417),  # 128 kbit/s: 144 * 128000 / 44100
-        ("fffb9264", 3, 44100, 418),  # padded
-        ("fffbe064", 3, 44100, 1044),  # 320 kbit/s
-        ("fffb9464", 3, 48000, 384),
-        ("fff38064", 3, 22050, 208),  # MPEG-2, 64 kbit/s: 72 * 64000 / 22050
-        ("fffd9064", 2, 44100, 522),  # layer II, 160 kbit/s
-        ("ffff9064", 1, 44100, 312),  # layer I, 288 kbit/s: 4 * int(12 * 288000 / 44100)
-    ],
-)
-def test_mpeg_frame_lengths(head, layer, rate, length):
-    """ISO/IEC 11172-3, 2.4.3.1 and the bit rate table of 2.4.2.3."""
-    frame = mpeg_frame(bytes.fromhex(head))
-
-    assert frame is not None
-    assert (frame.layer, frame.rate, frame.length) == (layer, rate, length)
-
-
-@pytest.mark.parametrize(
-    "head", ["fffb0064", "fffbf064", "fffb9c64", "ffe99064", "fff99064", "00fb9064", "fffb"]
-)
-def test_not_a_frame(head):
-    assert mpeg_frame(bytes.fromhex(head)) is None
 
 
 def test_mp3_delay_tag():
