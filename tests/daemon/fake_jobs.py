@@ -8,12 +8,13 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import signal
 import time
 from collections.abc import Callable
 from pathlib import Path
 
-from daemon.errors import DiskFull, UnreadableAudio
+from daemon.errors import DiskFull, DropError, UnreadableAudio
 from daemon.intake import identify
 from daemon.job import JobRequest, JobResult
 from daemon.names import safe_stem
@@ -82,3 +83,20 @@ def _obey(order: str, value: str, request: JobRequest) -> None:
             raise UnreadableAudio(request.drop.name, "it is damaged", "export it again")
         case "!full":
             raise DiskFull(str(request.staging), "no space left", "free some space")
+
+
+def decode_only(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
+    """The real decoding and its real refusals, without the analysis."""
+    from daemon.decode import decode
+
+    stem = safe_stem(request.drop.stem)
+    try:
+        source = decode(
+            request.drop, limits=request.settings.limits, workdir=request.staging / ".work"
+        ).source
+    except DropError as error:
+        return JobResult("rejected", stem, None, str(error))
+    shutil.rmtree(request.staging / ".work", ignore_errors=True)
+    report = {"drop": {"name": source.name, "producer": None, "sha256": source.sha256}}
+    (request.staging / f"{stem}.report.json").write_text(json.dumps(report))
+    return JobResult("ready", stem, source.sha256)
