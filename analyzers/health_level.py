@@ -24,10 +24,10 @@ FLAT_16, FLAT = (
     2e-5,
 )  # samples of a plateau differ by less, of the ceiling: 16 bits with dither; finer words
 CORNER = 20.0  # two samples outside a plateau the signal has fallen by this many times that
-SHORTEST = 3  # samples
+SHORTEST = 2  # samples; two may also be chance or a limiter, many twos are not
 MANY_RUNS = 10  # plateaus that make it a warning ...
 LONG_RUN_S = 0.0005  # ... or one of this length
-FEWEST_RUNS, SHORT_RUN = 3, 8  # fewer plateaus, none of so many samples: chance, or a soft limiter
+FEWEST_RUNS, SHORT_RUN = 3, 8  # fewer plateaus of three samples, none of so many: chance, or a soft limiter
 SEARCH_BLOCK = 1 << 20
 OFFSET_NOTE, OFFSET_WARNING = 0.1, 0.4  # % of full scale: -60 and -48 dBFS
 LEANING_NOTE = 2.0  # % of full scale
@@ -41,6 +41,7 @@ class _Plateaus:
     first: int
     last: int
     count: int
+    of_three: int  # those of three samples or more
     longest: int
     ceiling: float
 
@@ -56,7 +57,7 @@ def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[F
     )
     found = [one for one in searched if one is not None]
     runs, longest = sum(one.count for one in found), max((one.longest for one in found), default=0)
-    if runs < FEWEST_RUNS and longest < SHORT_RUN:
+    if sum(one.of_three for one in found) < FEWEST_RUNS and longest < SHORT_RUN and runs < MANY_RUNS:
         return []
     severe = runs >= MANY_RUNS or longest >= LONG_RUN_S * signal.rate
     top = max(one.ceiling for one in found)
@@ -92,7 +93,15 @@ def _plateaus(column: npt.NDArray[np.float32], sign: int, ceiling: float, flat: 
     first, last = first[sharp], last[sharp]
     if len(first) == 0:
         return None
-    return _Plateaus(int(first[0]), int(last[-1]), len(first), int((last - first).max()) + 1, ceiling)
+    length = last - first + 1
+    return _Plateaus(
+        first=int(first[0]),
+        last=int(last[-1]),
+        count=len(first),
+        of_three=int((length >= 3).sum()),
+        longest=int(length.max()),
+        ceiling=ceiling,
+    )
 
 
 def _near_ceiling(column: npt.NDArray[np.float32], sign: int, level: float) -> npt.NDArray[np.int64]:

@@ -95,7 +95,7 @@ def test_tech_3341_cases_10_and_13_maxima_of_files(i: int, rate: int) -> None:
 
 @pytest.mark.parametrize("rate", RATES)
 def test_tech_3341_cases_11_and_14_maxima_while_it_runs(rate: int) -> None:
-    """The running maximum must step through -38, -37 ... -19; windows up to each burst's end are looked at."""
+    """The running maximum steps through -38, -37 ... -19: windows up to each burst's end are looked at."""
     for length, gap, steps in ((3.0, 0.15, 300), (0.4, 0.02, 40)):
         parts: list[tuple[float, float | None]] = []
         ends, at = [], 0.0

@@ -1,0 +1,90 @@
+"""Faults between the channels."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.signal import firwin, oaconvolve
+
+from tests.analyzers.health_kit import RATE, clean, faults
+
+
+@pytest.mark.parametrize("side", [0, 1])
+@pytest.mark.parametrize("drop_db", [2.5, 6, 15])
+def test_channel_turned_down(side: int, drop_db: float) -> None:
+    samples = clean()
+    samples[:, side] *= np.float32(10 ** (-drop_db / 20))
+    flag = faults(samples)["channel-level"]
+    assert flag.amount == pytest.approx(drop_db * (1 if side else -1), abs=0.7)
+    assert ("left" if side else "right") in flag.text
+    assert flag.severity == ("warning" if drop_db > 4 else "note")
+
+
+def test_a_panned_part_is_no_turned_down_channel() -> None:
+    samples = clean()
+    t = np.arange(len(samples)) / RATE
+    samples[RATE:, 0] += (0.12 * np.sin(2 * np.pi * 660 * t) * np.sin(2 * np.pi * 0.3 * t))[RATE:].astype(
+        np.float32
+    )
+    assert "channel-level" not in faults(samples)
+
+
+@pytest.mark.parametrize("rest", [0.0, 1e-4])
+@pytest.mark.parametrize("side", [0, 1])
+def test_dead_channel(side: int, rest: float) -> None:
+    samples = clean()
+    samples[:, side] *= np.float32(rest)
+    found = faults(samples)
+    assert found["dead-channel"].severity == "warning"
+    assert ("right" if side else "left") in found["dead-channel"].text
+    assert "channel-level" not in found
+
+
+def test_mono_in_stereo_and_mono_file() -> None:
+    middle = clean().mean(axis=1, keepdims=True)
+    assert set(faults(np.repeat(middle, 2, axis=1))) == {"mono-in-stereo"}
+    assert set(faults(middle)) == {"mono-file"}
+
+
+def test_inverted_channel() -> None:
+    samples = clean()
+    samples[:, 1] *= -1
+    flag = faults(samples)["polarity-inverted"]
+    assert flag.severity == "warning"
+    assert flag.amount is not None
+    assert flag.amount < -0.5
+
+
+def test_inverted_channel_of_a_wide_mix_shows_in_the_bass() -> None:
+    rng = np.random.default_rng(3)
+    samples = clean()
+    samples[RATE // 2 :] += rng.standard_normal((len(samples) - RATE // 2, 2)).astype(
+        np.float32
+    ) * np.float32(0.2)
+    assert "polarity-inverted" not in faults(samples)
+    samples[:, 1] *= -1
+    assert "polarity-inverted" in faults(samples)
+
+
+@pytest.mark.parametrize("loss_db", [5.0, 9.0])
+def test_loss_in_mono(loss_db: float) -> None:
+    """Middle and sides of known power: the mono sum keeps the middle only."""
+    rng = np.random.default_rng(5)
+    mid, side = rng.standard_normal((2, 6 * RATE)) * 0.1
+    share = 10 ** (-loss_db / 10)
+    side *= np.sqrt((1 - share) / share)
+    found = faults((np.stack([mid + side, mid - side], axis=1)).astype(np.float32))
+    flag = found.get("mono-loss") or found["polarity-inverted"]
+    assert f"{loss_db:.0f}" in flag.text
+    assert ("polarity-inverted" in found) == (1 - 2 * (1 - share) < -0.3)
+
+
+@pytest.mark.parametrize(("low", "high", "name"), [(15, 160, "bass"), (600, 2500, "middle")])
+def test_one_band_out_of_phase(low: float, high: float, name: str) -> None:
+    rng = np.random.default_rng(6)
+    samples = clean() + np.float32(0.1) * rng.standard_normal((len(clean()), 1)).astype(np.float32)
+    band = oaconvolve(samples[:, 1], firwin(4001, (low, high), pass_zero=False, fs=RATE), mode="same")
+    samples[:, 1] -= (2 * band).astype(np.float32)
+    found = faults(samples)
+    flag = found.get("out-of-phase-band") or found["polarity-inverted"]
+    assert name in flag.text or flag.code == "polarity-inverted"
