@@ -194,7 +194,7 @@ def _cut(report: Report) -> Row:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
     if one.value is not None:
         notes.append(f"bar one at {seconds(float(one.value))} of the producer's file")
-    notes += [warning.rstrip(".") for warning in report.aligned_copy.warnings[:2]]
+    notes += [w[:1].lower() + w[1:].rstrip(".") for w in report.aligned_copy.warnings[:2]]
     return Row("Copy", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
 
 
