@@ -49,11 +49,11 @@ def weights() -> dict[str, FloatArray]:
 def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
     """Mean score of the networks for each hypothesis [shape=(n,)], natural log units."""
     w = weights()
-    x = (evidence - w["mean"]) / w["scale"]
-    nets = sum(1 for k in w if k.startswith("net") and k.endswith("_0"))
-    total = np.zeros(len(x))
+    nets = sum(1 for k in w if k.endswith("_mean"))
+    total = np.zeros(len(evidence))
     for n in range(nets):
-        h = np.maximum(x @ w[f"net{n}_0"] + w[f"net{n}_1"], 0.0)
+        h = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
+        h = np.maximum(h @ w[f"net{n}_0"] + w[f"net{n}_1"], 0.0)
         h = np.maximum(h @ w[f"net{n}_2"] + w[f"net{n}_3"], 0.0)
         total += (h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0]
     return total / max(nets, 1)

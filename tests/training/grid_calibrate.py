@@ -84,9 +84,10 @@ def main() -> int:
             z = {k: loaded[k] for k in loaded.files}
         if not z.get("found", True):
             continue
-        signs.append(meter.pulse_signs(tuple(z["signs"])))
-        beat.append(not z.get("none", False))
-        steady.append(bool(z["constant"]))
+        if "unsigned" not in z:
+            signs.append(meter.pulse_signs(tuple(z["signs"])))
+            beat.append(not z.get("none", False))
+            steady.append(bool(z["constant"]))
         if "notated" not in z or int(z["seed"]) % 10:
             continue
         h = hypotheses(z)

@@ -1,6 +1,6 @@
 """Train the network that weighs the evidence of hypotheses of beat and bar.
 
-    python tests/training/grid_train.py EXAMPLES OUT.npz [--epochs 40] [--nets 3] [--held-out SCORES.npz]
+    python tests/training/grid_train.py EXAMPLES OUT.npz [--epochs 40] [--nets 3] [--add EARLIER.npz]
 
 EXAMPLES is a folder made by `grid_data.py`. A small perceptron gives each hypothesis a score; the softmax
 over all hypotheses of a song is their probability. The loss is the negative log probability of the right
@@ -85,7 +85,7 @@ def vary(rng: np.random.Generator, x: np.ndarray) -> np.ndarray:
     for a, b in groups:
         if rng.random() < 0.07:
             x[:, a:b] = 0
-    x[:, :HITS] += rng.normal(0, 0.02, (len(x), HITS)).astype(np.float32)
+    x[:, :HITS] += rng.normal(0, 0.03, (len(x), HITS)).astype(np.float32)
     return x
 
 
@@ -117,7 +117,7 @@ def train(items: list[dict], seed: int, epochs: int) -> Net:
             good = np.repeat(np.add.reduceat(p * worth, starts), counts)
             gradient = p - p * worth / np.maximum(good, 1e-9)
             rate = 1.5e-3 * min(1.0, done / 200) * 0.5 * (1 + np.cos(np.pi * done / steps))
-            net.learn(keep, gradient / batch, rate, 1e-2)
+            net.learn(keep, gradient / batch, rate, 2e-2)
             losses.append(-np.log(np.maximum(good[starts], 1e-9)).mean())
             done += 1
         print(f"net {seed} epoch {epoch} loss {np.mean(losses):.4f}", flush=True)
@@ -149,7 +149,7 @@ def main() -> int:
     parser.add_argument("out", type=Path)
     parser.add_argument("--epochs", type=int, default=40)
     parser.add_argument("--nets", type=int, default=3)
-    parser.add_argument("--held-out", type=Path, help="write scores and labels of the held-out songs here")
+    parser.add_argument("--add", type=Path, help="weights of an earlier run, on other seeds, to average with")
     a = parser.parse_args()
     items = load(a.examples)
     kept = [i for i in items if int(i["seed"]) % 10 != 0]
@@ -164,19 +164,15 @@ def main() -> int:
     for kind in sorted({str(i["kind"]) for i in held}):
         pick = [k for k, i in enumerate(held) if str(i["kind"]) == kind]
         print(kind, judge([held[k] for k in pick], [scores[k] for k in pick]))
-    arrays = {"mean": nets[0].mean, "scale": nets[0].scale}
-    for n, net in enumerate(nets):
+    arrays: dict[str, np.ndarray] = {}
+    if a.add:
+        with np.load(a.add) as z:
+            arrays = {k: z[k] for k in z.files if k.startswith("net")}
+    start = len({k.split("_")[0] for k in arrays})
+    for n, net in enumerate(nets, start):
         arrays |= {f"net{n}_{k}": p.astype(np.float16) for k, p in enumerate(net.p)}
+        arrays |= {f"net{n}_mean": net.mean, f"net{n}_scale": net.scale}
     np.savez_compressed(a.out, **arrays)
-    if a.held_out:
-        names = ("notated", "other", "tempo_ok", "ratio", "offset", "beats", "tempo", "phase", "signs")
-        rows = {
-            f"{k}_{n}": i[n]
-            for k, i in enumerate(held)
-            for n in (*names, "pulse_bpm", "bpm", "kind", "style")
-        }
-        rows |= {f"{k}_score": s for k, s in enumerate(scores)}
-        np.savez_compressed(a.held_out, count=len(held), **rows)
     return 0
 
 
