@@ -29,6 +29,9 @@ CHANGE_ON_BAR, CHANGE_IN_BAR, CHANGE_WITHOUT_GRID = 0.5, 0.06, 0.15  # probabili
 EVIDENCE_WEIGHT = 0.6  # neighbouring beats repeat each other's evidence
 OUTSIDE_KEY = np.log(0.4)  # a chord with tones outside the scale, when the key is sure
 
+SILENT_SHARE = 0.03  # of the louder steps' levels, which are roots of magnitudes: 60 dB down
+CERTAIN = -12.0  # log probability of anything else
+
 FloatArray = npt.NDArray[np.float64]
 
 
@@ -77,7 +80,12 @@ def chord_evidence(f: Features, cents: float, edges: FloatArray) -> FloatArray:
     plain = mean_between(np.sqrt(f.spectrum.notes(cents)), edges)
     steady = mean_between(np.sqrt(f.spectrum.steady_notes(cents)), edges)
     each, none = load_net("chord").log_probabilities(*chord_inputs(plain, steady))
-    return np.concatenate((each.reshape(len(each), -1), none[:, None]), axis=1).astype(np.float64)
+    out = np.concatenate((each.reshape(len(each), -1), none[:, None]), axis=1).astype(np.float64)
+    level = np.linalg.norm(plain, axis=1)
+    silent = level < SILENT_SHARE * np.percentile(level, 90)
+    out[silent] = CERTAIN
+    out[silent, NO_CHORD] = 0.0
+    return out
 
 
 def key_preference(key: Key) -> FloatArray:

@@ -19,6 +19,7 @@ from analyzers.chords import mean_between
 from analyzers.features import Features
 from analyzers.model import Grid, Section
 from analyzers.sectionsigns import bar_pictures, boundary_signs
+from analyzers.spectrum import FRAME_RATE_HZ
 from analyzers.tuning import find_tuning
 
 WITHOUT_GRID_S = 2.0  # "bar" where there is no beat
@@ -28,7 +29,7 @@ LEAST_BARS = 2
 LONGEST_BARS = 128
 ALIKE = 0.75  # distance under which two parts share a letter
 CHROMA_SHARE = 0.5
-SILENT_DB = 55.0  # below the loudest bar
+SILENT_DB, QUIETEST_DB = 55.0, -100.0  # below the loudest bar; below full scale
 
 Floats = npt.NDArray[np.float32]
 
@@ -62,12 +63,11 @@ def find_sections(f: Features, grid: Grid) -> tuple[Section, ...]:
     there is no grid.
     """
     edges, bar_one = bar_edges(grid, f.duration_s)
-    power = mean_between(10 ** (f.spectrum.bands_db / 10), edges)
-    bands = np.asarray(10 * np.log10(power + 1e-12), np.float32)
-    loud = 10 * np.log10(power.sum(axis=1) + 1e-12)
-    sounding = np.flatnonzero(loud > max(float(loud.max()) - SILENT_DB, -110.0))
+    sounding = np.flatnonzero(_sounds(f.spectrum.bands_db, edges))
     if len(sounding) == 0:
         return ()
+    power = mean_between(10 ** (f.spectrum.bands_db / 10), edges)
+    bands = np.asarray(10 * np.log10(power + 1e-12), np.float32)
     first = int(sounding[0])
     levels = mean_between(np.sqrt(f.spectrum.notes(find_tuning(f).cents or 0.0)), edges)
     looks, chroma = bar_pictures(bands[first:], levels[first:])
@@ -97,6 +97,14 @@ def bar_edges(grid: Grid, duration_s: float) -> tuple[npt.NDArray[np.float64], i
     edges = np.array([0.0, *lines, duration_s])
     bar_one = grid.bar_one_s if grid.bar_one_s is not None else lines[0]
     return edges, int(np.argmin(np.abs(edges[:-1] - bar_one)))
+
+
+def _sounds(bands_db: Floats, edges: npt.NDArray[np.float64]) -> npt.NDArray[np.bool_]:
+    """Which bars are not silent for more than four fifths of their length [shape=(bars,)]."""
+    loud = 10 * np.log10((10 ** (bands_db / 10)).sum(axis=1))
+    at = np.clip(np.rint(edges * FRAME_RATE_HZ).astype(int), 0, len(loud))
+    level = [float(np.percentile(loud[min(a, len(loud) - 1) : max(b, a + 1)], 80)) for a, b in pairwise(at)]
+    return np.array(level) > max(max(level) - SILENT_DB, QUIETEST_DB)
 
 
 def best_boundaries(odds: npt.NDArray[np.float64]) -> list[int]:
