@@ -102,9 +102,16 @@ def headline(report: Report) -> str:
     return f"{report.drop.name}: {', '.join(words) or 'nothing known'}"
 
 
-def pending_corrections(ready: Path) -> list[Path]:
-    """Ready folders in which somebody left a correction file."""
-    return sorted(path.parent for path in ready.glob(f"[!.]*/{CORRECTION_FILE}"))
+def pending_corrections(ready: Path, quiet_s: float = 1.0) -> list[Path]:
+    """Ready folders in which somebody left a correction file and has not touched it for a moment."""
+    found = []
+    for path in ready.glob(f"[!.]*/{CORRECTION_FILE}"):
+        try:
+            if abs(time.time() - path.stat().st_mtime) >= quiet_s:
+                found.append(path.parent)
+        except OSError:
+            continue
+    return sorted(found)
 
 
 def correct_from_file(settings: Settings, folder: Path) -> str:

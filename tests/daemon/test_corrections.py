@@ -6,6 +6,7 @@ import shutil
 import time
 from dataclasses import replace
 from pathlib import Path
+from typing import ClassVar
 
 import mido
 import numpy as np
@@ -16,10 +17,12 @@ from hypothesis import strategies as st
 
 from analyzers.model import Grid, Key, TempoCandidate
 from config.settings import Folders, Limits, Settings
+from daemon import correctionkeeper as keeper_module
 from daemon.accuracy import print_accuracy
 from daemon.correction_apply import Correction, apply_correction, beats_in
 from daemon.correction_store import read_history
 from daemon.correction_words import CORRECTION_FILE, make_correction, place_of_bar_one, read_correction_file
+from daemon.correctionkeeper import CorrectionKeeper
 from daemon.corrections import (
     REASON_FILE,
     correct_drop,
@@ -34,6 +37,7 @@ from daemon.keynames import parse_key
 from daemon.ledger import Ledger, Record, ledger_path
 from daemon.remake import report_of
 from daemon.render import render_drop
+from daemon.workers import Died, Done
 from tests.daemon.sample_report import BAR_ONE_S, DURATION_S, RATE, key_of, sample_analysis, steady_grid
 
 PERIOD = 60 / 140
@@ -406,9 +410,10 @@ def test_correction_file_beside_the_report(studio) -> None:
     settings, folder = studio
     assert pending_corrections(settings.folders.ready) == []
     (folder / CORRECTION_FILE).write_text("half: true\n")
-    assert pending_corrections(settings.folders.ready) == [folder]
+    assert pending_corrections(settings.folders.ready) == []  # it may still be being written
+    assert pending_corrections(settings.folders.ready, quiet_s=0) == [folder]
     assert "70 BPM (by hand)" in correct_from_file(settings, folder)
-    assert pending_corrections(settings.folders.ready) == []
+    assert pending_corrections(settings.folders.ready, quiet_s=0) == []
 
 
 def test_bad_correction_file_says_why_and_is_not_tried_again(studio) -> None:
@@ -416,7 +421,7 @@ def test_bad_correction_file_says_why_and_is_not_tried_again(studio) -> None:
     (folder / CORRECTION_FILE).write_text("key: H minor\n")
     assert "refused" in correct_from_file(settings, folder)
     assert "a key such as" in (folder / REASON_FILE).read_text()
-    assert pending_corrections(settings.folders.ready) == []
+    assert pending_corrections(settings.folders.ready, quiet_s=0) == []
     (folder / CORRECTION_FILE).write_text("key: B minor\n")
     correct_from_file(settings, folder)
     assert not (folder / REASON_FILE).exists()
@@ -450,3 +455,32 @@ def test_stored_history_holds_the_measurement_as_a_label(studio) -> None:
     entry = read_history(settings.folders.state, sha256).entries[0]
     assert entry.measured["tempo"] == {"value": 140.0, "confidence": 0.97}
     assert entry.correction == Correction(tempo_bpm=141.0)
+
+
+def test_the_keeper_gives_one_file_at_a_time_to_an_idle_worker(studio, monkeypatch) -> None:
+    settings, folder = studio
+
+    class Pool:
+        idle = 0
+        tasks: ClassVar[list] = []
+
+        def submit(self, task) -> None:
+            self.tasks.append(task)
+
+    monkeypatch.setattr(keeper_module, "pending_corrections", lambda ready: [folder, folder / "b"])
+    pool = Pool()
+    keeper = CorrectionKeeper(settings, pool)
+    keeper.step(10.0)
+    assert pool.tasks == []
+    pool.idle = 1
+    keeper.step(11.0)
+    keeper.step(99.0)
+    assert [task.arguments for task in pool.tasks] == [(settings, folder)]
+    keeper.handle(Done("correction", "well"))
+    keeper.step(12.0)
+    assert len(pool.tasks) == 2
+    keeper.handle(Died("correction", "killed", ""))
+    keeper.step(12.5)
+    assert len(pool.tasks) == 2
+    keeper.step(100.0)
+    assert len(pool.tasks) == 3
