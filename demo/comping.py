@@ -93,7 +93,7 @@ class Manner:
     gate: float  # share of the time to the next onset that a chord is held
     strum_s: float
     rolled_s: float
-    left_hand: bool
+    left_hand: str  # "", "root", "halves" or "rolling"
     push: float  # beats that a held chord comes early
     ninth: bool
 
@@ -117,7 +117,7 @@ def _draw_manner(rng: Rng, spec: BeatSpec, style: Style, layer: str) -> Manner:
         gate=float(rng.choice([0.25, 0.5, 0.9, 1.0])),
         strum_s=float(rng.uniform(0.006, 0.025)) if "strum" in kinds.values() else 0.0,
         rolled_s=float(rng.choice([0, 0, 0, 0.01, 0.03])),
-        left_hand=layer == "chords" and rng.random() < (0.7 if song else 0.3),
+        left_hand=_draw_left_hand(rng, song) if layer == "chords" else "",
         push=0.5 if rng.random() < (0.12 if song else 0.05) and style.steps == 4 else 0.0,
         ninth=layer != "arp" and rng.random() < 0.15,
     )
@@ -141,7 +141,7 @@ def draw_comping(spec: BeatSpec, spans: list[Span], layer: str, stream: int) -> 
         last = tones
         notes += _bars(rng, span, manner, name, tones + _ninth(spec, span, manner, tones), style.beats)
         if manner.left_hand:
-            notes += _left_hand(rng, span, style)
+            notes += _left_hand(rng, span, style, manner.left_hand)
     return manner.kinds["verse"], notes
 
 
@@ -162,6 +162,10 @@ def _bars(rng: Rng, span: Span, manner: Manner, section: str, tones: list[int], 
     first, last = int(span.start // bar), int(np.ceil(span.end / bar))
     onsets = [b * bar + x for b in range(first, last) for x in steps[b % len(steps)]]
     onsets = [x for x in onsets if span.start - 1e-6 <= x < span.end - 1e-6] or [span.start]
+    if (
+        span.start % 1 and abs(onsets[0] - span.start) > 1e-6
+    ):  # a chord that comes ahead of the beat is struck
+        onsets = [span.start, *onsets]
     out = []
     accent = rng.uniform(0, 0.4)
     for k, on in enumerate(onsets):
@@ -177,16 +181,32 @@ def _bars(rng: Rng, span: Span, manner: Manner, section: str, tones: list[int], 
     return out
 
 
-def _left_hand(rng: Rng, span: Span, style: Style) -> list[Note]:
-    """Piano left hand or thumb: the root on the change, then octaves or fifths now and then."""
-    root = low_root(span.chord.root, 33)
-    out = [Note(span.start, span.end - span.start, root, 0.9)]
+def _draw_left_hand(rng: Rng, song: bool) -> str:
+    return (
+        str(rng.choice(["root", "root", "halves", "rolling"]))
+        if rng.random() < (0.7 if song else 0.3)
+        else ""
+    )
+
+
+def _left_hand(rng: Rng, span: Span, style: Style, kind: str) -> list[Note]:
+    """Piano left hand or thumb: roots on the change, each half bar alike, or rolling through the octave."""
+    root, length = low_root(span.chord.root, 33), span.end - span.start
+    half = style.beats / 2 if style.beats % 2 == 0 else float(style.beats)
+    if kind == "rolling":
+        step = 1 / style.steps * (2 if style.steps == 4 else 1)
+        turn = [0, 7, 12, 7] if style.steps == 4 else [0, 7, 12]
+        return [
+            Note(span.start + k * step, 2 * step, root + turn[k % len(turn)], float(rng.uniform(0.6, 0.8)))
+            for k in range(int(length / step))
+        ]
+    if kind == "halves":
+        count = max(int(length / half), 1)
+        return [Note(span.start + k * half, half, root, float(rng.uniform(0.75, 0.9))) for k in range(count)]
+    out = [Note(span.start, length, root, 0.9)]
     if rng.random() < 0.4:
-        out.append(Note(span.start, span.end - span.start, root + 12, 0.7))
-    half = style.beats / 2 if style.beats % 2 == 0 else 2.0
-    if span.end - span.start > half and rng.random() < 0.6:
+        out.append(Note(span.start, length, root + 12, 0.7))
+    if length > half and rng.random() < 0.6:
         fifth = root + int(rng.choice([7, 12, 0]))
-        out.append(
-            Note(span.start + half, span.end - span.start - half, fifth, float(rng.uniform(0.5, 0.85)))
-        )
+        out.append(Note(span.start + half, length - half, fifth, float(rng.uniform(0.5, 0.85))))
     return out

@@ -93,6 +93,8 @@ class Groove:
         self.depth = float(rng.uniform(0, 0.7))
         self.off_accent = bool(rng.random() < 0.15)
         self.perc = [str(v) for v in rng.choice(PERCUSSION, 2, replace=False)]
+        self.loose = bool(rng.random() < 0.15)  # the kick may miss its strong places
+        self.free_snare = bool(rng.random() < 0.06)  # no backbeat
         base = self._pattern()
         self.patterns = {"A": base, "B": [self._vary(bar, 0.15) for bar in base]}
         if rng.random() < 0.3:
@@ -117,6 +119,10 @@ class Groove:
                 if not grid:
                     continue
                 chances = [p if p > 0.8 else p * sparse for p in grid[k % len(grid)]]
+                if layer == "kick" and self.loose:
+                    chances = [min(p, 0.7) for p in chances]
+                if layer == "snare" and self.free_snare:
+                    chances = [0.2] * len(chances)
                 bar += _grid_bar(rng, chances, s.steps, voice or str(rng.choice(self.perc)), layer)
             if self.layered:
                 bar += [h._replace(voice="clap") for h in bar if h.layer == "snare" and h.velocity > 0.9]

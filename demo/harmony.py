@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -31,11 +31,13 @@ def scale_pitches(spec: BeatSpec, shift: int) -> list[int]:
 def draw_harmony(spec: BeatSpec) -> list[Span]:
     """Chord spans that fill all sections; one loop for each section name, sevenths by taste."""
     rng = np.random.default_rng([spec.seed, 2])
-    bar = STYLES[spec.style].beats
+    style = STYLES[spec.style]
+    bar = style.beats
     loops: dict[str, list[tuple[Chord, float]]] = {}
     total = sum(s.bars for s in spec.sections) * bar
     out: list[Span] = []
     at = 0.0
+    early = 0.5 if style.steps == 4 and rng.random() < (0.15 if spec.kind == "song" else 0.05) else 0.0
     seventh = rng.random() * rng.choice([0, 0.5, 1])
     for index, section in enumerate(spec.sections):
         shift = spec.key_shift[1] if spec.key_shift and at >= spec.key_shift[0] * total else 0
@@ -50,7 +52,16 @@ def draw_harmony(spec: BeatSpec) -> list[Span]:
             stop = min(at + beats, end)
             out.append(Span(at, stop, chord.moved(shift), shift, index))
             at, k = stop, k + 1
-    return out
+    return _earlier(out, early) if early else out
+
+
+def _earlier(spans: list[Span], beats: float) -> list[Span]:
+    """Each chord but the first comes `beats` early, ahead of its bar line (anticipation)."""
+    last = len(spans) - 1
+    return [
+        replace(s, start=s.start - beats * (k > 0), end=s.end - beats * (k < last))
+        for k, s in enumerate(spans)
+    ]
 
 
 def _loop(rng: np.random.Generator, spec: BeatSpec, bar: int, seventh: float) -> list[tuple[Chord, float]]:
@@ -59,7 +70,7 @@ def _loop(rng: np.random.Generator, spec: BeatSpec, bar: int, seventh: float) ->
     if spec.relative:
         tokens = str(rng.choice(RELATIVE_LOOPS)).split()
         tonic, mode = (tonic, mode) if mode == "major" else ((tonic + 3) % 12, "major")
-    pace = float(rng.choice([0.5, 1, 2], p=[0.25, 0.65, 0.1] if spec.kind == "song" else [0.08, 0.72, 0.2]))
+    pace = float(rng.choice([0.5, 1, 2], p=[0.35, 0.55, 0.1] if spec.kind == "song" else [0.08, 0.72, 0.2]))
     if len(tokens) >= 8:
         pace = min(pace, 1.0)
     if bar % 2 and pace < 1:
