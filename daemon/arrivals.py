@@ -51,6 +51,7 @@ class Entry:
     why: str = ""
     started: Candidate | None = None
     withdrawn: bool = False
+    setbacks: int = 0  # how often the machine was in the way
 
     @property
     def key(self) -> str:

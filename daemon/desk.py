@@ -22,52 +22,31 @@ from pathlib import Path
 from typing import Any
 
 from config.settings import Settings
-from daemon.arrivals import Arrivals, Entry, Verdict
+from daemon.arrivals import Arrivals, Entry, Phase, Verdict
 from daemon.errors import (
     BeatintakeError,
     ChangedWhileReading,
     DiskFull,
     DropError,
     DropWithdrawn,
+    FolderUnreachable,
     MachineError,
 )
-from daemon.grouping import Candidate, Kind
+from daemon.grouping import Kind
 from daemon.health import Problems
 from daemon.incoming import Incoming
-from daemon.intake import shown_name
-from daemon.job import JobRequest, JobResult
+from daemon.job import JobResult
+from daemon.jobs import PREFIX, RUN, Job, worn_out
 from daemon.ledger import Ledger, Record
-from daemon.logs import note, readable
+from daemon.logs import note
 from daemon.publish import STAGING, discard, machine_error
 from daemon.rejects import stage_rejection
 from daemon.results import Results
-from daemon.workers import Died, Done, Failed, Report, Stage, Task, WorkerPool
+from daemon.workers import Died, Done, Failed, Report, Stage, WorkerPool
 
 log = logging.getLogger("beatintake.desk")
-JOB_PREFIX = "job-"
-IDENTIFY = "daemon.intake:identify"
-STEMS = "daemon.stemcheck:are_stems"
-RUN = "daemon.job:run_job"
-MAX_INTERRUPTED = 25
 BACKOFF_S = (5.0, 15.0, 60.0, 300.0)
-
-
-@dataclass(slots=True)
-class Job:
-    id: str
-    candidate: Candidate
-    started_at: float  # wall clock, for display
-    begun: float  # monotonic
-    step: str = "identify"
-    stage: str = "identify"
-    sha256: str | None = None
-    subject: str = ""  # what failures are counted under: the hash, or the fingerprint before it is known
-    staging: Path | None = None
-    next_task: Task | None = None
-
-    @property
-    def key(self) -> str:
-        return self.candidate.key
+UNUSABLE, FAILED = "the drop cannot be used", "the analysis failed"
 
 
 @dataclass(slots=True)
@@ -86,7 +65,6 @@ class Desk:
     rejected_count: int = 0
     ready_count: int = 0
     _numbers: Any = field(default_factory=lambda: itertools.count(1))
-    _setbacks: dict[str, int] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         self.results = Results(self.settings.folders, self.ledger)
@@ -95,29 +73,28 @@ class Desk:
 
     def begin(self, entry: Entry) -> None:
         """Start the job of a waiting drop on an idle worker (the caller has checked that there is one)."""
-        fresh = self.incoming.refresh(entry.candidate)
+        try:
+            fresh = self.incoming.refresh(entry.candidate)
+        except OSError as error:
+            self.arrivals.hold(
+                entry.key, f"it cannot be looked at ({error.strerror})", self.clock() + BACKOFF_S[0]
+            )
+            return
         if fresh is None:
             self.arrivals.vanish(entry.key)
             return
         self.arrivals.see(fresh, self.clock())
-        if entry.candidate.fingerprint != fresh.fingerprint or entry.phase != "waiting":
+        if entry.phase is not Phase.WAITING:
             return
         self.arrivals.start(entry.key)
-        job = Job(f"{next(self._numbers)}-{secrets.token_hex(3)}", entry.candidate, time.time(), self.clock())
-        job.subject = f"drop:{entry.candidate.fingerprint.hex()}"
+        job = Job(f"{next(self._numbers)}-{secrets.token_hex(3)}", fresh, time.time(), self.clock())
         self.jobs[job.id] = job
-        if entry.candidate.kind is Kind.MAYBE_STEMS:
-            job.step = job.stage = "stems"
-            self._send(job, STEMS, (self._path(job),))
-        else:
-            self._identify(job)
+        self._send(job, "stems" if fresh.kind is Kind.MAYBE_STEMS else "identify")
 
-    def _path(self, job: Job) -> Path:
-        return self.incoming.root / job.key
-
-    def _send(self, job: Job, function: str, arguments: tuple[Any, ...], stages: bool = False) -> None:
-        limit = self.settings.limits.job_timeout_seconds
-        job.next_task = Task(job.id, function, arguments, limit, stages)
+    def _send(self, job: Job, step: str) -> None:
+        job.step = job.stage = step
+        stamp = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
+        job.next_task = job.task(self.incoming.root, self.settings, stamp, self.run_function)
         self.submit_pending()
 
     def submit_pending(self) -> None:
@@ -143,17 +120,13 @@ class Desk:
     def pending(self) -> int:
         return sum(job.next_task is not None for job in self.jobs.values())
 
-    def _identify(self, job: Job) -> None:
-        job.step = job.stage = "identify"
-        self._send(job, IDENTIFY, (self._path(job),))
-
-    def _run(self, job: Job) -> None:
-        staging = self.settings.folders.ready / STAGING / f"{JOB_PREFIX}{job.id}"
-        staging.mkdir(parents=True)
-        job.step, job.staging = "run", staging
-        stamp = datetime.now(UTC).astimezone().isoformat(timespec="seconds")
-        request = JobRequest(self._path(job), staging, self.settings, job.candidate.producer, stamp)
-        self._send(job, self.run_function, (request,), stages=True)
+    def _private(self, root: Path, job: Job) -> Path:
+        """Where the job's private folder is to be. A root without its .staging is a share that is away."""
+        if not (root / STAGING).is_dir():
+            raise FolderUnreachable(
+                str(root), "it is not there any more", "mount the share, or restart the service"
+            )
+        return root / STAGING / f"{PREFIX}{job.id}"
 
     def has_space(self, entry: Entry) -> bool:
         """Enough room for the outputs of this drop (copy, stems and the rest: three times its size)?"""
@@ -210,7 +183,7 @@ class Desk:
             case Done(value=value):
                 self._judged(job, value)
             case Failed(error=DropError() as error):
-                self._reject(job, str(error), "the drop cannot be used")
+                self._reject(job, str(error), UNUSABLE)
             case Failed(error=ChangedWhileReading() | DropWithdrawn() as error):
                 self._give_back(job, str(error), 1.0)
             case Failed(error=MachineError() as error):
@@ -222,37 +195,31 @@ class Desk:
 
     def _stems_answered(self, job: Job, stems: bool) -> None:
         if stems:
-            self._identify(job)
+            self._send(job, "identify")
             return
         self.ledger.record_drop(job.key, job.candidate.fingerprint, None)
         self.incoming.split[job.key] = job.candidate.fingerprint
         self.arrivals.finish(job.key)
         self._close(job)
-        for candidate in self.incoming.around(job.key):
-            self.arrivals.see(candidate, self.clock())
         note(log, logging.INFO, "no stems: taken as single beats", folder=job.key)
+        with suppress(OSError):  # then the next full look finds them
+            for candidate in self.incoming.around(job.key):
+                self.arrivals.see(candidate, self.clock())
 
     def _identified(self, job: Job, sha256: str) -> None:
-        job.sha256 = job.subject = sha256
-        known = self.results.known(sha256)
-        if known is not None:
+        job.sha256 = sha256
+        if known := self.results.known(sha256):
             self._already_done(job, known)
-            return
-        if any(other.sha256 == sha256 and other is not job for other in self.jobs.values()):
+        elif any(other.sha256 == sha256 and other is not job for other in self.jobs.values()):
             self._give_back(job, "the same bytes are being analysed under another name", 2.0)
-            return
-        attempts = self.ledger.attempts(sha256)
-        if attempts.failed >= self.settings.limits.max_attempts:
-            self._reject(job, self._worn_out(attempts.failed, attempts.reason), "the analysis failed")
-        elif attempts.interrupted >= MAX_INTERRUPTED:
-            self._reject(
-                job,
-                self._worn_out(attempts.interrupted, "the service ended meanwhile"),
-                "the analysis failed",
-            )
+        elif reason := worn_out(self.ledger.attempts(sha256), self.settings.limits.max_attempts):
+            self._reject(job, reason, FAILED)
         else:
+            staging = self._private(self.settings.folders.ready, job)
             self.ledger.begin(sha256)
-            self._run(job)
+            staging.mkdir()
+            job.staging = staging
+            self._send(job, "run")
 
     def _already_done(self, job: Job, known: Record) -> None:
         if self._verdict(job) is not Verdict.KEEP:
@@ -261,46 +228,33 @@ class Desk:
         self.ledger.record_drop(job.key, job.candidate.fingerprint, known.sha256)
         self.arrivals.finish(job.key)
         self._close(job)
-        note(
-            log,
-            logging.INFO,
-            "same bytes as before: nothing to do",
-            drop=job.key,
-            outcome=known.outcome,
-            folder=known.folder,
-        )
+        facts = {"drop": job.key, "outcome": known.outcome, "folder": known.folder}
+        note(log, logging.INFO, "same bytes as before: nothing to do", **facts)
 
     def _judged(self, job: Job, result: JobResult) -> None:
         if result.sha256 not in (None, job.sha256):
             self._give_back(job, "it was replaced while it was being read", 1.0)
         elif result.outcome == "rejected":
-            self._reject(job, result.reason or "no reason given", "the drop cannot be used")
+            self._reject(job, result.reason or "no reason given", UNUSABLE)
         elif self._verdict(job) is not Verdict.KEEP:
             self._give_back(job)
         elif known := self.results.known(job.subject):  # another process did it meanwhile
-            discard(job.staging) if job.staging else None
+            if job.staging is not None:
+                discard(job.staging)
             self._already_done(job, known)
         else:
-            assert job.staging is not None
-            summary = {**result.summary, "path": readable(job.key)}
-            self._appear(job, job.staging, self._record(job, "ready", result.folder_name, None, summary))
+            record = job.record("ready", result.folder_name, None, time.time(), result.summary)
+            self._appear(job, record)
 
     # --- ends ---------------------------------------------------------------------------------------------
 
-    def _record(
-        self, job: Job, outcome: str, folder: str, reason: str | None, summary: dict[str, Any]
-    ) -> Record:
-        name = shown_name(job.key.rpartition("/")[2])
-        producer = readable(job.candidate.producer) if job.candidate.producer else None
-        return Record(job.subject, outcome, folder, name, producer, reason, summary, time.time())
-
-    def _appear(self, job: Job, staged: Path, record: Record) -> None:
+    def _appear(self, job: Job, record: Record) -> None:
         """Publish; from here on the drop is done, whatever happens to displays and notifications."""
-        record = self.results.appear(staged, record, job.key, job.candidate.fingerprint)
+        assert job.staging is not None
+        record = self.results.appear(job.staging, record, job.key, job.candidate.fingerprint)
         job.staging = None
         self.arrivals.finish(job.key)
         self._close(job)
-        self._setbacks.pop(job.key, None)
         self.problems.clear("work")
         if record.outcome == "ready":
             self.ready_count += 1
@@ -316,44 +270,31 @@ class Desk:
             return
         if job.staging is not None:
             discard(job.staging)
-        job.staging = self.settings.folders.rejected / STAGING / f"{JOB_PREFIX}{job.id}"
-        record = self._record(job, "rejected", "", reason, {"path": readable(job.key)})
+        job.staging = self._private(self.settings.folders.rejected, job)
+        record = job.record("rejected", "", reason, time.time(), {})
         folder = stage_rejection(job.staging, record, heading)
-        self._appear(job, job.staging, replace(record, folder=folder))
+        self._appear(job, replace(record, folder=folder))
 
     def _failed(self, job: Job, reason: str, detail: str) -> None:
         """A crash, hang, blow-up or bug: try again a bounded number of times, then reject."""
-        note(
-            log,
-            logging.ERROR,
-            "analysis failed",
-            drop=job.key,
-            stage=job.stage,
-            reason=reason,
-            detail=detail or None,
-        )
+        facts = {"drop": job.key, "stage": job.stage, "reason": reason, "detail": detail or None}
+        note(log, logging.ERROR, "analysis failed", **facts)
         if job.step != "run":
             self.ledger.begin(job.subject)
         self.ledger.end(job.subject, reason)
-        failed = self.ledger.attempts(job.subject).failed
-        if failed >= self.settings.limits.max_attempts:
-            self._reject(job, self._worn_out(failed, reason), "the analysis failed")
+        if worn := worn_out(self.ledger.attempts(job.subject), self.settings.limits.max_attempts):
+            self._reject(job, worn, FAILED)
         else:
             self._give_back(job, reason, 1.0, counted=True)
 
-    @staticmethod
-    def _worn_out(times: int, reason: str) -> str:
-        return (
-            f"the analysis was tried {times} times and failed each time: {reason.rstrip('.')}. "
-            "Export the file anew and drop it again, or try this one again with 'beatintake retry'."
-        )
-
     def _postpone(self, job: Job, error: BeatintakeError) -> None:
         """The machine is in the way: later again, with growing pauses, and nobody to blame."""
-        count = self._setbacks[job.key] = self._setbacks.get(job.key, 0) + 1
-        pause = BACKOFF_S[min(count, len(BACKOFF_S)) - 1]
+        entry = self.arrivals.entries.get(job.key)
+        setbacks = entry.setbacks if entry else 0
+        if entry:
+            entry.setbacks += 1
         self.problems.raise_("disk" if isinstance(error, DiskFull) else "work", str(error))
-        self._give_back(job, str(error), pause)
+        self._give_back(job, str(error), BACKOFF_S[min(setbacks, len(BACKOFF_S) - 1)])
 
     def _give_back(self, job: Job, why: str = "", pause_s: float = 0.0, counted: bool = False) -> None:
         """End the job as if it had never begun."""
@@ -363,7 +304,8 @@ class Desk:
             with suppress(MachineError):  # then it counts as interrupted, which is nearly as good
                 self.ledger.end(job.sha256)
         self._look_again(job)
-        self.arrivals.put_back(job.key, why, self.clock() + pause_s)
+        if job.key in self.arrivals.entries:
+            self.arrivals.put_back(job.key, why, self.clock() + pause_s)
         self._close(job)
 
     def abandon_all(self) -> None:

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from daemon.arrivals import Arrivals
-from daemon.desk import Desk, Job
+from daemon.desk import Desk
+from daemon.jobs import Job
 from daemon.workers import WorkerPool
 
 LONG_S = 10.0

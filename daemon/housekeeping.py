@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import math
 import os
 import shutil
 import time
@@ -10,6 +11,7 @@ from pathlib import Path
 
 from config.settings import Settings
 from daemon.ledger import Ledger, Record
+from daemon.lock import CLAIM_NAME
 from daemon.logs import note
 from daemon.publish import STAGING, TEMP_PREFIX, atomic_write
 from daemon.rejects import RECORD_FILE
@@ -25,9 +27,8 @@ def clear_staging(settings: Settings, prefix: str) -> int:
     removed = 0
     for root in (settings.folders.ready, settings.folders.rejected):
         for leftover in _children(root / STAGING):
-            if leftover.name.startswith(prefix):
-                shutil.rmtree(leftover, ignore_errors=True)
-                removed += 1
+            if leftover.name.startswith((prefix, TEMP_PREFIX)):
+                removed += _remove_if_older(leftover, math.inf)
     return removed
 
 
@@ -37,7 +38,7 @@ def sweep(settings: Settings, busy: set[str], now: float | None = None) -> int:
     removed = 0
     for root in (settings.folders.ready, settings.folders.rejected):
         for leftover in _children(root / STAGING):
-            if leftover.name not in busy and leftover.is_dir():
+            if leftover.name not in busy and leftover.name != CLAIM_NAME:
                 removed += _remove_if_older(leftover, now - settings.retention.staging_hours * 3600)
     for folder in (settings.folders.ready, settings.folders.rejected, settings.folders.state):
         for leftover in _children(folder):

@@ -18,13 +18,15 @@ from config.settings import Settings
 from daemon import housekeeping
 from daemon.arrivals import Arrivals, Phase
 from daemon.boardkeeper import BoardKeeper
+from daemon.correctionkeeper import CorrectionKeeper
 from daemon.control import is_paused, take_wishes
-from daemon.desk import JOB_PREFIX, RUN, Desk
+from daemon.desk import Desk
 from daemon.door import Door
-from daemon.errors import MachineError
+from daemon.errors import BeatintakeError, MachineError
 from daemon.express import Express
 from daemon.health import Problems
 from daemon.incoming import Incoming
+from daemon.jobs import PREFIX, RUN
 from daemon.ledger import Record, ledger_path
 from daemon.ledger_rebuild import open_or_rebuild
 from daemon.lock import ServiceLock
@@ -54,7 +56,13 @@ def run_service(settings: Settings, config_path: Path | None = None, once: bool 
     set_up(settings.log, settings.folders.state / "logs")
     service = Service(settings, config_path, once)
     with signals(service.flags):
-        return service.run()
+        try:
+            return service.run()
+        except BeatintakeError:
+            raise
+        except Exception:
+            log.critical("the service ends by an error of its own", exc_info=True)
+            raise
 
 
 class Service:
@@ -95,6 +103,7 @@ class Service:
         )
         self.express = Express(self.desk, self.arrivals, self.pool)
         self.board = BoardKeeper(folders.ready, folders.state, self.pool)
+        self.corrections = CorrectionKeeper(settings, self.pool)
         arrival = settings.arrival
         self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
         self.pulse = Pulse(folders.state, self.arrivals, self.desk, self.watch, self.problems, self.lock)
@@ -111,7 +120,7 @@ class Service:
             note(log, logging.WARNING, "ledger", text=remark)
         Results(folders, self.ledger).finish_all()
         interrupted = self.ledger.note_interrupted()
-        leftovers = housekeeping.clear_staging(self.settings, JOB_PREFIX)
+        leftovers = housekeeping.clear_staging(self.settings, PREFIX)
         if interrupted or leftovers:
             note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
         for path, mark, sha256 in self.ledger.drops():
@@ -199,6 +208,7 @@ class Service:
         for report in self.pool.poll(self._timeout(), [self.inbox.wake]):
             self.desk.handle(report)
             self.board.handle(report)
+            self.corrections.handle(report)
             self.pulse.timers.soon("beat", time.monotonic() + PROGRESS_S)
         now = time.monotonic()
         paths, wishes = self.inbox.take()
@@ -248,6 +258,8 @@ class Service:
             self.pool.resume_all(but=self.express.held.id if self.express.held else None)
         self.express.step(now, allowed=paused is None)
         self.board.step(now)
+        if paused != "paused by command":
+            self.corrections.step(now)
         while paused is None and self.pool.idle > self.desk.pending:
             entry = self.arrivals.next_waiting(now, self.express.below_bytes)
             if entry is None or not self.desk.has_space(entry):
@@ -269,6 +281,7 @@ class Service:
         return (
             not self.desk.jobs
             and not self.board.busy
+            and not self.corrections.busy
             and all(
                 entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
                 for entry in self.arrivals.entries.values()
@@ -302,7 +315,7 @@ class Service:
         notify("READY=1")
 
     def _apply(self, fresh: Settings) -> None:
-        self.settings = self.desk.settings = fresh
+        self.settings = self.desk.settings = self.corrections.settings = fresh
         self.door.incoming.settings = fresh.arrival
         self.arrivals.settle_s = fresh.arrival.settle_seconds
         self.pool.count, self.pool.setup = fresh.work.max_workers, self._worker_setup()

@@ -6,6 +6,7 @@ Imported by the parent for its types only; nothing heavy at module level.
 from __future__ import annotations
 
 import ctypes
+import errno
 import importlib
 import multiprocessing
 import os
@@ -21,6 +22,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import BeatintakeError, InternalError
+from daemon.publish import FULL, machine_error
 
 THREAD_VARIABLES = (
     "OMP_NUM_THREADS",
@@ -31,6 +33,8 @@ THREAD_VARIABLES = (
     "NUMBA_NUM_THREADS",
 )
 PR_SET_PDEATHSIG = 1
+DISK_TROUBLE = (*FULL, errno.EROFS, errno.EIO, errno.ESTALE, errno.ENOTCONN)
+"""What a job can run into that is neither the drop's fault nor a bug of ours."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +83,8 @@ def _answer(task: Any, pipe: Connection) -> tuple[Any, ...]:
     except BeatintakeError as error:
         return ("failed", error, "")
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in DISK_TROUBLE:
+            return ("failed", machine_error(error, error.filename or "the disk"), traceback.format_exc())
         text = f"{type(error).__name__}: {error}"
         wrapped = InternalError("analysis", text, "please report it with the log")
         return ("failed", wrapped, traceback.format_exc())

@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from config.settings import Settings
-from daemon import boardkeeper, desk, lock, service
+from daemon import boardkeeper, lock, service
 from daemon.errors import BeatintakeError, InternalError
 from daemon.start import make_folders
 from daemon.worker_process import Setup, resolve
@@ -111,7 +111,6 @@ def opened(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> Iterator[Inli
     """An InlineService with lock, ledger and watcher; closed at the end."""
     monkeypatch.setattr(service, "WorkerPool", InlinePool)
     monkeypatch.setattr(service, "RUN", "tests.daemon.fake_jobs:obedient")
-    monkeypatch.setattr(desk, "RUN", "tests.daemon.fake_jobs:obedient")
     monkeypatch.setattr(boardkeeper, "FUNCTION", "tests.daemon.fake_jobs:board")
     monkeypatch.setattr(lock, "CLAIM_DEAD_S", 1.0)
     monkeypatch.setattr(fake_jobs, "INLINE", True)

@@ -170,8 +170,11 @@ class TestHousekeeping:
         for name in ("job-1", "batch-1"):
             (settings.folders.ready / STAGING / name).mkdir(parents=True)
 
-        assert housekeeping.clear_staging(settings, "job-") == 1
-        assert os.listdir(settings.folders.ready / STAGING) == ["batch-1"]
+        for name in (".beatintake-12", "claim.json"):
+            (settings.folders.ready / STAGING / name).touch()
+
+        assert housekeeping.clear_staging(settings, "job-") == 2
+        assert sorted(os.listdir(settings.folders.ready / STAGING)) == ["batch-1", "claim.json"]
 
     def test_the_digest_sums_up_the_last_day(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)

@@ -71,6 +71,13 @@ def test_our_errors_come_back_as_they_are(pool: WorkerPool) -> None:
     assert str(report.error) == "ready: no space left. free some."
 
 
+def test_a_full_disk_is_the_machines_trouble_even_when_nobody_caught_it(pool: WorkerPool) -> None:
+    [report] = ask(pool, "tests.daemon.worker_tasks:write_to_a_full_disk")
+    assert isinstance(report, Failed)
+
+    assert isinstance(report.error, DiskFull)
+
+
 def test_other_errors_become_internal_ones_with_the_trace_and_the_worker_is_replaced(
     pool: WorkerPool,
 ) -> None:
@@ -198,7 +205,8 @@ def test_workers_die_with_their_parent(tmp_path: Path) -> None:
         "from daemon.workers import Task, WorkerPool\n"
         "from daemon.worker_process import Setup\n"
         "pool = WorkerPool(1, Setup(memory_bytes=1 << 30))\n"
-        "pool.start(); pool.wait_until_warm(); pool.submit(Task('t', 'tests.daemon.worker_tasks:spin', (), 60.0))\n"
+        "pool.start(); pool.wait_until_warm()\n"
+        "pool.submit(Task('t', 'tests.daemon.worker_tasks:spin', (), 60.0))\n"
         "print(pool.pids[0], flush=True); pool.poll(60)\n"
     )
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)

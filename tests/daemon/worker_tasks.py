@@ -83,3 +83,8 @@ def describe() -> dict[str, Any]:
     except ImportError:
         pass
     return facts
+
+
+def write_to_a_full_disk() -> None:
+    with open("/dev/full", "wb", buffering=0) as file:
+        file.write(b"x")

@@ -11,6 +11,7 @@ behind.
 from __future__ import annotations
 
 import argparse
+import atexit
 import os
 import random
 import signal
@@ -39,12 +40,13 @@ def one_round(base: Path, kills: int, job: dict[str, str], rng: random.Random, s
         )
     world.drop("mira/broken.wav", b"no audio %d" % serial if job else b"!damaged %d\n" % serial)
     process = begin(world, job)
+    atexit.register(lambda: process.kill())
     for number in range(kills):
         world.drop(
             f"more{number}.wav",
             beat(serial * 100 + 50 + number) if job else b"!sleep 0.2\nmore%d-%d" % (serial, number),
         )
-        wait_for(partial(up, process, world))
+        wait_for(partial(up, process, world), "the service to start", 120)
         time.sleep(rng.uniform(0.0, 2.0 if job else 0.5))
         busy = list((world.settings.folders.ready / ".staging").glob("job-*"))
         pids = {worker.pid for worker in workers_of(process)}
