@@ -28,7 +28,7 @@ FACTOR = 8
 HALF_TAPS = 16  # interpolator reach: 16 samples to each side
 KAISER_BETA = 5.0
 BLOCK = 64
-BATCH = 1024  # blocks oversampled at once
+FIRST_BATCH, BATCH = 64, 1024  # blocks oversampled at once: few until the peak is nearly known
 SLACK = 1.0005  # 0.004 dB: a gain too small to look for
 
 Float32Array = npt.NDArray[np.float32]
@@ -90,33 +90,27 @@ def measure_peaks(samples: Float32Array) -> Peaks:
     frames, channels = samples.shape
     if frames == 0:
         return Peaks((0.0,) * channels, (0.0,) * channels, 0.0, 0)
-    highest, lowest, bend = _block_extremes(samples)
-    high = tuple(max(0.0, float(v)) for v in highest.max(axis=1))
-    low = tuple(min(0.0, float(v)) for v in lowest.min(axis=1))
-    size = np.maximum(highest, -lowest)
-    peak, frame = _search(samples, size, bend)
-    return Peaks(high, low, peak, frame)
-
-
-def _block_extremes(samples: Float32Array) -> tuple[Float32Array, Float32Array, Float32Array]:
-    """Highest and lowest sample, and largest second difference, of each BLOCK of each channel."""
-    frames, channels = samples.shape
-    blocks = -(-frames // BLOCK)
-    highest, lowest, bend = (np.zeros((channels, blocks), dtype=np.float32) for _ in range(3))
+    high, low = np.zeros(channels, np.float32), np.zeros(channels, np.float32)
+    size, bend = (np.zeros((channels, -(-frames // BLOCK)), dtype=np.float32) for _ in range(2))
     for start, padded in channel_blocks(samples, before=1, after=1):
-        n = padded.shape[1] - 2
-        whole = -(-n // BLOCK) * BLOCK
-        if whole > n:  # the signal's end
-            padded = np.pad(padded, ((0, 0), (0, whole - n)))
-        first = start // BLOCK
-        part = slice(first, first + whole // BLOCK)
-        inner = np.ascontiguousarray(padded[:, 1:-1]).reshape(channels, -1, BLOCK)
+        inner = padded[:, 1:-1]
+        np.maximum(high, inner.max(axis=1), out=high)
+        np.minimum(low, inner.min(axis=1), out=low)
         slope = padded[:, 1:] - padded[:, :-1]
-        curve = (slope[:, 1:] - slope[:, :-1]).reshape(channels, -1, BLOCK)
-        highest[:, part] = inner.max(axis=2)
-        lowest[:, part] = inner.min(axis=2)
-        bend[:, part] = np.maximum(curve.max(axis=2), -curve.min(axis=2))
-    return highest, lowest, bend
+        _fill(size, start, np.abs(inner))
+        _fill(bend, start, np.abs(slope[:, 1:] - slope[:, :-1]))
+    peak, frame = _search(samples, size, bend)
+    return Peaks(tuple(map(float, high)), tuple(map(float, low)), peak, frame)
+
+
+def _fill(maxima: Float32Array, start: int, values: Float32Array) -> None:
+    """Put the largest of each BLOCK of `values` [shape=(channels, n)] in its place, from frame `start` on."""
+    channels, n = values.shape
+    whole = -(-n // BLOCK) * BLOCK
+    if whole > n:  # the signal's end
+        values = np.pad(values, ((0, 0), (0, whole - n)))
+    part = values.reshape(channels, -1, BLOCK).max(axis=2)
+    maxima[:, start // BLOCK : start // BLOCK + part.shape[1]] = part
 
 
 def _search(samples: Float32Array, size: Float32Array, bend: Float32Array) -> tuple[float, int]:
@@ -126,17 +120,17 @@ def _search(samples: Float32Array, size: Float32Array, bend: Float32Array) -> tu
     bound = tool.line_gain * _with_next(size) + tool.curve_gain * _with_neighbours(bend)
     flat = np.flatnonzero(bound.ravel() > peak * SLACK)
     flat = flat[np.argsort(-bound.ravel()[flat], kind="stable")]
-    for first in range(0, len(flat), BATCH):
-        batch = flat[first : first + BATCH]
-        batch = batch[bound.ravel()[batch] > peak * SLACK]
-        if len(batch) == 0:
-            break
+    size_now = FIRST_BATCH
+    while len(flat):
+        batch, flat = flat[:size_now], flat[size_now:]
         channel, block = np.divmod(batch, size.shape[1])
         values = np.abs(_windows(samples, channel, block) @ tool.matrix)
         best = int(values.argmax())
         if values.flat[best] > peak:
             row, column = divmod(best, values.shape[1])
             peak, frame = float(values.flat[best]), int(block[row]) * BLOCK + column // (FACTOR - 1)
+            flat = flat[bound.ravel()[flat] > peak * SLACK]
+        size_now = min(2 * size_now, BATCH)
     return peak, min(frame, len(samples) - 1)
 
 
