@@ -127,7 +127,7 @@ def run_demo(target: Path | None, titles: tuple[str, ...] = ()) -> int:
     print(f"\nTruth and result\n\n{table(outcomes)}\n")
     for o in outcomes:
         if o.reason:
-            print(f"{o.beat.path.name} was rejected: {o.reason}")
+            print(f"Rejected, {o.reason}")
     print("Bar one is found minus true. Look at the level before you listen: beats arrive loud.")
     print(f"Board:    {root / 'ready' / 'index.html'}\nOutputs:  {root / 'ready'}")
     print(f"Rejected: {root / 'rejected'}\nLog:      {log}")
