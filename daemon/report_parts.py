@@ -148,6 +148,7 @@ class Versions(Part):
     """An earlier drop that this one is a version of, and what changed."""
 
     earlier_folder: str
+    earlier_page: str | None = Field(None, description="relative to the ready folder")
     earlier_sha256: str
     match: str = Field(description='"same name" or "same music"')
     similarity: float | None = Field(None, ge=0, le=1)

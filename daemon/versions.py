@@ -48,6 +48,7 @@ def find_version(
         offset = start_offset_ms(before.fingerprint, music, likeness)
     return Versions(
         earlier_folder=row["folder"],
+        earlier_page=f"{row['folder']}/{row['files']['page']}",
         earlier_sha256=row["sha256"],
         match=match,
         similarity=None if likeness is None else round(likeness.similarity, 3),

@@ -62,6 +62,7 @@ def full_report(**more) -> Report:
     change = Change(question="Level", before="a", now="b", text="Level: −8.4 LUFS, before −10.4 LUFS.")
     versions = Versions(
         earlier_folder="amber-lane",
+        earlier_page="amber lane/amber-lane.report.html",
         earlier_sha256="0",
         match="same name",
         start_offset_ms=12.5,
@@ -191,7 +192,7 @@ def test_the_page_needs_nothing_but_the_files_beside_it() -> None:
     addresses = [a[name] for _, a in Outline(page).tags for name in ("src", "href", "action") if name in a]
     assert addresses
     for address in addresses:
-        assert address.startswith(("./", "../index.html", "#")), address
+        assert address.startswith(("./", "../index.html", "../amber%20lane/", "#")), address
     assert not re.search(r"https?://|@import|url\(", page)
     assert "autoplay" not in page
 
