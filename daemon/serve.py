@@ -66,6 +66,11 @@ def make_server(ready: Path, host: str, port: int) -> ThreadingHTTPServer:
         daemon_threads = True
         address_family = socket.AF_INET6 if ":" in host else socket.AF_INET
 
+        def handle_error(self, request: object, client_address: object) -> None:
+            error = sys.exc_info()[1]
+            if not isinstance(error, ConnectionError | TimeoutError):  # phones hang up as they like
+                print(f"a request failed: {error!r}", file=sys.stderr)
+
     try:
         return Server((host, port), partial(ReadyHandler, ready.resolve()))
     except (OSError, OverflowError) as error:

@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import http.client
 import os
+import socket
+import struct
 import threading
+import time
 from pathlib import Path
 
 import pytest
@@ -178,6 +181,16 @@ def test_loopback_is_known() -> None:
     assert is_loopback("127.0.0.1")
     assert is_loopback("localhost")
     assert not is_loopback("0.0.0.0")
+
+
+def test_a_phone_that_hangs_up_leaves_no_noise_and_no_harm(server: int, capfd) -> None:
+    for _ in range(3):
+        with socket.create_connection(("127.0.0.1", server)) as line:
+            line.sendall(b"GET /amber%20lane~1/amber.wav HTTP/1.1\r\nHost: x\r\n")
+            line.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    assert ask(server, "/")[0] == 200
+    time.sleep(0.2)
+    assert capfd.readouterr().err == ""
 
 
 def test_a_taken_port_says_what_to_do(ready: Path, server: int) -> None:
