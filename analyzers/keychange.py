@@ -16,7 +16,7 @@ from analyzers.spelling import SCALES
 from analyzers.voicing import QUALITIES
 
 OUTSIDE = 0.12  # likelihood of a chord outside the collection, against 1 inside
-CHANGE_COST = 9.0  # log odds
+CHANGE_COST = 12.0  # log odds
 LEAST_BARS = 4
 
 Floats = npt.NDArray[np.float32]

@@ -2,8 +2,9 @@
 
 Every partial says where it lies between two notes of equal temperament; drum hits and gliding
 basses say it at random, held notes all say the same. So only partials that the frames around them
-confirm count, and the answer is the densest place of their circular histogram, not its mean (which
-the natural seventh and fifth partials, 31 and 14 cents flat, would pull).
+confirm count. The answer is the middle of the densest cluster of their circular histogram: not the
+mean of all (the natural seventh and fifth partials, 31 and 14 cents flat, would pull it) and not the
+highest point (of two voices detuned against each other that would be one voice).
 
 The range is one semitone: an offset beyond half a semitone is the neighbouring key, in tune.
 Source: ISO 16:1975 (A4 = 440 Hz); cents = 1200 * log2(f / 440).
@@ -21,8 +22,10 @@ from analyzers.spectrum import Spectrum
 BAND_HZ = (100.0, 1600.0)  # below, a cent is too small to see; above, strings are stretched
 APART_FRAMES = 4  # two windows that share no sample
 SAME_PARTIAL_CENTS = 12.0
-KERNEL_CENTS = 4.0
+CLUSTER_CENTS = 12.0  # width in which a cluster is looked for: unison detune spreads about as far
+KERNEL_CENTS = (4.0, 15.0)  # narrowest and widest weighting around its middle
 LEAST_PARTIALS = 60
+LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone reach about 1.5
 
 
 def find_tuning(f: Features) -> Tuning:
@@ -32,11 +35,11 @@ def find_tuning(f: Features) -> Tuning:
         return Tuning(None, None, 0.0, "no long steady tones to measure the tuning on")
     density = _circular_density(cents, weights)
     peak = int(np.argmax(density))
-    offset = _local_mean(cents, weights, float(peak - 50))
+    offset = _middle(cents, weights, float(peak - 50))
     concentration = float(density[peak] / density.mean())
     confidence = _confidence(concentration, len(cents))
-    if concentration < 1.5:
-        return Tuning(None, None, confidence, "the steady tones agree on no common tuning")
+    if concentration < LEAST_CONCENTRATION:
+        return Tuning(None, None, round(confidence, 4), "the steady tones agree on no common tuning")
     return Tuning(round(offset, 2), round(440.0 * 2.0 ** (offset / 1200), 3), round(confidence, 4))
 
 
@@ -71,22 +74,40 @@ def _circular_density(
     cell = np.rint(cents + 50).astype(int) % 100
     counts = np.bincount(cell, weights=weights, minlength=100)
     reach = np.arange(100)
-    kernel = np.exp(-0.5 * (np.minimum(reach, 100 - reach) / KERNEL_CENTS) ** 2)
+    kernel = np.exp(-0.5 * (np.minimum(reach, 100 - reach) / CLUSTER_CENTS) ** 2)
     density: npt.NDArray[np.float64] = np.fft.irfft(np.fft.rfft(counts) * np.fft.rfft(kernel), 100)
     return np.maximum(density, 1e-12)
 
 
-def _local_mean(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], start: float) -> float:
-    """Weighted mean of what lies around ``start``, moved there step by step (mean shift)."""
-    at = start
-    for _ in range(10):
-        distance = (cents - at + 50) % 100 - 50
-        near = weights * np.exp(-0.5 * (distance / KERNEL_CENTS) ** 2)
-        at += float(np.dot(near, distance) / max(float(near.sum()), 1e-12))
+def _middle(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], start: float) -> float:
+    """Middle of the cluster around ``start`` by mean shift, the kernel as wide as the cluster needs."""
+    at = _shift(cents, weights, start, CLUSTER_CENTS)
+    distance = np.abs(_around(cents, at))
+    near = np.flatnonzero(distance < 25)
+    order = near[np.argsort(distance[near])]
+    total = np.cumsum(weights[order])
+    spread = distance[order[min(int(np.searchsorted(total, total[-1] / 2)), len(order) - 1)]]
+    at = _shift(cents, weights, at, float(np.clip(1.5 * spread, *KERNEL_CENTS)))
     return 50.0 if at == 50.0 else (at + 50) % 100 - 50
+
+
+def _around(cents: npt.NDArray[np.float64], at: float) -> npt.NDArray[np.float64]:
+    """Signed distance from ``at`` on the circle of 100 cents."""
+    return (cents - at + 50) % 100 - 50
+
+
+def _shift(
+    cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], start: float, width: float
+) -> float:
+    at = start
+    for _ in range(15):
+        distance = _around(cents, at)
+        near = weights * np.exp(-0.5 * (distance / width) ** 2)
+        at += float(np.dot(near, distance) / max(float(near.sum()), 1e-12))
+    return at
 
 
 def _confidence(concentration: float, count: int) -> float:
     """Probability that the offset is within 6 cents (logistic fit on generated tracks)."""
-    score = 3.0 * np.log(concentration) + 0.5 * np.log(count / 500.0)
+    score = 6.3 * np.log(concentration) + 1.5 * np.log(count / 500.0) - 6.5
     return float(1 / (1 + np.exp(-score)))
