@@ -26,7 +26,7 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
     begin = time.perf_counter()
     try:
         with tempfile.TemporaryDirectory(prefix="beatintake-") as workdir:
-            decoded = decode(Path(name), limits=settings.limits, workdir=Path(workdir) / "zip")
+            decoded = decode(Path(name).resolve(), limits=settings.limits, workdir=Path(workdir) / "zip")
             analysis = analyse(decoded.signal, analysis_options(decoded.source, settings))
     except BeatintakeError as error:
         return {"file": printable(name), "error": printable(str(error))}

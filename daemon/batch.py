@@ -197,9 +197,10 @@ class Batch:
 
 def find_items(path: Path, settings: Settings) -> list[Item]:
     """The drops at a path that the user named: a file, a folder of stems, or a folder with drops in it."""
+    path = path.resolve()  # a link that the user names is meant; links found in folders are not followed
     if not path.is_dir():
         return [Item(path)]
-    if owner(f"{path.resolve().name}/x", set()):
+    if owner(f"{path.name}/x", set()):
         return [Item(path)]
     facts = look(path, settings.arrival.ignore).facts
     found = sorted(group(facts, settings.arrival.extensions), key=lambda candidate: candidate.key)

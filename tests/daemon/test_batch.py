@@ -194,3 +194,11 @@ def test_an_unreachable_scheduler_is_said_in_one_sentence():
 
     with pytest.raises(MachineError, match="no scheduler answers"), cluster_engine("tcp://127.0.0.1:9"):
         pass
+
+
+def test_a_link_that_the_user_names_is_followed(settings, tmp_path):
+    target = clicks(tmp_path / "shelf" / "x.wav")
+    link = tmp_path / "link.wav"
+    link.symlink_to(target)
+
+    assert [item.path for item in find_items(link, settings)] == [target]
