@@ -18,6 +18,7 @@ PREFIX = "job-"
 IDENTIFY = "daemon.intake:identify"
 ARE_STEMS = "daemon.stemcheck:are_stems"
 RUN = "daemon.job:run_job"
+RUN_DURABLY = "daemon.durable:run_durably"
 MAX_INTERRUPTED = 25
 
 
@@ -49,7 +50,7 @@ class Job:
             return Task(self.id, ARE_STEMS if self.step == "stems" else IDENTIFY, (path,), limit)
         assert self.staging is not None
         request = JobRequest(path, self.staging, settings, self.candidate.producer, stamp)
-        return Task(self.id, run_function, (request,), limit, stages=True)
+        return Task(self.id, RUN_DURABLY, (run_function, request), limit, stages=True)
 
     def record(
         self, outcome: str, folder: str, reason: str | None, at: float, summary: dict[str, Any]

@@ -48,7 +48,7 @@ class Results:
         """
         root = self.root_of(record)
         try:
-            sync_tree(staged)
+            sync_tree(staged)  # quick: the worker has done it already
             sync_folder(staged.parent)
             record = self._rename(staged, root, record, path, fingerprint)
         except OSError as error:

@@ -18,8 +18,8 @@ from config.settings import Settings
 from daemon import housekeeping
 from daemon.arrivals import Arrivals, Phase
 from daemon.boardkeeper import BoardKeeper
-from daemon.correctionkeeper import CorrectionKeeper
 from daemon.control import is_paused, take_wishes
+from daemon.correctionkeeper import CorrectionKeeper
 from daemon.desk import Desk
 from daemon.door import Door
 from daemon.errors import BeatintakeError, MachineError

@@ -46,8 +46,8 @@ class InlinePool(WorkerPool):
         return [task.id for task in self.held]
 
     def submit(self, task: Task) -> None:
-        self.calls.append(task.function)
-        if self.hold and task.function == service.RUN:
+        self.calls.append(task.arguments[0] if task.stages else task.function)
+        if self.hold and task.stages:
             self.held.append(task)
         else:
             self._run(task)

@@ -268,7 +268,7 @@ def _busy_worker(settings: Settings) -> int | None:
 @pytest.mark.skipif(sys.platform != "linux", reason="RLIMIT_AS is kept on Linux")
 def test_row_27_memory_and_time_are_limited_per_drop(tmp_path: Path) -> None:
     settings = settings_for(tmp_path, limits={"max_attempts": 1, "job_memory_mb": 512})
-    hurry = "settings.limits.__dict__['job_timeout_seconds'] = 1.0"
+    hurry = "settings.limits.__dict__['job_timeout_seconds'] = 3.0"
     with running(settings, more=hurry):
         drop(settings, "greedy.wav", b"!eat\n")
         drop(settings, "endless.wav", b"!spin\n")
@@ -276,7 +276,7 @@ def test_row_27_memory_and_time_are_limited_per_drop(tmp_path: Path) -> None:
         wait_for(lambda: rejected(settings) == ["endless", "greedy"] and ready(settings) == ["next"])
 
         assert "512 MB" in reason(settings, "greedy")
-        assert "took longer than the 1 s" in reason(settings, "endless")
+        assert "took longer than the 3 s" in reason(settings, "endless")
 
 
 @pytest.mark.parametrize("seconds", [1, 2**33 - 1, -1])
@@ -469,17 +469,20 @@ class TestRow35ConfigChange:
         return path
 
 
-def test_row_36_a_lasting_condition_is_logged_when_it_begins_and_ends(
-    caplog: pytest.LogCaptureFixture,
-) -> None:
+def test_row_36_a_lasting_condition_is_logged_when_it_begins_and_ends() -> None:
+    lines: list[str] = []
+    handler = logging.Handler()
+    handler.emit = lambda record: lines.append(record.getMessage())  # type: ignore[method-assign]
+    logger = logging.getLogger("beatintake.health")
+    logger.addHandler(handler)
+    logger.setLevel(logging.INFO)
     problems = Problems()
-    logging.getLogger("beatintake").propagate = True
-    with caplog.at_level(logging.INFO, "beatintake"):
-        for _ in range(1000):
-            problems.raise_("incoming", "it is away")
-        problems.clear("incoming")
+    for _ in range(1000):
+        problems.raise_("incoming", "it is away")
+    problems.clear("incoming")
+    logger.removeHandler(handler)
 
-    assert [record.getMessage() for record in caplog.records] == ["problem", "problem over"]
+    assert lines == ["problem", "problem over"]
 
 
 def test_row_36_the_log_is_bounded(tmp_path: Path) -> None:
@@ -520,13 +523,14 @@ def test_row_37_what_does_not_end_in_time_is_as_if_never_begun(tmp_path: Path) -
     drop(settings, "beat.wav", b"!sleep 20\n")
     process = start(settings, grace=0.3)
     wait_for(lambda: list((settings.folders.ready / ".staging").glob("job-*")), "the job")
+    workers = [child.pid for child in psutil.Process(process.pid).children()]
     begun = time.monotonic()
     assert stop(process) == 0
 
-    assert time.monotonic() - begun < 5
+    assert time.monotonic() - begun < 10
     assert ready(settings) == []
+    assert not any(psutil.pid_exists(pid) for pid in workers)
     no_leftovers(settings)
-    assert [child for child in psutil.Process().children() if child.is_running()] == []
 
 
 def test_row_38_outputs_inside_the_incoming_folder_are_refused(tmp_path: Path) -> None:
