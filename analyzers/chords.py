@@ -106,16 +106,20 @@ def key_preference(key: Key) -> FloatArray:
 
 def change_probability(grid: Grid, edges: FloatArray) -> FloatArray:
     """Probability that a new chord starts on each edge but the last [shape=(steps,)]."""
-    if grid.tempo_bpm is None or len(grid.beats_s) < 2:
+    line = bar_lines(edges, grid)
+    if line is None:
         return np.full(len(edges) - 1, CHANGE_WITHOUT_GRID)
+    return np.where(line, CHANGE_ON_BAR, CHANGE_IN_BAR)
+
+
+def bar_lines(edges: FloatArray, grid: Grid) -> npt.NDArray[np.bool_] | None:
+    """Which steps between ``edges`` begin a bar [shape=(steps,)]; None without a grid."""
     lines = np.array([b for b, down in zip(grid.beats_s, grid.downbeats, strict=True) if down])
-    if len(lines) == 0:
-        return np.full(len(edges) - 1, CHANGE_WITHOUT_GRID)
-    near = (
-        np.abs(lines[np.clip(np.searchsorted(lines, edges[:-1] - 0.01), 0, len(lines) - 1)] - edges[:-1])
-        < 0.01
-    )
-    return np.where(near, CHANGE_ON_BAR, CHANGE_IN_BAR)
+    if grid.tempo_bpm is None or len(lines) < 2:
+        return None
+    after = np.clip(np.searchsorted(lines, edges[:-1]), 1, len(lines) - 1)
+    gap = np.minimum(np.abs(lines[after] - edges[:-1]), np.abs(lines[after - 1] - edges[:-1]))
+    return np.asarray(gap < 0.01)
 
 
 def smooth(evidence: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:

@@ -15,10 +15,10 @@ from itertools import pairwise
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.chords import beat_edges, chord_evidence, mean_between
+from analyzers.chords import bar_lines, beat_edges, chord_evidence, mean_between
 from analyzers.features import Features
 from analyzers.harmonics import key_inputs, metric_weight, register_chroma
-from analyzers.keychange import bar_lines, find_boundaries
+from analyzers.keychange import find_boundaries
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.spelling import scale_names, tonic_name
 from analyzers.turning import load_net

@@ -11,6 +11,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.chords import bar_lines
 from analyzers.model import Grid
 from analyzers.spelling import SCALES
 from analyzers.voicing import QUALITIES
@@ -38,15 +39,6 @@ def find_boundaries(chords: Floats, none: Floats, edges: npt.NDArray[np.float64]
     least = LEAST_BARS * (grid.beats_per_bar or 4)
     stops = [0, *bounds, len(path)]
     return [b for i, b in enumerate(bounds) if stops[i + 2] - b >= least and b - stops[i] >= least]
-
-
-def bar_lines(edges: npt.NDArray[np.float64], grid: Grid) -> npt.NDArray[np.bool_] | None:
-    """Which steps begin a bar [shape=(n,)]; None without a grid."""
-    lines = np.array([b for b, down in zip(grid.beats_s, grid.downbeats, strict=True) if down])
-    if grid.tempo_bpm is None or len(lines) < 2:
-        return None
-    nearest = lines[np.argmin(np.abs(lines[:, None] - edges[None, :-1]), axis=0)]
-    return np.asarray(np.abs(nearest - edges[:-1]) < 0.01)
 
 
 def _fit(chords: Floats, none: Floats) -> npt.NDArray[np.float64]:
