@@ -17,6 +17,7 @@ import numpy.typing as npt
 import soundfile as sf
 
 from analyzers.model import Grid
+from daemon.bars import bar_one_index
 from daemon.plan import CutPlan
 from daemon.report_parts import Cut
 
@@ -41,18 +42,18 @@ class Tick:
 
 def ticks_in_copy(grid: Grid, plan: CutPlan | Cut) -> list[Tick]:
     """Every beat of the copy from its first sample on; beats before the file are extrapolated."""
-    if grid.bar_one_s is None or grid.tempo_bpm is None or not grid.beats_s or not grid.beats_per_bar:
+    one = bar_one_index(grid)
+    if one is None or grid.tempo_bpm is None or not grid.beats_per_bar:
         return []
-    one = min(range(len(grid.beats_s)), key=lambda k: abs(grid.beats_s[k] - float(grid.bar_one_s or 0.0)))
     ticks = [
         Tick(at - plan.zero_s, down, k == one)
         for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
     ]
     period = grid.beats_s[1] - grid.beats_s[0] if len(grid.beats_s) > 1 else 60.0 / grid.tempo_bpm
-    slack = 0.25 * period
+    slack, index = 0.25 * period, 0
     while ticks[0].at_s - period > -slack:
-        before_one = one + 1 + len(ticks) - len(grid.beats_s)
-        ticks.insert(0, Tick(ticks[0].at_s - period, before_one % grid.beats_per_bar == 0, False))
+        index -= 1
+        ticks.insert(0, Tick(ticks[0].at_s - period, (index - one) % grid.beats_per_bar == 0, index == one))
     return [tick for tick in ticks if tick.at_s > -slack]
 
 

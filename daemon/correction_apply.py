@@ -15,6 +15,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from analyzers.model import Analysis, Grid, Key, KeyCandidate, TempoCandidate, Tuning
 from analyzers.spelling import pitch_class_of, scale_names, tonic_name
+from daemon.bars import bar_one_index, beat_index
 from daemon.keynames import parse_key
 
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
@@ -151,7 +152,7 @@ def _other_level(grid: Grid, ratio: float) -> tuple[float, ...]:
         between = [a + (b - a) * k / n for a, b in pairwise(old) for k in range(n)]
         return (*between, *old[-1:])
     n = round(1 / ratio)
-    one = _nearest(old, grid.bar_one_s or 0.0)
+    one = beat_index(grid, grid.bar_one_s or 0.0)
     return tuple(t for k, t in enumerate(old) if (k - one) % n == 0)
 
 
@@ -164,15 +165,15 @@ def _with_meter(grid: Grid, meter: str) -> Grid:
 
 def _with_bar_one(grid: Grid, at_s: float, duration_s: float) -> Grid:
     """Shift the grid so that its nearest beat falls on `at_s`, and count bars from there."""
-    if not 0 <= at_s < duration_s:
-        raise ValueError(f"bar one at {at_s:g} s is outside the file (0 to {duration_s:.3f} s)")
     if grid.tempo_bpm is None or not grid.beats_s:
         raise ValueError("there is no grid to shift: give a tempo, too")
     period = 60.0 / grid.tempo_bpm
+    if not -(grid.beats_per_bar or 4) * period < at_s < duration_s:
+        raise ValueError(f"bar one at {at_s:g} s is outside the file (0 to {duration_s:.3f} s)")
     if grid.constant_tempo:
         beats = _steady(grid.tempo_bpm, at_s, duration_s)
     else:
-        near = grid.beats_s[_nearest(grid.beats_s, at_s)]
+        near = min(grid.beats_s, key=lambda t: abs(t - at_s))
         shift = at_s - near if abs(at_s - near) <= period else 0.0
         beats = tuple(t + shift for t in grid.beats_s if 0 <= t + shift < duration_s)
     changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0)
@@ -181,15 +182,11 @@ def _with_bar_one(grid: Grid, at_s: float, duration_s: float) -> Grid:
 
 def _count_bars(grid: Grid) -> Grid:
     """Downbeats counted from bar one."""
-    if not grid.beats_s or grid.bar_one_s is None or not grid.beats_per_bar:
+    one = bar_one_index(grid)
+    if one is None or not grid.beats_per_bar:
         return grid
-    one = _nearest(grid.beats_s, grid.bar_one_s)
     downbeats = tuple((k - one) % grid.beats_per_bar == 0 for k in range(len(grid.beats_s)))
     return replace(grid, downbeats=downbeats)
-
-
-def _nearest(times: tuple[float, ...], at_s: float) -> int:
-    return min(range(len(times)), key=lambda k: abs(times[k] - at_s))
 
 
 def _with_key(key: Key, text: str) -> Key:

@@ -18,6 +18,7 @@ import yaml
 from pydantic import ValidationError
 
 from analyzers.model import Analysis, Grid
+from daemon.bars import bar_one_index
 from daemon.correction_apply import Correction, apply_correction
 from daemon.errors import ConfigError
 
@@ -121,8 +122,8 @@ def place_of_bar_one(text: str, grid: Grid) -> float:
 
 def _moved(grid: Grid, beats: float) -> float:
     """Bar one moved by beats along the grid; beyond its ends by the mean period."""
-    one = min(range(len(grid.beats_s)), key=lambda k: abs(grid.beats_s[k] - (grid.bar_one_s or 0.0)))
-    target = one + round(beats)
-    if beats == round(beats) and 0 <= target < len(grid.beats_s):
+    one = bar_one_index(grid)
+    target = (one or 0) + round(beats)
+    if one is not None and beats == round(beats) and 0 <= target < len(grid.beats_s):
         return grid.beats_s[target]
     return (grid.bar_one_s or 0.0) + beats * 60 / (grid.tempo_bpm or 60)

@@ -6,6 +6,7 @@ claims) passes Jinja2's autoescape; values for the small script travel as JSON.
 
 from __future__ import annotations
 
+import re
 import shlex
 from dataclasses import dataclass
 from functools import cache
@@ -43,7 +44,7 @@ class Row:
     notes: tuple[str, ...] = ()
     sure: float | None = None
     by_hand: str | None = None
-    topic: str = ""  # as in `report_words.topics`
+    topic: str = ""  # what `sure` is about, as in `report_words.topics`
 
 
 @cache
@@ -64,6 +65,7 @@ def environment() -> Environment:
         tempo=format_tempo,
         link=link,
         amount=amount,
+        tight=tight,
     )
     return env
 
@@ -82,6 +84,11 @@ def amount(value: bool | float | str | None, digits: int = 2) -> str:
         text = text.rstrip("0").rstrip(".") if "." in text else text
         return "0" if text == "-0" else text.replace("-", "−")
     return value or ""
+
+
+def tight(text: str) -> str:
+    """No line break between a number and its unit."""
+    return re.sub(r"(?<=\d) (?=(%|s|ms|dB|LU|LUFS|dBTP|BPM|cents|Hz)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
 def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
@@ -192,8 +199,10 @@ def _cut(report: Report) -> Row:
     notes = [f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off the front"]
     if cut.pad_samples:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
-    if one.value is not None:
+    if one.value is not None and float(one.value) >= 0:
         notes.append(f"bar one at {seconds(float(one.value))} of the producer's file")
+    elif one.value is not None:
+        notes.append(f"bar one is {seconds(-float(one.value))} before the producer's file begins")
     notes += [w[:1].lower() + w[1:].rstrip(".") for w in report.aligned_copy.warnings[:2]]
     return Row("Copy", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
 

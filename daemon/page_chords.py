@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analyzers.model import Analysis
-from daemon.pictures import bar_lines
+from daemon.bars import bar_lines
 
 BEAT_SHARE = 0.45  # a chord that fills less of a bar than about half a beat is not written
 

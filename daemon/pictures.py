@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from analyzers.model import Analysis, Grid, Section
+from analyzers.model import Analysis, Section
 from analyzers.spelling import pitch_class_of, tonic_name
+from daemon.bars import bar_lines
 from daemon.drawing import WIDTH, Picture, Word, box, curve, line, outline_path, scale, upright
 from daemon.plan import first_bar_seconds
 from daemon.report_parts import Cut
@@ -15,15 +16,6 @@ CUT_HEIGHT = 150.0
 CHART_HEIGHT = 100.0
 MOST_BAR_NUMBERS = 24
 OFFSET_LIMIT_MS = 10.0  # an edit on the grid tolerates about so much (common practice)
-
-
-def bar_lines(grid: Grid) -> list[tuple[int, float]]:
-    """(bar number, s) of every bar line in the file; bar one is 1, the bar before it 0."""
-    if grid.bar_one_s is None:
-        return []
-    lines = [t for t, down in zip(grid.beats_s, grid.downbeats, strict=True) if down]
-    before = sum(t < grid.bar_one_s - 1e-3 for t in lines)
-    return [(k - before + 1, t) for k, t in enumerate(lines)]
 
 
 def beat_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:

@@ -16,11 +16,10 @@ def percent(confidence: float) -> str:
 
 
 def seconds(value: float) -> str:
-    """3.4286 s, 1 min 04.2000 s."""
-    if abs(value) < 60:
-        return f"{value:.4f} s"
+    """3.4286 s, 1 min 04.2000 s, −0.0712 s."""
     minutes, rest = divmod(abs(value), 60)
-    return f"{'-' if value < 0 else ''}{int(minutes)} min {rest:07.4f} s"
+    sign = "−" if value < 0 else ""
+    return f"{sign}{int(minutes)} min {rest:07.4f} s" if minutes else f"{sign}{rest:.4f} s"
 
 
 def key_name(tonic: str | None, mode: str | None) -> str | None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import soundfile as sf
@@ -104,9 +106,19 @@ def test_padding_before_the_file_is_clicked_too(beats_before: float) -> None:
     assert [k for k, t in enumerate(ticks) if t.bar_one] == [4 * plan.bars_before_bar_one]
 
 
-def test_no_grid_no_check(tmp_path) -> None:
-    from dataclasses import replace
+def test_bar_one_just_before_the_file_is_marked_and_counted_from() -> None:
+    grid = steady_grid(bar_one_s=-0.07)
+    beats = tuple(-0.07 + k * PERIOD for k in range(1, 100))
+    grid = replace(grid, beats_s=beats, downbeats=tuple(k % 4 == 0 for k in range(1, 100)))
+    plan = plan_cut(sample_analysis(grid=grid), frames=round(40 * RATE), rate=RATE)
+    ticks = ticks_in_copy(grid, plan)
+    one = 4 * plan.bars_before_bar_one
+    assert [k for k, t in enumerate(ticks) if t.bar_one] == [one]
+    assert [k for k, t in enumerate(ticks[:9]) if t.bar] == [0, 4, 8]
+    assert ticks[0].at_s == pytest.approx(0.0, abs=1 / RATE)
 
+
+def test_no_grid_no_check(tmp_path) -> None:
     grid = replace(steady_grid(), tempo_bpm=None, bar_one_s=None, beats_s=(), downbeats=())
     plan = plan_cut(sample_analysis(grid=grid), frames=1000, rate=RATE)
     assert not write_click_check(tmp_path / "c.flac", tmp_path / "none.wav", grid, plan)

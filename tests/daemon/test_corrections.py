@@ -17,6 +17,7 @@ from hypothesis import strategies as st
 
 from analyzers.model import Grid, Key, TempoCandidate
 from config.settings import Folders, Limits, Settings
+from daemon import bars
 from daemon import correctionkeeper as keeper_module
 from daemon.accuracy import print_accuracy
 from daemon.correction_apply import Correction, apply_correction, beats_in
@@ -127,6 +128,15 @@ def test_bar_one_shifts_the_grid_and_recounts_pickup_and_sections() -> None:
     assert grid.pickup_beats == pytest.approx(4 + 0.01 / PERIOD, abs=1e-3)
     assert [s.first_bar for s in analysis.sections] == [0, 8, 24]
     assert grid.bar_one_confidence == 1.0
+
+
+def test_bar_one_may_lie_just_before_the_file() -> None:
+    grid = corrected_grid(bar_one_s=-0.07)
+    assert grid.beats_s[0] == pytest.approx(-0.07 + PERIOD)
+    assert [k for k, down in enumerate(grid.downbeats[:8]) if down] == [3, 7]
+    assert bars.bar_lines(grid)[0][0] == 2
+    again = make_correction({"bar_one": "+12 ms"}, sample_analysis(), Correction(bar_one_s=-0.07))
+    assert again.bar_one_s == pytest.approx(-0.058)
 
 
 def test_meter_recounts_bars_from_bar_one() -> None:

@@ -11,10 +11,10 @@ import numpy as np
 import pytest
 
 from analyzers.model import Chord, Flag, KeyChange, Signal, Tuning
+from daemon.bars import bar_lines
 from daemon.correction_apply import Correction
 from daemon.page import amount, render_page
 from daemon.page_chords import chord_bars
-from daemon.pictures import bar_lines
 from daemon.report import Report
 from daemon.report_parts import Change, Versions
 from daemon.tags import Claim

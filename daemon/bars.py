@@ -1,0 +1,37 @@
+"""Counting beats and bars on a grid; bar one may lie before the file or after its last beat."""
+
+from __future__ import annotations
+
+from analyzers.model import Grid
+
+
+def beat_index(grid: Grid, at_s: float) -> int:
+    """Index of the beat nearest to `at_s`; 0 is the first in the file, outside it is counted on."""
+    beats = grid.beats_s
+    first = last = 60.0 / (grid.tempo_bpm or 60.0)
+    if len(beats) > 1:
+        first, last = beats[1] - beats[0], beats[-1] - beats[-2]
+    if at_s < beats[0]:
+        return round((at_s - beats[0]) / first)
+    if at_s > beats[-1]:
+        return len(beats) - 1 + round((at_s - beats[-1]) / last)
+    return min(range(len(beats)), key=lambda k: abs(beats[k] - at_s))
+
+
+def bar_one_index(grid: Grid) -> int | None:
+    """Index of bar one's beat; None without a grid."""
+    if grid.bar_one_s is None or grid.tempo_bpm is None or not grid.beats_s or not grid.beats_per_bar:
+        return None
+    return beat_index(grid, grid.bar_one_s)
+
+
+def bar_lines(grid: Grid) -> list[tuple[int, float]]:
+    """(bar number, s) of every bar line in the file; bar one is 1, the bar before it 0."""
+    one = bar_one_index(grid)
+    if one is None or not grid.beats_per_bar:
+        return []
+    return [
+        ((k - one) // grid.beats_per_bar + 1, at)
+        for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
+        if down
+    ]
