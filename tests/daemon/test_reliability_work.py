@@ -46,6 +46,7 @@ from tests.daemon.service_kit import (
     visible,
     wait_for,
 )
+from tests.faults.kit import no_orphans, workers_of
 
 RUN = "tests.daemon.fake_jobs:obedient"
 Opener = Callable[..., InlineService]
@@ -77,8 +78,8 @@ def test_row_21_permission_denied_then_granted() -> None:
     prefix: tuple[str, ...] = ()
     if os.geteuid() == 0:  # root may read everything: become somebody else
         prefix = ("setpriv", "--reuid=65534", "--regid=65534", "--clear-groups")
-        spawn = "import multiprocessing as m; p = m.get_context('spawn').Process(target=print); p.start(); p.join()"
-        probe = [*prefix, sys.executable, "-c", f"{spawn}; raise SystemExit(p.exitcode)"]
+        spawn = "import multiprocessing as m; p = m.get_context('spawn').Process(target=print); p.start(); "
+        probe = [*prefix, sys.executable, "-c", f"{spawn} p.join(); raise SystemExit(p.exitcode)"]
         if not shutil.which("setpriv") or subprocess.run(probe, capture_output=True).returncode:
             pytest.skip("the service cannot be run as another user here")
     with tempfile.TemporaryDirectory() as base:
@@ -523,13 +524,13 @@ def test_row_37_what_does_not_end_in_time_is_as_if_never_begun(tmp_path: Path) -
     drop(settings, "beat.wav", b"!sleep 20\n")
     process = start(settings, grace=0.3)
     wait_for(lambda: list((settings.folders.ready / ".staging").glob("job-*")), "the job")
-    workers = [child.pid for child in psutil.Process(process.pid).children()]
+    workers = {worker.pid for worker in workers_of(process)}
     begun = time.monotonic()
     assert stop(process) == 0
 
     assert time.monotonic() - begun < 10
     assert ready(settings) == []
-    assert not any(psutil.pid_exists(pid) for pid in workers)
+    no_orphans(workers)
     no_leftovers(settings)
 
 
