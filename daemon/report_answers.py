@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analyzers.model import Analysis
+from analyzers.model import Analysis, LeadIn
 from daemon.correction_apply import Correction
 from daemon.report_parts import Alternative, Estimate, Evidence, Part
 from daemon.report_words import key_name, signed
@@ -63,7 +63,7 @@ def _by_hand(name: str, value: Estimate, before: Mapping[str, Estimate], correct
 
 
 def _grid(analysis: Analysis) -> dict[str, Estimate]:
-    grid, lead_in = analysis.grid, analysis.lead_in
+    grid = analysis.grid
     no_grid = grid.reason or "no steady beat was found"
     return {
         "tempo": Estimate(
@@ -95,18 +95,22 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             evidence=(Evidence(what="music before bar one", value=grid.pickup_beats, unit="beats"),),
             reason=no_grid if grid.bar_one_s is None else None,
         ),
-        "first_sound": Estimate(
-            value=lead_in.first_sound_s,
-            unit="s in the producer's file",
-            confidence=lead_in.confidence,
-            evidence=(
-                Evidence(what="lead-in", value=lead_in.kind),
-                Evidence(what="threshold", value=lead_in.threshold_dbfs, unit="dBFS"),
-                Evidence(what="noise floor of the lead-in", value=lead_in.noise_floor_dbfs, unit="dBFS"),
-            ),
-            reason=(lead_in.reason or "no sound at all") if lead_in.first_sound_s is None else None,
-        ),
+        "first_sound": _first_sound(analysis.lead_in),
     }
+
+
+def _first_sound(lead_in: LeadIn) -> Estimate:
+    return Estimate(
+        value=lead_in.first_sound_s,
+        unit="s in the producer's file",
+        confidence=lead_in.confidence,
+        evidence=(
+            Evidence(what="lead-in", value=lead_in.kind),
+            Evidence(what="threshold", value=lead_in.threshold_dbfs, unit="dBFS"),
+            Evidence(what="noise floor of the lead-in", value=lead_in.noise_floor_dbfs, unit="dBFS"),
+        ),
+        reason=(lead_in.reason or "no sound at all") if lead_in.first_sound_s is None else None,
+    )
 
 
 def _proof(analysis: Analysis) -> tuple[Evidence, ...]:

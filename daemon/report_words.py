@@ -9,6 +9,8 @@ from daemon.correction_apply import Correction
 from daemon.names import format_tempo
 from daemon.report_parts import Claim, StemLine
 
+WORTH_SAYING = 0.01  # a rival less probable than this is not named
+
 
 def percent(confidence: float) -> str:
     """A probability as a person says it; never rounded up to certainty."""
@@ -82,7 +84,7 @@ def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
         return [f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid."]
     lines = []
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
-        other = [c for c in grid.tempo_alternatives if abs(c.bpm / grid.tempo_bpm - 1) > 0.001][:2]
+        other = [c for c in grid.tempo_alternatives if _other(c.bpm, grid.tempo_bpm, c.probability)][:2]
         rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in other]
         lines.append(
             f"Tempo: {format_tempo(grid.tempo_bpm)} BPM is {percent(grid.tempo_confidence)} sure"
@@ -128,13 +130,17 @@ def _key_lines(key: Key, below: float, by_hand: Correction) -> list[str]:
         return [f"Key: none. {why} Set pitch correction to chromatic."]
     lines = []
     if key.confidence < below and by_hand.key is None:
-        others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)][:2]
-        rivals = [f"{c.tonic} {c.mode} ({percent(c.probability)})" for c in others]
+        names = [(f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives]
+        rivals = [f"{n} ({percent(p)})" for n, p in names if n != name and p >= WORTH_SAYING][:2]
         lines.append(
             f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} Chromatic is safe until then."
         )
     lines += [f"Key: changes to {c.tonic} {c.mode} at {seconds(c.at_s)}." for c in key.changes]
     return lines
+
+
+def _other(bpm: float, answer: float, probability: float) -> bool:
+    return abs(bpm / answer - 1) > 0.001 and probability >= WORTH_SAYING
 
 
 def _or(rivals: list[str]) -> str:
@@ -167,11 +173,5 @@ def claim_words(claim: Claim) -> str:
 
 
 def _stem_lines(stems: Iterable[StemLine]) -> list[str]:
-    lines = []
-    for stem in stems:
-        if stem.silent:
-            lines.append(f"Stems: {stem.name} is silent.")
-        if stem.inverted:
-            lines.append(f"Stems: {stem.name} looks inverted in polarity. Compare with it flipped.")
-        lines += [f"Stems: {stem.name}: {sentence(note)}" for note in stem.notes]
-    return lines
+    """What is odd within one stem; silent and inverted ones are named in the warnings of decoding."""
+    return [f"Stems: {stem.name}: {sentence(note)}" for stem in stems for note in stem.notes]
