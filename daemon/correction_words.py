@@ -22,7 +22,6 @@ from daemon.bars import bar_one_index
 from daemon.correction_apply import Correction, apply_correction
 from daemon.errors import ConfigError
 
-CORRECTION_FILE = "correction.yaml"
 MOST_BYTES = 4096
 FIELDS = ("tempo", "half", "double", "key", "bar_one", "meter", "tuning")
 PLACE = re.compile(r"([+\-−]?)\s*(?:(\d+):)?(\d+(?:[.,]\d+)?)\s*(s|ms|beats?|bars?)?", re.I)

@@ -7,7 +7,7 @@ import time
 from dataclasses import dataclass
 
 from config.settings import Settings
-from daemon.corrections import pending_corrections
+from daemon.correction_files import pending_corrections
 from daemon.logs import note
 from daemon.workers import Died, Done, Failed, Report, Task, WorkerPool
 
@@ -15,7 +15,7 @@ log = logging.getLogger("beatintake.corrections")
 FUNCTION = "daemon.corrections:correct_from_file"
 TASK = "correction"
 PERIOD_S = 3.0
-SHARE = 50  # of the time, one part at most goes into looking: on a slow share it is looked less often
+SHARE = 200  # of the time, one part at most goes into looking: on a slow share it is looked less often
 
 
 @dataclass(slots=True)

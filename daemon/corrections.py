@@ -16,8 +16,9 @@ from typing import Any
 from config.settings import Settings
 from daemon.board import rebuild_board
 from daemon.correction_apply import Correction
+from daemon.correction_files import CORRECTION_FILE, pending_corrections
 from daemon.correction_store import add_correction, drop_last, read_history, stored_correction
-from daemon.correction_words import CORRECTION_FILE, make_correction, read_correction_file
+from daemon.correction_words import make_correction, read_correction_file
 from daemon.errors import BeatintakeError
 from daemon.ledger import Ledger, ledger_path
 from daemon.publish import atomic_write
@@ -100,18 +101,6 @@ def headline(report: Report) -> str:
         if estimate.value is not None and (estimate.set_by_hand or estimate is not answers.tuning):
             words.append(text(estimate.value) + (" (by hand)" if estimate.set_by_hand else ""))
     return f"{report.drop.name}: {', '.join(words) or 'nothing known'}"
-
-
-def pending_corrections(ready: Path, quiet_s: float = 1.0) -> list[Path]:
-    """Ready folders in which somebody left a correction file and has not touched it for a moment."""
-    found = []
-    for path in ready.glob(f"[!.]*/{CORRECTION_FILE}"):
-        try:
-            if abs(time.time() - path.stat().st_mtime) >= quiet_s:
-                found.append(path.parent)
-        except OSError:
-            continue
-    return sorted(found)
 
 
 def correct_from_file(settings: Settings, folder: Path) -> str:

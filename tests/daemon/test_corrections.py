@@ -21,8 +21,9 @@ from daemon import bars
 from daemon import correctionkeeper as keeper_module
 from daemon.accuracy import print_accuracy
 from daemon.correction_apply import Correction, apply_correction, beats_in
+from daemon.correction_files import CORRECTION_FILE
 from daemon.correction_store import read_history
-from daemon.correction_words import CORRECTION_FILE, make_correction, place_of_bar_one, read_correction_file
+from daemon.correction_words import make_correction, place_of_bar_one, read_correction_file
 from daemon.correctionkeeper import CorrectionKeeper
 from daemon.corrections import (
     REASON_FILE,

@@ -40,6 +40,14 @@ DAMAGED = "bad.wav: it is damaged. Export it again."
 REJECTED = Record("bb" * 32, "rejected", "bad", "bad.wav", None, DAMAGED, {}, 101.0)
 
 
+def test_the_service_itself_loads_nothing_of_the_analysis() -> None:
+    heavy = {"numpy", "scipy", "librosa", "soundfile"}
+    code = f"import sys, daemon.service; print(sorted({heavy} & set(sys.modules)))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+
+    assert done.stdout.strip() == "[]"
+
+
 class TestStatus:
     def test_imports_nothing_heavy_and_answers_at_once(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
