@@ -28,7 +28,7 @@ from daemon.pictures import (
 )
 from daemon.report import Report
 from daemon.report_parts import Estimate
-from daemon.report_words import claim_words, percent, seconds, sentence, signed, topics
+from daemon.report_words import bar_or_time, claim_words, percent, seconds, sentence, signed, topics
 from daemon.waveform import Waveform
 
 BOARD_FILE = "index.html"
@@ -172,9 +172,11 @@ def _key(report: Report, analysis: Analysis) -> Row:
         return Row("Key", "none", notes=(sentence(str(estimate.reason)), "Pitch correction: chromatic."))
     others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
     notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others[:2] if c.probability >= 0.01]
-    notes += [f"{c.tonic} {c.mode} from {seconds(c.at_s)}" for c in key.changes]
-    value = ", then ".join([str(estimate.value), *(f"{c.tonic} {c.mode}" for c in key.changes[:2])])
-    return Row("Key", value, "", tuple(notes), estimate.confidence, _by_hand(estimate), "key")
+    notes += [f"{c.tonic} {c.mode} from {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
+    later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
+    return Row(
+        "Key", str(estimate.value), later, tuple(notes), estimate.confidence, _by_hand(estimate), "key"
+    )
 
 
 def _tuning(report: Report) -> Row:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from analyzers.model import Analysis, Grid, Key, Tuning
+from analyzers.model import Analysis, Grid, Tuning
+from daemon.bars import bar_lines
 from daemon.correction_apply import Correction
 from daemon.names import format_tempo
 from daemon.report_parts import Claim, StemLine
@@ -22,6 +23,14 @@ def seconds(value: float) -> str:
     minutes, rest = divmod(abs(value), 60)
     sign = "−" if value < 0 else ""
     return f"{sign}{int(minutes)} min {rest:07.4f} s" if minutes else f"{sign}{rest:.4f} s"
+
+
+def bar_or_time(grid: Grid, at_s: float) -> str:
+    """'bar 17 (30.0000 s)': the nearest bar line where there are any."""
+    lines = bar_lines(grid)
+    if not lines:
+        return seconds(at_s)
+    return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]} ({seconds(at_s)})"
 
 
 def key_name(tonic: str | None, mode: str | None) -> str | None:
@@ -60,7 +69,7 @@ def check_by_ear(
     lines = [
         *_tempo_lines(analysis.grid, below, by_hand),
         *_bar_lines(analysis, below, by_hand),
-        *_key_lines(analysis.key, below, by_hand),
+        *_key_lines(analysis, below, by_hand),
         *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
         *(
@@ -123,7 +132,8 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[st
     return lines
 
 
-def _key_lines(key: Key, below: float, by_hand: Correction) -> list[str]:
+def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
+    key = analysis.key
     name = key_name(key.tonic, key.mode)
     if name is None:
         why = sentence(key.reason or "nothing tonal was found")
@@ -135,7 +145,9 @@ def _key_lines(key: Key, below: float, by_hand: Correction) -> list[str]:
         lines.append(
             f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} Chromatic is safe until then."
         )
-    lines += [f"Key: changes to {c.tonic} {c.mode} at {seconds(c.at_s)}." for c in key.changes]
+    lines += [
+        f"Key: changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}." for c in key.changes
+    ]
     return lines
 
 
