@@ -26,7 +26,9 @@ from analyzers.turning import load_net
 MODES = ("major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor")
 PLAIN = {"major": 0, "mixolydian": 0, "minor": 1, "dorian": 1, "phrygian": 1, "harmonic minor": 1}
 PLAIN_NAMES = ("major", "minor")
-CLEARLY = 0.65  # share of its side's probability that a scale other than major or minor needs
+# steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
+APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
+SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 LEAST_STEPS = 4
 CHANGE_SURE = 0.5  # both keys around a change must be this probable
 
@@ -56,12 +58,22 @@ class Belief:
     def confidence(self) -> float:
         return float(self.plain.max())
 
-    def mode(self, tonic: int, side: int) -> str:
-        """Name of the scale on this tonic: a church mode only where it clearly fits better."""
+    def mode(self, tonic: int, side: int, profile: Floats) -> str:
+        """Name of the scale on this tonic: a church mode or harmonic minor only where it clearly fits better.
+
+        Clearly: the network is sure of it, or finds it possible and the tone that sets the scale apart is
+        far stronger than the one it replaces in ``profile`` [shape=(12,)].
+        """
         own = [i for i, m in enumerate(MODES) if PLAIN[m] == side]
         share = self.scales[tonic, own] / max(float(self.scales[tonic, own].sum()), 1e-9)
-        top = int(np.argmax(share))
-        return MODES[own[top]] if share[top] >= CLEARLY else PLAIN_NAMES[side]
+        for i in np.argsort(share)[::-1]:
+            name = MODES[own[int(i)]]
+            if name not in APART:
+                continue
+            its, plain = (float(profile[(tonic + step) % 12]) for step in APART[name])
+            if share[i] >= SURE_OF_SCALE or (share[i] >= SCALE_POSSIBLE and its >= FAR_STRONGER * plain):
+                return name
+        return PLAIN_NAMES[side]
 
 
 def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
@@ -84,7 +96,8 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     bounds = find_boundaries(chords, none, edges, grid)
     if bounds:
         first, changes = _confirm(levels, chords, none, weight, edges, bounds, whole)
-    return _describe(first, changes, register_chroma(levels).sum(axis=(0, 1)))
+    end = bounds[0] if changes else len(levels)
+    return _describe(first, changes, _profile(levels[:end]))
 
 
 def judge(levels: Floats, chords: Floats, none: Floats, weight: Floats | None) -> Belief:
@@ -125,13 +138,19 @@ def _confirm(
         sure = min(here.confidence, after.confidence)
         if sure >= CHANGE_SURE and after.best != here.best:
             tonic, side = after.best
-            mode = after.mode(tonic, side)
+            mode = after.mode(tonic, side, _profile(levels[a:b]))
             changes.append(KeyChange(float(edges[a]), tonic_name(tonic, mode), mode, round(sure, 4)))
             here = after
     return (first, tuple(changes)) if changes else (whole, ())
 
 
-def _describe(belief: Belief, changes: tuple[KeyChange, ...], chroma: Floats) -> Key:
+def _profile(levels: Floats) -> Floats:
+    """Weight of each pitch class, all registers together, sum 1 [shape=(12,)]."""
+    chroma = register_chroma(levels).sum(axis=(0, 1))
+    return np.asarray(chroma / max(float(chroma.sum()), 1e-9), np.float32)
+
+
+def _describe(belief: Belief, changes: tuple[KeyChange, ...], profile: Floats) -> Key:
     plain = belief.plain
 
     def candidate(tonic: int, side: int) -> KeyCandidate:
@@ -140,7 +159,7 @@ def _describe(belief: Belief, changes: tuple[KeyChange, ...], chroma: Floats) ->
         return KeyCandidate(tonic_name(tonic, name), name, round(float(plain[tonic, side]), 4))
 
     tonic, side = belief.best
-    mode = belief.mode(tonic, side)
+    mode = belief.mode(tonic, side, profile)
     ranked = [divmod(int(i), 2) for i in np.argsort(plain, axis=None)[::-1][:5]]
     return Key(
         tonic=tonic_name(tonic, mode),
@@ -151,7 +170,7 @@ def _describe(belief: Belief, changes: tuple[KeyChange, ...], chroma: Floats) ->
         relative=candidate(tonic + 9, 1) if side == 0 else candidate(tonic + 3, 0),
         parallel=candidate(tonic, 1 - side),
         changes=changes,
-        profile=tuple(round(float(v), 4) for v in chroma / max(float(chroma.sum()), 1e-9)),
+        profile=tuple(round(float(v), 4) for v in profile),
     )
 
 
