@@ -18,8 +18,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
-from daemon.grouping import Candidate
+from daemon.grouping import Candidate, Kind
 
+FOLDER_SETTLES = 3
+"""A folder must be quiet for so many settling times: its files come one after the other, with pauses."""
 AGE_BONUS_BYTES_PER_S = 4_000_000
 """A waiting drop counts as this much smaller each second: small ones go first, a long one still gets its
 turn.
@@ -112,7 +114,7 @@ class Arrivals:
             for entry in self.entries.values()
             if entry.phase is Phase.ARRIVING
             and entry.looks >= 2
-            and now - entry.changed_at >= self.settle_s
+            and now - entry.changed_at >= self.settle_for(entry)
             and now >= entry.not_before
         ]
 
@@ -124,8 +126,12 @@ class Arrivals:
             entry
             for entry in self.entries.values()
             if entry.phase is Phase.ARRIVING
-            and now >= max(entry.changed_at + self.settle_s, entry.not_before)
+            and now >= max(entry.changed_at + self.settle_for(entry), entry.not_before)
         ]
+
+    def settle_for(self, entry: Entry) -> float:
+        """How long this drop must be quiet, in seconds."""
+        return self.settle_s * (1 if entry.candidate.kind is Kind.FILE else FOLDER_SETTLES)
 
     def hold(self, key: str, why: str, until: float) -> None:
         """Not yet (somebody has it open, no permission, no space): look again at ``until``."""

@@ -144,6 +144,11 @@ class Desk:
         self.problems.clear("disk")
         return True
 
+    def clear_troubles(self) -> None:
+        """When no drop is put back any more (done, or taken away), the trouble is over."""
+        if "work" in self.problems.current and not any(e.setbacks for e in self.arrivals.entries.values()):
+            self.problems.clear("work")
+
     def retry(self, sha256: str) -> None:
         """Forget a rejection, so that the drop is taken again at the next look."""
         record = self.ledger.find(sha256)
@@ -198,7 +203,7 @@ class Desk:
             self._send(job, "identify")
             return
         self.ledger.record_drop(job.key, job.candidate.fingerprint, None)
-        self.incoming.split[job.key] = job.candidate.fingerprint
+        self.incoming.split.add(job.key)
         self.arrivals.finish(job.key)
         self._close(job)
         note(log, logging.INFO, "no stems: taken as single beats", folder=job.key)
@@ -255,7 +260,6 @@ class Desk:
         job.staging = None
         self.arrivals.finish(job.key)
         self._close(job)
-        self.problems.clear("work")
         if record.outcome == "ready":
             self.ready_count += 1
             note(log, logging.INFO, "ready", drop=job.key, folder=record.folder, sha256=record.sha256[:12])

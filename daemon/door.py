@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from daemon.arrivals import Arrivals, Entry
+from daemon.grouping import MARKER
 from daemon.health import Problems
 from daemon.incoming import Incoming
 from daemon.logs import note
@@ -56,6 +57,8 @@ class Door:
     def hints(self, paths: set[str], now: float) -> None:
         """Look around every path that an event named."""
         inside = {relative for path in paths if (relative := self.incoming.relative(path))}
+        if any(path.rpartition("/")[2].casefold() == MARKER for path in inside):
+            self.scan(now)  # it may have changed what a whole folder is
         for unit in {self.incoming.unit_of(path) for path in inside}:
             self._look_around(unit, now)
 

@@ -21,7 +21,7 @@ import fnmatch
 import hashlib
 import re
 from collections import defaultdict
-from collections.abc import Iterable, Mapping
+from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from functools import lru_cache
@@ -82,9 +82,10 @@ def fingerprint(members: Iterable[FileFact]) -> bytes:
     return digest.digest()
 
 
-def make(key: str, kind: Kind, members: Iterable[FileFact]) -> Candidate:
+def make(key: str, kind: Kind, members: Iterable[FileFact], beside: Iterable[FileFact] = ()) -> Candidate:
+    """``beside``: files that do not belong to the drop, but whose change shows that it is still arriving."""
     facts = tuple(sorted(members, key=lambda fact: fact.path))
-    return Candidate(key, kind, facts, fingerprint(facts))
+    return Candidate(key, kind, facts, fingerprint([*facts, *beside]))
 
 
 def is_ignored(name: str, patterns: tuple[str, ...]) -> bool:
@@ -119,6 +120,10 @@ def owner(path: str, stem_folders: Iterable[str] = ()) -> str | None:
     return None
 
 
+def _below(folder: str, facts: list[FileFact]) -> list[FileFact]:
+    return [fact for fact in facts if fact.path.startswith(f"{folder}/")]
+
+
 def _name(fact: FileFact) -> str:
     return fact.path.rpartition("/")[2]
 
@@ -126,8 +131,9 @@ def _name(fact: FileFact) -> str:
 def group(
     facts: Iterable[FileFact],
     extensions: tuple[str, ...],
-    split: Mapping[str, bytes] | None = None,
+    split: Container[str] = (),
     marked: Iterable[str] = (),
+    ignored: Iterable[FileFact] = (),
 ) -> list[Candidate]:
     """Candidates among the files under incoming/ (ignored names already left out).
 
@@ -135,8 +141,10 @@ def group(
     ----------
     facts : every entry below incoming/
     extensions : audio and archive extensions, lower case, without the dot
-    split : folders that were found to be no stems, with the fingerprint they had then
+    split : folders that were found to be no stems; they stay so (a marker or a name can still make them
+    stems)
     marked : folders known to hold a marker file (needed when ``facts`` are only a part)
+    ignored : files with ignored names, such as partial uploads: a folder is not quiet while they change
     """
     facts = list(facts)
     marked = {*marked, *(f.path.rpartition("/")[0] for f in facts if _name(f).casefold() == MARKER)} - {""}
@@ -153,15 +161,15 @@ def group(
             pairs[folder].append(fact)
         else:
             single.append(fact)
+    ignored = list(ignored)
     found = [
-        make(folder, Kind.STEMS, members)
+        make(folder, Kind.STEMS, members, _below(folder, ignored))
         for folder, members in stems.items()
         if any(has_extension(f.path, extensions) for f in members)
     ]
     for folder, members in pairs.items():
-        candidate = make(folder, Kind.MAYBE_STEMS, members)
-        if len(members) >= 2 and (split or {}).get(folder) != candidate.fingerprint:
-            found.append(candidate)
+        if len(members) >= 2 and folder not in split:
+            found.append(make(folder, Kind.MAYBE_STEMS, members, _below(folder, ignored)))
         else:
             single.extend(members)
     return found + [make(fact.path, Kind.FILE, [fact]) for fact in single]

@@ -16,7 +16,7 @@ from daemon.scan import Listing, fact_of, look
 class Incoming:
     root: Path
     settings: Arrival
-    split: dict[str, bytes] = field(default_factory=dict)  # folders found to be no stems, by fingerprint
+    split: set[str] = field(default_factory=set)  # folders found to be no stems
     marked: set[str] = field(default_factory=set)  # folders with a stems marker, as of the last full look
     folders: int = 0
 
@@ -27,7 +27,7 @@ class Incoming:
         self.marked = {
             f.path.rpartition("/")[0] for f in listing.facts if f.path.rpartition("/")[2].casefold() == MARKER
         }
-        return self._group(listing.facts), listing
+        return self._group(listing.facts, listing.ignored), listing
 
     def relative(self, path: str) -> str | None:
         """Path below incoming/ with forward slashes; None for what lies elsewhere or is ignored."""
@@ -50,7 +50,8 @@ class Incoming:
         try:
             status = os.lstat(full)
             if full.is_dir() and not full.is_symlink():
-                return self._group(look(self.root, self.settings.ignore, below=unit).facts)
+                listing = look(self.root, self.settings.ignore, below=unit)
+                return self._group(listing.facts, listing.ignored)
         except (FileNotFoundError, NotADirectoryError):
             return []
         return self._group([fact_of(unit, status)])
@@ -72,5 +73,5 @@ class Incoming:
     def _find(key: str, candidates: Iterable[Candidate]) -> Candidate | None:
         return next((candidate for candidate in candidates if candidate.key == key), None)
 
-    def _group(self, facts: list[FileFact]) -> list[Candidate]:
-        return group(facts, self.settings.extensions, self.split, self.marked)
+    def _group(self, facts: list[FileFact], ignored: Iterable[FileFact] = ()) -> list[Candidate]:
+        return group(facts, self.settings.extensions, self.split, self.marked, ignored)

@@ -17,6 +17,7 @@ class Listing:
     """What one look found. ``unreadable``: folders that could not be listed, with the reason."""
 
     facts: list[FileFact] = field(default_factory=list)
+    ignored: list[FileFact] = field(default_factory=list)  # files only
     folders: int = 0
     linked_folders: list[str] = field(default_factory=list)
     unreadable: dict[str, OSError] = field(default_factory=dict)
@@ -28,7 +29,7 @@ def fact_of(path: str, status: os.stat_result) -> FileFact:
 
 
 def look(root: Path, ignore: tuple[str, ...], below: str = "") -> Listing:
-    """Everything under ``root/below`` that is not ignored. OSError when the start itself cannot be listed."""
+    """Everything under ``root/below``, ignored names apart. OSError when the start cannot be listed."""
     listing = Listing()
     pending = [(below, 0)]
     while pending:
@@ -54,14 +55,15 @@ def _list_folder(
 ) -> None:
     listing.folders += 1
     for entry in entries:
-        if is_ignored(entry.name, ignore):
-            continue
         path = f"{folder}/{entry.name}" if folder else entry.name
         try:
             status = entry.stat(follow_symlinks=False)
         except OSError:
             continue  # gone between listing and looking
-        if stat.S_ISDIR(status.st_mode):
+        if is_ignored(entry.name, ignore):
+            if stat.S_ISREG(status.st_mode):
+                listing.ignored.append(fact_of(path, status))
+        elif stat.S_ISDIR(status.st_mode):
             if depth < MAX_DEPTH:
                 pending.append((path, depth + 1))
         elif stat.S_ISLNK(status.st_mode) and os.path.isdir(entry.path):

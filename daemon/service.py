@@ -125,7 +125,7 @@ class Service:
             note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
         for path, mark, sha256 in self.ledger.drops():
             if sha256 is None:
-                self.door.incoming.split[path] = mark
+                self.door.incoming.split.add(path)
             else:
                 self.arrivals.remember(path, mark)
 
@@ -216,6 +216,7 @@ class Service:
         self.door.hints(paths, now)
         self.door.relook(now)
         self.door.settle(now)
+        self.desk.clear_troubles()
         self.desk.submit_pending()
         if work:
             self._dispatch(now)

@@ -85,12 +85,11 @@ def test_one_file_or_zips_in_a_producers_folder_are_no_stems() -> None:
     assert grouped("mira/x/a.zip", "mira/x/b.zip") == {"mira/x/a.zip": Kind.FILE, "mira/x/b.zip": Kind.FILE}
 
 
-def test_a_folder_found_to_be_no_stems_is_split_until_it_changes() -> None:
-    [maybe] = group(facts("m/x/a.wav", "m/x/b.wav"), AUDIO_EXTENSIONS)
-    split = {"m/x": maybe.fingerprint}
+def test_a_folder_found_to_be_no_stems_stays_split_unless_it_is_marked() -> None:
+    files = ("m/x/a.wav", "m/x/b.wav", "m/x/c.wav")
 
-    assert grouped("m/x/a.wav", "m/x/b.wav", split=split) == {"m/x/a.wav": Kind.FILE, "m/x/b.wav": Kind.FILE}
-    assert grouped("m/x/a.wav", "m/x/b.wav", "m/x/c.wav", split=split) == {"m/x": Kind.MAYBE_STEMS}
+    assert grouped(*files, split={"m/x"}) == dict.fromkeys(files, Kind.FILE)
+    assert grouped(*files, "m/x/stems.txt", split={"m/x"}) == {"m/x": Kind.STEMS}
 
 
 def test_deeper_files_are_single_drops() -> None:
@@ -112,7 +111,8 @@ def test_a_stem_folder_without_audio_is_no_drop() -> None:
     "name",
     [
         ".hidden.wav", "._beat.wav", "~$beat.wav", "beat.wav~", "beat.wav.part", "beat.wav.partial",
-        "beat.wav.crdownload", "Beat.WAV.TMP", "beat.wav.filepart", ".syncthing.beat.wav.tmp", ".beat.wav.aB3xY9",
+        "beat.wav.crdownload", "Beat.WAV.TMP", "beat.wav.filepart", ".syncthing.beat.wav.tmp",
+        ".beat.wav.aB3xY9",
         "desktop.ini", "Thumbs.db", "@eaDir", "__MACOSX", ".DS_Store", "beat.wav.download",
     ],
 )  # fmt: skip
@@ -151,3 +151,14 @@ def test_the_fingerprint_sees_every_change_but_not_the_order() -> None:
 
 def test_names_that_are_no_text_can_be_fingerprinted() -> None:
     assert len(fingerprint([FileFact("b\udcff.wav", 1, 1, 1, 1)])) == 16
+
+
+def test_a_folder_changes_with_the_partial_files_in_it_but_a_file_does_not() -> None:
+    members = facts("x stems/a.wav", "x stems/b.wav", "c.wav")
+    partial = [FileFact("x stems/c.wav.part", size, 1, 1, 9) for size in (1, 2)]
+    one, two = (
+        {c.key: c.fingerprint for c in group(members, AUDIO_EXTENSIONS, ignored=[fact])} for fact in partial
+    )
+
+    assert one["x stems"] != two["x stems"]
+    assert one["c.wav"] == two["c.wav"]

@@ -163,7 +163,7 @@ def test_row_05_move_copy_and_replace(service: Opener, mode: str) -> None:
 @WATCH
 @pytest.mark.parametrize("how", ["moved in whole", "copied slowly"])
 def test_row_06_folder_of_stems(service: Opener, mode: str, how: str) -> None:
-    one = service(arrival={"settle_seconds": SETTLE, "watch": mode, "polling_seconds": 0.2})
+    one = service(arrival={"settle_seconds": 0.2, "watch": mode, "polling_seconds": 0.2})
     target = one.settings.folders.incoming / "mira" / "amber STEMS"
     stems = [b"kick", b"snare", b"keys", b"bass"]
     if how == "moved in whole":
@@ -177,7 +177,7 @@ def test_row_06_folder_of_stems(service: Opener, mode: str, how: str) -> None:
         target.mkdir(parents=True)
         for number, data in enumerate(stems):
             (target / f"{number}.wav").write_bytes(data)
-            one.turn(SETTLE / 2)
+            one.turn(0.25)  # longer than the settling time of a file
     one.until(lambda: ready(one.settings))
     one.turn(0.4)
 
@@ -197,6 +197,45 @@ def test_row_06_folder_that_may_be_stems_is_asked_and_split(service: Opener) -> 
         "mira/b/1.wav",
         "mira/b/2.wav",
     ]
+
+
+def test_row_06_a_folder_is_not_quiet_while_a_partial_file_in_it_grows(service: Opener) -> None:
+    one = service()
+    drop(one.settings, "amber stems/kick.wav", b"kick")
+    partial = one.settings.folders.incoming / "amber stems" / "snare.wav.part"
+    for _ in range(12):
+        with open(partial, "ab") as file:
+            file.write(b"snare")
+        one.turn(0.1)
+    assert ready(one.settings) == []
+    partial.rename(partial.with_suffix(""))
+    one.until(lambda: ready(one.settings))
+
+    assert published(one) == {"amber stems": b"kick" + 12 * b"snare"}
+
+
+def test_row_06_a_marker_that_comes_late_is_seen_at_once(service: Opener) -> None:
+    one = service(arrival={"settle_seconds": 1.0, "rescan_seconds": 3600})
+    for name in ("kick.wav", "snare.wav", "stems.txt"):
+        drop(one.settings, f"amber/{name}", name.encode())
+        one.turn(0.2)
+    one.until(lambda: ready(one.settings))
+
+    assert ready(one.settings) == ["amber"]
+
+
+def test_row_06_another_beat_in_a_split_folder_asks_only_for_itself(service: Opener) -> None:
+    one = service()
+    for number, seconds in enumerate((1.0, 1.5)):
+        drop(one.settings, f"mira/2026/{number}.wav", wav(seconds))
+    one.until(lambda: len(ready(one.settings)) == 2 and one.settled())
+    before = list(one.pool.calls)
+    drop(one.settings, "mira/2026/2.wav", wav(2.0))
+    one.until(lambda: len(ready(one.settings)) == 3 and one.settled())
+    new = one.pool.calls[len(before) :]
+
+    assert "daemon.stemcheck:are_stems" not in new
+    assert new.count("daemon.intake:identify") == 1
 
 
 def test_row_07_duplicates_of_one_event(service: Opener) -> None:

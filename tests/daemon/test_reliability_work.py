@@ -12,6 +12,7 @@ import logging
 import os
 import shutil
 import signal
+import socket
 import subprocess
 import sys
 import tempfile
@@ -679,3 +680,62 @@ def test_small_drops_overtake_a_long_one(tmp_path: Path) -> None:
         wait_for(lambda: len(ready(settings)) == 3)
         assert ready(settings) == ["small0", "small1", "small2"]
         wait_for(lambda: "two-hours" in ready(settings))
+
+
+def test_once_works_on_what_is_there_and_says_how_it_went(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path)
+    drop(settings, "good.wav", b"good")
+    assert start(settings, once=True).wait(30) == 0
+    drop(settings, "bad.wav", b"!damaged\n")
+    assert start(settings, once=True).wait(30) == 3
+
+    assert (ready(settings), rejected(settings)) == (["good"], ["bad"])
+    assert (settings.folders.state / "board.txt").read_text() == "good"
+
+
+def test_the_service_manager_hears_of_it(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path)
+    with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
+        manager.bind(str(tmp_path / "notify"))
+        manager.settimeout(20)
+        environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+        with running(settings, environment=environment) as process:
+            heard = [manager.recv(1000).decode()]
+            while "READY=1" not in heard[-1]:
+                heard.append(manager.recv(1000).decode())
+            pings = []
+            while len(pings) < 3:
+                pings += [time.monotonic()] if "WATCHDOG=1" in manager.recv(1000).decode() else []
+            process.send_signal(signal.SIGHUP)
+            while "RELOADING=1" not in manager.recv(1000).decode():
+                pass
+            process.terminate()
+            while "STOPPING=1" not in manager.recv(1000).decode():
+                pass
+
+    assert pings[-1] - pings[0] < 5.0
+
+
+def test_no_ping_from_a_service_that_is_deaf(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
+    one = service()
+    sent: list[str] = []
+    monkeypatch.setattr("daemon.pulse.notify", lambda *lines: sent.extend(lines))
+    monkeypatch.setattr("daemon.pulse.LIVENESS_S", 0.0)
+    one._beat(time.monotonic(), force=True)
+    assert "WATCHDOG=1" in sent
+    monkeypatch.setattr(one.watch, "problem", lambda: "the watcher has died")
+    sent.clear()
+    one.turn(0.2)
+    one._beat(time.monotonic(), force=True)
+
+    assert "WATCHDOG=1" not in sent
+    assert any("watcher has died" in text for text in one.problems.texts().values())
+
+
+def test_a_trouble_ends_with_the_drop_that_had_it(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
+    one = service()
+    path = drop(one.settings, "beat.wav", b"!full\n")
+    one.until(lambda: "disk" in one.problems.current)
+    path.unlink()
+    drop(one.settings, "other.wav", b"other")
+    one.until(lambda: one.settled() and not one.problems.current)

@@ -113,9 +113,8 @@ def main(arguments: list[str] | None = None) -> int:
         samples = soak(Path(base), chosen.drops, real=not chosen.stand_in)
     half = samples[len(samples) // 2 :]
     growth = half[-1].service_mb - half[0].service_mb
-    print(
-        f"growth over the second half: {growth:.1f} MB, {half[-1].descriptors - half[0].descriptors} descriptors"
-    )
+    descriptors = half[-1].descriptors - half[0].descriptors
+    print(f"growth over the second half: {growth:.1f} MB, {descriptors} descriptors")
     return 0
 
 
