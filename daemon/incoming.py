@@ -19,10 +19,11 @@ class Incoming:
     split: set[str] = field(default_factory=set)  # folders found to be no stems
     marked: set[str] = field(default_factory=set)  # folders with a stems marker, as of the last full look
     folders: int = 0
+    loose: bool = False  # inodes and change times mean nothing here
 
     def full(self) -> tuple[list[Candidate], Listing]:
         """Everything. Raises OSError when the folder cannot be listed."""
-        listing = look(self.root, self.settings.ignore)
+        listing = look(self.root, self.settings.ignore, loose=self.loose)
         self.folders = listing.folders
         self.marked = {
             f.path.rpartition("/")[0] for f in listing.facts if f.path.rpartition("/")[2].casefold() == MARKER
@@ -50,11 +51,11 @@ class Incoming:
         try:
             status = os.lstat(full)
             if full.is_dir() and not full.is_symlink():
-                listing = look(self.root, self.settings.ignore, below=unit)
+                listing = look(self.root, self.settings.ignore, below=unit, loose=self.loose)
                 return self._group(listing.facts, listing.ignored)
         except (FileNotFoundError, NotADirectoryError):
             return []
-        return self._group([fact_of(unit, status)])
+        return self._group([fact_of(unit, status, self.loose)])
 
     def refresh(self, candidate: Candidate) -> Candidate | None:
         """The same drop as it is now; None when it is gone (or has become something else)."""
@@ -64,7 +65,7 @@ class Incoming:
 
     def _lone(self, key: str) -> list[Candidate]:
         try:
-            fact = fact_of(key, os.lstat(self.root / key))
+            fact = fact_of(key, os.lstat(self.root / key), self.loose)
         except (FileNotFoundError, NotADirectoryError):
             return []
         return self._group([fact])

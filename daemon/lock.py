@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import logging
 import os
 import secrets
 import socket
@@ -20,8 +21,10 @@ from pathlib import Path
 from typing import Any
 
 from daemon.errors import AlreadyRunning, FolderUnreachable
+from daemon.logs import note
 from daemon.publish import STAGING, atomic_write, machine_error
 
+log = logging.getLogger("beatintake.lock")
 CLAIM_BEAT_S = 10.0
 CLAIM_DEAD_S = 60.0
 CLAIM_NAME = "claim.json"
@@ -72,6 +75,13 @@ class ServiceLock:
             raise self._refusal(other)
         foreign = other is not None and other.get("host") != self._me["host"]
         if other is not None and foreign:
+            note(
+                log,
+                logging.INFO,
+                "another machine was here; does it live?",
+                host=other.get("host"),
+                seconds=dead_s,
+            )
             for _ in range(max(1, round(dead_s))):
                 sleep(1.0)
                 seen = read_claim(self._claim)

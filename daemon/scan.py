@@ -23,12 +23,14 @@ class Listing:
     unreadable: dict[str, OSError] = field(default_factory=dict)
 
 
-def fact_of(path: str, status: os.stat_result) -> FileFact:
+def fact_of(path: str, status: os.stat_result, loose: bool = False) -> FileFact:
+    """``loose``: leave out inode and change time, which some file systems make up anew at every look."""
     regular = stat.S_ISREG(status.st_mode)
-    return FileFact(path, status.st_size, status.st_mtime_ns, status.st_ctime_ns, status.st_ino, regular)
+    changed, inode = (0, 0) if loose else (status.st_ctime_ns, status.st_ino)
+    return FileFact(path, status.st_size, status.st_mtime_ns, changed, inode, regular)
 
 
-def look(root: Path, ignore: tuple[str, ...], below: str = "") -> Listing:
+def look(root: Path, ignore: tuple[str, ...], below: str = "", loose: bool = False) -> Listing:
     """Everything under ``root/below``, ignored names apart. OSError when the start cannot be listed."""
     listing = Listing()
     pending = [(below, 0)]
@@ -36,7 +38,7 @@ def look(root: Path, ignore: tuple[str, ...], below: str = "") -> Listing:
         folder, depth = pending.pop()
         try:
             with os.scandir(root / folder if folder else root) as entries:
-                _list_folder(listing, folder, depth, list(entries), ignore, pending)
+                _list_folder(listing, folder, depth, list(entries), ignore, pending, loose)
         except OSError as error:
             if folder == below:
                 raise
@@ -52,6 +54,7 @@ def _list_folder(
     entries: list[os.DirEntry[str]],
     ignore: tuple[str, ...],
     pending: list[tuple[str, int]],
+    loose: bool,
 ) -> None:
     listing.folders += 1
     for entry in entries:
@@ -62,11 +65,11 @@ def _list_folder(
             continue  # gone between listing and looking
         if is_ignored(entry.name, ignore):
             if stat.S_ISREG(status.st_mode):
-                listing.ignored.append(fact_of(path, status))
+                listing.ignored.append(fact_of(path, status, loose))
         elif stat.S_ISDIR(status.st_mode):
             if depth < MAX_DEPTH:
                 pending.append((path, depth + 1))
         elif stat.S_ISLNK(status.st_mode) and os.path.isdir(entry.path):
             listing.linked_folders.append(path)
         else:
-            listing.facts.append(fact_of(path, status))
+            listing.facts.append(fact_of(path, status, loose))

@@ -38,7 +38,7 @@ from daemon.results import Results
 from daemon.schedule import Schedule
 from daemon.start import Flags, make_folders, signals
 from daemon.tell import tell
-from daemon.watch import Inbox, Watch
+from daemon.watch import LOOSE_TYPES, Inbox, Watch, file_system_type
 from daemon.worker_process import Setup
 from daemon.workers import WorkerPool
 
@@ -65,6 +65,10 @@ def run_service(settings: Settings, config_path: Path | None = None, once: bool 
             raise
 
 
+class StopAsked(Exception):
+    """While waiting at the start."""
+
+
 class Service:
     """One life of the service."""
 
@@ -82,7 +86,10 @@ class Service:
     # --- life ---------------------------------------------------------------------------------------------
 
     def run(self) -> int:
-        self.lock.acquire()
+        try:
+            self.lock.acquire(self._sleep)
+        except StopAsked:
+            return EXIT_OK
         try:
             self._open()
             self._loop()
@@ -90,9 +97,15 @@ class Service:
         finally:
             self._shut()
 
+    def _sleep(self, seconds: float) -> None:
+        time.sleep(seconds)
+        if self.flags.stop:
+            raise StopAsked
+
     def _open(self) -> None:
         settings, folders = self.settings, self.settings.folders
         incoming = Incoming(folders.incoming, settings.arrival)
+        incoming.loose = (file_system_type(folders.incoming) or "").split(".")[0] in LOOSE_TYPES
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
         self.door = Door(incoming, self.arrivals, self.problems)
         self._open_ledger()
@@ -111,6 +124,7 @@ class Service:
         self.schedule = Schedule(settings, self.inbox)
         self.schedule.start()
         self.inbox.ask("scan")
+        self.inbox.ask("sweep")
 
     def _open_ledger(self) -> None:
         """Open it, finish what an earlier life had begun, and remember what is done."""

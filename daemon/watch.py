@@ -33,6 +33,8 @@ NETWORK_TYPES = {
     "nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afpfs", "webdav", "davfs", "9p", "fuse", "ncpfs",
     "vboxsf", "virtiofs", "drvfs", "glusterfs", "ceph", "lustre", "afs",
 }  # fmt: skip
+LOOSE_TYPES = (NETWORK_TYPES | {"vfat", "msdos", "exfat"}) - {"nfs", "nfs4"}
+"""Where inode numbers may be made up anew at every look."""
 HEARD = [
     events.FileCreatedEvent, events.FileMovedEvent, events.FileModifiedEvent, events.FileDeletedEvent,
     events.FileClosedEvent, events.DirCreatedEvent, events.DirMovedEvent, events.DirDeletedEvent,

@@ -359,6 +359,21 @@ def test_row_11_a_folder_with_events_is_watched_natively(tmp_path: Path) -> None
         watch.stop()
 
 
+def test_row_11_a_share_that_makes_up_inodes(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Some network file systems answer with another inode number at every look."""
+    import itertools
+
+    from daemon import scan
+
+    real, numbers = scan.FileFact, itertools.count(1)
+    monkeypatch.setattr(scan, "FileFact", lambda *a: real(*a[:4], a[4] and next(numbers), *a[5:]))
+    monkeypatch.setattr("daemon.service.file_system_type", lambda folder: "cifs")
+    one = service()
+    drop(one.settings, "beat.wav", b"x")
+
+    one.until(lambda: ready(one.settings) == ["beat"], timeout_s=5)
+
+
 @WATCH
 def test_row_12_share_goes_away_and_returns(
     service: Opener, mode: str, monkeypatch: pytest.MonkeyPatch
