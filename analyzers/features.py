@@ -9,10 +9,9 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
-import numpy.typing as npt
-import soxr
 
 from analyzers.model import Options, Signal
+from analyzers.mono import Mono, Samples, resampled
 from analyzers.onsets import Onsets, find_onsets
 from analyzers.spectrum import Spectrum
 from analyzers.truepeak import Peaks, measure_peaks
@@ -34,21 +33,9 @@ class Features:
         return self.signal.duration_s
 
     @cached_property
-    def mono(self) -> npt.NDArray[np.float32]:
-        """Mix for analysis at the source's rate [shape=(frames,)].
-
-        The mean of the channels; when that cancels (an inverted channel, a dead one) the
-        mean would lose the music, so the louder single channel is taken instead.
-        """
-        x = self.signal.samples
-        if x.shape[1] == 1:
-            return np.ascontiguousarray(x[:, 0])
-        mix = x @ np.full(x.shape[1], 1 / x.shape[1], dtype=np.float32)
-        power = np.diag(x.T @ x) / max(len(x), 1)
-        mixed = float(np.dot(mix, mix)) / max(len(x), 1)
-        if mixed < 0.25 * float(power.mean()):
-            return np.ascontiguousarray(x[:, int(np.argmax(power))])
-        return mix
+    def mono(self) -> Mono:
+        """Mix for analysis at the source's rate [shape=(frames,)], made where it is cut."""
+        return Mono(self.signal.samples)
 
     @cached_property
     def work_rate(self) -> int:
@@ -59,14 +46,11 @@ class Features:
         return 44100 if rate % 11025 == 0 else 48000
 
     @cached_property
-    def work(self) -> npt.NDArray[np.float32]:
+    def work(self) -> Samples:
         """`mono` at `work_rate`: time zero and instants unchanged [shape=(n,)]."""
         if self.work_rate == self.signal.rate:
             return self.mono
-        out: npt.NDArray[np.float32] = soxr.resample(
-            self.mono, self.signal.rate, self.work_rate, quality="HQ"
-        )
-        return out
+        return np.concatenate(list(resampled(self.mono, self.signal.rate, self.work_rate, "HQ")))
 
     @cached_property
     def spectrum(self) -> Spectrum:

@@ -11,16 +11,17 @@ compression: Böck and Widmer, "Maximum filter vibrato suppression for onset det
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-import soxr
 from scipy import fft as sfft
+
+from analyzers.mono import BLOCK, Samples, blocks_of, framed, resampled
 
 WINDOW = 1024
 HOP = 256
 FINE = 32  # samples in a block of the fine level curves
-BLOCK = 1024  # frames transformed at a time: bounds memory on long files
 FLOOR_DB = -60.0  # below the band's loud frames nothing counts as a rise
 
 # Hz; kick, bass and low tom, body of snare and chords, snare and voice, hats, air
@@ -82,7 +83,7 @@ class Onsets:
         return out
 
 
-def find_onsets(x: FloatArray, rate: int) -> Onsets:
+def find_onsets(x: Samples, rate: int) -> Onsets:
     """Onset curves of a mono signal.
 
     Parameters
@@ -94,37 +95,42 @@ def find_onsets(x: FloatArray, rate: int) -> Onsets:
     -------
     Onsets ; a silent signal gives curves of zeros
     """
-    power = _narrow_powers(x, rate)
-    level = _level_db(power)
-    rise = np.diff(level, axis=1, prepend=0.0)
-    np.maximum(rise, 0.0, out=rise)
-    starts = np.concatenate([[0], np.cumsum(NARROW)[:-1]])
-    counts = np.array(NARROW, dtype=np.float32)[:, None]
+    strength, level = _band_curves(_level_db(_narrow_powers(x, rate)))
+    fine_full, fine_high = _fine_powers(x)
     return Onsets(
         rate=rate / HOP,
-        strength=np.add.reduceat(rise, starts, axis=0) / counts,
-        level=np.add.reduceat(level, starts, axis=0) / counts,
+        strength=strength,
+        level=level,
         fine_rate=rate / FINE,
-        fine_full=_fine_db(x),
-        fine_high=_fine_db(np.diff(x, prepend=x[:1])),
+        fine_full=_fine_db(fine_full),
+        fine_high=_fine_db(fine_high),
         chroma_rate=CHROMA_RATE / CHROMA_HOP,
         chroma=_chroma(x, rate),
     )
 
 
-def _narrow_powers(x: FloatArray, rate: int) -> FloatArray:
+def _narrow_powers(x: Samples, rate: int) -> FloatArray:
     """Power in each narrow band [shape=(sum(NARROW), frames)]."""
     weights = _narrow_weights(rate)
-    frames = len(x) // HOP + 1
     window = np.hanning(WINDOW + 1)[:-1].astype(np.float32)
-    padded = np.concatenate([np.zeros(WINDOW // 2, np.float32), x, np.zeros(WINDOW, np.float32)])
-    out = np.empty((weights.shape[1], frames), np.float32)
-    views = np.lib.stride_tricks.sliding_window_view(padded, WINDOW)[::HOP]
-    for a in range(0, frames, BLOCK):
-        b = min(a + BLOCK, frames)
-        spectrum = sfft.rfft(views[a:b] * window, axis=1)
-        out[:, a:b] = ((spectrum.real**2 + spectrum.imag**2) @ weights).T
+    out = np.empty((weights.shape[1], len(x) // HOP + 1), np.float32)
+    for first, frames in framed(blocks_of(x), WINDOW, HOP):
+        spectrum = sfft.rfft(frames * window, axis=1)
+        out[:, first : first + len(frames)] = ((spectrum.real**2 + spectrum.imag**2) @ weights).T
     return out
+
+
+def _band_curves(level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean rise and mean level of the narrow bands in each of the six [shape=(BANDS, frames)]."""
+    strength, mean = (np.empty((BANDS, level.shape[1]), np.float32) for _ in range(2))
+    first = 0
+    for band, count in enumerate(NARROW):
+        rows = level[first : first + count]
+        rise = np.diff(rows, axis=1, prepend=np.float32(0))
+        np.maximum(rise, 0.0, out=rise)
+        strength[band], mean[band] = rise.sum(axis=0) / count, rows.sum(axis=0) / count
+        first += count
+    return strength, mean
 
 
 def _narrow_weights(rate: int) -> FloatArray:
@@ -135,7 +141,7 @@ def _narrow_weights(rate: int) -> FloatArray:
     edges.append(BAND_EDGES_HZ[-1])
     hz = np.arange(WINDOW // 2 + 1) * rate / WINDOW
     out = np.zeros((len(hz), len(edges) - 1), np.float32)
-    for k, (low, high) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for k, (low, high) in enumerate(pairwise(edges)):
         centre = np.argmin(np.abs(hz - (low * high) ** 0.5))
         inside = (hz >= low) & (hz < high)
         inside[centre] = True  # a band narrower than a bin takes its nearest bin
@@ -144,43 +150,48 @@ def _narrow_weights(rate: int) -> FloatArray:
 
 
 def _level_db(power: FloatArray) -> FloatArray:
-    """Level above a floor 60 dB below each band's loud frames (and 80 dB below the loudest band's)."""
+    """Level above a floor 60 dB below each band's loud frames (80 dB below the loudest band's), in place."""
     loud = np.percentile(power[:, ::4], 98, axis=1) if power.shape[1] > 8 else power.max(axis=1)
     loud = np.maximum(loud, loud.max() * 1e-2)
     if loud.max() <= 0.0:
         return np.zeros_like(power)
-    floor = (loud * 10 ** (FLOOR_DB / 10))[:, None].astype(np.float32)
-    out: FloatArray = 10.0 * np.log10(np.maximum(power / floor, 1.0))
-    return out
+    power /= (loud * 10 ** (FLOOR_DB / 10))[:, None].astype(np.float32)
+    np.maximum(power, 1.0, out=power)
+    np.log10(power, out=power)
+    power *= 10.0
+    return power
 
 
-def _fine_db(x: FloatArray) -> FloatArray:
-    blocks = len(x) // FINE
-    if blocks == 0:
-        return np.zeros(1, np.float32)
-    y = x[: blocks * FINE].reshape(blocks, FINE)
-    power = np.einsum("ij,ij->i", y, y) / FINE
+def _fine_powers(x: Samples) -> tuple[FloatArray, FloatArray]:
+    """Mean power of `FINE`-sample blocks of the signal and of its first difference [shape=(blocks,)]."""
+    full, high = (np.zeros(max(len(x) // FINE, 1), np.float32) for _ in range(2))
+    last = x[:1]
+    for number, block in enumerate(blocks_of(x)):
+        first, whole = number * (BLOCK // FINE), len(block) // FINE * FINE
+        steps = np.diff(block, prepend=last)
+        last = block[-1:]
+        for out, values in ((full, block), (high, steps)):
+            y = values[:whole].reshape(-1, FINE)
+            out[first : first + len(y)] = np.einsum("ij,ij->i", y, y) / FINE
+    return full, high
+
+
+def _fine_db(power: FloatArray) -> FloatArray:
+    """Level above a floor 90 dB below the loudest block; zeros for silence."""
     floor = max(float(power.max()) * 1e-9, 1e-20)
     out: FloatArray = (10.0 * np.log10(np.maximum(power, floor) / floor)).astype(np.float32)
     return out
 
 
-def _chroma(x: FloatArray, rate: int) -> FloatArray:
+def _chroma(x: Samples, rate: int) -> FloatArray:
     """Pitch-class power below and above 200 Hz, frames normalised to their sum."""
-
-    y = soxr.resample(x, rate, CHROMA_RATE, quality="LQ")
-    frames = len(y) // CHROMA_HOP + 1
-    padded = np.concatenate(
-        [np.zeros(CHROMA_WINDOW // 2, np.float32), y, np.zeros(CHROMA_WINDOW, np.float32)]
-    )
     window = np.hanning(CHROMA_WINDOW + 1)[:-1].astype(np.float32)
     weights = _chroma_weights()
-    views = np.lib.stride_tricks.sliding_window_view(padded, CHROMA_WINDOW)[::CHROMA_HOP]
-    out = np.empty((24, frames), np.float32)
-    for a in range(0, frames, 512):
-        b = min(a + 512, frames)
-        spectrum = sfft.rfft(views[a:b] * window, axis=1)
-        out[:, a:b] = (np.abs(spectrum) @ weights).T
+    parts = []
+    for _, frames in framed(resampled(x, rate, CHROMA_RATE, "LQ"), CHROMA_WINDOW, CHROMA_HOP):
+        spectrum = sfft.rfft(frames * window, axis=1)
+        parts.append((np.abs(spectrum) @ weights).T)
+    out: FloatArray = np.concatenate(parts, axis=1)
     for part in (out[:12], out[12:]):
         total = part.sum(axis=0)
         part /= np.maximum(total, max(float(total.max()) * 1e-3, 1e-12))

@@ -21,6 +21,7 @@ import numpy.typing as npt
 
 from analyzers.features import Features
 from analyzers.model import LeadIn, Signal
+from analyzers.mono import Samples
 from analyzers.noisebed import rise_frames, tonal_share
 
 Float32Array = npt.NDArray[np.float32]
@@ -125,7 +126,7 @@ def _is_bed(quiet: Float32Array, mono: Float32Array, rate: int, threshold: float
 
 
 def _start_over_bed(
-    quiet: Float32Array, mono: Float32Array, over: int, rate: int, threshold: float
+    quiet: Float32Array, mono: Samples, over: int, rate: int, threshold: float
 ) -> _Start | None:
     """Where music rises out of the bed that begins at `over`; None when the bed itself grows (a riser)."""
     size = max(1, round(FRAME_S * rate))

@@ -11,15 +11,15 @@ Processing" (2011); equal temperament f = 440 * 2**((m - 69) / 12), MIDI note m,
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
-import soxr
 from scipy.ndimage import median_filter, uniform_filter1d
+
+from analyzers.mono import Samples, framed, resampled
 
 Floats = npt.NDArray[np.float32]
 
@@ -32,7 +32,7 @@ SPLIT_NOTE = 48  # C3: below it the long window is read
 PEAK_ABOVE_SURROUNDINGS = 2.0  # a peak's magnitude over the mean of its neighbourhood
 PEAK_BELOW_LOUDEST = 10 ** (-55 / 20)  # and relative to the loudest frame's peak
 BANDS = 12
-_BLOCK_FRAMES = 512
+_BLOCK_FRAMES = 32
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,13 +50,20 @@ class Partials:
 class Spectrum:
     """Partials of one signal and the notes they make under a given tuning."""
 
-    def __init__(self, mono: Floats, rate: int) -> None:
-        slow = mono if rate == RATE_HZ else soxr.resample(mono, rate, RATE_HZ, quality="MQ")
-        self.frames = 1 + len(slow) // HOP
-        floor = PEAK_BELOW_LOUDEST * float(np.max(np.abs(slow), initial=0.0))
+    def __init__(self, mono: Samples, rate: int) -> None:
         split = note_hz(SPLIT_NOTE - 0.5)
-        self.bass = _find_partials(slow, self.frames, BASS_WINDOW, (27.0, split), floor)
-        self.treble = _find_partials(slow, self.frames, TREBLE_WINDOW, (split * 0.75, 4200.0), floor)
+        bass = _PeakPicker(BASS_WINDOW, (27.0, split))
+        treble = _PeakPicker(TREBLE_WINDOW, (split * 0.75, 4200.0))
+        margin = (BASS_WINDOW - TREBLE_WINDOW) // 2
+        self.frames, loudest = 1, 0.0
+        for first, frames in framed(resampled(mono, rate, RATE_HZ, "MQ"), BASS_WINDOW, HOP):
+            fresh = frames[:, BASS_WINDOW // 2 :][:, :HOP]
+            loudest = max(loudest, float(fresh.max()), -float(fresh.min()))
+            bass.look(first, frames, PEAK_BELOW_LOUDEST * loudest)
+            treble.look(first, frames[:, margin:-margin], PEAK_BELOW_LOUDEST * loudest)
+            self.frames = first + len(frames)
+        self.bass = bass.found(PEAK_BELOW_LOUDEST * loudest)
+        self.treble = treble.found(PEAK_BELOW_LOUDEST * loudest)
         self._notes: dict[float, Floats] = {}
         self.bands_db = _band_levels(mono, rate, self.frames)
 
@@ -85,8 +92,8 @@ class Spectrum:
         return out
 
 
-def _band_levels(mono: Floats, rate: int, count: int) -> Floats:
-    """Level in dB of twelve bands, 40 Hz to 16 kHz, of the full-band signal, frame by frame [shape=(count, BANDS)].
+def _band_levels(mono: Samples, rate: int, count: int) -> Floats:
+    """Level in dB of twelve bands, 40 Hz to 16 kHz, of the full-band signal [shape=(count, BANDS)].
 
     Windows as long as the step between frames: what the arrangement is made of, not the notes.
     """
@@ -96,16 +103,24 @@ def _band_levels(mono: Floats, rate: int, count: int) -> Floats:
     )
     window = np.hanning(size + 1)[:-1].astype(np.float32)
     window *= 2.0 / float(window.sum())
-    padded = np.concatenate((np.zeros(size // 2, np.float32), mono, np.zeros(2 * size, np.float32)))
-    starts = np.rint(np.arange(count) * (rate / FRAME_RATE_HZ)).astype(int)
-    view = np.lib.stride_tricks.sliding_window_view(padded, size)
+    centres = np.rint(np.arange(count) * (rate / FRAME_RATE_HZ)).astype(int)
     out = np.zeros((count, BANDS), np.float32)
     for first in range(0, count, _BLOCK_FRAMES):
-        block = view[starts[first : first + _BLOCK_FRAMES]] * window
-        power = np.abs(scipy.fft.rfft(block, axis=1)) ** 2
+        at = centres[first : first + _BLOCK_FRAMES]
+        piece = _padded(mono, int(at[0]) - size // 2, int(at[-1]) - size // 2 + size)
+        block = np.lib.stride_tricks.sliding_window_view(piece, size)[at - at[0]] * window
+        spectrum = scipy.fft.rfft(block, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
         for band, (low, high) in enumerate(pairwise(cuts)):
             out[first : first + len(block), band] = power[:, low:high].sum(axis=1)
     return np.asarray(10 * np.log10(out + 1e-12), np.float32)
+
+
+def _padded(x: Samples, start: int, stop: int) -> Floats:
+    """The samples from `start` to `stop`, zeros outside the signal."""
+    inside = x[max(start, 0) : max(min(stop, len(x)), 0)]
+    before = max(-start, 0)
+    return np.pad(inside, (before, stop - start - before - len(inside)))
 
 
 def note_hz(note: float) -> float:
@@ -113,34 +128,38 @@ def note_hz(note: float) -> float:
     return float(440.0 * 2.0 ** ((note - 69) / 12))
 
 
-def _frames(x: Floats, count: int, size: int) -> Iterator[tuple[int, Floats]]:
-    """Blocks of frames of ``size`` samples centred on multiples of HOP: (first frame, block)."""
-    padded = np.concatenate((np.zeros(size // 2, np.float32), x, np.zeros(size // 2 + HOP, np.float32)))
-    view = np.lib.stride_tricks.sliding_window_view(padded, size)[::HOP]
-    for first in range(0, count, _BLOCK_FRAMES):
-        yield first, view[first : min(first + _BLOCK_FRAMES, count)]
+class _PeakPicker:
+    """Collects the partials of one window length, frames in blocks."""
 
+    def __init__(self, size: int, band_hz: tuple[float, float]) -> None:
+        window = np.hanning(size + 1)[:-1].astype(np.float32)
+        self.window = window * np.float32(2.0 / float(window.sum()))
+        self.size = size
+        low, high = (int(f * size / RATE_HZ) for f in band_hz)
+        self.first_bin, self.last_bin = max(low - 1, 0), high + 2
+        self.parts: list[tuple[npt.NDArray[np.int32], Floats, Floats, Floats]] = []
 
-def _find_partials(x: Floats, count: int, size: int, band_hz: tuple[float, float], floor: float) -> Partials:
-    window = np.hanning(size + 1)[:-1].astype(np.float32)
-    window *= 2.0 / float(window.sum())
-    lo, hi = (int(f * size / RATE_HZ) for f in band_hz)
-    found: list[tuple[npt.NDArray[np.int32], Floats, Floats]] = []
-    for first, block in _frames(x, count, size):
-        mag = np.abs(scipy.fft.rfft(block * window, axis=1)[:, max(lo - 1, 0) : hi + 2]).astype(np.float32)
-        width = max(9, size // 128)
-        around = uniform_filter1d(mag, width, axis=1, mode="nearest")
+    def look(self, first: int, frames: Floats, floor: float) -> None:
+        """Peaks above `floor` of frames [shape=(n, size)] that begin with number `first`."""
+        spectrum = scipy.fft.rfft(frames * self.window, axis=1)[:, self.first_bin : self.last_bin]
+        mag = np.abs(spectrum).astype(np.float32)
+        around = uniform_filter1d(mag, max(9, self.size // 128), axis=1, mode="nearest")
         mid = mag[:, 1:-1]
         is_peak = (mid > mag[:, :-2]) & (mid >= mag[:, 2:]) & (mid > floor)
         is_peak &= mid > PEAK_ABOVE_SURROUNDINGS * around[:, 1:-1]
         row, col = np.nonzero(is_peak)
         left, centre, right = (np.log(mag[row, col + k] + 1e-12) for k in range(3))
         shift = 0.5 * (left - right) / np.minimum(left - 2 * centre + right, -1e-6)
-        hz = (max(lo - 1, 0) + 1 + col + shift) * (RATE_HZ / size)
+        hz = (self.first_bin + 1 + col + shift) * (RATE_HZ / self.size)
         height = np.exp(centre - 0.25 * (left - right) * shift)
-        found.append(((row + first).astype(np.int32), hz.astype(np.float32), height.astype(np.float32)))
-    frame, hz, height = (np.concatenate(parts) for parts in zip(*found, strict=True))
-    return Partials(frame, hz, height)
+        frame = (row + first).astype(np.int32)
+        self.parts.append((frame, hz.astype(np.float32), height.astype(np.float32), mid[row, col]))
+
+    def found(self, floor: float) -> Partials:
+        """All of them, without those that the loudest frame leaves below `floor`."""
+        frame, hz, height, mid = (np.concatenate(parts) for parts in zip(*self.parts, strict=True))
+        kept = mid > floor
+        return Partials(frame[kept], hz[kept], height[kept])
 
 
 def _place(partials: Partials, frames: int, cents: float, first: int, last: int) -> Floats:

@@ -27,7 +27,7 @@ def centred_strength(onsets: Onsets) -> FloatArray:
     """Onset strength of each band, mean of its surroundings (0.5 s) removed, unit power [shape=(bands, frames)]."""
     width = int(0.5 * onsets.rate) | 1
     x = onsets.strength
-    total = np.cumsum(np.pad(x, ((0, 0), (width // 2 + 1, width // 2))), axis=1)
+    total = np.cumsum(np.pad(x, ((0, 0), (width // 2 + 1, width // 2))), axis=1, dtype=np.float64)
     y = x - (total[:, width:] - total[:, :-width]) / width
     scale = np.sqrt((y**2).mean(axis=1, keepdims=True))
     loudest = float(scale.max())
