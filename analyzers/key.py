@@ -20,7 +20,7 @@ from analyzers.features import Features
 from analyzers.harmonics import key_inputs, metric_weight, register_chroma
 from analyzers.keychange import find_boundaries
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
-from analyzers.spelling import scale_names, tonic_name
+from analyzers.spelling import scale_names, signature, tonic_name
 from analyzers.turning import load_net
 
 MODES = ("major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor")
@@ -30,7 +30,7 @@ PLAIN_NAMES = ("major", "minor")
 APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 LEAST_STEPS = 4
-CHANGE_SURE = 0.5  # both keys around a change must be this probable
+CHANGE_SURE = 0.95  # probability that the signatures around a change differ
 
 Floats = npt.NDArray[np.float32]
 
@@ -57,6 +57,14 @@ class Belief:
     @property
     def confidence(self) -> float:
         return float(self.plain.max())
+
+    @property
+    def signatures(self) -> Floats:
+        """Probability of each key signature, by the tonic of its major key [shape=(12,)]."""
+        out = np.zeros(12, np.float32)
+        for tonic, i in np.ndindex(12, len(MODES)):
+            out[signature(tonic, MODES[i]) * 7 % 12] += self.scales[tonic, i]
+        return out
 
     def mode(self, tonic: int, side: int, profile: Floats) -> str:
         """Name of the scale on this tonic: a church mode or harmonic minor only where it clearly fits better.
@@ -130,12 +138,11 @@ def _confirm(
 
     stops = [0, *bounds, len(none)]
     first = here = between(0, stops[1])
-    if first.confidence < CHANGE_SURE:
-        return whole, ()
     changes = []
     for a, b in pairwise(stops[1:]):
         after = between(a, b)
-        sure = min(here.confidence, after.confidence)
+        one, two = here.signatures, after.signatures
+        sure = float(one.sum() * two.sum() - one @ two)
         if sure >= CHANGE_SURE and after.best != here.best:
             tonic, side = after.best
             mode = after.mode(tonic, side, _profile(levels[a:b]))
