@@ -297,7 +297,8 @@ class Desk:
         setbacks = entry.setbacks if entry else 0
         if entry:
             entry.setbacks += 1
-        self.problems.raise_("disk" if isinstance(error, DiskFull) else "work", str(error))
+        text = str(error).replace(f"{os.sep}{STAGING}{os.sep}{PREFIX}{job.id}", "")  # the same at every try
+        self.problems.raise_("disk" if isinstance(error, DiskFull) else "work", text)
         self._give_back(job, str(error), BACKOFF_S[min(setbacks, len(BACKOFF_S) - 1)])
 
     def _give_back(self, job: Job, why: str = "", pause_s: float = 0.0, counted: bool = False) -> None:

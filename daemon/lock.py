@@ -134,7 +134,7 @@ def is_locked(state: Path, incoming: Path) -> bool:
         import fcntl
     except ImportError:
         return _locked_by_library(path)
-    descriptor = os.open(path, os.O_RDWR)
+    descriptor = os.open(path, os.O_RDONLY)
     try:
         fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
     except OSError:
