@@ -28,6 +28,7 @@ from analyzers.tempo_steps import curve
 FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
 LEAST_BEATS = 8
+HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
 def find_grid(f: Features, lead_in: LeadIn) -> Grid:
@@ -41,20 +42,26 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if pulse is None:
         return no_grid("the file is too short to hold a beat")
     beat, steady = pulse_verdict(pulse.signs)
-    if beat < 0.5:
-        text = f"no steady beat: the attacks do not repeat (repetition {max(pulse.signs[0], 0.0):.3f} of 1)"
-        return no_grid(text, beat)
+    if beat < HOPELESS:
+        return no_grid(_why_none(pulse), beat)
     moving = pulse.moving_s if steady < 0.5 else None
     pulses = pulse.steady_s if moving is None else moving
     h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)
-    reading = choose_reading(h)
+    reading = choose_reading(h, beat)
     if reading is None:
         return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo", beat)
+    if reading.beat_probability < 0.5:
+        return no_grid(_why_none(pulse), reading.beat_probability)
     if moving is None:
         beats = _steady_beats(f, pulse, reading)
     else:
         beats = _moving_beats(f, pulse, reading, lead_in.first_sound_s)
-    return _assemble(f, lead_in, pulse, reading, beats, beat, steady)
+    return _assemble(f, lead_in, pulse, reading, beats, steady)
+
+
+def _why_none(pulse: Pulse) -> str:
+    repetition = max(pulse.signs[0], 0.0)
+    return f"no steady beat: the attacks do not repeat evenly (repetition {repetition:.3f} of 1)"
 
 
 def no_grid(reason: str, beat: float = 0.0) -> Grid:
@@ -120,7 +127,7 @@ def _moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: fl
         times = _to_first_attack(f.onsets, times, n, first_sound_s)
         bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
         return _Beats(times, float(bpm), curve(times[::n], n))
-    return _two_straight(f, times, count <= pulse.knee + 0.01, n)
+    return _two_straight(f, times, count < pulse.knee + 0.5 * reading.ratio, n)
 
 
 def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_], n: int) -> _Beats:
@@ -159,17 +166,16 @@ def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
 
 
 def _assemble(
-    f: Features, lead_in: LeadIn, pulse: Pulse, reading: Reading, beats: _Beats, beat: float, steady: float
+    f: Features, lead_in: LeadIn, pulse: Pulse, reading: Reading, beats: _Beats, steady: float
 ) -> Grid:
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
     index, pickup = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
     bar_one = float(times[index * n])
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
-    tempo = reading.tempo_probability * beat
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
-        tempo_confidence=tempo,
+        tempo_confidence=reading.tempo_probability,
         tempo_alternatives=tuple(
             TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in reading.tempi
         ),
@@ -179,7 +185,7 @@ def _assemble(
         meter_confidence=reading.meter_probability,
         beats_per_bar=n,
         bar_one_s=bar_one,
-        bar_one_confidence=reading.bar_probability * beat,
+        bar_one_confidence=reading.bar_probability,
         pickup_beats=pickup,
         beats_s=tuple(float(t) for t in times[inside]),
         downbeats=tuple(bool(k % n == 0) for k in inside),

@@ -26,13 +26,15 @@ class Reading:
     """One way to count the music.
 
     ratio : beat period in pulses; offset : pulse number of a bar's first beat; beats : beats in a bar
-    tempo_probability, meter_probability, bar_probability : calibrated, the last for the bar line as a whole
+    beat_probability : that there is a beat at all; tempo_probability, bar_probability : that beat rate
+        and bar line are right, all three calibrated; meter_probability : given the beat rate
     tempi : (ratio, raw probability) of every beat rate, likeliest first
     """
 
     ratio: float
     offset: float
     beats: int
+    beat_probability: float
     tempo_probability: float
     meter_probability: float
     bar_probability: float
@@ -59,29 +61,37 @@ def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
     return total / max(nets, 1)
 
 
-def choose_reading(h: Hypotheses) -> Reading | None:
-    """The likeliest reading; None when there is no hypothesis (a file of under eight beats)."""
-    if len(h.ratio) == 0:
-        return None
+def posterior(h: Hypotheses) -> tuple[FloatArray, int]:
+    """Probability of each hypothesis [shape=(n,)]; the one chosen, best of the likeliest beat rate."""
     score = scores(h.evidence)
     p = np.exp(score - score.max())
     p /= p.sum()
+    tempo = int(np.argmax(np.bincount(h.tempo, p)))
+    return p, int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
+
+
+def choose_reading(h: Hypotheses, beat_probability: float) -> Reading | None:
+    """The likeliest reading; None when there is no hypothesis (a file of under eight beats).
+
+    beat_probability : that there is a beat at all, as far as the pulse alone tells (`pulse_verdict`)
+    """
+    if len(h.ratio) == 0:
+        return None
+    p, best = posterior(h)
+    signs = tempo_signs(h, p, best, beat_probability)
     tempo = np.bincount(h.tempo, p, len(RATIOS))
-    best_tempo = int(np.argmax(tempo))
-    mine = h.tempo == best_tempo
-    best = int(np.argmax(np.where(mine, p, -1.0)))
-    beats = int(h.beats[best])
-    meter = float(p[mine & (h.beats == beats)].sum() / tempo[best_tempo])
-    order = np.argsort(tempo)[::-1]
-    signs = tempo_signs(tempo, best_tempo)
+    mine = h.tempo == h.tempo[best]
+    octave = set(_octave(h, best))
+    shown = [k for k in np.argsort(tempo)[::-1].tolist() if tempo[k] > 0.005 or k in octave]
     return Reading(
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
-        beats=beats,
+        beats=int(h.beats[best]),
+        beat_probability=calibrated("pulse", signs),
         tempo_probability=calibrated("tempo", signs),
-        meter_probability=meter,
-        bar_probability=calibrated("bar", bar_signs(p, agrees(h, best), signs)),
-        tempi=tuple((RATIOS[k], float(tempo[k])) for k in order if tempo[k] > 0.005 or k == best_tempo),
+        meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
+        bar_probability=calibrated("bar", bar_signs(h, p, best, signs)),
+        tempi=tuple((RATIOS[k], float(tempo[k])) for k in shown),
     )
 
 
@@ -96,15 +106,21 @@ def agrees(h: Hypotheses, best: int) -> npt.NDArray[np.bool_]:
     return out
 
 
-def tempo_signs(tempo: FloatArray, best: int) -> FloatArray:
-    """What the confidence in the beat rate rests on: log-odds of it alone, and of it with its half and double."""
-    octave = [k for k, r in enumerate(RATIOS) if r / RATIOS[best] in (0.5, 1.0, 2.0)]
-    return np.array([_logit(float(tempo[best])), _logit(float(tempo[octave].sum()))])
+def _octave(h: Hypotheses, best: int) -> list[int]:
+    """The best beat rate with its half and double, as far as they are hypotheses."""
+    return [k for k in np.unique(h.tempo).tolist() if RATIOS[k] / h.ratio[best] in (0.5, 1.0, 2.0)]
 
 
-def bar_signs(p: FloatArray, agreeing: npt.NDArray[np.bool_], tempo: FloatArray) -> FloatArray:
-    """What the confidence in the bar line rests on: log-odds of all readings that share it, and the tempo's."""
-    return np.array([_logit(float(p[agreeing].sum())), *tempo])
+def tempo_signs(h: Hypotheses, p: FloatArray, best: int, beat_probability: float) -> FloatArray:
+    """What the confidence in the beat rate rests on: log-odds of it, with half and double, of any beat."""
+    tempo = np.bincount(h.tempo, p, len(RATIOS))
+    octave = float(tempo[_octave(h, best)].sum())
+    return np.array([_logit(float(tempo[h.tempo[best]])), _logit(octave), _logit(beat_probability)])
+
+
+def bar_signs(h: Hypotheses, p: FloatArray, best: int, tempo: FloatArray) -> FloatArray:
+    """What the confidence in the bar line rests on: log-odds of all readings that share it, and `tempo`."""
+    return np.array([_logit(float(p[agrees(h, best)].sum())), *tempo])
 
 
 def calibrated(name: str, signs: FloatArray) -> float:
@@ -121,12 +137,14 @@ def _logit(p: float) -> float:
 
 
 def pulse_verdict(signs: tuple[float, ...]) -> tuple[float, float]:
-    """Probability that the music has a beat at all, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
+    """Probability that the music has a beat, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
     x = pulse_signs(signs)
     return calibrated("beat", x), calibrated("steady", x)
 
 
 def pulse_signs(signs: tuple[float, ...]) -> FloatArray:
+    """What the verdict on a pulse rests on, from `tempo_pulse.Pulse.signs`."""
     repetition, coherence, gain, spread_ms, length = signs
     best = coherence + max(gain, 0.0)
-    return np.array([np.log(max(repetition, 1e-3)), best, gain, np.log(spread_ms + 0.1), length])
+    relative = gain / max(coherence, 0.05)
+    return np.array([np.log(max(repetition, 1e-3)), best, gain, relative, np.log(spread_ms + 0.1), length])

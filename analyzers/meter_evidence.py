@@ -119,7 +119,7 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
 
 
 def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
-    numbers = np.arange(len(pulses), dtype=float)
+    np.arange(len(pulses), dtype=float)
     frames = onsets.strength.shape[1]
     loud = np.percentile(onsets.strength, 99.0, axis=1)
     scale = np.maximum(loud, 0.1 * float(loud.max()) + 1e-6)[:, None]
@@ -206,7 +206,7 @@ class _Folded:
         return out
 
     def _level_change(self, v: FloatArray) -> FloatArray:
-        """Lasting change of level at each beat: mean square over bands, and over the low two [shape=(2, beats)]."""
+        """Mean square lasting change of level at each beat: all bands, the low two [shape=(2, beats)]."""
         last = self.song.level_sum.shape[1] - 1
         at = np.arange(self.count)
         a, b, c = (np.clip(np.searchsorted(v, at + d), 0, last) for d in (-4, 0, 4))

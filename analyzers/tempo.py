@@ -24,7 +24,7 @@ FloatArray = npt.NDArray[np.floating]
 
 
 def centred_strength(onsets: Onsets) -> FloatArray:
-    """Onset strength of each band, mean of its surroundings (0.5 s) removed, unit power [shape=(bands, frames)]."""
+    """Onset strength of each band less its mean over 0.5 s, unit power [shape=(bands, frames)]."""
     width = int(0.5 * onsets.rate) | 1
     x = onsets.strength
     total = np.cumsum(np.pad(x, ((0, 0), (width // 2 + 1, width // 2))), axis=1, dtype=np.float64)

@@ -26,9 +26,14 @@ WINDOW_S, HOP_S = 8.0, 1.0
 TIGHTNESS = 180.0  # weight of an even pulse against strong onsets
 
 
-def pulse_map(onsets: Onsets, period_s: float, span: float = WANDER) -> FloatArray:
-    """Pulse times through the whole file, within `span` (log ratio) of `period_s` apart [shape=(n,)], n >= 2."""
+def pulse_map(onsets: Onsets, period_s: float, span: float = WANDER) -> FloatArray | None:
+    """Pulse times through the whole file, within `span` (log ratio) of `period_s` apart [shape=(n,)], n >= 2.
+
+    None for a wide span when the tempo never leaves the narrow one (`WANDER`).
+    """
     times, periods = local_periods(onsets, period_s, span)
+    if span > WANDER and np.abs(np.log(periods / period_s)).max() < WANDER:
+        return None
     pulses = _place(onsets, times, periods)
     rise = fine_rise(onsets)
     for window in (8.0, 8.0, 5.0, 3.0, 3.0):
@@ -120,4 +125,5 @@ def _settle(rise: FloatArray, rate: float, pulses: FloatArray, window_s: float) 
     even = gaussian_filter1d(np.diff(moved), max(window_s / period / 4, 0.5), mode="nearest")
     smooth = np.concatenate([[0.0], np.cumsum(even)])
     slow = gaussian_filter1d(moved - smooth, max(window_s / period / 4, 0.5), mode="nearest")
-    return smooth + slow
+    out: FloatArray = smooth + slow
+    return out

@@ -23,7 +23,7 @@ LAG_RANGE_S = 0.030
 END_RANGE_S = 0.012  # how far the coherent fit can be off at the song's end
 FINEST_HZ = 160.0
 PLAYED, PLAYED_HZ = 0.30, 40.0  # below this coherence attacks are too loose for more than this detail
-# (step in BPM, s by which a tempo on that step may always move the end of the song, share of what the fit leaves open)
+# step in BPM, s by which a tempo on it may always move the song's end, share of what the fit leaves open
 ROUND_STEPS = ((1.0, 0.004, 2.0), (0.5, 0.003, 1.2), (0.1, 0.002, 0.6), (0.01, 0.0015, 0.0))
 
 FloatArray = npt.NDArray[np.floating]
@@ -34,7 +34,8 @@ class WindowLags:
     """Lag of each window's attacks against the whole song's, the lattice taken as constant.
 
     time_s : centres of the windows; lag_s : how late; weight : correlation with the song's template at that
-    lag, in [0, 1], 0 where the window has no attacks; in_place : the same at no lag; loud : share of all attacks
+    lag, in [0, 1], 0 where the window has no attacks; in_place : the same at no lag; loud : its share of
+    all attacks
     """
 
     time_s: FloatArray
@@ -45,7 +46,7 @@ class WindowLags:
 
     @property
     def coherence(self) -> float:
-        """Mean correlation of the windows with the song's template as they stand, weighted by their attacks."""
+        """Mean correlation of the windows with the song's template as they stand, by their attacks."""
         return float((self.in_place * self.loud).sum())
 
     @property
@@ -97,7 +98,7 @@ def coherent_period(onsets: Onsets, period_s: float, tolerance: float = 0.006) -
 
 
 def fine_rise(onsets: Onsets) -> FloatArray:
-    """Rise of the fine level curves over 3 ms, both bands [shape=(blocks,)], dB, capped so that no one attack rules."""
+    """Rise of the fine level curves over 3 ms, dB, capped so that no one attack rules [shape=(blocks,)]."""
     out = np.zeros(len(onsets.fine_high))
     step = 4
     for curve in (onsets.fine_high, onsets.fine_full):
@@ -123,7 +124,8 @@ def fold_windows(
     edges = np.arange(0, len(rise), hop)
     halves = np.stack([np.bincount(index[a : a + hop], rise[a : a + hop], bins) for a in edges])
     folds = halves[:-1] + halves[1:] if len(halves) > 1 else halves
-    return folds, (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
+    centres = (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
+    return folds.astype(float), centres
 
 
 def fold_lags(
@@ -167,7 +169,7 @@ def sharpest_period(rise: FloatArray, rate: float, period_s: float, finest_hz: f
         turn = np.exp(2j * np.pi * s / period_s * np.outer(share, harmonics))
         power[k] = (np.abs((spectrum * turn).sum(axis=0)) ** 2).sum()
     best = int(np.argmax(power))
-    shift = shifts[0] + 0.0002 * _peak(power, best)
+    shift = float(shifts[0]) + 0.0002 * _peak(power, best)
     return period_s * (1.0 + shift / (len(rise) / rate))
 
 
@@ -185,21 +187,19 @@ def _peak(y: FloatArray, k: int) -> float:
     return k + float(0.5 * (a - c) / bend) if bend < 0 else float(k)
 
 
-def regress(lags: WindowLags) -> tuple[float, float]:
-    """Slope (s/s) and residual (s) of the lags against time: weighted, reweighted against outliers (Huber)."""
+def regress(lags: WindowLags) -> float:
+    """Slope (s/s) of the lags against time, reweighted against outliers (Huber 1964); 0 under 3 windows."""
     t, y, trust = lags.time_s, lags.lag_s, lags.weight**2
     w = trust
     if len(t) < 3 or w.sum() <= 0:
-        return 0.0, 0.0
-    slope, offset = 0.0, 0.0
+        return 0.0
+    slope = 0.0
     for _ in range(8):
-        mt, my = np.average(t, weights=w), np.average(y, weights=w)
+        mt, my = float(np.average(t, weights=w)), float(np.average(y, weights=w))
         slope = float((w * (t - mt) * (y - my)).sum() / max((w * (t - mt) ** 2).sum(), 1e-12))
-        offset = my - slope * mt
-        r = np.abs(y - offset - slope * t)
-        scale = max(float(np.median(r)), 1e-4)
-        w = trust / np.maximum(r / scale, 1.0)
-    return slope, float(np.average(np.abs(y - offset - slope * t), weights=lags.weight + 1e-9))
+        residual = np.abs(y - my - slope * (t - mt))
+        w = trust / np.maximum(residual / max(float(np.median(residual)), 1e-4), 1.0)
+    return slope
 
 
 def fit_constant(onsets: Onsets, period_s: float) -> tuple[float, WindowLags]:
@@ -207,7 +207,7 @@ def fit_constant(onsets: Onsets, period_s: float) -> tuple[float, WindowLags]:
     rise = fine_rise(onsets)
     period = sharpest_period(rise, onsets.fine_rate, coherent_period(onsets, period_s))
     for _ in range(2):
-        slope, _ = regress(window_lags(rise, onsets.fine_rate, period))
+        slope = regress(window_lags(rise, onsets.fine_rate, period))
         period *= 1.0 + (slope if abs(slope) < 1e-3 else 0.0)
     lags = window_lags(rise, onsets.fine_rate, period)
     if lags.coherence < PLAYED:

@@ -19,7 +19,8 @@ from analyzers.tempo_fit import WindowLags, fine_rise, fit_constant, fold_lags
 from analyzers.tempo_steps import two_tempi
 
 FloatArray = npt.NDArray[np.floating]
-CLEAR = 0.60  # coherence above which no moving pulse is looked for
+CLEAR = 0.60  # below this coherence a moving pulse is looked for
+WIDE_S = 0.003  # or a wider spread of the steady lags than this
 SIGNS = 5
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 
@@ -53,7 +54,7 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
     steady = np.arange(int(duration / period) + 2) * period
     rise = fine_rise(onsets)
     moving, gain, knee = None, 0.0, None
-    if lags.coherence < CLEAR:
+    if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
         moving, gain = _moving(onsets, rise, coarse, lags.coherence)
         if gain > STEP_GAIN:
             moving, gain, knee = _stepped(onsets, rise, moving, gain, lags.coherence)
@@ -62,11 +63,16 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
 
 
 def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
-    """The better of a map that wanders and one that may jump, with its gain in coherence over the steady pulse."""
-    maps = [pulse_map(onsets, coarse, span) for span in (WANDER, STEP)]
-    gains = [_coherence(onsets, rise, m) - steady for m in maps]
-    k = int(gains[1] - 0.02 > gains[0])
-    return maps[k], gains[k]
+    """The better of a map that wanders and one that may jump, and its gain in coherence over `steady`."""
+    best: tuple[FloatArray, float] | None = None
+    for span, handicap in ((WANDER, 0.0), (STEP, 0.02)):
+        pulses = pulse_map(onsets, coarse, span)
+        if pulses is not None:
+            gain = _coherence(onsets, rise, pulses) - steady
+            if best is None or gain - handicap > best[1]:
+                best = (pulses, gain)
+    assert best is not None  # the narrow map always exists
+    return best
 
 
 def _stepped(

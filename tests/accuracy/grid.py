@@ -20,11 +20,11 @@ from pathlib import Path
 import mir_eval
 import numpy as np
 import soundfile as sf
-from analyzers.silence import find_lead_in
 
 from analyzers.features import Features
 from analyzers.grid import find_grid
 from analyzers.model import Grid, LeadIn, Options, Signal
+from analyzers.silence import find_lead_in
 
 OCTAVES = (1.0, 2.0, 0.5, 3.0, 1 / 3)
 
@@ -187,7 +187,8 @@ def main() -> int:
                     f"{truth['file']:<22}{truth.get('genre', ''):<10} missed {','.join(missed) or '-':<24}"
                     f" true {truth['tempo_bpm']} {truth.get('meter')} found {grid.tempo_bpm} {grid.meter}"
                     f" p {grid.tempo_confidence:.2f} bar {marks.get('bar_ms', float('nan')):.1f} ms"
-                    f" p {grid.bar_one_confidence:.2f} F {marks.get('F', float('nan')):.2f} {grid.reason or ''}"
+                    f" p {grid.bar_one_confidence:.2f} F {marks.get('F', float('nan')):.2f}"
+                    f" {grid.reason or ''}"
                 )
     print(table(rows))
     print(f"{seconds:.1f} s for {minutes:.1f} min of audio: {seconds / minutes * 3.5:.2f} s for 3.5 min")

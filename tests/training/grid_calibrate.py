@@ -2,10 +2,11 @@
 
     python tests/training/grid_calibrate.py EXAMPLES WEIGHTS.npz
 
-Adds to WEIGHTS (made by `grid_train.py`): `calibrate_tempo` (is the beat rate an accepted one?) and
-`calibrate_bar` (is the bar line a true one?) from the held-out seeds (every tenth), and `calibrate_beat`
-(is there a beat?) and `calibrate_steady` (is the tempo constant?) from all seeds, whose signs are not fitted
-by the network. Prints the expected calibration error by five-fold cross-validation.
+Adds to WEIGHTS (made by `grid_train.py`), from the signs of the pulse alone, on all seeds: `calibrate_beat`
+(is there a beat?) and `calibrate_steady` (is the tempo constant?); with the reading of the network, on the
+held-out seeds (every tenth) and on beatless music: `calibrate_pulse` (is there a beat?), `calibrate_tempo`
+(is the beat rate an accepted one?), `calibrate_bar` (is the bar line a true one?). Prints the expected
+calibration error by five-fold cross-validation.
 """
 
 from __future__ import annotations
@@ -14,12 +15,12 @@ import argparse
 import sys
 from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
-
 import numpy as np
 
 from analyzers import meter
-from analyzers.meter_evidence import RATIOS, Hypotheses
+from analyzers.meter_evidence import Hypotheses
+
+NONE_WEIGHT = 0.3  # beatless songs are rarer among drops than among these examples
 
 
 def logistic(
@@ -51,21 +52,28 @@ def calibration_error(p: np.ndarray, y: np.ndarray) -> float:
     return float(sum(abs(p[bins == b].sum() - y[bins == b].sum()) for b in range(10)) / len(p))
 
 
-def fit(name: str, x: np.ndarray, y: np.ndarray) -> np.ndarray:
+def fit(name: str, x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = None) -> np.ndarray:
+    w = np.ones(len(y)) if weight is None else weight
     fold = np.arange(len(y)) % 5
     p = np.empty(len(y))
     for k in range(5):
-        p[fold == k] = predict(logistic(x[fold != k], y[fold != k]), x[fold == k])
+        p[fold == k] = predict(logistic(x[fold != k], y[fold != k], 1.0, w[fold != k]), x[fold == k])
     wrong = np.mean((p > 0.5) != y)
     print(
-        f"{name:<7} n {len(y)} right {y.mean():.3f} mean p {p.mean():.3f} ece {calibration_error(p, y):.3f} miss {wrong:.4f}"
+        f"{name:<7} n {len(y)} right {y.mean():.3f} mean p {p.mean():.3f} ece {calibration_error(p, y):.3f}"
+        f" miss {wrong:.4f}"
     )
-    return logistic(x, y)
+    return logistic(x, y, 1.0, w)
 
 
 def hypotheses(z: dict[str, np.ndarray]) -> Hypotheses:
     evidence = z["evidence"].astype(np.float32)
     return Hypotheses(z["ratio"], z["offset"], z["beats"], z["tempo"], z["phase"], evidence)
+
+
+def _read(path: Path) -> dict[str, np.ndarray]:
+    with np.load(path) as z:
+        return {k: z[k] for k in z.files}
 
 
 def main() -> int:
@@ -77,36 +85,37 @@ def main() -> int:
     a = parser.parse_args()
     with np.load(a.weights) as z:
         arrays = {k: z[k] for k in z.files if not k.startswith("calibrate")}
-    meter.weights = lambda: {k: v.astype(np.float32) for k, v in arrays.items()}  # type: ignore[assignment]
-    signs, beat, steady, tempo_x, tempo_y, bar_x, bar_y = [], [], [], [], [], [], []
-    for path in sorted(a.examples.glob("*.npz")):
-        with np.load(path) as loaded:
-            z = {k: loaded[k] for k in loaded.files}
-        if not z.get("found", True):
+    meter.weights = lambda: {k: v.astype(np.float64) for k, v in arrays.items()}  # type: ignore[assignment]
+    first, beat, steady = [], [], []
+    pulse_x, tempo_x, bar_x, none, tempo_y, bar_y = [], [], [], [], [], []
+    examples = [z for z in map(_read, sorted(a.examples.glob("*.npz"))) if z.get("found", True)]
+    for z in examples:
+        if "unsigned" in z:
             continue
-        if "unsigned" not in z:
-            signs.append(meter.pulse_signs(tuple(z["signs"])))
-            beat.append(not z.get("none", False))
-            steady.append(bool(z["constant"]))
-        if "notated" not in z or int(z["seed"]) % 10:
-            continue
-        h = hypotheses(z)
-        score = meter.scores(h.evidence)
-        p = np.exp(score - score.max())
-        p /= p.sum()
-        tempo = np.bincount(h.tempo, p, len(RATIOS))
-        best_tempo = int(np.argmax(tempo))
-        best = int(np.argmax(np.where(h.tempo == best_tempo, p, -1)))
-        x = meter.tempo_signs(tempo, best_tempo)
-        tempo_x.append(x)
-        tempo_y.append(bool(z["tempo_ok"][h.tempo == best_tempo].any()))
-        bar_x.append(meter.bar_signs(p, meter.agrees(h, best), x))
-        bar_y.append(bool(z["notated"][best] or z["other"][best]))
-    x, b, s = np.array(signs), np.array(beat, float), np.array(steady, float)
+        first.append(meter.pulse_signs(tuple(z["signs"])))
+        beat.append(not z["none"])
+        steady.append(bool(z["constant"]))
+    x, b, s = np.array(first), np.array(beat, float), np.array(steady, float)
     arrays["calibrate_beat"] = fit("beat", x, b)
     arrays["calibrate_steady"] = fit("steady", x[b > 0], s[b > 0])
-    arrays["calibrate_tempo"] = fit("tempo", np.array(tempo_x), np.array(tempo_y, float))
-    arrays["calibrate_bar"] = fit("bar", np.array(bar_x), np.array(bar_y, float))
+    for z in examples:
+        if "notated" not in z or (int(z["seed"]) % 10 and not z["none"]):
+            continue
+        h = hypotheses(z)
+        p, best = meter.posterior(h)
+        likely, _ = meter.pulse_verdict(tuple(z["signs"]))
+        signs = meter.tempo_signs(h, p, best, likely)
+        pulse_x.append(signs)
+        none.append(bool(z["none"]))
+        tempo_x.append(signs)
+        tempo_y.append(bool(z["tempo_ok"][h.tempo == h.tempo[best]].any()))
+        bar_x.append(meter.bar_signs(h, p, best, signs))
+        right = (z["notated"] | z["other"]) & meter.agrees(h, best)
+        bar_y.append(bool(right[h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01].any()))
+    w = np.where(none, NONE_WEIGHT, 1.0)
+    arrays["calibrate_pulse"] = fit("pulse", np.array(pulse_x), 1.0 - np.array(none, float), w)
+    arrays["calibrate_tempo"] = fit("tempo", np.array(tempo_x), np.array(tempo_y, float), w)
+    arrays["calibrate_bar"] = fit("bar", np.array(bar_x), np.array(bar_y, float), w)
     np.savez_compressed(a.weights, **arrays)
     return 0
 

@@ -2,22 +2,18 @@
 
     python tests/training/grid_data.py OUT --seed 1000000 --count 4000 --jobs 8
 
-Each beat is rendered (`demo.render`), analysed as `analyzers.grid` does up to the evidence, and labelled: which
-hypotheses put beats and bar lines where the truth has them. One ``.npz`` a beat goes to OUT.
+Each beat is rendered (`demo.render`), analysed as `analyzers.grid` does up to the evidence, and labelled:
+which hypotheses put beats and bar lines where the truth has them. One ``.npz`` a beat goes to OUT. With
+several jobs set OMP_NUM_THREADS=1. The shipped weights: seeds 0 to 2646 and 10 000 to 11 760 of all kinds.
 """
 
 from __future__ import annotations
 
 import argparse
-import os
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
-
-for _name in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
-    os.environ.setdefault(_name, "1")
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 
@@ -73,17 +69,17 @@ def example(
     out: dict[str, Any] = {"none": truth["tempo_bpm"] is None, "found": pulse is not None}
     if pulse is None:
         return out
+    none = truth["tempo_bpm"] is None
     out |= {"signs": np.array(pulse.signs), "constant": truth["constant_tempo"] or False}
-    if truth["tempo_bpm"] is None:
-        return out
     out["step"] = bool(truth["tempo_changes"])
-    pulses = _pulses(pulse, bool(truth["constant_tempo"]))
+    pulses = _pulses(pulse, bool(truth["constant_tempo"]) or none)
     h = weigh(onsets, pulses, first_sound_s, (40.0, 240.0))
-    notated, other, tempo = label(h, pulses, truth)
+    wrong = np.zeros(len(h.ratio), bool)
+    notated, other, tempo = (wrong, wrong, wrong) if none else label(h, pulses, truth)
     out |= {"evidence": h.evidence.astype(np.float16), "notated": notated, "other": other, "tempo_ok": tempo}
     out |= {"ratio": h.ratio, "offset": h.offset, "beats": h.beats, "tempo": h.tempo, "phase": h.phase}
     out["pulse_bpm"] = 60.0 / float(np.median(np.diff(pulses)))
-    out["bpm"] = truth["tempo_bpm"]
+    out["bpm"] = truth["tempo_bpm"] or 0.0
     return out
 
 
@@ -91,9 +87,9 @@ def _pulses(pulse: Pulse, constant: bool) -> np.ndarray:
     return pulse.steady_s if constant or pulse.moving_s is None else pulse.moving_s
 
 
-def make(seed: int, out: Path, kind: str | None) -> str | None:
+def make(seed: int, out: Path, kind: str | None, style: str | None = None) -> str | None:
     try:
-        spec = random_spec(seed, kind=kind)
+        spec = random_spec(seed, kind=kind, style=style)
         samples, truth = render(spec)
         row = truth.as_row(str(seed))
         features = Features(Signal(np.ascontiguousarray(samples, dtype=np.float32), spec.rate))
@@ -115,10 +111,11 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=4000)
     parser.add_argument("--jobs", type=int, default=1)
     parser.add_argument("--kind", choices=("beat", "song", "drums", "ambient"))
+    parser.add_argument("--style", help="one of demo.styles.STYLES")
     a = parser.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
     with ProcessPoolExecutor(a.jobs) as pool:
-        jobs = [pool.submit(make, s, a.out, a.kind) for s in range(a.seed, a.seed + a.count)]
+        jobs = [pool.submit(make, s, a.out, a.kind, a.style) for s in range(a.seed, a.seed + a.count)]
         for job in jobs:
             if (error := job.result()) is not None:
                 print(error, file=sys.stderr)

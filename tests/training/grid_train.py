@@ -11,11 +11,10 @@ Every tenth seed is held out: it is used for the printed figures and for calibra
 from __future__ import annotations
 
 import argparse
+import itertools
 import sys
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
-
-sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 
@@ -30,7 +29,7 @@ def load(folder: Path) -> list[dict[str, np.ndarray]]:
     items = []
     for path in sorted(folder.glob("*.npz")):
         with np.load(path) as z:
-            if "notated" in z.files:
+            if "notated" in z.files and not z["none"]:
                 items.append({k: z[k] for k in z.files})
     return items
 
@@ -42,7 +41,7 @@ class Net:
         sizes = (SIZE, *HIDDEN, 1)
         self.mean, self.scale = mean.astype(np.float32), scale.astype(np.float32)
         self.p: list[np.ndarray] = []
-        for a, b in zip(sizes[:-1], sizes[1:], strict=True):
+        for a, b in itertools.pairwise(sizes):
             self.p += [rng.normal(0, np.sqrt(2 / a), (a, b)).astype(np.float32), np.zeros(b, np.float32)]
         self.m = [np.zeros_like(p) for p in self.p]
         self.v = [np.zeros_like(p) for p in self.p]

@@ -1,0 +1,205 @@
+"""The whole grid on sounds whose every stroke is known to the sample.
+
+Tempi and beat periods: 60 000 / BPM ms, the table of note values in any studio handbook (120 BPM = 500 ms).
+Beat F: mir_eval 0.8 (window 70 ms). The tolerance of 5 ms for bar one is common practice for drum edits.
+"""
+
+from __future__ import annotations
+
+import mir_eval
+import numpy as np
+import pytest
+
+from analyzers.model import Options
+from tests.analyzers.grid_kit import HAT, KICK, RATE, even, grid_of, pattern, place, tone
+
+# BPM -> quarter note in ms, as printed in handbooks
+QUARTER_MS = {75: 800.0, 90: 666.667, 100: 600.0, 120: 500.0, 128: 468.75, 140: 428.571, 150: 400.0}
+
+
+@pytest.mark.parametrize(("bpm", "quarter_ms"), QUARTER_MS.items())
+def test_constant_tempo_and_bar_one_are_exact(bpm: int, quarter_ms: float) -> None:
+    seconds, start = 40.0, 0.7331
+    beats = even(bpm, start, seconds)
+    grid = grid_of(place(seconds, pattern(beats)))
+
+    assert grid.tempo_bpm is not None
+    ratio = grid.tempo_bpm / bpm
+    assert min(abs(ratio - r) for r in (0.5, 1.0, 2.0)) < 1e-4
+    assert grid.constant_tempo is True
+    assert grid.bar_one_s == pytest.approx(start, abs=0.002)
+    steps = np.diff(grid.beats_s) * ratio
+    assert steps * 1e3 == pytest.approx(quarter_ms, abs=0.02)
+    last = grid.bar_one_s + (beats[-1] - start) / quarter_ms * 1e3 * 60.0 / (grid.tempo_bpm / ratio)
+    assert last == pytest.approx(beats[-1], abs=0.003)
+
+
+def test_backbeat_at_100_is_read_as_100_with_beats_and_bars() -> None:
+    beats = even(100.0, 0.5, 45.0)
+    grid = grid_of(place(45.0, pattern(beats)))
+
+    assert grid.tempo_bpm == 100.0
+    assert grid.meter == "4/4"
+    assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.98
+    downbeats = np.array(grid.beats_s)[np.array(grid.downbeats)]
+    assert mir_eval.beat.f_measure(beats[::4], downbeats) > 0.95
+
+
+def test_half_and_double_are_among_the_alternatives() -> None:
+    grid = grid_of(place(40.0, pattern(even(140.0, 0.3, 40.0), backbeat=(2,), hats=2)))
+
+    tempi = {round(c.bpm) for c in grid.tempo_alternatives}
+    assert {70, 140} <= tempi
+    assert sum(c.probability for c in grid.tempo_alternatives) == pytest.approx(1.0, abs=0.05)
+    assert grid.tempo_alternatives[0].bpm == pytest.approx(grid.tempo_bpm, abs=1e-3)
+
+
+def test_tempo_range_steers_the_level() -> None:
+    sound = place(40.0, pattern(even(140.0, 0.3, 40.0), backbeat=(2,), hats=2))
+
+    slow = grid_of(sound, options=Options(tempo_range_bpm=(60.0, 100.0)))
+    fast = grid_of(sound, options=Options(tempo_range_bpm=(110.0, 200.0)))
+
+    assert slow.tempo_bpm == pytest.approx(70.0, abs=1e-3)
+    assert fast.tempo_bpm == pytest.approx(140.0, abs=1e-3)
+
+
+def test_odd_tempo_is_not_rounded_away() -> None:
+    bpm = 97.3217
+    grid = grid_of(place(60.0, pattern(even(bpm, 0.2, 60.0))))
+
+    assert grid.tempo_bpm == pytest.approx(bpm, rel=3e-5)
+
+
+def test_pickup_comes_before_bar_one() -> None:
+    beats = even(96.0, 2.0, 45.0)
+    pickup = [(2.0 - 0.625 * k, KICK, 0.8) for k in (1,)] + [(2.0 - 0.3125, HAT, 1.0)]
+    grid = grid_of(place(45.0, pickup + pattern(beats)))
+
+    assert grid.bar_one_s == pytest.approx(2.0, abs=0.005)
+    assert grid.pickup_beats == pytest.approx(1.0, abs=0.05)
+    assert grid.beats_s[0] < 2.0
+
+
+def test_first_sound_a_little_before_bar_one_is_the_same_event() -> None:
+    beats = even(100.0, 1.0, 40.0)
+    grid = grid_of(place(40.0, pattern(beats)), first_sound_s=0.988)
+
+    assert grid.bar_one_s == pytest.approx(1.0, abs=0.003)
+    assert grid.pickup_beats == 0.0
+
+
+def test_three_four() -> None:
+    beats = even(126.0, 0.4, 50.0)
+    grid = grid_of(place(50.0, pattern(beats, per_bar=3, backbeat=(1, 2), hats=1)))
+
+    assert grid.meter == "3/4"
+    assert grid.beats_per_bar == 3
+    bars = (grid.bar_one_s - 0.4) / (180 / 126)
+    assert bars == pytest.approx(round(bars), abs=0.004)
+
+
+def test_six_eight_keeps_the_dotted_beat_among_its_readings() -> None:
+    beats = even(58.0, 0.4, 50.0)
+    bass = [(t, tone(55.0 if k % 4 < 2 else 65.41, 0.9), 1.0) for k, t in enumerate(beats)]
+    drums = pattern(beats, per_bar=2, backbeat=(1,), hats=3)
+    grid = grid_of(place(50.0, drums + bass))
+
+    readings = {round(c.bpm, 1): c.probability for c in grid.tempo_alternatives}
+    assert readings[58.0] > 0.1  # 87 (quarters of a 3/4) shares every attack
+    if grid.tempo_bpm != pytest.approx(58.0, abs=0.01):
+        assert grid.tempo_confidence < 0.8
+    else:
+        assert grid.meter in ("6/8", "4/4")
+
+
+def test_drift_is_followed_and_said() -> None:
+    rng = np.random.default_rng(5)
+    period = 0.6 * np.exp(np.cumsum(rng.normal(0, 0.004, 90)))
+    period *= 0.6 / period.mean()
+    beats = 0.5 + np.concatenate([[0.0], np.cumsum(period)])
+    grid = grid_of(place(beats[-1] + 1.0, pattern(beats)))
+
+    assert grid.constant_tempo is False
+    assert len(grid.tempo_curve) > 1
+    found = np.array(grid.beats_s)
+    assert mir_eval.beat.f_measure(beats[:-1], found) > 0.95
+    errors = [np.abs(found - b).min() for b in beats[:-1]]
+    assert np.median(errors) < 0.006
+
+
+def test_one_step_is_one_step() -> None:
+    first, second = 60.0 / 100.0, 60.0 / 110.0
+    beats = np.concatenate([0.5 + first * np.arange(48), 0.5 + first * 48 + second * np.arange(52)])
+    grid = grid_of(place(beats[-1] + 0.5, pattern(beats)))
+
+    assert grid.constant_tempo is False
+    assert len(grid.tempo_curve) == 2
+    (_, before), (change, after) = grid.tempo_curve
+    level = before / 100.0
+    assert before == pytest.approx(100.0 * level, rel=1e-3)
+    assert after == pytest.approx(110.0 * level, rel=1e-3)
+    assert change == pytest.approx(0.5 + first * 48, abs=0.02)
+
+
+def test_grid_reaches_back_over_a_beatless_intro() -> None:
+    drums = even(120.0, 16.5, 60.0)
+    chords = [(0.5 + 2.0 * k, tone((220.0, 261.63, 196.0, 174.61)[k % 4], 1.95, 0.05), 1.0) for k in range(8)]
+    grid = grid_of(place(60.0, chords + pattern(drums)))
+
+    assert grid.tempo_bpm == 120.0
+    assert grid.bar_one_s == pytest.approx(0.5, abs=0.02)
+
+
+@pytest.mark.parametrize("kind", ["silence", "noise", "pad", "short"])
+def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
+    rng = np.random.default_rng(0)
+    t = np.arange(30 * RATE) / RATE
+    sounds = {
+        "silence": np.zeros(10 * RATE),
+        "noise": 0.1 * rng.standard_normal(30 * RATE),
+        "pad": 0.2 * np.sin(2 * np.pi * 220 * t) * (0.6 + 0.4 * np.sin(2 * np.pi * 0.037 * t)),
+        "short": place(1.0, [(0.1, KICK, 1.0)]),
+    }
+    grid = grid_of(sounds[kind])
+
+    assert grid.tempo_bpm is None
+    assert grid.tempo_confidence <= 0.5
+    assert grid.beats_s == ()
+    assert grid.reason
+
+
+def test_proof_is_tight_on_a_sequenced_beat() -> None:
+    grid = grid_of(place(40.0, pattern(even(132.0, 0.25, 40.0), hats=4)))
+
+    assert grid.proof is not None
+    assert grid.proof.attacks > 100
+    assert grid.proof.median_ms < 0.8
+    assert abs(grid.proof.last_third_ms - grid.proof.first_third_ms) < 0.8
+
+
+def test_level_and_rate_do_not_matter() -> None:
+    sound = place(40.0, pattern(even(123.0, 0.6, 40.0)))
+    loud, quiet = grid_of(sound), grid_of(0.001 * sound)
+
+    assert quiet.tempo_bpm == loud.tempo_bpm == 123.0
+    assert quiet.bar_one_s == pytest.approx(loud.bar_one_s, abs=0.001)
+
+
+def test_same_signal_gives_the_same_grid() -> None:
+    sound = place(25.0, pattern(even(111.0, 0.1, 25.0)))
+
+    assert grid_of(sound) == grid_of(sound)
+
+
+def test_attack_at_the_first_sample_is_found() -> None:
+    grid = grid_of(place(30.0, pattern(even(120.0, 0.0, 30.0))))
+
+    assert grid.bar_one_s == pytest.approx(0.0, abs=0.002)
+    assert grid.tempo_bpm == 120.0
+
+
+def test_twenty_seconds_are_enough() -> None:
+    grid = grid_of(place(20.0, pattern(even(92.0, 0.3, 20.0))))
+
+    assert grid.tempo_bpm == pytest.approx(92.0, abs=0.01)
