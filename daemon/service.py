@@ -334,6 +334,9 @@ class Service:
         self.door.incoming.settings = fresh.arrival
         self.arrivals.settle_s = fresh.arrival.settle_seconds
         self.pool.count, self.pool.setup = fresh.work.max_workers, self._worker_setup()
+        if self.watch.set_mode(fresh.arrival.watch, fresh.arrival.polling_seconds):
+            self.watch.stop()
+            self.pulse.start_watch()
         self.schedule.stop()
         self.schedule = Schedule(fresh, self.inbox)
         self.schedule.start()

@@ -147,6 +147,12 @@ class Watch:
             raise
         self._observer, self.mode = observer, mode
 
+    def set_mode(self, mode: str, polling_s: float) -> bool:
+        """For the next start. True when that is another than now."""
+        changed = (mode, polling_s) != (self.wanted, self.polling_s)
+        self.wanted, self.polling_s = mode, polling_s
+        return changed
+
     def stop(self) -> None:
         logging.getLogger("watchdog").removeHandler(self._overflow)
         observer, self._observer, self.mode = self._observer, None, "none"

@@ -460,11 +460,14 @@ def test_row_34_withdrawn_while_waiting(service: Opener, monkeypatch: pytest.Mon
 class TestRow35ConfigChange:
     def test_row_35_a_valid_change_is_taken_over(self, service: Opener, tmp_path: Path) -> None:
         one = service()
-        one.config_path = self.write(tmp_path, one.settings, "work: {max_workers: 3}")
+        one.config_path = self.write(
+            tmp_path, one.settings, "work: {max_workers: 3}\narrival: {watch: polling}"
+        )
         one.flags.reload = True
         one._tick()
 
         assert one.settings.work.max_workers == one.pool.count == 3
+        assert one.watch.mode == "polling"
 
     @pytest.mark.parametrize(
         "text", ["work: {max_workers: none}", "work: [", "folders: {incoming: /elsewhere}"]
