@@ -125,7 +125,9 @@ def _padded(x: Samples, start: int, stop: int) -> Floats:
 
 def note_hz(note: float) -> float:
     """Frequency of a MIDI note (fractions allowed) at A4 = 440 Hz."""
-    return float(440.0 * 2.0 ** ((note - 69) / 12))
+    import librosa
+
+    return float(librosa.midi_to_hz(note))
 
 
 class _PeakPicker:
@@ -164,7 +166,9 @@ class _PeakPicker:
 
 def _place(partials: Partials, frames: int, cents: float, first: int, last: int) -> Floats:
     """Columns ``first`` to ``last`` (exclusive) of the note picture."""
-    note = 69 + 12 * np.log2(partials.hz / 440.0) - cents / 100 - LOWEST_NOTE
+    import librosa
+
+    note = librosa.hz_to_midi(partials.hz) - cents / 100 - LOWEST_NOTE
     nearest = np.rint(note).astype(np.int64)
     weight = partials.magnitude * np.cos(np.pi * (note - nearest)) ** 2
     inside = (nearest >= first) & (nearest < last)
