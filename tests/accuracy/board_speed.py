@@ -53,11 +53,8 @@ def _load(page: Path, profile: Path, width: int, height: int, phone: bool) -> No
             "f.dispatchEvent(new Event('input', {bubbles: true}))",
             "document.querySelector('th[data-sort=tempo] button').click()",
         ):
-            spent.append(
-                browser.run(
-                    f"const b = performance.now(); {action}; document.body.offsetHeight; return performance.now() - b"
-                )
-            )
+            timed = f"{action}; document.body.offsetHeight; return performance.now() - begin"
+            spent.append(browser.run(f"const begin = performance.now(); {timed}"))
         print(f"{width} px wide: loaded in {loaded:.0f} ms, search {spent[0]:.0f} ms, sort {spent[1]:.0f} ms")
     finally:
         browser.close()
