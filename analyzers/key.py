@@ -29,6 +29,7 @@ PLAIN_NAMES = ("major", "minor")
 # steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
 APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
+MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 LEAST_STEPS = 4
 CHANGE_SURE = 0.95  # probability that the signatures around a change differ
 
@@ -57,6 +58,11 @@ class Belief:
     @property
     def confidence(self) -> float:
         return float(self.plain.max())
+
+    def dimmed(self, clear: float) -> Belief:
+        """The same, but never sure where no chord is clear: drums with a pitch, clusters, effects."""
+        top = MURKY_CONFIDENCE / max(self.confidence, 1e-9)
+        return self if clear >= MURKY or top >= 1 else Belief(self.scales * np.float32(top))
 
     @property
     def signatures(self) -> Floats:
@@ -99,7 +105,7 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     whole = judge(levels, chords, none, weight)
     if whole.confidence <= 1 - float(whole.scales.sum()):
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
-    first = whole
+    first = whole = whole.dimmed(clearness(chords, none))
     changes: tuple[KeyChange, ...] = ()
     bounds = find_boundaries(chords, none, edges, grid)
     if bounds:
@@ -112,6 +118,12 @@ def judge(levels: Floats, chords: Floats, none: Floats, weight: Floats | None) -
     """What the network makes of one stretch of steps (arguments as for `harmonics.key_inputs`)."""
     each, _ = load_net("key").log_probabilities(*key_inputs(levels, chords, none, weight))
     return Belief(np.exp(each[0]))
+
+
+def clearness(chords: Floats, none: Floats) -> float:
+    """Mean probability of the likeliest chord where one is likely at all, 0 when nowhere."""
+    heard = none < 0.5
+    return float(chords.reshape(len(chords), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
 
 
 def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:

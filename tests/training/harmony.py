@@ -136,7 +136,7 @@ def key_samples(
 def train_key(
     rows: list[Row], held: list[Row], chord_net: TurningNet, steps: int, rng: np.random.Generator
 ) -> TurningNet:
-    chroma, scalars, target = key_samples(rows, chord_net, 5, rng)
+    chroma, scalars, target = key_samples(rows, chord_net, 4, rng)
 
     def supply(rng: np.random.Generator) -> Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]:
         while True:
@@ -144,7 +144,7 @@ def train_key(
             yield chroma[pick], scalars[pick], target[pick]
 
     params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (96, 48), len(MODES), rng)
-    params = fit(params, supply, steps, rng, drop=0.3, decay=0.02)
+    params = fit(params, supply, steps, rng, drop=0.4, decay=0.05)
     chroma, scalars, target = key_samples(held, chord_net, 0, rng)
     logp = flat_log_probabilities(as_net(params), chroma, scalars)
     temperature = best_temperature(logp, target)
