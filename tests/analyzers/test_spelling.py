@@ -112,13 +112,12 @@ def test_six_accidentals_follow_the_studio() -> None:
     assert tonic_name(6, "major") == "F sharp"
 
 
-@pytest.mark.parametrize("root", range(12))
 @pytest.mark.parametrize("quality", list(CHORD_SUFFIXES))
-def test_chord_labels_name_the_notes_that_music21_hears(root: int, quality: str) -> None:
-    label = chord_label(root, quality)
-    figure = label.replace("b", "-").replace("maj7", "M7").replace("sus", "sus")
-    heard = {p.pitchClass for p in m21harmony.ChordSymbol(figure).pitches}
-    assert heard == {(root + s) % 12 for s in QUALITIES[quality]}
+def test_chord_labels_name_the_notes_that_music21_hears(quality: str) -> None:
+    for root in range(12):
+        figure = chord_label(root, quality).replace("b", "-").replace("maj7", "M7")
+        heard = {p.pitchClass for p in m21harmony.ChordSymbol(figure).pitches}
+        assert heard == {(root + s) % 12 for s in QUALITIES[quality]}
 
 
 def test_music21_names_our_triads_alike() -> None:
@@ -126,11 +125,11 @@ def test_music21_names_our_triads_alike() -> None:
         assert m21chord.Chord([60 + s for s in QUALITIES[quality]]).commonName == name
 
 
-@pytest.mark.parametrize("root", range(12))
-@pytest.mark.parametrize("quality", list(CHORD_SUFFIXES))
 @pytest.mark.parametrize(("sf", "minor"), [(-6, True), (0, False), (0, True), (6, False)])
-def test_labels_are_read_back(root: int, quality: str, sf: int, minor: bool) -> None:
-    assert parse_chord(chord_label(root, quality, sf, minor)) == (root, quality)
+def test_labels_are_read_back(sf: int, minor: bool) -> None:
+    for root in range(12):
+        for quality in CHORD_SUFFIXES:
+            assert parse_chord(chord_label(root, quality, sf, minor)) == (root, quality)
 
 
 @pytest.mark.parametrize(
