@@ -47,16 +47,13 @@ def test_a_missing_program_and_a_failure_are_told() -> None:
     assert "code 1: no display" in (failed or "")
 
 
+@needs_sh
 def test_a_hanging_command_is_stopped_with_its_children(tmp_path: Path) -> None:
     pid = tmp_path / "pid"
-    child = "import time; time.sleep(60)"
-    code = (
-        f"import subprocess,sys,time; p=subprocess.Popen([sys.executable,'-c',{child!r}]);"
-        f"open({str(pid)!r},'w').write(str(p.pid)); time.sleep(60)"
-    )
+    code = 'sleep 60 & echo $! > "$0"; wait'
     begin = time.monotonic()
-    assert "did not end within 1 s" in (run_hook(python(code), 1, "x", FACTS) or "")
-    assert time.monotonic() - begin < 8
+    assert "did not end within 2 s" in (run_hook(["sh", "-c", code, str(pid)], 2, "x", FACTS) or "")
+    assert time.monotonic() - begin < 30
     left = int(pid.read_text())
     assert not psutil.pid_exists(left) or psutil.Process(left).status() == psutil.STATUS_ZOMBIE
 
@@ -65,11 +62,11 @@ def test_a_command_that_reads_nothing_does_not_fail() -> None:
     assert run_hook(python("pass"), 5, "x", {**FACTS, "long": "x" * 1_000_000}) is None
 
 
-def test_what_the_command_leaves_running_is_not_waited_for(tmp_path: Path) -> None:
-    code = "import subprocess,sys; subprocess.Popen([sys.executable,'-c','import time; time.sleep(3)'])"
+@needs_sh
+def test_what_the_command_leaves_running_is_not_waited_for() -> None:
     begin = time.monotonic()
-    assert run_hook(python(code), 2.5, "x", FACTS) is None
-    assert time.monotonic() - begin < 2.4
+    assert run_hook(["sh", "-c", "sleep 20 &"], 15, "x", FACTS) is None
+    assert time.monotonic() - begin < 14
 
 
 def test_a_name_cannot_become_an_option_or_a_second_line() -> None:
