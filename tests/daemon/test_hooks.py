@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import time
 from pathlib import Path
 
 import psutil
+import pytest
 
 from daemon.hooks import one_line, run_hook, variables
 
+needs_sh = pytest.mark.skipif(shutil.which("sh") is None, reason="needs a POSIX shell")
 FACTS = {
     "outcome": "ready",
     "name": '$(touch pwned); `id` ".wav',
