@@ -85,18 +85,16 @@ def _wishes(state: Path) -> Path:
     return folder
 
 
-def take_wishes(state: Path) -> list[dict[str, list[str]]]:
-    """The wishes that wait, removed from the folder. Unreadable ones are dropped."""
+def pending_wishes(state: Path) -> list[tuple[Path, dict[str, list[str]]]]:
+    """The wishes that wait, with the files to remove once they are granted. Unreadable ones are dropped."""
     found = []
-    folder = state / "wishes"
-    if not folder.is_dir():
-        return []
-    for path in sorted(folder.glob("*.json")):
+    for path in sorted((state / "wishes").glob("*.json")):
         try:
             wish = json.loads(path.read_bytes())
         except (OSError, ValueError):
             wish = None
-        path.unlink(missing_ok=True)
         if isinstance(wish, dict):
-            found.append(wish)
+            found.append((path, wish))
+        else:
+            path.unlink(missing_ok=True)
     return found

@@ -18,7 +18,7 @@ from config.settings import Settings
 from daemon import housekeeping
 from daemon.arrivals import Arrivals, Phase
 from daemon.boardkeeper import BoardKeeper
-from daemon.control import is_paused, take_wishes
+from daemon.control import is_paused, pending_wishes
 from daemon.correctionkeeper import CorrectionKeeper
 from daemon.desk import Desk
 from daemon.door import Door
@@ -156,21 +156,30 @@ class Service:
     def _loop(self) -> None:
         self._beat(time.monotonic(), force=True)
         while not self.flags.stop and not self._warm():
-            self._tick(work=False)
+            self._turn(work=False)
         if not self.flags.stop:
             self.state = "running"
             note(log, logging.INFO, "running", incoming=self.settings.folders.incoming, watch=self.watch.mode)
             notify("READY=1", "STATUS=watching")
             self._beat(time.monotonic(), force=True)
         while not self.flags.stop and not self.pulse.ousted and not (self.once and self._nothing_left()):
-            try:
-                self._tick()
-            except sqlite3.OperationalError as error:
-                self.problems.raise_("ledger", f"{self.ledger.path}: {error}")
-                time.sleep(0.5)
-            except sqlite3.DatabaseError as error:
-                self._replace_ledger(error)
+            self._turn()
         self._finish_running()
+
+    def _turn(self, work: bool = True) -> None:
+        """One tick; trouble of the machine in it (full disk, locked ledger) is shown, and the next one goes
+        on.
+        """
+        try:
+            self._tick(work)
+        except (MachineError, OSError, sqlite3.OperationalError) as error:
+            self.problems.raise_("service", str(error))
+            self.inbox.ask("scan")  # hints may have been lost
+            time.sleep(0.5)
+        except sqlite3.DatabaseError as error:
+            self._replace_ledger(error)
+        else:
+            self.problems.clear("service")
 
     def _replace_ledger(self, error: sqlite3.DatabaseError) -> None:
         """Damaged under our hands: call off what runs, read the folders, go on."""
@@ -260,9 +269,10 @@ class Service:
         if "schedule trouble" in wishes:
             note(log, logging.WARNING, "a scheduled job was missed or failed")
         if self.pulse.timers.due("wishes", now, 1.0):
-            for wish in take_wishes(self.settings.folders.state):
+            for path, wish in pending_wishes(self.settings.folders.state):
                 for sha256 in wish.get("retry", []):
                     self.desk.retry(sha256)
+                path.unlink(missing_ok=True)  # only now: a wish that fails is granted later
                 self.inbox.ask("scan")
 
     def _dispatch(self, now: float) -> None:

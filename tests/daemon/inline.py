@@ -90,14 +90,14 @@ class InlineService(service.Service):
         while time.monotonic() < limit:
             if found := condition():
                 return found
-            self._tick()
+            self._turn()
         raise AssertionError(f"waited in vain for {what}")
 
     def turn(self, seconds: float) -> None:
         """Go on for a while."""
         limit = time.monotonic() + seconds
         while time.monotonic() < limit:
-            self._tick()
+            self._turn()
 
     def _timeout(self) -> float:
         return min(0.05, super()._timeout())

@@ -127,8 +127,10 @@ class TestControl:
         ledger.record(READY)
         control.retry_rejected(settings, ["bad"])
 
-        assert control.take_wishes(settings.folders.state) == [{"retry": [REJECTED.sha256]}]
-        assert control.take_wishes(settings.folders.state) == []
+        [(path, wish)] = control.pending_wishes(settings.folders.state)
+        assert wish == {"retry": [REJECTED.sha256]}
+        path.unlink()
+        assert control.pending_wishes(settings.folders.state) == []
 
     def test_retry_of_something_unknown_names_what_there_is(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
@@ -141,7 +143,7 @@ class TestControl:
         (tmp_path / "wishes").mkdir()
         (tmp_path / "wishes" / "x.json").write_bytes(b"{")
 
-        assert control.take_wishes(tmp_path) == []
+        assert control.pending_wishes(tmp_path) == []
         assert os.listdir(tmp_path / "wishes") == []
 
 
