@@ -1,0 +1,121 @@
+"""Speed and memory of one file, beside what a scripter would write.
+
+    python tests/bench/speed.py [--runs 5] [--seconds 210] [--minutes 1 3.5 10 30 60] [--other-python PYTHON]
+                                [--parts warm cold length]
+
+warm    processor seconds of the whole job with all outputs in a warm worker, by stage; a librosa +
+        pyloudnorm script for tempo, key, loudness and true peak; essentia and aubio where installed (never
+        a dependency; in a separate environment: --other-python); and the floor
+cold    whole processes, imports included: `beatintake process FILE` and the script
+length  the job on looped files: processor seconds for each minute, and peak memory
+
+Tasks alternate, each in a process of its own, one thread; medians of RUNS. Processor time (user + system)
+is compared, because it does not depend on what else the machine does.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from pathlib import Path
+
+from bench_kit import facts, make_beat, middle, run, table, task, workplace, write_config
+
+WORDS = {
+    "ours": "beatintake, everything",
+    "script": "script: librosa + pyloudnorm (tempo, key, loudness, true peak)",
+    "essentia": "essentia (the same four)",
+    "aubio": "aubio (tempo alone)",
+    "floor": "floor: decode + one STFT + K-weighting",
+}
+LEAST_MB, LEAST_HOUR_MB = 500, 1500
+
+
+def warm(beat: Path, seconds: float, runs: int, other: str) -> None:
+    found: dict[str, list[float]] = {}
+    stages: dict[str, list[float]] = {}
+    peak = 0.0
+    for _ in range(runs):
+        for name in WORDS:
+            python = other if name in ("essentia", "aubio") else sys.executable
+            answer = task(name, beat, 3 if name in ("ours", "script", "floor") else 1, python=python)
+            if answer is None:
+                continue
+            found.setdefault(name, []).append(middle(answer["cpu_s"]))
+            if name == "ours":
+                peak = max(peak, answer["peak_mb"])
+                for stage, values in answer["stages"].items():
+                    stages.setdefault(stage, []).append(middle(values))
+    reference = middle(found["script"])
+    print(f"## Warm, {seconds:g} s of stereo at 44.1 kHz, processor seconds (targets: 1/70, ratio 1.1)")
+    rows = []
+    for name, words in WORDS.items():
+        if name in found:
+            value = middle(found[name])
+            rows.append([words, value, f"1/{seconds / value:.0f}", value / reference])
+        else:
+            rows.append([words, "not installed", "", ""])
+    table(["what", "s", "of the duration", "to the script"], rows)
+    table(["stage of ours", "s"], [[stage, middle(values)] for stage, values in stages.items()])
+    print(f"Peak memory of the worker: {peak:.0f} MB (target {LEAST_MB})\n")
+
+
+def cold(beat: Path, runs: int, work: Path) -> None:
+    ours, script = [], []
+    for number in range(runs):
+        config = write_config(work / f"cold-{number}", work={"nice": 0})
+        command = [sys.executable, "-m", "daemon.cli", "--config", config, "process", beat]
+        ended = run(command)
+        assert ended.code == 0, ended.output
+        ours.append(ended)
+        answer = task("script", beat)
+        if answer:
+            script.append(answer)
+    print("## Cold: whole processes, imports included (targets: 6 s, ratio 0.8)")
+    cpu, wall = middle([one.cpu_s for one in ours]), middle([one.wall_s for one in ours])
+    rows = [["beatintake process FILE", cpu, wall, ""]]
+    if script:
+        theirs = middle([one["process_cpu_s"] for one in script])
+        rows[0][3] = cpu / theirs
+        rows.append(["the script", theirs, middle([one["process_wall_s"] for one in script]), 1.0])
+    table(["what", "processor s", "wall s", "to the script"], rows)
+
+
+def length(work: Path, minutes: list[float]) -> None:
+    print("## Length (targets: linear; peak memory 500 MB for 3.5 minutes, 1500 MB for 60)")
+    rows = []
+    for many in minutes:
+        beat = make_beat(work / "long.wav", 60 * many)
+        answer = task("ours", beat)
+        beat.unlink()
+        if answer is None:
+            rows.append([many, "failed", "", "", ""])
+            continue
+        cpu = answer["cpu_s"][0]
+        rows.append([many, cpu, cpu / many, f"1/{60 * many / cpu:.0f}", f"{answer['peak_mb']:.0f}"])
+    table(["minutes", "processor s", "s a minute", "of the duration", "peak MB"], rows)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--runs", type=int, default=5)
+    parser.add_argument("--seconds", type=float, default=210.0)
+    parser.add_argument("--minutes", type=float, nargs="+", default=[1, 3.5, 10, 30, 60])
+    parser.add_argument("--other-python", default=sys.executable, metavar="PYTHON")
+    parser.add_argument("--parts", nargs="+", default=["warm", "cold", "length"])
+    chosen = parser.parse_args()
+    with workplace() as work:
+        beat = make_beat(work / "beat.wav", chosen.seconds)
+        if "warm" in chosen.parts:
+            warm(beat, chosen.seconds, chosen.runs, chosen.other_python)
+        if "cold" in chosen.parts:
+            cold(beat, chosen.runs, work)
+        if "length" in chosen.parts:
+            length(work, chosen.minutes)
+    print(facts())
+
+
+if __name__ == "__main__":
+    main()
