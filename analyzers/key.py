@@ -107,7 +107,7 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     first = whole = whole.dimmed(clearness(chords, none))
     changes: tuple[KeyChange, ...] = ()
-    bounds = find_boundaries(chords, none, edges, grid)
+    bounds = find_boundaries(chords, none, weight)
     if bounds:
         first, changes = _confirm(levels, chords, none, weight, edges, bounds, whole)
     end = bounds[0] if changes else len(levels)

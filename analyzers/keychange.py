@@ -8,37 +8,39 @@ word on both sides of each boundary (`analyzers.key`).
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.chords import bar_lines
-from analyzers.model import Grid
 from analyzers.spelling import SCALES
 from analyzers.voicing import QUALITIES
 
 OUTSIDE = 0.12  # likelihood of a chord outside the collection, against 1 inside
 CHANGE_COST = 12.0  # log odds
+INSIDE_GROUP_COST = 2.0  # more, off the starts of four bars
 LEAST_BARS = 4
 
 Floats = npt.NDArray[np.float32]
 
 
-def find_boundaries(chords: Floats, none: Floats, edges: npt.NDArray[np.float64], grid: Grid) -> list[int]:
+def find_boundaries(chords: Floats, none: Floats, weight: Floats | None) -> list[int]:
     """Steps (on bar lines) where another collection begins; [] without a grid or without a change.
 
     Parameters
     ----------
     chords, none : probabilities of chords [shape=(n, 12, qualities)] and of none [shape=(n,)]
-    edges : [shape=(n + 1,)], seconds
+    weight : place of each step in the meter (`harmonics.metric_weight`); None without a grid
     """
-    line = bar_lines(edges, grid)
-    if line is None:
+    if weight is None or np.count_nonzero(weight) < 2 * LEAST_BARS:
         return []
-    path = _best_path(_fit(chords, none), line)
+    cost = np.where(weight >= 2, CHANGE_COST, np.where(weight >= 1, CHANGE_COST + INSIDE_GROUP_COST, np.inf))
+    path = _best_path(_fit(chords, none), cost)
     bounds = [int(i) for i in np.flatnonzero(np.diff(path)) + 1]
-    least = LEAST_BARS * (grid.beats_per_bar or 4)
-    stops = [0, *bounds, len(path)]
-    return [b for i, b in enumerate(bounds) if stops[i + 2] - b >= least and b - stops[i] >= least]
+    bars = np.cumsum(weight > 0)
+    stops = [0, *bounds, len(path) - 1]
+    long = [bars[b] - bars[a] >= LEAST_BARS for a, b in pairwise(stops)]
+    return [b for b, before, after in zip(bounds, long, long[1:], strict=False) if before and after]
 
 
 def _fit(chords: Floats, none: Floats) -> npt.NDArray[np.float64]:
@@ -54,12 +56,12 @@ def _fit(chords: Floats, none: Floats) -> npt.NDArray[np.float64]:
     return np.asarray(np.log(inside + OUTSIDE * (sounding - inside).clip(0) + none[:, None] + 1e-9))
 
 
-def _best_path(score: npt.NDArray[np.float64], line: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
+def _best_path(score: npt.NDArray[np.float64], cost: npt.NDArray[np.float64]) -> npt.NDArray[np.int64]:
     n = len(score)
     best, back = score[0].copy(), np.zeros((n, 12), dtype=np.int64)
     for i in range(1, n):
         top = int(np.argmax(best))
-        moved = best[top] - CHANGE_COST if line[i] else -np.inf
+        moved = best[top] - cost[i]
         stays = best >= moved
         back[i] = np.where(stays, np.arange(12), top)
         best = np.where(stays, best, moved) + score[i]
