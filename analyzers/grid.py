@@ -156,6 +156,14 @@ def _to_first_attack(onsets: Onsets, times: FloatArray, n: int, first_sound_s: f
     return out
 
 
+def _from_bar_one(
+    tempi: tuple[tuple[float, float], ...], bar_one_s: float
+) -> tuple[tuple[float, float], ...]:
+    """The tempo curve with its first entry at bar one."""
+    before = [bpm for at, bpm in tempi if at <= bar_one_s + 1e-6] or [tempi[0][1]]
+    return ((bar_one_s, before[-1]), *(entry for entry in tempi if entry[0] > bar_one_s + 1e-6))
+
+
 def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
     weight = np.ones(len(times))
     weight[::beats] = 2.0
@@ -189,6 +197,6 @@ def _assemble(
         pickup_beats=pickup,
         beats_s=tuple(float(t) for t in times[inside]),
         downbeats=tuple(bool(k % n == 0) for k in inside),
-        tempo_curve=beats.curve or ((bar_one, round(beats.bpm, 6)),),
+        tempo_curve=_from_bar_one(beats.curve or ((bar_one, round(beats.bpm, 6)),), bar_one),
         proof=prove(pulse, times, f.onsets.fine_rate),
     )

@@ -46,10 +46,10 @@ def predict(c: np.ndarray, x: np.ndarray) -> np.ndarray:
     return 1 / (1 + np.exp(-np.clip(x @ c[:-1] + c[-1], -30, 30)))
 
 
-def calibration_error(p: np.ndarray, y: np.ndarray) -> float:
-    """Expected calibration error over ten equal bins (Naeini et al., AAAI 2015)."""
+def calibration_error(p: np.ndarray, y: np.ndarray, w: np.ndarray) -> float:
+    """Expected calibration error over ten equal bins (Naeini et al., AAAI 2015), weighted."""
     bins = np.minimum((p * 10).astype(int), 9)
-    return float(sum(abs(p[bins == b].sum() - y[bins == b].sum()) for b in range(10)) / len(p))
+    return float(sum(abs((w * (p - y))[bins == b].sum()) for b in range(10)) / w.sum())
 
 
 def fit(name: str, x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = None) -> np.ndarray:
@@ -60,7 +60,7 @@ def fit(name: str, x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = Non
         p[fold == k] = predict(logistic(x[fold != k], y[fold != k], 1.0, w[fold != k]), x[fold == k])
     wrong = np.mean((p > 0.5) != y)
     print(
-        f"{name:<7} n {len(y)} right {y.mean():.3f} mean p {p.mean():.3f} ece {calibration_error(p, y):.3f}"
+        f"{name:<7} n {len(y)} right {y.mean():.3f} mean p {p.mean():.3f} ece {calibration_error(p, y, w):.3f}"
         f" miss {wrong:.4f}"
     )
     return logistic(x, y, 1.0, w)
