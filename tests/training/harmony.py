@@ -110,9 +110,12 @@ def train_chord(rows: list[Row], held: list[Row], steps: int, rng: np.random.Gen
 
 
 def key_samples(
-    rows: list[Row], chord_net: TurningNet, windows: int, rng: np.random.Generator
+    rows: list[Row], chord_net: TurningNet, windows: int, rng: np.random.Generator, *, spoil: bool
 ) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
-    """Key inputs of each whole song and of ``windows`` stretches of it, with their class."""
+    """Key inputs of each whole song and of ``windows`` stretches of it, with their class.
+
+    ``spoil``: the place in the meter is sometimes missing or counted from the wrong beat.
+    """
     chroma, scalars, target = [], [], []
     for row in rows:
         if row.changes:
@@ -123,8 +126,8 @@ def key_samples(
             length = n if k == 0 else int(rng.integers(min(n, 16), n + 1))
             at = int(rng.integers(0, n - length + 1))
             part = slice(at, at + length)
-            weight = None if row.weight is None or rng.random() < 0.2 else row.weight[part]
-            if weight is not None and rng.random() < 0.15:
+            weight = None if row.weight is None or (spoil and rng.random() < 0.2) else row.weight[part]
+            if weight is not None and spoil and rng.random() < 0.15:
                 weight = np.roll(weight, int(rng.integers(1, 16)))  # a grid that counts from the wrong beat
             a, b = key_inputs(row.steady[part], each[part], none[part], weight)
             chroma.append(a)
@@ -136,7 +139,7 @@ def key_samples(
 def train_key(
     rows: list[Row], held: list[Row], chord_net: TurningNet, steps: int, rng: np.random.Generator
 ) -> TurningNet:
-    chroma, scalars, target = key_samples(rows, chord_net, 4, rng)
+    chroma, scalars, target = key_samples(rows, chord_net, 4, rng, spoil=True)
 
     def supply(rng: np.random.Generator) -> Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]:
         while True:
@@ -145,7 +148,7 @@ def train_key(
 
     params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (96, 48), len(MODES), rng)
     params = fit(params, supply, steps, rng, drop=0.4, decay=0.05)
-    chroma, scalars, target = key_samples(held, chord_net, 0, rng)
+    chroma, scalars, target = key_samples(held, chord_net, 0, rng, spoil=False)
     logp = flat_log_probabilities(as_net(params), chroma, scalars)
     temperature = best_temperature(logp, target)
     report_key(flat_log_probabilities(as_net(params, temperature), chroma, scalars), target)
