@@ -29,7 +29,7 @@ HALF_TAPS = 16  # interpolator reach: 16 samples to each side
 KAISER_BETA = 5.0
 BLOCK = 64
 FIRST_BATCH, BATCH = 64, 1024  # blocks oversampled at once: few until the peak is nearly known
-SLACK = 1.0005  # 0.004 dB: a gain too small to look for
+SLACK = 1.001  # 0.009 dB: a gain too small to look for
 
 Float32Array = npt.NDArray[np.float32]
 

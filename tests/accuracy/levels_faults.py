@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import soundfile as sf
+import soxr
 from scipy.signal import firwin, lfilter, oaconvolve
 
 from analyzers.model import Options
@@ -172,15 +173,19 @@ def held(rng: Rng, music: Stereo, rate: int) -> Faulty:
 
 
 def once_lossy(rng: Rng, music: Stereo, rate: int) -> Faulty:
-    if rate > 48000:  # the format has no higher rates
-        music, rate = music[::2], rate // 2
+    known = min(rate, 48000)  # the format has no higher rates
     packed = io.BytesIO()
-    level = float(rng.uniform(0.6, 0.75))  # about 128 down to 96 kbit/s
     sf.write(
-        packed, music, rate, "MPEG_LAYER_III", format="MP3", bitrate_mode="CONSTANT", compression_level=level
+        packed,
+        soxr.resample(music, rate, known),
+        known,
+        "MPEG_LAYER_III",
+        format="MP3",
+        bitrate_mode="CONSTANT",
+        compression_level=float(rng.uniform(0.6, 0.75)),  # about 128 down to 96 kbit/s
     )
     packed.seek(0)
-    return _words(sf.read(packed, dtype="float32")[0], 16), Options(bit_depth=16)
+    return _words(soxr.resample(sf.read(packed, dtype="float32")[0], known, rate), 16), Options(bit_depth=16)
 
 
 def short_words(rng: Rng, music: Stereo, rate: int) -> Faulty:
