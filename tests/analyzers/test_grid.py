@@ -102,15 +102,14 @@ def test_three_four() -> None:
 def test_six_eight_keeps_the_dotted_beat_among_its_readings() -> None:
     beats = even(58.0, 0.4, 50.0)
     bass = [(t, tone(55.0 if k % 4 < 2 else 65.41, 0.9), 1.0) for k, t in enumerate(beats)]
-    drums = pattern(beats, per_bar=2, backbeat=(1,), hats=3)
-    grid = grid_of(place(50.0, drums + bass))
+    sound = place(50.0, pattern(beats, per_bar=2, backbeat=(1,), hats=3) + bass)
+    free, steered = grid_of(sound), grid_of(sound, options=Options(tempo_range_bpm=(40.0, 70.0)))
 
-    readings = {round(c.bpm, 1): c.probability for c in grid.tempo_alternatives}
+    readings = {round(c.bpm, 1): c.probability for c in free.tempo_alternatives}
     assert readings[58.0] > 0.1  # 87 (quarters of a 3/4) shares every attack
-    if grid.tempo_bpm != pytest.approx(58.0, abs=0.01):
-        assert grid.tempo_confidence < 0.8
-    else:
-        assert grid.meter in ("6/8", "4/4")
+    assert steered.tempo_bpm == pytest.approx(58.0, abs=0.01)
+    assert steered.meter in ("6/8", "4/4")  # two bars of 6/8 and one of 4/4 in triplets look the same
+    assert mir_eval.beat.f_measure(beats, np.array(steered.beats_s)) > 0.98
 
 
 def test_drift_is_followed_and_said() -> None:
