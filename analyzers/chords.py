@@ -41,9 +41,7 @@ def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chor
     Spelled as the key would. Without a grid the steps are half seconds.
     """
     edges = beat_edges(grid, f.duration_s)
-    if tuning.cents is None:
-        return (Chord(0.0, f.duration_s, "N", 0.5),)
-    evidence = chord_evidence(f, tuning.cents, edges)
+    evidence = chord_evidence(f, tuning.cents or 0.0, edges)
     evidence = evidence * EVIDENCE_WEIGHT + key_preference(key)
     path, belief = smooth(evidence, change_probability(grid, edges))
     sf = 0 if key.tonic is None or key.mode is None else signature(pitch_class_of(key.tonic), key.mode)
@@ -93,7 +91,7 @@ def chord_evidence(f: Features, cents: float, edges: FloatArray) -> FloatArray:
     each, none = load_net("chord").log_probabilities(*chord_inputs(plain, steady))
     out = np.concatenate((each.reshape(len(each), -1), none[:, None]), axis=1).astype(np.float64)
     level = np.linalg.norm(plain, axis=1)
-    silent = level < SILENT_SHARE * np.percentile(level, 90)
+    silent = level <= SILENT_SHARE * np.percentile(level, 90)
     out[silent] = CERTAIN
     out[silent, NO_CHORD] = 0.0
     return out

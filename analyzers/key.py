@@ -96,10 +96,11 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     ``tonic`` is None (confidence 0, with a reason) for drums, noise and music without a key.
     """
     edges = beat_edges(grid, f.duration_s)
-    if tuning.cents is None or len(edges) <= LEAST_STEPS:
-        return _no_key("no held notes to take a key from")
-    levels = mean_between(np.sqrt(f.spectrum.steady_notes(tuning.cents)), edges)
-    evidence = np.exp(chord_evidence(f, tuning.cents, edges)).astype(np.float32)
+    cents = tuning.cents or 0.0  # without held tones: as if in tune
+    levels = mean_between(np.sqrt(f.spectrum.steady_notes(cents)), edges)
+    if len(levels) < LEAST_STEPS or not levels.any():
+        return _no_key("no notes to take a key from")
+    evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
     weight = _place_in_meter(edges, grid)
     whole = judge(levels, chords, none, weight)

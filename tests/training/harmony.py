@@ -1,11 +1,12 @@
 """Train the chord network and the key network on invented songs and write their weights.
 
-    python tests/training/harmony_data.py data1.npz --songs 1500 --seed 1
-    python tests/training/harmony_data.py data2.npz --songs 1200 --seed 20000 --demo
-    python tests/training/harmony_data.py held.npz --songs 400 --seed 100000 --demo
-    python tests/training/harmony.py data1.npz data2.npz --held held.npz [--only chord|key] [--out FOLDER]
+    python tests/training/harmony_data.py d101.npz --songs 330 --seed 101          (and 102 ... 116)
+    python tests/training/harmony_data.py m0.npz --songs 90 --seed 20000 --demo    (and 20100 ... 21100)
+    python tests/training/harmony_data.py v0.npz --songs 90 --seed 100000 --demo   (and 100100 ... 100300)
+    python tests/training/harmony.py d*.npz m*.npz --held v*.npz [--only chord|key] [--out FOLDER]
 
-On the held songs the temperatures are set and the printed figures taken.
+The shipped chord weights saw d101 to d105 and the m files (--steps 5000), the key weights all of them
+(--steps 9000). On the held songs the temperatures are set and the printed figures taken.
 """
 
 from __future__ import annotations
