@@ -202,3 +202,16 @@ def test_twenty_seconds_are_enough() -> None:
     grid = grid_of(place(20.0, pattern(even(92.0, 0.3, 20.0))))
 
     assert grid.tempo_bpm == pytest.approx(92.0, abs=0.01)
+
+
+def test_soft_attack_out_of_silence_starts_bar_one_at_its_first_sample() -> None:
+    beats = even(90.0, 1.0, 45.0)
+    chords = [
+        (t, tone(hz * (1.0, 1.19, 0.89, 1.33)[k // 4 % 4], 0.6, attack_s=0.012), 1.0 if k % 4 else 1.5)
+        for k, t in enumerate(beats)
+        for hz in (110.0, 220.0, 261.63, 329.63)
+    ]
+    grid = grid_of(place(45.0, chords), first_sound_s=1.0)
+
+    assert grid.bar_one_s is not None
+    assert grid.bar_one_s <= 1.0 + 1e-9 or grid.bar_one_s > 1.3  # never a few ms into the first chord

@@ -60,7 +60,8 @@ def fit(name: str, x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = Non
         p[fold == k] = predict(logistic(x[fold != k], y[fold != k], 1.0, w[fold != k]), x[fold == k])
     wrong = np.mean((p > 0.5) != y)
     print(
-        f"{name:<7} n {len(y)} right {y.mean():.3f} mean p {p.mean():.3f} ece {calibration_error(p, y, w):.3f}"
+        f"{name:<7} n {len(y)} right {y.mean():.3f} mean p {p.mean():.3f}"
+        f" ece {calibration_error(p, y, w):.3f}"
         f" miss {wrong:.4f}"
     )
     return logistic(x, y, 1.0, w)
