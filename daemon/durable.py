@@ -1,0 +1,20 @@
+"""Runs in a worker: a job, and then the fsync of all it wrote, so that the main loop never waits for the disk."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from daemon.job import JobRequest, JobResult
+from daemon.publish import machine_error, sync_tree
+from daemon.worker_process import resolve
+
+
+def run_durably(function: str, request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
+    """``function`` ("module:name") does the job. Raises MachineError when the outputs cannot be made durable."""
+    result: JobResult = resolve(function)(request, on_stage)
+    on_stage("save")
+    try:
+        sync_tree(request.staging)
+    except OSError as error:
+        raise machine_error(error, request.staging) from error
+    return result
