@@ -28,7 +28,7 @@ from analyzers.tempo_steps import curve
 FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
 LEAST_BEATS = 8
-SOFT_ATTACK_S = 0.006  # how much later than its first sample a soft note's rise is found
+FINE_S = 0.002  # a bar line found this little after the first sample of the music is that sample
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -181,8 +181,8 @@ def _assemble(
     times, n = beats.times_s, reading.beats
     index, pickup = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
     late = float(times[index * n]) - first
-    if 0.0 < late <= SOFT_ATTACK_S and not f.options.lossy:
-        times = times - late  # out of silence a soft attack shows its very beginning
+    if 0.0 < late <= FINE_S and not f.options.lossy:
+        times = times - late
     bar_one = float(times[index * n])
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     return Grid(

@@ -204,7 +204,7 @@ def test_twenty_seconds_are_enough() -> None:
     assert grid.tempo_bpm == pytest.approx(92.0, abs=0.01)
 
 
-def test_soft_attack_out_of_silence_starts_bar_one_at_its_first_sample() -> None:
+def test_soft_attack_out_of_silence_is_bar_one_and_no_pickup() -> None:
     beats = even(90.0, 1.0, 45.0)
     chords = [
         (t, tone(hz * (1.0, 1.19, 0.89, 1.33)[k // 4 % 4], 0.6, attack_s=0.012), 1.0 if k % 4 else 1.5)
@@ -213,5 +213,5 @@ def test_soft_attack_out_of_silence_starts_bar_one_at_its_first_sample() -> None
     ]
     grid = grid_of(place(45.0, chords), first_sound_s=1.0)
 
-    assert grid.bar_one_s is not None
-    assert grid.bar_one_s <= 1.0 + 1e-9 or grid.bar_one_s > 1.3  # never a few ms into the first chord
+    assert grid.bar_one_s == pytest.approx(1.0, abs=0.008)
+    assert grid.pickup_beats == 0.0
