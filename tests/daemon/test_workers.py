@@ -68,7 +68,7 @@ def test_our_errors_come_back_as_they_are(pool: WorkerPool) -> None:
     assert isinstance(report, Failed)
 
     assert isinstance(report.error, DiskFull)
-    assert str(report.error) == "ready: no space left. free some."
+    assert report.error.args == ("ready", "no space left", "free some")
 
 
 def test_a_full_disk_is_the_machines_trouble_even_when_nobody_caught_it(pool: WorkerPool) -> None:
