@@ -17,7 +17,6 @@ from daemon.headers import EXTENSIONS, Content, Extent
 from daemon.intake import shown_name
 
 BLOCK = 32768  # frames looked at at once
-USUAL_RATES_HZ = (44100, 48000, 88200, 96000, 176400, 192000)
 FULL_ANALYSIS_S = 10.0  # shorter: some questions cannot be answered
 MP3_DELAY = 1105  # samples: the usual encoder's 576 and the decoder's 529
 MP3_MOST_BITS_S = 450_000  # the format's highest rate is 320 kbit/s; the rest is for tags
@@ -97,13 +96,6 @@ def _mp3_warnings(extent: Extent, info: Decoding, seconds: float) -> list[str]:
             f"The header states {seconds:.1f} s but the file holds more; only that much can be read."
         )
     return found
-
-
-def rate_warnings(rate: int) -> list[str]:
-    """Rates that sessions do not run at."""
-    if rate in USUAL_RATES_HZ:
-        return []
-    return [f"Unusual sample rate of {rate} Hz; the session will have to convert it."]
 
 
 def repair(samples: npt.NDArray[np.float32]) -> list[str]:

@@ -25,7 +25,6 @@ from daemon.audiochecks import (
     Decoding,
     length_warnings,
     name_warnings,
-    rate_warnings,
     repair,
     require_size,
 )
@@ -103,7 +102,6 @@ def read_audio(path: Path, limits: Limits) -> AudioFile:
     warnings = [
         *name_warnings(path, content),
         *length_warnings(content, extent, info, len(samples)),
-        *rate_warnings(info.rate),
         *repair(samples),
     ]
     assert content.format is not None

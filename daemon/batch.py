@@ -21,6 +21,7 @@ from config.settings import Settings
 from daemon.engines import Engine, Outcome
 from daemon.errors import BeatintakeError, DropError, InternalError, MachineError
 from daemon.grouping import Candidate, Kind, group, owner
+from daemon.intake import shown_name
 from daemon.job import JobRequest, JobResult
 from daemon.ledger import Ledger, Record
 from daemon.logs import readable
@@ -115,7 +116,7 @@ class Batch:
                 case Done(value=value):
                     yield from self._done(item, value)
                 case Failed(error=DropError() as error):
-                    yield self._reject(item, str(error))
+                    yield self._reject(item, error.about(shown_name(item.path)))
                 case Failed(error=MachineError() as error):
                     yield from self._end(item, Ended(item.path, "failed", error=error))
                 case Failed(error=error):

@@ -188,7 +188,7 @@ class Desk:
             case Done(value=value):
                 self._judged(job, value)
             case Failed(error=DropError() as error):
-                self._reject(job, str(error), UNUSABLE)
+                self._reject(job, error.about(job.shown), UNUSABLE)
             case Failed(error=ChangedWhileReading() | DropWithdrawn() as error):
                 self._give_back(job, str(error), 1.0)
             case Failed(error=MachineError() as error):

@@ -26,7 +26,7 @@ from __future__ import annotations
 
 
 class BeatintakeError(Exception):
-    """subject: cause. next step."""
+    """subject: cause; next step."""
 
     def __init__(self, subject: str, cause: str, next_step: str = "") -> None:
         super().__init__(subject, cause, next_step)
@@ -34,9 +34,14 @@ class BeatintakeError(Exception):
         self.cause = cause
         self.next_step = next_step
 
+    def about(self, name: str) -> str:
+        """The error where `name` is named already: the subject is told only when it is something else."""
+        parts = [part.rstrip(".") for part in (self.cause, self.next_step) if part]
+        text = f"{'; '.join(parts)}."
+        return text if name == self.subject else f"{self.subject}: {text}"
+
     def __str__(self) -> str:
-        text = f"{self.subject}: {self.cause.rstrip('.')}."
-        return f"{text} {self.next_step.rstrip('.')}." if self.next_step else text
+        return self.about("")
 
 
 class DropError(BeatintakeError):

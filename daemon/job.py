@@ -43,6 +43,7 @@ def _ignore(_stage: str) -> None:
 
 def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> JobResult:
     """Decode, analyse, render. Raises MachineError when the machine is in the way."""
+    from daemon.intake import shown_name
     from daemon.names import safe_stem
 
     drop = request.drop
@@ -51,7 +52,7 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
     try:
         return _ready(request, stem, workdir, on_stage)
     except DropError as error:
-        return JobResult("rejected", stem, None, str(error))
+        return JobResult("rejected", stem, None, error.about(shown_name(drop)))
     finally:
         shutil.rmtree(workdir, ignore_errors=True)
 

@@ -52,6 +52,11 @@ class Job:
         request = JobRequest(path, self.staging, settings, self.candidate.producer, stamp)
         return Task(self.id, RUN_DURABLY, (run_function, request), limit, stages=True)
 
+    @property
+    def shown(self) -> str:
+        """The name of the file or folder, fit to be shown."""
+        return shown_name(self.key.rpartition("/")[2])
+
     def record(
         self, outcome: str, folder: str, reason: str | None, at: float, summary: dict[str, Any]
     ) -> Record:
@@ -61,7 +66,7 @@ class Job:
             self.subject,
             outcome,
             folder,
-            shown_name(self.key.rpartition("/")[2]),
+            self.shown,
             readable(producer) if producer else None,
             reason,
             {**summary, "path": readable(self.key)},

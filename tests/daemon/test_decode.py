@@ -357,12 +357,6 @@ def test_impossible_sample_rate(tmp_path, rate):
         read(path)
 
 
-def test_unusual_sample_rate_is_a_warning(tmp_path):
-    assert any(
-        "32000 Hz" in text for text in read(write(tmp_path / "a.wav", noise(2, 32000), 32000)).source.warnings
-    )
-
-
 def test_not_a_number_becomes_zero_with_a_count(tmp_path):
     samples = noise(SECONDS)
     samples[100, 0], samples[200], samples[300, 1] = np.nan, np.inf, 1e30
