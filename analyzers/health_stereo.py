@@ -14,7 +14,6 @@ from analyzers.model import Flag
 DEAD_DB = 60.0  # one channel this far below the other
 LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0  # of a channel that was turned down
 LEANING_DB = 4.0  # of a mix: panned parts make up to 3 dB
-SHARED = 0.9  # correlation of a bass that sits in both channels
 SAME = 1e-6  # power of the difference over that of the sum: mono
 INVERTED = -0.3  # correlation, over all or in the bass
 LOSS_NOTE_DB, LOSS_WARNING_DB = 4.5, 6.0  # loss in mono against the mean channel; independent channels lose 3
@@ -84,14 +83,13 @@ def _dead(left: float, right: float) -> list[Flag]:
 
 
 def _level(stats: ChannelStats) -> list[Flag]:
-    """A channel turned down, seen in the bass too; or a mix that leans to one side."""
+    """A channel turned down: all of its bands are. Else a mix that leans far to one side."""
     left, right = (float(value) for value in stats.power)
-    difference = 10 * float(np.log10(left / right))
-    bass = _bass_difference(stats)
-    turned_down = bass is not None and abs(bass) >= LEVEL_NOTE_DB and bass * difference > 0
+    difference, common = 10 * float(np.log10(left / right)), _common_difference(stats)
+    turned_down = abs(common) >= LEVEL_NOTE_DB
     if not turned_down and abs(difference) < LEANING_DB:
         return []
-    shown = bass if turned_down and bass is not None else difference
+    shown = common if turned_down else difference
     louder = "left" if shown > 0 else "right"
     return [
         Flag(
@@ -105,13 +103,19 @@ def _level(stats: ChannelStats) -> list[Flag]:
     ]
 
 
-def _bass_difference(stats: ChannelStats) -> float | None:
-    """Level difference in dB of a bass that both channels share; None without one."""
-    correlation = _band_correlation(stats, *BASS_HZ)
-    if correlation is None or abs(correlation) < SHARED:
-        return None
-    left, right = _band_power(stats, *BASS_HZ)
-    return 10 * float(np.log10(left / right))
+def _common_difference(stats: ChannelStats) -> float:
+    """Level difference in dB that every heard band has at least; 0 where they disagree.
+
+    Panned parts make differences of either sign that vary with the band; a gain error does not.
+    """
+    differences = []
+    for _, low, high in BANDS_HZ:
+        left, right = _band_power(stats, low, high)
+        if left + right >= HEARD * stats.spectrum.sum() and min(left, right) > 0:
+            differences.append(10 * float(np.log10(left / right)))
+    if not differences or min(differences) * max(differences) <= 0:
+        return 0.0
+    return min(differences, key=abs)
 
 
 def _polarity(left: float, right: float, product: float, stats: ChannelStats) -> list[Flag]:

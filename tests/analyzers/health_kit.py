@@ -31,7 +31,7 @@ def _music(seconds: float, rate: int, seed: int, lead_s: float) -> np.ndarray:
     kick = 0.7 * np.exp(-since * 14) * np.sin(2 * np.pi * (50 + 60 * np.exp(-since * 30)) * since)
     bass = 0.25 * np.sin(2 * np.pi * 55 * 2 ** (np.floor(t / 2) % 3 / 6) * t) * np.exp(-since * 2)
     out += (kick + bass)[:, None]
-    for hz, place in ((220.3, 0.3), (277.5, 0.6), (329.9, 0.8)):
+    for hz, place in ((220.3, 0.3), (277.5, 0.5), (329.9, 0.7)):
         tone = 0.06 * np.sin(2 * np.pi * hz * t + np.sin(2 * np.pi * 3 * t))
         out += tone[:, None] * np.array([place, 1 - place])
     strokes = rng.standard_normal((len(out), 2)) * np.exp(-((t % 0.25) * 40))[:, None]
