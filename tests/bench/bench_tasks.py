@@ -12,6 +12,7 @@ import sys
 import tempfile
 import time
 from collections.abc import Callable
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -44,14 +45,14 @@ def ours(path: Path) -> Callable[[], dict[str, float]]:
             mark("end")
             assert result.outcome == "ready", result.reason
             assert len(list(staging.iterdir())) == 5
-        steps = zip(marks[1:], marks[2:], strict=False)
+        steps = pairwise(marks[1:])
         return {name: round(end - begin, 4) for (name, begin), (_, end) in steps}
 
     return once
 
 
 def script(path: Path) -> Callable[[], dict[str, float]]:
-    """What one writes in an afternoon: librosa for tempo and key, pyloudnorm, 4x oversampling for true peak."""
+    """What one writes in an afternoon: librosa for tempo and key, pyloudnorm, 4x oversampled peak."""
     import librosa
     import numpy as np
     import pyloudnorm
@@ -149,10 +150,13 @@ def peak_memory_mb() -> float:
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
 
 
+TASKS = {"ours": ours, "script": script, "essentia": essentia, "aubio": aubio, "floor": floor}
+
+
 def main() -> None:
     name, path, runs = sys.argv[1], Path(sys.argv[2]), int((sys.argv[3:] or ["1"])[0])
     try:
-        once = {"ours": ours, "script": script, "essentia": essentia, "aubio": aubio, "floor": floor}[name](path)
+        once = TASKS[name](path)
     except ImportError:
         sys.exit(9)
     cpu: list[float] = []

@@ -14,7 +14,18 @@ from pathlib import Path
 
 from bench_kit import facts, make_beat, middle, run, table, workplace, write_config
 
-HEAVY = ("numpy", "scipy", "soxr", "soundfile", "librosa", "numba", "sklearn", "rich", "jinja2", "distributed")
+HEAVY = (
+    "numpy",
+    "scipy",
+    "soxr",
+    "soundfile",
+    "librosa",
+    "numba",
+    "sklearn",
+    "rich",
+    "jinja2",
+    "distributed",
+)
 LOADED = """
 import sys
 from daemon.cli import main
