@@ -24,6 +24,8 @@ CACHE_FILE = "board.json"
 CACHE_FORM = f"{VERSION} 2"  # another one: every report is read again
 REPORT_SUFFIX = ".report.json"
 
+_read_before: dict[Path, dict[str, dict[str, Any]]] = {}
+
 
 def rebuild_board(ready: Path, state: Path) -> Path:
     """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError."""
@@ -62,17 +64,19 @@ def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
 def read_entries(ready: Path, state: Path, *, keep: bool = True) -> dict[str, dict[str, Any]]:
     """By folder name: "row" (None: not one of ours) and "music", the fingerprint as a dict or None.
 
-    `keep`: write the cache; without it nothing is written at all.
+    `keep`: write the cache; without it nothing is written at all. What this process has read before it
+    does not read again: a worker looks here with every drop, and there may be thousands.
     """
     cache_path = state / CACHE_FILE
-    known = _read_cache(cache_path)
+    known = _read_before.get(ready) or _read_cache(cache_path)
     fresh: dict[str, dict[str, Any]] = {}
     for name, mark in _folders(ready):
         entry = known.get(name)
         if entry is None or entry["mark"] != mark:
             entry = {"mark": mark, **_entry(ready / name)}
         fresh[name] = entry
-    if keep and fresh != known:
+    _read_before[ready] = fresh
+    if keep and fresh != _read_cache(cache_path):
         _write_cache(cache_path, fresh)
     return fresh
 
