@@ -70,11 +70,11 @@ def test_samples_over_full_scale() -> None:
     assert flag.amount == pytest.approx(20 * np.log10(1.2), abs=0.05)
 
 
-@pytest.mark.parametrize("offset", [0.005, -0.02, 0.1])
-@pytest.mark.parametrize("lead_s", [0.0, 0.5])
+@pytest.mark.parametrize(
+    ("offset", "lead_s"), [(0.005, 0.5), (-0.02, 0.5), (0.1, 0.5), (-0.02, 0.0), (0.1, 0.0)]
+)
 def test_constant_offset(offset: float, lead_s: float) -> None:
-    if lead_s == 0.0 and abs(offset) < 0.02:
-        pytest.skip("without a quiet moment a small offset cannot be told from the music")
+    """Without a quiet moment only an offset of some size can be told from the music."""
     flag = faults(clean(lead_s=lead_s) * np.float32(0.8) + np.float32(offset))["dc-offset"]
     assert flag.severity == "warning"
     assert flag.amount == pytest.approx(100 * offset, rel=0.15)
