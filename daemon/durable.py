@@ -1,4 +1,4 @@
-"""Runs in a worker: a job, and then the fsync of all it wrote, so that the main loop never waits for the disk."""
+"""Runs in a worker: a job, then the fsync of all it wrote: the main loop never waits for the disk."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from daemon.worker_process import resolve
 
 
 def run_durably(function: str, request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
-    """``function`` ("module:name") does the job. Raises MachineError when the outputs cannot be made durable."""
+    """``function`` ("module:name") does the job. Raises MachineError when the disk refuses its outputs."""
     result: JobResult = resolve(function)(request, on_stage)
     on_stage("save")
     try:
