@@ -13,7 +13,6 @@ from dataclasses import dataclass
 
 from analyzers.model import Analysis, Grid
 
-PRE_ECHO_S = 0.015  # lossy codecs smear energy up to about one granule (576 samples) ahead of an attack
 AIR_S = 0.005  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 
 
@@ -48,7 +47,7 @@ def plan_cut(
     frames: int,
     rate: int,
     lead_in_bars: int = 0,
-    lossy: bool = False,
+    smear_s: float = 0.0,
     trim_tail_to: int | None = None,
 ) -> CutPlan:
     """Decide the cut.
@@ -58,14 +57,14 @@ def plan_cut(
     analysis : what was found
     frames, rate : length (samples) and rate (Hz) of the source
     lead_in_bars : bars of silence wanted before the music, 0..4
-    lossy : the source is MP3/OGG: codec pre-echo just ahead of bar one is not a pickup
+    smear_s : codec smear that may be cut off ahead of bar one without losing music (see `render.smear`)
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
     grid, first = analysis.grid, analysis.lead_in.first_sound_s
     bar_s = first_bar_seconds(grid)
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(first, frames, rate)
-    tolerance = PRE_ECHO_S if lossy else 0.5 / rate
+    tolerance = max(smear_s, 0.5 / rate)
     early = 0.0 if first is None else grid.bar_one_s - first - tolerance
     pickup_bars = max(0, math.ceil(early / bar_s)) if early > 0 else 0
     bars = pickup_bars + lead_in_bars

@@ -29,6 +29,9 @@ from daemon.version import VERSION
 from daemon.waveform import waveform_of
 from daemon.wavfile import Label, WavNotes
 
+PRE_ECHO_S = 0.015  # lossy codecs smear energy up to about one granule (576 samples) ahead of an attack
+PRE_ECHO_DB = 34.0  # and this far below the programme's peak; what is louder is music
+
 
 def analysis_options(source: Source, settings: Settings) -> Options:
     """What the settings and the source's format say to the analyzers."""
@@ -105,9 +108,23 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
         frames=decoded.signal.frames,
         rate=decoded.signal.rate,
         lead_in_bars=settings.output.lead_in_bars,
-        lossy=decoded.source.lossy,
+        smear_s=smear(decoded, analysis),
         trim_tail_to=tail,
     )
+
+
+def smear(decoded: Decoded, analysis: Analysis) -> float:
+    """Seconds ahead of bar one that hold nothing but a lossy codec's pre-echo; 0 when music sounds there."""
+    first, bar_one = analysis.lead_in.first_sound_s, analysis.grid.bar_one_s
+    peak_dbfs = analysis.loudness.sample_peak_dbfs
+    if not decoded.source.lossy or first is None or bar_one is None or peak_dbfs is None:
+        return 0.0
+    if not 0 < bar_one - first <= PRE_ECHO_S:
+        return 0.0
+    rate, samples = decoded.signal.rate, decoded.signal.samples
+    lost = np.abs(samples[int(first * rate) : round(bar_one * rate)])
+    quiet = float(lost.max(initial=0.0)) <= 10 ** ((peak_dbfs - PRE_ECHO_DB) / 20)
+    return PRE_ECHO_S if quiet else 0.0
 
 
 def last_sounding_frame(signal: Signal) -> int:
