@@ -50,7 +50,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)
     reading = choose_reading(h, beat)
     if reading is None:
-        return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo", beat)
+        return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
     if reading.beat_probability < 0.5:
         return no_grid(_why_none(pulse), reading.beat_probability)
     if moving is None:

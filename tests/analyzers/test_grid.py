@@ -150,7 +150,7 @@ def test_grid_reaches_back_over_a_beatless_intro() -> None:
     assert grid.bar_one_s == pytest.approx(0.5, abs=0.02)
 
 
-@pytest.mark.parametrize("kind", ["silence", "noise", "pad", "short"])
+@pytest.mark.parametrize("kind", ["silence", "noise", "pad", "short", "few"])
 def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
     rng = np.random.default_rng(0)
     t = np.arange(30 * RATE) / RATE
@@ -159,6 +159,7 @@ def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
         "noise": 0.1 * rng.standard_normal(30 * RATE),
         "pad": 0.2 * np.sin(2 * np.pi * 220 * t) * (0.6 + 0.4 * np.sin(2 * np.pi * 0.037 * t)),
         "short": place(1.0, [(0.1, KICK, 1.0)]),
+        "few": 0.5 * np.sin(2 * np.pi * 440 * t[: 3 * RATE]),
     }
     grid = grid_of(sounds[kind])
 
