@@ -2,12 +2,14 @@
 
 Each drop goes through the steps of the service: (folders that may be stems) are they? -> its hash ->
 known already? -> decode, analyse, render in a private folder -> publish. What is published is
-never done again, so an interrupted batch is resumed by the same command.
+never done again, so an interrupted batch is resumed by the same command; what lies there unchanged
+(size, times, inode) is not even read again.
 """
 
 from __future__ import annotations
 
 import itertools
+import os
 import secrets
 import time
 from collections import deque
@@ -20,7 +22,7 @@ from typing import Any, Literal
 from config.settings import Settings
 from daemon.engines import Engine, Outcome
 from daemon.errors import BeatintakeError, DropError, InternalError, MachineError
-from daemon.grouping import Candidate, Kind, group, owner
+from daemon.grouping import Candidate, Kind, fingerprint, group, owner
 from daemon.intake import shown_name
 from daemon.job import JobRequest, JobResult
 from daemon.ledger import Ledger, Record
@@ -28,7 +30,7 @@ from daemon.logs import readable
 from daemon.publish import STAGING, discard
 from daemon.rejects import stage_rejection
 from daemon.results import Results
-from daemon.scan import look
+from daemon.scan import fact_of, look
 from daemon.workers import Died, Done, Failed, Task
 
 IDENTIFY = "daemon.intake:identify"
@@ -45,9 +47,15 @@ class Item:
     producer: str | None = None
     step: str = "identify"
     members: tuple[Path, ...] = ()
+    mark: bytes = b""  # fingerprint of size, times and inode; empty: not known
     sha256: str = ""
     tries: int = 0
     staging: Path | None = None
+
+    @property
+    def key(self) -> str:
+        """How the ledger names it."""
+        return os.path.abspath(self.path)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,6 +88,18 @@ class Batch:
     @property
     def left(self) -> int:
         return len(self.waiting) + len(self.running) + sum(map(len, self._held.values()))
+
+    def unchanged(self) -> Iterator[Ended]:
+        """The endings of drops that are done and have not been touched since; they leave the queue."""
+        before = {} if self.again else {path: (mark, sha256) for path, mark, sha256 in self.ledger.drops()}
+        for _ in range(len(self.waiting)):
+            item = self.waiting.popleft()
+            mark, sha256 = before.get(item.key, (b"", None))
+            known = self.results.known(sha256) if sha256 and item.mark and item.mark == mark else None
+            if known is not None and known.outcome == "ready":
+                yield Ended(item.path, "known", known)
+            else:
+                self.waiting.append(item)
 
     def run(self, engine: Engine) -> Iterator[Ended]:
         try:
@@ -143,6 +163,7 @@ class Batch:
         item.sha256 = sha256
         known = None if self.again else self.results.known(sha256)
         if known is not None and known.outcome == "ready":
+            self.ledger.record_drop(item.key, item.mark, sha256)
             yield Ended(item.path, "known", known)
         elif sha256 in self._held:
             self._held[sha256].append(item)
@@ -157,7 +178,7 @@ class Batch:
             return
         assert item.staging is not None
         record = self._record(item, "ready", result.folder_name, None, result.summary)
-        record = self.results.appear(item.staging, record, str(item.path), b"")
+        record = self.results.appear(item.staging, record, item.key, item.mark)
         yield from self._end(item, Ended(item.path, "ready", record))
 
     def _reject(self, item: Item, reason: str) -> Ended:
@@ -165,7 +186,7 @@ class Batch:
         staged = self.settings.folders.rejected / STAGING / f"batch-{self._token}-{next(self._numbers)}"
         record = self._record(item, "rejected", "", reason, {"path": readable(str(item.path))})
         record = replace(record, folder=stage_rejection(staged, record, "it cannot be used"))
-        return Ended(item.path, "rejected", self.results.appear(staged, record, str(item.path), b""))
+        return Ended(item.path, "rejected", self.results.appear(staged, record, item.key, item.mark))
 
     def _try_again(self, item: Item, reason: str) -> Iterator[Ended]:
         self._clear(item)
@@ -200,7 +221,7 @@ def find_items(path: Path, settings: Settings) -> list[Item]:
     """The drops at a path that the user named: a file, a folder of stems, or a folder with drops in it."""
     path = path.resolve()  # a link that the user names is meant; links found in folders are not followed
     if not path.is_dir():
-        return [Item(path)]
+        return [Item(path, mark=_mark_of(path))]
     if owner(f"{path.name}/x", set()):
         return [Item(path)]
     facts = look(path, settings.arrival.ignore).facts
@@ -212,4 +233,11 @@ def _item(root: Path, candidate: Candidate) -> Item:
     members = tuple(root / fact.path for fact in candidate.members)
     step = "stems" if candidate.kind is Kind.MAYBE_STEMS else "identify"
     producer = readable(candidate.producer) if candidate.producer else None
-    return Item(root / candidate.key, producer, step, members)
+    return Item(root / candidate.key, producer, step, members, candidate.fingerprint)
+
+
+def _mark_of(path: Path) -> bytes:
+    try:
+        return fingerprint([fact_of(path.name, path.lstat())])
+    except OSError:  # the worker finds the words
+        return b""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import sys
 from collections import Counter
-from collections.abc import Iterator
-from contextlib import contextmanager
+from collections.abc import Generator, Iterator
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -41,11 +41,9 @@ def process_paths(
         print("nothing to do: no beats there", file=sys.stderr)
         return OK
     counts: Counter[str] = Counter()
-    workers = min(jobs, len(batch.waiting))
-    engine = cluster_engine(scheduler) if scheduler else local_engine(settings, workers)
     try:
-        with engine as at_work, _display(batch) as show:
-            for ended in batch.run(at_work):
+        with _display(batch) as show, closing(_work(batch, jobs, scheduler)) as endings:
+            for ended in endings:
                 counts[_kind(ended)] += 1
                 show(ended)
     except KeyboardInterrupt:
@@ -60,6 +58,17 @@ def process_paths(
     ]
     print(f"{', '.join(words)}; results are in {settings.folders.ready}")
     return MACHINE if counts["machine"] else SOME_FAILED if counts["rejected"] + counts["failed"] else OK
+
+
+def _work(batch: Batch, jobs: int, scheduler: str | None) -> Generator[Ended]:
+    """Workers are started only when something is left for them."""
+    yield from batch.unchanged()
+    if not batch.waiting:
+        return
+    settings, workers = batch.settings, min(jobs, len(batch.waiting))
+    engine = cluster_engine(scheduler) if scheduler else local_engine(settings, workers)
+    with engine as at_work:
+        yield from batch.run(at_work)
 
 
 def _kind(ended: Ended) -> str:

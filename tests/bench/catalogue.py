@@ -17,6 +17,7 @@ import resource
 import shutil
 import sys
 import time
+from itertools import chain
 from pathlib import Path
 from types import SimpleNamespace
 from typing import Any
@@ -99,7 +100,7 @@ def go(settings: Settings, shelf: Path, engine: CopyingEngine) -> tuple[tuple[fl
     ledger = Ledger.open(settings.folders.state / "ledger.sqlite3")
     batch = Batch(settings, ledger)
     batch.waiting.extend(items)
-    count = sum(1 for _ in batch.run(engine))
+    count = sum(1 for _ in chain(batch.unchanged(), batch.run(engine)))
     ledger.close()
     assert count == len(items)
     return searched, clock.lap()

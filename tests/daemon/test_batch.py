@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from collections import deque
 from pathlib import Path
 
@@ -154,6 +155,38 @@ def test_a_folder_is_searched_by_the_rules_of_the_incoming_folder(settings, tmp_
     assert [item.path for item in find_items(shelf / "ada" / "two stems", settings)] == [
         shelf / "ada" / "two stems"
     ]
+
+
+def test_what_is_done_and_untouched_is_not_read_again(settings, ledger, tmp_path):
+    shelf = tmp_path / "shelf"
+    for name in ("one", "two"):
+        clicks(shelf / f"{name}.wav", seed=len(name))
+    clicks(shelf / "changed.wav", seed=7)
+    ends(settings, ledger, find_items(shelf, settings))
+    clicks(shelf / "changed.wav", seed=8)
+
+    batch = Batch(settings, ledger, False, deque(find_items(shelf, settings)))
+    untouched = list(batch.unchanged())
+
+    assert {(ended.path.name, ended.how) for ended in untouched} == {
+        ("one.wav", "known"),
+        ("two.wav", "known"),
+    }
+    assert [item.path.name for item in batch.waiting] == ["changed.wav"]
+    again = Batch(settings, ledger, True, deque(find_items(shelf, settings)))
+    assert list(again.unchanged()) == []
+    assert len(again.waiting) == 3
+
+
+def test_a_removed_result_is_made_again_although_the_file_is_untouched(settings, ledger, tmp_path):
+    beat = clicks(tmp_path / "shelf" / "one.wav")
+    (made,) = ends(settings, ledger, find_items(beat, settings))
+    shutil.rmtree(settings.folders.ready / made.record.folder)
+
+    batch = Batch(settings, ledger, False, deque(find_items(beat, settings)))
+
+    assert list(batch.unchanged()) == []
+    assert len(batch.waiting) == 1
 
 
 def _without_time(folder: Path) -> dict:
