@@ -27,6 +27,7 @@ from daemon.pictures import (
     tempo_picture,
 )
 from daemon.report import Report
+from daemon.report_answers import WORKING_LEVEL
 from daemon.report_parts import Estimate
 from daemon.report_words import bar_or_time, claim_words, percent, seconds, sentence, signed, topics
 from daemon.waveform import Waveform
@@ -214,11 +215,7 @@ def _level(report: Report) -> Row:
     if loudness.value is None:
         return Row("Level", "unknown", notes=(sentence(str(loudness.reason)),))
     notes = [f"true peak {signed(float(peak.value), 1)} dBTP"] if peak.value is not None else []
-    for item in loudness.evidence:
-        if item.unit == "dB" and item.value is not None:
-            notes.append(
-                f"{signed(float(item.value), 1)} dB brings it to {item.what.removeprefix('gain to ')}"
-            )
+    notes += [str(item.value) for item in loudness.evidence if item.what == WORKING_LEVEL]
     return Row("Level", signed(float(loudness.value), 1), "LUFS", tuple(notes))
 
 

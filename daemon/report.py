@@ -187,7 +187,7 @@ def build_report(
                 stems=lines,
                 correction=corrections,
             ),
-            answers=answer(corrected, analysis, corrections, settings.output.working_loudness),
+            answers=answer(corrected, analysis, corrections, settings.output),
             correction=corrections,
             claims=judged,
             cut=Cut(**plain(plan)),

@@ -9,11 +9,14 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from analyzers.model import Analysis, LeadIn
+from analyzers.workinglevel import suggest_gain
+from config.settings import Output
 from daemon.correction_apply import Correction
 from daemon.report_parts import Alternative, Estimate, Evidence, Part
-from daemon.report_words import key_name, signed
+from daemon.report_words import key_name
 
 PROBABLE = 1e-9
+WORKING_LEVEL = "working level"
 
 
 class Answers(Part):
@@ -31,18 +34,16 @@ class Answers(Part):
     true_peak: Estimate
 
 
-def answer(
-    analysis: Analysis, measured: Analysis, correction: Correction | None, working_loudness: float
-) -> Answers:
+def answer(analysis: Analysis, measured: Analysis, correction: Correction | None, output: Output) -> Answers:
     """All estimates.
 
     Parameters
     ----------
     analysis : with `correction` applied
     measured : without, kept beside what is set by hand
-    working_loudness : LUFS that the studio works at, for the suggested gain
+    output : working loudness and true-peak ceiling, for the suggested gain
     """
-    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, working_loudness)}
+    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, output)}
     if correction is None:
         return Answers(**answers)
     before = {**_grid(measured), **_pitch(measured)}
@@ -159,15 +160,15 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
     }
 
 
-def _levels(analysis: Analysis, working: float) -> dict[str, Estimate]:
+def _levels(analysis: Analysis, output: Output) -> dict[str, Estimate]:
     loud = analysis.loudness
     silent = "nothing above the gate, or too short"
     integrated = _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent)
     if loud.integrated_lufs is not None:
-        gain = Evidence(
-            what=f"gain to {signed(working)} LUFS", value=working - loud.integrated_lufs, unit="dB"
-        )
-        integrated = integrated.model_copy(update={"evidence": (*integrated.evidence, gain)})
+        advice = suggest_gain(loud, output.working_loudness, output.true_peak_ceiling)
+        gain = Evidence(what="suggested gain", value=advice.gain_db, unit="dB")
+        words = Evidence(what=WORKING_LEVEL, value=advice.sentence)
+        integrated = integrated.model_copy(update={"evidence": (*integrated.evidence, gain, words)})
     return {
         "integrated_loudness": integrated,
         "loudness_range": _measured(loud.range_lu, "LU", "EBU Tech 3342", silent),

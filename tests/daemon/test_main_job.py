@@ -143,7 +143,17 @@ def test_report_page_and_click_check(done):
 
     jsonschema.Draft202012Validator(schema).validate(report)
     assert report["answers"]["key"]["value"] in page
+    assert "dB for the voice" in page  # the working level, in words
+    gain = evidence_of(report["answers"]["integrated_loudness"], "suggested gain")
+    loudness = report["analysis"]["loudness"]
+    assert loudness["integrated_lufs"] + gain == pytest.approx(-18.0, abs=0.06)
+    assert loudness["true_peak_dbtp"] + gain <= -1.0
     assert sf.info(folder / report["files"]["click_check"]).frames > 0
+
+
+def evidence_of(estimate: dict, what: str):
+    (found,) = [item["value"] for item in estimate["evidence"] if item["what"] == what]
+    return found
 
 
 def test_the_original_is_untouched_and_the_analysis_is_deterministic(done, tmp_path):
