@@ -215,7 +215,8 @@ def _level(report: Report) -> Row:
     if loudness.value is None:
         return Row("Level", "unknown", notes=(sentence(str(loudness.reason)),))
     notes = [f"true peak {signed(float(peak.value), 1)} dBTP"] if peak.value is not None else []
-    notes += [str(item.value) for item in loudness.evidence if item.what == WORKING_LEVEL]
+    said = [str(item.value) for item in loudness.evidence if item.what == WORKING_LEVEL]
+    notes += [text[0].lower() + text[1:].rstrip(".") for text in said]
     return Row("Level", signed(float(loudness.value), 1), "LUFS", tuple(notes))
 
 
