@@ -31,9 +31,9 @@ class BoardKeeper:
     def busy(self) -> bool:
         return self.wanted or self.running
 
-    def step(self, now: float) -> None:
-        """Start when it is wanted, due, and a worker is free."""
-        if self.wanted and not self.running and now >= self.not_before and self.pool.idle:
+    def step(self, now: float, hurry: bool = False) -> None:
+        """Start when it is wanted, a worker is free, and it is due (or nothing else is to do: ``hurry``)."""
+        if self.wanted and not self.running and (hurry or now >= self.not_before) and self.pool.idle:
             self.wanted, self.running, self.not_before = False, True, now + PERIOD_S
             self.pool.submit(Task(TASK, FUNCTION, (self.ready, self.state), TIMEOUT_S))
 

@@ -282,7 +282,7 @@ class Service:
         else:
             self.pool.resume_all(but=self.express.held.id if self.express.held else None)
         self.express.step(now, allowed=paused is None)
-        self.board.step(now)
+        self.board.step(now, hurry=not self.arrivals.entries)
         if paused != "paused by command":
             self.corrections.step(now)
         while paused is None and self.pool.idle > self.desk.pending:

@@ -121,7 +121,7 @@ def state(settings: Settings) -> str | None:
 
 def visible(root: Path) -> list[str]:
     """Names of the published folders."""
-    return sorted(path.name for path in root.iterdir() if not path.name.startswith("."))
+    return sorted(p.name for p in root.iterdir() if p.name[0] != "." and p.is_dir())
 
 
 def ready(settings: Settings) -> list[str]:

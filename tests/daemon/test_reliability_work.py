@@ -681,7 +681,7 @@ def test_a_ledger_damaged_under_our_hands_is_made_again(
 def test_pause_halts_and_resume_goes_on(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     with running(settings):
-        drop(settings, "one.wav", b"!sleep 4\n")
+        drop(settings, "one.wav", b"!sleep 2\n")
         worker = wait_for(lambda: _busy_worker(settings), "the worker")
         control.pause_service(settings)
         wait_for(lambda: psutil.Process(worker).status() == psutil.STATUS_STOPPED)

@@ -356,6 +356,10 @@ class TestBoard:
         assert pool.tasks == 1
         board.step(5.0)
         assert pool.tasks == 2
+        board.handle(Done("board", None))
+        board.wanted = True
+        board.step(6.0, hurry=True)  # nothing else to do
+        assert pool.tasks == 3
 
     @pytest.mark.parametrize("end", [Failed("board", BeatintakeError("a", "b")), Died("board", "killed")])
     def test_a_failure_does_not_block_the_next(self, tmp_path: Path, end: Failed | Died) -> None:
