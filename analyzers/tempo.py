@@ -28,7 +28,10 @@ def centred_strength(onsets: Onsets) -> FloatArray:
     width = int(0.5 * onsets.rate) | 1
     x = onsets.strength
     total = np.cumsum(np.pad(x, ((0, 0), (width // 2 + 1, width // 2))), axis=1, dtype=np.float64)
-    y = x - (total[:, width:] - total[:, :-width]) / width
+    y = total[:, width:] - total[:, :-width]
+    del total
+    y /= width
+    np.subtract(x, y, out=y)
     scale = np.sqrt((y**2).mean(axis=1, keepdims=True))
     loudest = float(scale.max())
     out: FloatArray = np.where(scale > 0.02 * loudest, y / np.maximum(scale, 1e-9), 0.0)

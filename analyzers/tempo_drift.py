@@ -115,10 +115,9 @@ def _carry_on(pulses: FloatArray, first_s: float, last_s: float, end_s: float) -
 
 def _settle(rise: FloatArray, rate: float, pulses: FloatArray, window_s: float) -> FloatArray:
     """Pulses moved by the lags of their surroundings, then smoothed over the same window."""
-    t = np.arange(len(rise)) / rate
-    u = np.interp(t, pulses, np.arange(len(pulses)))
+    numbers = np.arange(len(pulses))
     period = float(np.median(np.diff(pulses)))
-    lags = fold_lags(rise, rate, u, period, window_s)
+    lags = fold_lags(rise, rate, lambda t: np.interp(t, pulses, numbers), period, window_s)
     weight = gaussian_filter1d(lags.weight**2, 1.0) + 1e-6
     lag = gaussian_filter1d(lags.weight**2 * lags.lag_s, 1.0) / weight
     moved = pulses + np.interp(pulses, lags.time_s, lag)

@@ -10,6 +10,7 @@ Conventions: `period_s` in seconds; lags in seconds, positive = the window's att
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,7 +27,10 @@ PLAYED, PLAYED_HZ = 0.30, 40.0  # below this coherence attacks are too loose for
 # step in BPM, s by which a tempo on it may always move the song's end, share of what the fit leaves open
 ROUND_STEPS = ((1.0, 0.004, 2.0), (0.5, 0.003, 1.2), (0.1, 0.002, 0.6), (0.01, 0.0015, 0.0))
 
+HZ_BLOCK = 64  # frequencies summed at a time: bounds memory on long files
+
 FloatArray = npt.NDArray[np.floating]
+Count = Callable[[FloatArray], FloatArray]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,17 +72,20 @@ def demodulate(onsets: Onsets, period_s: float, harmonics: tuple[int, ...]) -> t
     t = np.arange(frames) / onsets.rate
     z = np.empty((len(strength), len(harmonics), count), complex)
     for k, h in enumerate(harmonics):
-        turned = strength * np.exp(-2j * np.pi * h / period_s * t)
-        z[:, k] = np.add.reduceat(turned, edges[:-1], axis=1)
+        turn = np.exp(-2j * np.pi * h / period_s * t)
+        for band, curve in enumerate(strength):
+            z[band, k] = np.add.reduceat(curve * turn, edges[:-1])
     return z, (edges[:-1] + edges[1:]) / 2 / onsets.rate
 
 
 def _coherent(z: FloatArray, t: FloatArray, hz: FloatArray, harmonics: tuple[int, ...]) -> FloatArray:
     """Power of the Fourier sums at frequency offsets `hz` of the lattice, summed over harmonics."""
     out = np.zeros(len(hz))
-    for k, h in enumerate(harmonics):
-        turn = np.exp(-2j * np.pi * h * np.outer(hz, t))
-        out += (np.abs(turn @ z[:, k].T) ** 2).sum(axis=1)
+    for first in range(0, len(hz), HZ_BLOCK):
+        part = slice(first, first + HZ_BLOCK)
+        for k, h in enumerate(harmonics):
+            turn = np.exp(-2j * np.pi * h * np.outer(hz[part], t))
+            out[part] += (np.abs(turn @ z[:, k].T) ** 2).sum(axis=1)
     return out
 
 
@@ -107,32 +114,38 @@ def fine_rise(onsets: Onsets) -> FloatArray:
         rise = np.zeros(len(curve))
         rise[step:] = clipped[step:] - clipped[:-step]
         rise[:step] = clipped[:step] - floor
-        out += np.clip(rise - 3.0, 0.0, 20.0)
+        rise -= 3.0
+        np.clip(rise, 0.0, 20.0, out=rise)
+        out += rise
     return out
 
 
 def fold_windows(
-    rise: FloatArray, rate: float, u: FloatArray, period_s: float, window_s: float = WINDOW_S
+    rise: FloatArray, rate: float, count: Count, period_s: float, window_s: float = WINDOW_S
 ) -> tuple[FloatArray, FloatArray]:
     """Rise folded on one period in half overlapping windows: (folds [shape=(windows, bins)], centres s).
 
-    `u` counts periods along the signal [shape of rise], so that a moving pulse can be folded too.
+    `count` says how many periods lie before an instant, so that a moving pulse can be folded too.
     """
     bins = max(round(period_s * rate), 16)
-    index = np.minimum(((u - np.floor(u)) * bins).astype(np.int64), bins - 1)
     hop = max(int(window_s / 2 * rate), 1)
     edges = np.arange(0, len(rise), hop)
-    halves = np.stack([np.bincount(index[a : a + hop], rise[a : a + hop], bins) for a in edges])
+    halves = np.empty((len(edges), bins))
+    for row, a in zip(halves, edges, strict=True):
+        part = rise[a : a + hop]
+        u = count(np.arange(a, a + len(part)) / rate)
+        index = np.minimum(((u - np.floor(u)) * bins).astype(np.int64), bins - 1)
+        row[:] = np.bincount(index, part, bins)
     folds = halves[:-1] + halves[1:] if len(halves) > 1 else halves
     centres = (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
     return folds.astype(float), centres
 
 
 def fold_lags(
-    rise: FloatArray, rate: float, u: FloatArray, period_s: float, window_s: float = WINDOW_S
+    rise: FloatArray, rate: float, count: Count, period_s: float, window_s: float = WINDOW_S
 ) -> WindowLags:
     """Lag of each window against the whole song, folded on one period."""
-    folds, centres = fold_windows(rise, rate, u, period_s, window_s)
+    folds, centres = fold_windows(rise, rate, count, period_s, window_s)
     bins = folds.shape[1]
     template = folds.sum(axis=0)
     spectrum = np.fft.rfft(folds - folds.mean(axis=1, keepdims=True), axis=1)
@@ -156,7 +169,7 @@ def sharpest_period(rise: FloatArray, rate: float, period_s: float, finest_hz: f
     Searched where the song's end moves by less than `END_RANGE_S`; unlike the lags against the song's own
     template, which the error itself smears, this is not drawn towards the start value.
     """
-    folds, t = fold_windows(rise, rate, np.arange(len(rise)) / rate / period_s, period_s)
+    folds, t = fold_windows(rise, rate, lambda t: t / period_s, period_s)
     if len(t) < 3:
         return period_s
     harmonics = np.arange(1, min(int(finest_hz * period_s), folds.shape[1] // 2))
@@ -175,7 +188,7 @@ def sharpest_period(rise: FloatArray, rate: float, period_s: float, finest_hz: f
 
 def window_lags(rise: FloatArray, rate: float, period_s: float, window_s: float = WINDOW_S) -> WindowLags:
     """`fold_lags` on a constant period."""
-    return fold_lags(rise, rate, np.arange(len(rise)) / rate / period_s, period_s, window_s)
+    return fold_lags(rise, rate, lambda t: t / period_s, period_s, window_s)
 
 
 def _peak(y: FloatArray, k: int) -> float:

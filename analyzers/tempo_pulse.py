@@ -90,5 +90,5 @@ def _stepped(
 
 
 def _coherence(onsets: Onsets, rise: FloatArray, pulses: FloatArray) -> float:
-    u = pulse_number(np.arange(len(rise)) / onsets.fine_rate, pulses)
-    return fold_lags(rise, onsets.fine_rate, u, float(np.median(np.diff(pulses)))).coherence
+    period = float(np.median(np.diff(pulses)))
+    return fold_lags(rise, onsets.fine_rate, lambda t: pulse_number(t, pulses), period).coherence
