@@ -139,15 +139,15 @@ def floor(path: Path) -> Callable[[], dict[str, float]]:
 
 
 def peak_memory_mb() -> float:
-    """Largest resident size of this process so far."""
+    """Largest resident size of this process so far, in units of 10^6 bytes."""
     try:
         lines = Path("/proc/self/status").read_text(encoding="ascii").splitlines()
-        return int(next(line.split()[1] for line in lines if line.startswith("VmHWM"))) / 1024
+        return int(next(line.split()[1] for line in lines if line.startswith("VmHWM"))) * 1024 / 1e6
     except (OSError, StopIteration):
         import resource
 
-        unit = 1 << 20 if sys.platform == "darwin" else 1 << 10
-        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+        unit = 1 if sys.platform == "darwin" else 1024
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6
 
 
 TASKS = {"ours": ours, "script": script, "essentia": essentia, "aubio": aubio, "floor": floor}

@@ -140,8 +140,8 @@ def machinery(work: Path, template: Path, count: int) -> None:
     next_board = clock.lap()
     versions = look_for_versions(settings, 5)
     _, resumed = go(settings, shelf, engine)
-    unit = 1 << 20 if sys.platform == "darwin" else 1 << 10
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / unit
+    unit = 1 if sys.platform == "darwin" else 1024
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6
     page = (settings.folders.ready / "index.html").stat().st_size / 1e6
     print(f"## {count} files: memory of the parent at most {peak:.0f} MB; board {page:.1f} MB")
     steps: list[tuple[str, tuple[float, float]]] = [
