@@ -41,7 +41,7 @@ def analyse(
     tuning = find_tuning(features)
     key = find_key(features, tuning, grid)
     chords = find_chords(features, tuning, grid, key)
-    sections = find_sections(features, grid)
+    sections = find_sections(features, tuning, grid)
     on_stage("health")
     flags = find_faults(features, lead_in, loudness)
     return Analysis(

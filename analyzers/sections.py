@@ -17,10 +17,9 @@ import numpy.typing as npt
 
 from analyzers.chords import mean_between
 from analyzers.features import Features
-from analyzers.model import Grid, Section
+from analyzers.model import Grid, Section, Tuning
 from analyzers.sectionsigns import bar_pictures, boundary_signs
 from analyzers.spectrum import FRAME_RATE_HZ
-from analyzers.tuning import find_tuning
 
 WITHOUT_GRID_S = 2.0  # "bar" where there is no beat
 READINESS = 1.0  # added to the log odds of every boundary: a missed one costs more than one too many
@@ -56,7 +55,7 @@ def load_boundary_net() -> BoundaryNet:
         return BoundaryNet(**{k: stored[k].astype(np.float32) for k in stored.files})
 
 
-def find_sections(f: Features, grid: Grid) -> tuple[Section, ...]:
+def find_sections(f: Features, tuning: Tuning, grid: Grid) -> tuple[Section, ...]:
     """Parts of the track, without gaps, from the first bar that sounds to the end.
 
     One part "A" when nothing changes; () when the track is silent. Bars of two seconds stand in where
@@ -69,7 +68,7 @@ def find_sections(f: Features, grid: Grid) -> tuple[Section, ...]:
     power = mean_between(10 ** (f.spectrum.bands_db / 10), edges)
     bands = np.asarray(10 * np.log10(power + 1e-12), np.float32)
     first = int(sounding[0])
-    levels = mean_between(np.sqrt(f.spectrum.notes(find_tuning(f).cents or 0.0)), edges)
+    levels = mean_between(np.sqrt(f.spectrum.notes(tuning.cents or 0.0)), edges)
     looks, chroma = bar_pictures(bands[first:], levels[first:])
     odds = load_boundary_net().log_odds(boundary_signs(looks, chroma, bar_one - first))
     bounds = best_boundaries(odds)

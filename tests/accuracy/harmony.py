@@ -187,7 +187,7 @@ def analyse_row(folder: Path, row: dict[str, Any], tally: Tally, *, use_truth: b
     tuning = find_tuning(features)
     key = find_key(features, tuning, grid)
     chords = find_chords(features, tuning, grid, key)
-    sections = find_sections(features, grid)
+    sections = find_sections(features, tuning, grid)
     spent = time.process_time() - begin
     marks = {"cpu_s_per_min": spent / row["duration_s"] * 60}
     marks |= mark_tuning(row, tuning, tally) | mark_key(row, key, tally)

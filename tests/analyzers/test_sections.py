@@ -8,8 +8,10 @@ import mir_eval
 import numpy as np
 import pytest
 
+from analyzers.model import Grid, Section
 from analyzers.sections import best_boundaries, find_sections, letter, name_alike
 from analyzers.sectionsigns import bar_pictures, boundary_signs
+from analyzers.tuning import find_tuning
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid
 
 BAR_S = 2.0
@@ -37,10 +39,15 @@ def f_measure(found: tuple[float, ...], truth: list[float]) -> float:
     return float(mir_eval.segment.detection(ref, est, window=0.5, trim=True)[2])
 
 
+def sections_of(wave: Wave, on: Grid) -> tuple[Section, ...]:
+    f = features(wave)
+    return find_sections(f, find_tuning(f), on)
+
+
 def test_layers_that_come_and_go_are_found_on_their_bars() -> None:
     plan = [(8, "c"), (8, "cd"), (8, "cdl"), (8, "cd"), (8, "c")]
     wave = arrangement(plan)
-    found = find_sections(features(wave), grid(len(wave) / RATE))
+    found = sections_of(wave, grid(len(wave) / RATE))
     edges = (*(s.start_s for s in found), found[-1].end_s)
     assert f_measure(edges, [0.0, 16.0, 32.0, 48.0, 64.0, 80.0]) == 1.0
     assert [s.letter for s in found] == ["A", "B", "C", "B", "A"]
@@ -49,7 +56,7 @@ def test_layers_that_come_and_go_are_found_on_their_bars() -> None:
 
 def test_sections_join_without_gaps_on_bar_lines() -> None:
     wave = arrangement([(4, "c"), (8, "cd"), (4, "c")])
-    found = find_sections(features(wave), grid(len(wave) / RATE))
+    found = sections_of(wave, grid(len(wave) / RATE))
     assert found[-1].end_s == pytest.approx(len(wave) / RATE)
     for a, b in pairwise(found):
         assert a.end_s == b.start_s
@@ -58,24 +65,24 @@ def test_sections_join_without_gaps_on_bar_lines() -> None:
 
 def test_silence_before_the_music_is_no_section() -> None:
     wave = np.concatenate((np.zeros(2 * RATE * 2), arrangement([(8, "cd"), (8, "c")])))
-    found = find_sections(features(wave), grid(len(wave) / RATE))
+    found = sections_of(wave, grid(len(wave) / RATE))
     assert found[0].start_s == 4.0
 
 
 def test_music_that_never_changes_has_one_letter() -> None:
     wave = arrangement([(16, "cd")])
-    found = find_sections(features(wave), grid(len(wave) / RATE))
+    found = sections_of(wave, grid(len(wave) / RATE))
     assert {s.letter for s in found} == {"A"}
 
 
 def test_silence_has_no_sections_and_one_sample_does_not_fail() -> None:
-    assert find_sections(features(np.zeros(RATE)), no_grid()) == ()
-    assert find_sections(features(np.zeros(1)), no_grid()) == ()
+    assert sections_of(np.zeros(RATE), no_grid()) == ()
+    assert sections_of(np.zeros(1), no_grid()) == ()
 
 
 def test_without_a_grid_changes_are_found_in_seconds() -> None:
     wave = arrangement([(8, "c"), (8, "cdl"), (8, "c")])
-    found = find_sections(features(wave), no_grid())
+    found = sections_of(wave, no_grid())
     assert min(abs(s.start_s - 16.0) for s in found) <= 2.0
     assert min(abs(s.start_s - 32.0) for s in found) <= 2.0
 
