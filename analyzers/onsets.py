@@ -75,13 +75,6 @@ class Onsets:
             chroma=cut(self.chroma, self.chroma_rate),
         )
 
-    @property
-    def novelty(self) -> FloatArray:
-        """All bands in one curve, each with equal weight [shape=(frames,)]."""
-        scale = np.sqrt((self.strength**2).mean(axis=1, keepdims=True)) + 1e-9
-        out: FloatArray = (self.strength / scale).mean(axis=0)
-        return out
-
 
 def find_onsets(x: Samples, rate: int) -> Onsets:
     """Onset curves of a mono signal.

@@ -21,7 +21,6 @@ from analyzers.tempo_steps import two_tempi
 FloatArray = npt.NDArray[np.floating]
 CLEAR = 0.60  # below this coherence a moving pulse is looked for
 WIDE_S = 0.003  # or a wider spread of the steady lags than this
-SIGNS = 5
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 
 
@@ -30,7 +29,7 @@ class Pulse:
     """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
     steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one
 
-    signs [shape=(SIGNS,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
+    signs [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
     moving one (0 when not looked for), spread of the steady lags (ms), log of the duration in pulses
     """
 

@@ -128,11 +128,6 @@ class WorkerPool:
         except (OSError, ValueError):
             worker.kill()  # poll reports it
 
-    def cancel(self, task_id: str, reason: str) -> None:
-        """Kill the worker that runs the task; ``poll`` reports it as died."""
-        for worker in self._with_task(task_id):
-            worker.kill(reason)
-
     def suspend(self, task_id: str) -> None:
         """Stop the task's process where it is; its clock stands still."""
         for worker in self._with_task(task_id):
