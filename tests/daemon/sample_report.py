@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 from analyzers.model import (
@@ -52,6 +53,24 @@ def steady_grid(bpm: float = 140.0, *, bar_one_s: float = BAR_ONE_S, duration_s:
         downbeats=tuple((first + k) % 4 == 0 for k in range(count)),
         tempo_curve=((0.0, bpm),),
         proof=GridProof(attacks=412, median_ms=0.8, p95_ms=3.4, first_third_ms=0.2, last_third_ms=0.3),
+    )
+
+
+def no_steady_beat() -> Grid:
+    """What the grid says of music without one."""
+    return replace(
+        steady_grid(),
+        tempo_bpm=None,
+        constant_tempo=None,
+        meter=None,
+        beats_per_bar=None,
+        bar_one_s=None,
+        beats_s=(),
+        downbeats=(),
+        tempo_curve=(),
+        proof=None,
+        tempo_alternatives=(),
+        reason="no steady beat",
     )
 
 

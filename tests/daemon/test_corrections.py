@@ -40,7 +40,15 @@ from daemon.ledger import Ledger, Record, ledger_path
 from daemon.remake import report_of
 from daemon.render import render_drop
 from daemon.workers import Died, Done
-from tests.daemon.sample_report import BAR_ONE_S, DURATION_S, RATE, key_of, sample_analysis, steady_grid
+from tests.daemon.sample_report import (
+    BAR_ONE_S,
+    DURATION_S,
+    RATE,
+    key_of,
+    no_steady_beat,
+    sample_analysis,
+    steady_grid,
+)
 
 PERIOD = 60 / 140
 
@@ -174,20 +182,7 @@ def test_tuning_gives_its_reference() -> None:
 
 
 def test_a_drop_without_a_grid_gets_one_by_tempo_and_bar_one() -> None:
-    bare = replace(
-        steady_grid(),
-        tempo_bpm=None,
-        constant_tempo=None,
-        meter=None,
-        beats_per_bar=None,
-        bar_one_s=None,
-        beats_s=(),
-        downbeats=(),
-        tempo_curve=(),
-        proof=None,
-        tempo_alternatives=(),
-        reason="no steady beat",
-    )
+    bare = no_steady_beat()
     grid = corrected_grid(bare, tempo_bpm=90.0, bar_one_s=2.0)
     assert (grid.meter, grid.reason, grid.constant_tempo) == ("4/4", None, True)
     assert 2.0 in [round(t, 9) for t in grid.beats_s]

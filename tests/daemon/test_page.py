@@ -25,6 +25,7 @@ from tests.daemon.sample_report import (
     DURATION_S,
     RATE,
     key_of,
+    no_steady_beat,
     sample_analysis,
     sample_report,
     sample_source,
@@ -134,20 +135,7 @@ def test_a_sure_report_says_that_nothing_needs_ears() -> None:
 
 
 def test_no_tempo_and_no_key_are_said() -> None:
-    grid = replace(
-        steady_grid(),
-        tempo_bpm=None,
-        constant_tempo=None,
-        meter=None,
-        beats_per_bar=None,
-        bar_one_s=None,
-        beats_s=(),
-        downbeats=(),
-        tempo_curve=(),
-        tempo_alternatives=(),
-        proof=None,
-        reason="no steady beat",
-    )
+    grid = no_steady_beat()
     key = replace(key_of(), tonic=None, mode=None, scale=(), alternatives=(), profile=(), reason="only drums")
     text = Outline(page_of(sample_report(sample_analysis(grid=grid, key=key)))).text
     assert "No steady beat." in text

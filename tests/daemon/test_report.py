@@ -19,6 +19,7 @@ from daemon.report_parts import Estimate
 from daemon.tags import Claim
 from tests.daemon.sample_report import (
     key_of,
+    no_steady_beat,
     sample_analysis,
     sample_report,
     sample_source,
@@ -76,20 +77,7 @@ def test_schema_refuses_what_is_no_report() -> None:
 
 
 def test_unknown_is_null_with_a_reason() -> None:
-    grid = replace(
-        steady_grid(),
-        tempo_bpm=None,
-        constant_tempo=None,
-        meter=None,
-        bar_one_s=None,
-        beats_per_bar=None,
-        beats_s=(),
-        downbeats=(),
-        tempo_curve=(),
-        proof=None,
-        tempo_alternatives=(),
-        reason="no steady beat",
-    )
+    grid = no_steady_beat()
     report = sample_report(sample_analysis(grid=grid))
     for name in ("tempo", "constant_tempo", "meter", "bar_one"):
         estimate = getattr(report.answers, name)
