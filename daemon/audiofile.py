@@ -58,12 +58,17 @@ class AudioFile:
     @property
     def bit_depth(self) -> int | None:
         """Word length of integer PCM; None for float and lossy formats."""
-        digits = self.subtype.removeprefix("PCM_").lstrip("SU").removeprefix("ALAC_")
-        return int(digits) if digits.isdigit() else None
+        return word_length(self.subtype)
 
     @property
     def lossy(self) -> bool:
         return is_lossy(self.subtype)
+
+
+def word_length(subtype: str) -> int | None:
+    """Bits of integer PCM by libsndfile's name of it; None for float and lossy."""
+    digits = subtype.removeprefix("PCM_").lstrip("SU").removeprefix("ALAC_")
+    return int(digits) if digits.isdigit() else None
 
 
 def is_lossy(subtype: str) -> bool:

@@ -25,6 +25,7 @@ from daemon.errors import BeatintakeError, DropError, InternalError, MachineErro
 from daemon.grouping import Candidate, Kind, fingerprint, group, owner
 from daemon.intake import shown_name
 from daemon.job import JobRequest, JobResult
+from daemon.jobs import ARE_STEMS, IDENTIFY, RUN
 from daemon.ledger import Ledger, Record
 from daemon.logs import readable
 from daemon.publish import STAGING, discard
@@ -33,9 +34,6 @@ from daemon.results import Results
 from daemon.scan import fact_of, look
 from daemon.workers import Died, Done, Failed, Task
 
-IDENTIFY = "daemon.intake:identify"
-ARE_STEMS = "daemon.stemcheck:are_stems"
-RUN = "daemon.job:run_job"
 Ending = Literal["ready", "rejected", "known", "failed"]
 
 

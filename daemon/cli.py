@@ -38,8 +38,6 @@ examples:
 Look at the level before you listen: beats arrive loud. Follow your studio's own hearing rules.
 """
 
-SHORT = "beatintake COMMAND --help explains a command."
-
 
 def build_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
@@ -175,23 +173,28 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Errors are one line on standard error."""
     arguments = build_parser().parse_args(argv)
     from config.load import InvalidConfig
-    from daemon import commands
+    from daemon import commands, exitcodes
     from daemon.errors import AlreadyRunning, BeatintakeError, ConfigError, DropError, MachineError
 
     try:
         return int(getattr(commands, arguments.command.replace("-", "_"))(arguments))
     except InvalidConfig as error:
         print("\n".join(error.problems), file=sys.stderr)
-        return 2
+        return exitcodes.USAGE
     except BeatintakeError as error:
         print(f"beatintake: {error}", file=sys.stderr)
-        codes = [(AlreadyRunning, 75), (ConfigError, 2), (DropError, 3), (MachineError, 4)]
-        return next((code for kind, code in codes if isinstance(error, kind)), 70)
+        codes = [
+            (AlreadyRunning, exitcodes.ALREADY_RUNNING),
+            (ConfigError, exitcodes.USAGE),
+            (DropError, exitcodes.SOME_FAILED),
+            (MachineError, exitcodes.MACHINE),
+        ]
+        return next((code for kind, code in codes if isinstance(error, kind)), exitcodes.INTERNAL)
     except BrokenPipeError:
         sys.stderr.close()
-        return 0
+        return exitcodes.OK
     except KeyboardInterrupt:
-        return 130
+        return exitcodes.INTERRUPTED
 
 
 if __name__ == "__main__":

@@ -10,8 +10,7 @@ from pathlib import Path
 
 from config.load import InvalidConfig, default_text, find_config, load_settings
 from config.settings import Settings
-
-OK, USAGE, SOME_FAILED, MACHINE = 0, 2, 3, 4
+from daemon.exitcodes import OK, SOME_FAILED
 
 
 def settings_of(arguments: Namespace) -> Settings:

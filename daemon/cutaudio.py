@@ -23,7 +23,7 @@ import soxr
 
 from config.settings import Limits
 from daemon.audiochecks import repair
-from daemon.audiofile import is_lossy, read_audio
+from daemon.audiofile import is_lossy, read_audio, word_length
 from daemon.plan import CutPlan
 from daemon.stems import at_rate
 from daemon.wavfile import BITS, Encoding
@@ -145,12 +145,6 @@ def decoded_audio(decoded: Decoded) -> Iterator[Audio]:
         is_double=False,
         lossless=lossless,
     )
-
-
-def word_length(subtype: str) -> int | None:
-    """Bits of integer PCM by libsndfile's name of it; None for float and lossy."""
-    digits = subtype.removeprefix("PCM_").lstrip("SU").removeprefix("ALAC_")
-    return int(digits) if digits.isdigit() else None
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from config.settings import Settings
+from daemon import exitcodes
 from daemon.errors import BeatintakeError
 from daemon.ledger import Ledger, ledger_path
 from daemon.lock import is_locked
@@ -25,7 +26,6 @@ from daemon.worker_process import Setup
 from daemon.workers import Done, Task, WorkerPool
 
 OK, WARNING, WRONG = "ok", "look", "WRONG"
-EXIT_OK, EXIT_MACHINE = 0, 4
 FORMATS = ("WAV", "AIFF", "FLAC", "OGG", "MP3")
 WARM_UP = "daemon.warm:warm_up"
 PACKAGES = ("daemon", "analyzers", "config", "demo")
@@ -55,7 +55,7 @@ def examine(settings: Settings) -> int:
             advice = f" -> {finding.advice}" if finding.advice else ""
             print(f"{finding.level:>5}  {finding.subject}: {finding.text}{advice}", flush=True)
     print("all in order" if not wrong else f"{wrong} things are wrong")
-    return EXIT_MACHINE if wrong else EXIT_OK
+    return exitcodes.MACHINE if wrong else exitcodes.OK
 
 
 def installation(settings: Settings) -> Iterator[Finding]:

@@ -47,6 +47,11 @@ def format_tempo(bpm: float) -> str:
     return f"{bpm:.4f}".rstrip("0").rstrip(".")
 
 
+def tempo_words(bpm: float | None) -> str:
+    """'140 BPM', or 'no tempo'."""
+    return "no tempo" if bpm is None else f"{format_tempo(bpm)} BPM"
+
+
 def copy_name(pattern: str, stem: str, tempo_bpm: float | None, key: str | None, producer: str | None) -> str:
     """File name (without extension) of the aligned copy, e.g. 'amber-lane - 140 BPM - E flat minor'.
 

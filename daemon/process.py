@@ -14,12 +14,11 @@ from daemon.batch import Batch, Ended, find_items
 from daemon.board import rebuild_board
 from daemon.engines import cluster_engine, local_engine
 from daemon.errors import MachineError
+from daemon.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
 from daemon.ledger_rebuild import open_or_rebuild
 from daemon.logs import readable
-from daemon.names import format_tempo
+from daemon.names import tempo_words
 from daemon.start import make_folders
-
-OK, SOME_FAILED, MACHINE = 0, 3, 4
 
 
 def process_paths(
@@ -48,7 +47,7 @@ def process_paths(
                 show(ended)
     except KeyboardInterrupt:
         print(f"interrupted; {batch.left} left. The same command goes on from here.", file=sys.stderr)
-        return 130
+        return INTERRUPTED
     finally:
         ledger.close()
         if counts["ready"]:
@@ -86,7 +85,7 @@ def line_of(ended: Ended) -> str:
     if ended.how == "known":
         return f"known     {name}: same bytes as {record.folder}"
     facts = record.summary
-    tempo = f"{format_tempo(facts['tempo_bpm'])} BPM" if facts.get("tempo_bpm") else "no tempo"
+    tempo = tempo_words(facts.get("tempo_bpm"))
     ears = f", check {facts['needs_ears']} by ear" if facts.get("needs_ears") else ""
     return f"ready     {name}: {tempo}, {facts.get('key') or 'no key'}{ears} -> {record.folder}"
 

@@ -18,11 +18,12 @@ from daemon.copy import write_copy
 from daemon.correction_apply import Correction, apply_correction
 from daemon.decode import Decoded, Source
 from daemon.midimap import write_map
-from daemon.names import copy_name, format_tempo
+from daemon.names import copy_name, tempo_words
 from daemon.page import render_page
 from daemon.plan import CutPlan, plan_cut
 from daemon.report import Report, build_report, ready_files
 from daemon.report_parts import Versions
+from daemon.report_words import key_name
 from daemon.stemcopies import copy_stems
 from daemon.tags import claims
 from daemon.version import VERSION
@@ -67,9 +68,8 @@ def render_drop(
     """
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
-    name = copy_name(
-        settings.output.name_pattern, stem, shown.grid.tempo_bpm, key_words(shown), source.producer
-    )
+    key = key_name(shown.key.tonic, shown.key.mode)
+    name = copy_name(settings.output.name_pattern, stem, shown.grid.tempo_bpm, key, source.producer)
     files = ready_files(stem, f"{name}.wav")
     notes = _notes(source, shown, plan, stem)
     facts = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
@@ -138,18 +138,12 @@ def last_sounding_frame(signal: Signal) -> int:
     return 0
 
 
-def key_words(analysis: Analysis) -> str | None:
-    """'E flat minor', or None when there is no key."""
-    key = analysis.key
-    return f"{key.tonic} {key.mode}" if key.tonic and key.mode else None
-
-
 def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavNotes:
     """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
     grid = analysis.grid
-    tempo = "no tempo" if grid.tempo_bpm is None else f"{format_tempo(grid.tempo_bpm)} BPM"
     meter = f", {grid.meter}" if grid.meter else ""
-    comment = f"{tempo}{meter}, {key_words(analysis) or 'no key'}; from {source.name}"
+    key = key_name(analysis.key.tonic, analysis.key.mode) or "no key"
+    comment = f"{tempo_words(grid.tempo_bpm)}{meter}, {key}; from {source.name}"
     return WavNotes(
         title=source.tags.get("title") or stem,
         artist=source.tags.get("artist") or source.producer or "",

@@ -23,6 +23,7 @@ from daemon.correctionkeeper import CorrectionKeeper
 from daemon.desk import Desk
 from daemon.door import Door
 from daemon.errors import BeatintakeError, MachineError
+from daemon.exitcodes import OK, SOME_FAILED
 from daemon.express import Express
 from daemon.health import Problems
 from daemon.incoming import Incoming
@@ -43,7 +44,6 @@ from daemon.worker_process import Setup
 from daemon.workers import WorkerPool
 
 log = logging.getLogger("beatintake.service")
-EXIT_OK, EXIT_SOME_FAILED = 0, 3
 STOP_GRACE_S = 20.0
 ONCE_PATIENCE_S = 60.0
 PROGRESS_S = 0.3  # changes are visible in the health file after this
@@ -89,11 +89,11 @@ class Service:
         try:
             self.lock.acquire(self._sleep)
         except StopAsked:
-            return EXIT_OK
+            return OK
         try:
             self._open()
             self._loop()
-            return EXIT_SOME_FAILED if self.once and self.desk.rejected_count else EXIT_OK
+            return SOME_FAILED if self.once and self.desk.rejected_count else OK
         finally:
             self._shut()
 

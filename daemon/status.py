@@ -16,11 +16,11 @@ from typing import Any
 
 from config.settings import Settings
 from daemon.control import is_paused
+from daemon.exitcodes import MACHINE, OK
 from daemon.health import STALE_S, read_health
 from daemon.ledger import Ledger, Record, ledger_path
 from daemon.lock import is_locked
 
-EXIT_OK, EXIT_MACHINE = 0, 4
 RESULTS_SHOWN = 10
 EARS_SHOWN = 10
 
@@ -124,7 +124,7 @@ def print_status(settings: Settings, as_json: bool = False) -> int:
         print(json.dumps(asdict(status)))
     else:
         print("\n".join(as_lines(status, settings)))
-    return EXIT_OK if status.responding else EXIT_MACHINE
+    return OK if status.responding else MACHINE
 
 
 def as_lines(status: Status, settings: Settings) -> list[str]:
