@@ -1,23 +1,43 @@
-"""Walking over long signals in pieces that fit the processor's cache.
+"""Samples of all channels as the analyzers see them: something that is cut like an array.
 
-Level analyzers never hold a second copy of the whole signal: they read it once in blocks,
-each block turned so that every channel is one contiguous row.
+A short signal is a numpy array. An hour of stereo would fill 1.3 GB, so a long one may lie elsewhere and
+hand out only what is asked for; an analyzer therefore reads bounded pieces, never a whole column.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import Protocol
 
 import numpy as np
 import numpy.typing as npt
 
-BLOCK_FRAMES = 1 << 16
+Floats = npt.NDArray[np.float32]
+
+BLOCK_FRAMES = 1 << 16  # what is worked on at a time stays in the processor's cache
+SEARCH_FRAMES = 1 << 20  # for a look at few places
+NEAR_FRAMES = 1 << 14  # places this near are read together
+
+
+class SampleArray(Protocol):
+    """float32 [shape=(frames, channels)], full scale = 1.0.
+
+    ``x[a:b]`` gives frames [shape=(b - a, channels)] and ``x[a:b, channel]`` one channel of them; slices
+    have no step. A piece is the caller's to read, not to write to.
+    """
+
+    @property
+    def shape(self) -> tuple[int, ...]: ...
+    @property
+    def ndim(self) -> int: ...
+    def __len__(self) -> int: ...
+    def __getitem__(self, part: slice | tuple[slice, int], /) -> Floats: ...
 
 
 def channel_blocks(
-    samples: npt.NDArray[np.float32], size: int = BLOCK_FRAMES, before: int = 0, after: int = 0
-) -> Iterator[tuple[int, npt.NDArray[np.float32]]]:
-    """Yield (first frame of the block, block [shape=(channels, before + n + after)]).
+    samples: SampleArray, size: int = BLOCK_FRAMES, before: int = 0, after: int = 0
+) -> Iterator[tuple[int, Floats]]:
+    """Yield (first frame of the block, block [shape=(channels, before + n + after)]), channels in rows.
 
     Parameters
     ----------
@@ -37,3 +57,16 @@ def channel_blocks(
         offset = max(-first, 0)
         block[:, offset : offset + len(inside)] = inside.T
         yield start, block
+
+
+def values_at(samples: SampleArray, channel: int, frames: npt.NDArray[np.int64]) -> Floats:
+    """The samples of one channel at these frames, in rising order [shape=(n,)]."""
+    out = np.empty(len(frames), np.float32)
+    begin = 0
+    while begin < len(frames):
+        first = int(frames[begin])
+        end = int(np.searchsorted(frames, first + NEAR_FRAMES))
+        part = samples[first : int(frames[end - 1]) + 1, channel]
+        out[begin:end] = part[frames[begin:end] - first]
+        begin = end
+    return out

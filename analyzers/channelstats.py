@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.blocks import SampleArray
+
 Float64Array = npt.NDArray[np.float64]
 
 BLOCKS_PER_S = 20
@@ -36,7 +38,7 @@ class ChannelStats:
         return np.asarray(np.diagonal(self.product.mean(axis=0)), dtype=np.float64)
 
 
-def channel_stats(samples: npt.NDArray[np.float32], rate: int) -> ChannelStats:
+def channel_stats(samples: SampleArray, rate: int) -> ChannelStats:
     """Statistics of a signal [shape=(frames >= 1, channels)]; an incomplete last block is left out."""
     frames, channels = samples.shape
     size = min(max(1, rate // BLOCKS_PER_S), frames)
@@ -52,7 +54,7 @@ def channel_stats(samples: npt.NDArray[np.float32], rate: int) -> ChannelStats:
     return ChannelStats(offset, product, frequency, spectrum, cross)
 
 
-def _spectra(samples: npt.NDArray[np.float32], rate: int) -> tuple[Float64Array, Float64Array, Float64Array]:
+def _spectra(samples: SampleArray, rate: int) -> tuple[Float64Array, Float64Array, Float64Array]:
     frames, channels = samples.shape
     size = SPECTRUM_FRAMES
     window = np.hanning(size).astype(np.float32)

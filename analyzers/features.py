@@ -17,6 +17,7 @@ from analyzers.spectrum import Spectrum
 from analyzers.truepeak import Peaks, measure_peaks
 
 ANALYSIS_RATES = (44100, 48000)
+SLACK = 16  # frames by which a resampler may round its length up
 
 
 class Features:
@@ -50,7 +51,12 @@ class Features:
         """`mono` at `work_rate`: time zero and instants unchanged [shape=(n,)]."""
         if self.work_rate == self.signal.rate:
             return self.mono
-        return np.concatenate(list(resampled(self.mono, self.signal.rate, self.work_rate, "HQ")))
+        out = np.empty(self.signal.frames * self.work_rate // self.signal.rate + SLACK, np.float32)
+        length = 0
+        for piece in resampled(self.mono, self.signal.rate, self.work_rate, "HQ"):
+            out[length : length + len(piece)] = piece
+            length += len(piece)
+        return out[:length]
 
     @cached_property
     def spectrum(self) -> Spectrum:

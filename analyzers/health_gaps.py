@@ -7,12 +7,10 @@ level and comes back at full level, like the same music with a hole in it.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from analyzers.blocks import SEARCH_FRAMES, Floats, SampleArray
 from analyzers.model import Flag, Signal
 from analyzers.truepeak import Peaks
-
-Column = npt.NDArray[np.float32]
 
 STRIDE = 16  # every run of 2 * STRIDE equal samples holds two equal neighbours on this raster
 SHORTEST_S = 0.0007
@@ -28,12 +26,17 @@ LISTED = 3
 def find_dropouts(signal: Signal, peaks: Peaks) -> list[Flag]:
     """All dropouts of all channels, as one flag."""
     gaps: set[tuple[int, int]] = set()
-    for channel in range(signal.channels):
-        column = signal.samples[:, channel]
+    side = round(SIDE_S * signal.rate)
+    for channel, runs in enumerate(_raster_runs(signal.samples)):
         ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
-        for first, last in _equal_runs(column):
-            if _is_dropout(column, first, last, signal.rate, ceiling):
-                gaps.add((first, last))
+        for begin, end in runs:
+            if (end - begin) / signal.rate > LONGEST_S:
+                continue
+            at = max(begin - STRIDE - side, 0)
+            column = signal.samples[at : end + STRIDE + side, channel]
+            run = _equal_run(column, begin - at, end - at)
+            if run and _is_dropout(column, *run, signal.rate, ceiling):
+                gaps.add((run[0] + at, run[1] + at))
     if not gaps:
         return []
     ordered = sorted(gaps)
@@ -66,28 +69,33 @@ def _merged(gaps: list[tuple[int, int]], rate: int) -> list[tuple[int, int]]:
     return places
 
 
-def _equal_runs(column: Column) -> list[tuple[int, int]]:
-    """(first, one past the last) of all runs of at least 2 STRIDE equal samples."""
-    raster = np.ascontiguousarray(column[::STRIDE])
-    equal = np.concatenate(([False], raster[1:] == raster[:-1], [False]))
-    edges = np.flatnonzero(np.diff(equal.astype(np.int8)))
-    runs = []
-    for begin, end in edges.reshape(-1, 2):
-        first, last = int(begin) * STRIDE, min(int(end) * STRIDE + 1, len(column))
-        value = column[first]
-        inside = column[first:last]
-        if not (inside == value).all():
-            continue
-        while first > 0 and column[first - 1] == value:
-            first -= 1
-        while last < len(column) and column[last] == value:
-            last += 1
-        if last - first >= 2 * STRIDE:
-            runs.append((first, last))
-    return runs
+def _raster_runs(samples: SampleArray) -> list[list[tuple[int, int]]]:
+    """For each channel (first, one past the last) of all runs of equal samples on the raster."""
+    frames, channels = samples.shape
+    equal = np.zeros((channels, -(-frames // STRIDE) + 1), np.bool_)  # to the one before on the raster
+    last = samples[:1]
+    for start in range(0, frames, SEARCH_FRAMES):
+        part = np.concatenate((last, samples[start : start + SEARCH_FRAMES][::STRIDE]))
+        last, at = part[-1:], start // STRIDE
+        equal[:, at : at + len(part) - 1] = (part[1:] == part[:-1]).T
+    equal[:, 0] = False
+    edges = [np.flatnonzero(row[1:] != row[:-1]).reshape(-1, 2) * STRIDE for row in equal]
+    return [[(begin, end + 1) for begin, end in pairs.tolist()] for pairs in edges]
 
 
-def _is_dropout(column: Column, first: int, last: int, rate: int, ceiling: float) -> bool:
+def _equal_run(column: Floats, first: int, last: int) -> tuple[int, int] | None:
+    """The whole run of equal samples around [first, last); None when they differ or are too few."""
+    value = column[first]
+    if not (column[first:last] == value).all():
+        return None
+    while first > 0 and column[first - 1] == value:
+        first -= 1
+    while last < len(column) and column[last] == value:
+        last += 1
+    return (first, last) if last - first >= 2 * STRIDE else None
+
+
+def _is_dropout(column: Floats, first: int, last: int, rate: int, ceiling: float) -> bool:
     length = (last - first) / rate
     value = abs(float(column[first]))
     side = round(SIDE_S * rate)

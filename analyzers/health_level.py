@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.blocks import SEARCH_FRAMES, SampleArray, values_at
 from analyzers.channelstats import ChannelStats
 from analyzers.loudness import decibels
 from analyzers.model import Flag, Loudness, Signal
@@ -28,12 +29,28 @@ SHORTEST = 2  # samples; two may also be chance or a limiter, many twos are not
 MANY_RUNS = 10  # plateaus that make it a warning ...
 LONG_RUN_S = 0.0005  # ... or one of this length
 FEWEST_RUNS, SHORT_RUN = 3, 8  # fewer plateaus of three samples, none of so many: chance, or a soft limiter
-SEARCH_BLOCK = 1 << 20
 OFFSET_NOTE, OFFSET_WARNING = 0.1, 0.4  # % of full scale: -60 and -48 dBFS
 LEANING_NOTE = 2.0  # % of full scale
 QUIET_BLOCKS = 4  # at least so many blocks of 50 ms tell the offset ...
 QUIET_SWING = 0.002  # ... when the signal in them is this quiet (RMS), or the offset stands out of it
 QUIET_LUFS, VERY_QUIET_LUFS, LOUD_LUFS = -33.0, -45.0, -6.0
+
+
+Places = npt.NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class _Side:
+    """One extreme of one channel: `sign` 1 for its highest value, -1 for its lowest."""
+
+    channel: int
+    sign: int
+    ceiling: float
+    tolerance: float
+
+    def reached(self, column: npt.NDArray[np.float32]) -> npt.NDArray[np.bool_]:
+        level = np.float32(self.sign * (self.ceiling - self.tolerance))
+        return column >= level if self.sign > 0 else column <= level
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,14 +65,15 @@ class _Plateaus:
 
 def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[Flag]:
     """Plateaus at the extreme values of each channel, as one flag."""
-    flat = FLAT_16 if bit_depth is not None and bit_depth <= 16 else FLAT
-    searched = (
-        _plateaus(signal.samples[:, channel], sign, ceiling, flat)
+    short = bit_depth is not None and bit_depth <= 16
+    sides = [
+        _Side(channel, sign, ceiling, max(FLAT_16 * ceiling, 1.05 * STEP_16) if short else FLAT * ceiling)
         for channel in range(signal.channels)
         for sign, ceiling in ((1, peaks.highest[channel]), (-1, -peaks.lowest[channel]))
         if ceiling > 0.0
-    )
-    found = [one for one in searched if one is not None]
+    ]
+    runs_of = zip(sides, _runs_at_ceiling(signal.samples, sides), strict=True)
+    found = [one for side, runs in runs_of if (one := _plateaus(signal.samples, side, *runs)) is not None]
     runs, longest = sum(one.count for one in found), max((one.longest for one in found), default=0)
     if sum(one.of_three for one in found) < FEWEST_RUNS and longest < SHORT_RUN and runs < MANY_RUNS:
         return []
@@ -77,18 +95,39 @@ def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[F
     ]
 
 
-def _plateaus(column: npt.NDArray[np.float32], sign: int, ceiling: float, flat: float) -> _Plateaus | None:
-    """Plateaus with corners at one extreme of one channel; None when there are none."""
-    tolerance = max(flat * ceiling, 1.05 * STEP_16 if flat == FLAT_16 else 0.0)
-    near = _near_ceiling(column, sign, ceiling - tolerance)
+def _runs_at_ceiling(samples: SampleArray, sides: list[_Side]) -> list[tuple[Places, Places]]:
+    """For each side the first and the last frame of all runs near its ceiling; runs of one are left out."""
+    parts: list[list[tuple[Places, Places]]] = [[] for _ in sides]
+    for start in range(0, len(samples), SEARCH_FRAMES):
+        block = samples[start : start + SEARCH_FRAMES]
+        for side, found in zip(sides, parts, strict=True):
+            near = np.flatnonzero(side.reached(block[:, side.channel])) + start
+            found.append(_runs(near, keep=(start, start + len(block) - 1)))
+    return [_joined(found) for found in parts]
+
+
+def _runs(near: Places, keep: tuple[int, int]) -> tuple[Places, Places]:
+    """Runs of neighbours; those of one only at the block's edges, where they may go on."""
     edges = np.flatnonzero(np.diff(near) > 1)
-    first = near[np.concatenate(([0], edges + 1))]
-    last = near[np.concatenate((edges, [len(near) - 1]))]
+    first, last = near[np.append(0, edges + 1)[: len(near)]], near[np.append(edges, -1)[: len(near)]]
+    used = (last > first) | (first == keep[0]) | (last == keep[1])
+    return first[used], last[used]
+
+
+def _joined(parts: list[tuple[Places, Places]]) -> tuple[Places, Places]:
+    """Runs that a block's edge cut are one; long enough ones only."""
+    first, last = (np.concatenate(side) for side in zip(*parts, strict=True))
+    cut = first[1:] == last[:-1] + 1
+    first, last = first[np.append(True, ~cut)[: len(first)]], last[np.append(~cut, True)[: len(last)]]
     long = last - first + 1 >= SHORTEST
-    first, last = first[long], last[long]
-    limit = ceiling - CORNER * tolerance
-    before = sign * column[np.maximum(first - 2, 0)]
-    after = sign * column[np.minimum(last + 2, len(column) - 1)]
+    return first[long], last[long]
+
+
+def _plateaus(samples: SampleArray, side: _Side, first: Places, last: Places) -> _Plateaus | None:
+    """Those of the runs that have corners at both ends; None when there are none."""
+    limit = side.ceiling - CORNER * side.tolerance
+    before = side.sign * values_at(samples, side.channel, np.maximum(first - 2, 0))
+    after = side.sign * values_at(samples, side.channel, np.minimum(last + 2, len(samples) - 1))
     sharp = (before < limit) & (after < limit)
     first, last = first[sharp], last[sharp]
     if len(first) == 0:
@@ -100,17 +139,8 @@ def _plateaus(column: npt.NDArray[np.float32], sign: int, ceiling: float, flat: 
         count=len(first),
         of_three=int((length >= 3).sum()),
         longest=int(length.max()),
-        ceiling=ceiling,
+        ceiling=side.ceiling,
     )
-
-
-def _near_ceiling(column: npt.NDArray[np.float32], sign: int, level: float) -> npt.NDArray[np.int64]:
-    parts = []
-    for start in range(0, len(column), SEARCH_BLOCK):
-        block = column[start : start + SEARCH_BLOCK]
-        hit = block >= np.float32(level) if sign > 0 else block <= np.float32(-level)
-        parts.append(np.flatnonzero(hit) + start)
-    return np.concatenate(parts)
 
 
 def judge_peaks(signal: Signal, peaks: Peaks) -> list[Flag]:

@@ -8,8 +8,8 @@ merely has little top falls off gently.
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 
+from analyzers.blocks import SampleArray
 from analyzers.channelstats import ChannelStats
 from analyzers.model import Flag, Signal
 
@@ -96,7 +96,7 @@ def judge_format(signal: Signal, bit_depth: int | None) -> list[Flag]:
     return flags
 
 
-def used_bits(samples: npt.NDArray[np.float32]) -> int | None:
+def used_bits(samples: SampleArray) -> int | None:
     """8, 12 or 16 when all samples are multiples of that step, else None."""
     candidates = [8, 12, 16]
     for start in range(0, len(samples), CHECK_FRAMES):

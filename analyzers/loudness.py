@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import lfilter
 
-from analyzers.blocks import channel_blocks
+from analyzers.blocks import SampleArray, channel_blocks
 from analyzers.features import Features
 from analyzers.model import Loudness
 from analyzers.truepeak import Peaks
@@ -91,7 +91,7 @@ def channel_weights(channels: int) -> Float64Array:
     return np.array(surround.get(channels, [1.0] * channels), dtype=np.float64)
 
 
-def step_energies(samples: npt.NDArray[np.float32], rate: int) -> Float64Array:
+def step_energies(samples: SampleArray, rate: int) -> Float64Array:
     """Weighted mean square of the K-weighted channels in steps of 10 ms [shape=(steps,)].
 
     Steps start at sample round(k * rate / 100); an incomplete last step is dropped.

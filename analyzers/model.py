@@ -15,6 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.blocks import SampleArray
+
 FloatArray = npt.NDArray[np.floating]
 
 
@@ -22,7 +24,7 @@ FloatArray = npt.NDArray[np.floating]
 class Signal:
     """Decoded audio: ``samples`` float32 [shape=(frames, channels)], full scale = 1.0; ``rate`` in Hz."""
 
-    samples: npt.NDArray[np.float32]
+    samples: SampleArray
     rate: int
 
     @property

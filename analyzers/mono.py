@@ -11,12 +11,10 @@ from collections.abc import Iterable, Iterator
 from itertools import chain
 
 import numpy as np
-import numpy.typing as npt
 import soxr
 
-Floats = npt.NDArray[np.float32]
+from analyzers.blocks import BLOCK_FRAMES, Floats, SampleArray
 
-BLOCK = 1 << 16  # samples: what is mixed and transformed at a time stays in the processor's cache
 CANCELLED = 0.25  # of the channels' mean power: a mix weaker than this has lost the music
 
 
@@ -27,7 +25,7 @@ class Mono:
     music, so the louder single channel is taken instead.
     """
 
-    def __init__(self, samples: Floats) -> None:
+    def __init__(self, samples: SampleArray) -> None:
         self._samples = samples
         self._channel = 0 if samples.shape[1] == 1 else _only_channel(samples)
         self._weights = _mean_weights(samples)
@@ -45,23 +43,23 @@ class Mono:
 Samples = Floats | Mono
 
 
-def _mean_weights(samples: Floats) -> Floats:
+def _mean_weights(samples: SampleArray) -> Floats:
     return np.full(samples.shape[1], 1 / samples.shape[1], dtype=np.float32)
 
 
-def _only_channel(samples: Floats) -> int | None:
+def _only_channel(samples: SampleArray) -> int | None:
     """The channel that stands for all when their mean cancels; None when it does not."""
     power, mixed = np.zeros(samples.shape[1]), 0.0
     weights = _mean_weights(samples)
-    for start in range(0, len(samples), BLOCK):
-        block = samples[start : start + BLOCK]
+    for start in range(0, len(samples), BLOCK_FRAMES):
+        block = samples[start : start + BLOCK_FRAMES]
         products = block.T @ block
         power += np.diag(products)
         mixed += float(weights @ products @ weights)
     return int(np.argmax(power)) if mixed < CANCELLED * float(power.mean()) else None
 
 
-def blocks_of(x: Samples, size: int = BLOCK) -> Iterator[Floats]:
+def blocks_of(x: Samples, size: int = BLOCK_FRAMES) -> Iterator[Floats]:
     """The signal in pieces of `size` samples, the last one shorter."""
     for start in range(0, len(x), size):
         yield x[start : start + size]
@@ -73,8 +71,8 @@ def resampled(x: Samples, rate: int, to_rate: int, quality: str) -> Iterator[Flo
         yield from blocks_of(x)
         return
     stream = soxr.ResampleStream(rate, to_rate, 1, dtype="float32", quality=quality)
-    for start in range(0, len(x), BLOCK):
-        yield stream.resample_chunk(x[start : start + BLOCK], last=start + BLOCK >= len(x))
+    for start in range(0, len(x), BLOCK_FRAMES):
+        yield stream.resample_chunk(x[start : start + BLOCK_FRAMES], last=start + BLOCK_FRAMES >= len(x))
 
 
 def framed(pieces: Iterable[Floats], size: int, hop: int) -> Iterator[tuple[int, Floats]]:

@@ -6,6 +6,8 @@ any, belong to the mains (50 or 60 Hz and their multiples).
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
@@ -77,26 +79,30 @@ def _is_mains(hz: Float64Array) -> npt.NDArray[np.bool_]:
     return hum
 
 
-def rise_frames(x: Float32Array, rate: int, size: int, learn: int) -> tuple[int, int] | None:
+def rise_frames(pieces: Iterable[Float32Array], rate: int, size: int, learn: int) -> tuple[int, int] | None:
     """Frames where a band rises out of the bed: (where it begins, where it is sure); None if it never does.
 
     A swell begins where the level last was the bed's own.
 
     Parameters
     ----------
-    x : from the bed's start on
+    pieces : the signal from the bed's start on, all but the last one whole frames
     rate, size : Hz; samples in a frame
     learn : frames at the start that tell the bed's level in each band
     """
+    used = [band for band in BANDS if band[0] < 0.45 * rate]
+    edges = [(low, min(high, 0.45 * rate)) for low, high, *_ in used]
+    filters = [butter(2, pair, "bandpass", fs=rate, output="sos") for pair in edges]
+    states = [np.zeros((len(sections), 2)) for sections in filters]
+    levels: list[list[Float64Array]] = [[] for _ in used]
+    for piece in pieces:
+        for k, (_, _, typical, _, _) in enumerate(used):
+            band, states[k] = sosfilt(filters[k], piece, zi=states[k])
+            frames = np.abs(band[: len(band) // size * size]).reshape(-1, size)
+            levels[k].append(typical(frames, axis=1))
     found = []
-    for low, high, typical, need, of in BANDS:
-        high = min(high, 0.45 * rate)
-        if low >= high:
-            continue
-        sections = butter(2, (low, high), "bandpass", fs=rate, output="sos")
-        band = np.abs(sosfilt(sections, x))
-        n = len(band) // size
-        level = typical(band[: n * size].reshape(n, size), axis=1)
+    for (_, _, _, need, of), parts in zip(used, levels, strict=True):
+        level = np.concatenate(parts)
         level /= max(float(np.median(level[:learn])), 1e-12)
         above = level > RISE
         runs = np.convolve(above, np.ones(of), "valid") >= need

@@ -17,7 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft as sfft
 
-from analyzers.mono import BLOCK, Samples, blocks_of, framed, resampled
+from analyzers.blocks import BLOCK_FRAMES
+from analyzers.mono import Samples, blocks_of, framed, resampled
 
 WINDOW = 1024
 HOP = 256
@@ -160,7 +161,7 @@ def _fine_powers(x: Samples) -> tuple[FloatArray, FloatArray]:
     full, high = (np.zeros(max(len(x) // FINE, 1), np.float32) for _ in range(2))
     last = x[:1]
     for number, block in enumerate(blocks_of(x)):
-        first, whole = number * (BLOCK // FINE), len(block) // FINE * FINE
+        first, whole = number * (BLOCK_FRAMES // FINE), len(block) // FINE * FINE
         steps = np.diff(block, prepend=last)
         last = block[-1:]
         for out, values in ((full, block), (high, steps)):

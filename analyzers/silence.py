@@ -14,17 +14,16 @@ sample peak, 60 dB by default, common practice); the answer is a sample index at
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from analyzers.blocks import BLOCK_FRAMES, Floats
 from analyzers.features import Features
 from analyzers.model import LeadIn, Signal
 from analyzers.mono import Samples
 from analyzers.noisebed import rise_frames, tonal_share
-
-Float32Array = npt.NDArray[np.float32]
 
 FRAME_S = 0.005
 LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
@@ -37,6 +36,8 @@ STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to
 ROUGH = 4.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4)
 NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
 TONAL = 0.3  # share of power in lines that no mains hum explains: notes
+BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
+FLOOR_S = 60.0  # the floor is measured over no more than this before the music
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
 
@@ -60,13 +61,14 @@ def find_lead_in(features: Features) -> LeadIn:
     if peak == 0.0:
         return _no_sound()
     offset = _offset(signal, threshold)
-    loud = _first_loud(signal, offset, LOUD * peak)
+    loud = _first_loud(_Magnitudes(signal, offset, signal.frames), signal.rate, LOUD * peak)
     if loud is None:
         return _no_sound()
-    quiet = _magnitude(signal, offset, 0, min(loud + round(0.1 * signal.rate), signal.frames))
-    over = int(np.argmax(quiet > threshold))
+    quiet = _Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
+    over = _first_over(quiet, 0, threshold) or 0
     start = None
-    if _is_bed(quiet[over:loud], features.mono[over:loud], signal.rate, threshold, peak):
+    look = min(loud, over + signal.rate)
+    if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
         start = _start_over_bed(quiet, features.mono, over, signal.rate, threshold)
     if start is None:
         start = _Start(_skip_clicks(quiet, over, signal.rate, threshold), 0.97)
@@ -77,35 +79,53 @@ def _no_sound() -> LeadIn:
     return LeadIn(None, None, "no sound at all", None, None, 0.99, "nothing in the file rises above silence")
 
 
-def _offset(signal: Signal, threshold: float) -> Float32Array:
+def _offset(signal: Signal, threshold: float) -> Floats:
     """Constant offset of each channel before the music [shape=(channels,)]; zeros where it starts at once."""
     head = signal.samples[: max(1, round(0.01 * signal.rate))]
     flat = np.ptp(head, axis=0) < 2 * threshold
-    out: Float32Array = np.where(flat, head.mean(axis=0), 0).astype(np.float32)
+    out: Floats = np.where(flat, head.mean(axis=0), 0).astype(np.float32)
     return out
 
 
-def _magnitude(signal: Signal, offset: Float32Array, first: int, last: int) -> Float32Array:
-    """Largest magnitude over the channels, offset removed [shape=(last - first,)]."""
-    part = signal.samples[first:last]
-    out: Float32Array = np.abs(part[:, 0] - offset[0])
-    for channel in range(1, signal.channels):
-        np.maximum(out, np.abs(part[:, channel] - offset[channel]), out=out)
-    return out
+class _Magnitudes:
+    """Largest magnitude over the channels, offset removed [shape=(frames,)], cut like an array."""
+
+    def __init__(self, signal: Signal, offset: Floats, frames: int) -> None:
+        self._samples, self._offset, self._frames = signal.samples, offset, frames
+
+    def __len__(self) -> int:
+        return self._frames
+
+    def __getitem__(self, part: slice) -> Floats:
+        first, last, _ = part.indices(self._frames)
+        block = self._samples[first:last]
+        out: Floats = np.abs(block[:, 0] - self._offset[0])
+        for channel in range(1, block.shape[1]):
+            np.maximum(out, np.abs(block[:, channel] - self._offset[channel]), out=out)
+        return out
 
 
-def _frames(values: Float32Array, size: int) -> Float32Array:
+def _first_over(values: _Magnitudes, start: int, threshold: float) -> int | None:
+    """The first place from `start` on that is over the threshold."""
+    for first in range(start, len(values), BLOCK_FRAMES):
+        over = values[first : first + BLOCK_FRAMES] > threshold
+        if over.any():
+            return first + int(np.argmax(over))
+    return None
+
+
+def _frames(values: Floats, size: int) -> Floats:
     """Whole frames of `size` samples [shape=(n, size)]."""
     n = len(values) // size
     return values[: n * size].reshape(n, size)
 
 
-def _first_loud(signal: Signal, offset: Float32Array, level: float) -> int | None:
+def _first_loud(values: _Magnitudes, rate: int, level: float) -> int | None:
     """First sample of the first loud frame; of the loudest frame when none reaches the level."""
-    size = max(1, round(FRAME_S * signal.rate))
+    size = max(1, round(FRAME_S * rate))
     best, best_at = 0.0, None
-    for first in range(0, signal.frames, 200 * size):
-        block = _magnitude(signal, offset, first, min(first + 200 * size, signal.frames))
+    for first in range(0, len(values), 200 * size):
+        block = values[first : first + 200 * size]
         means = np.add.reduceat(block, np.arange(0, len(block), size)) / size
         if (means >= level).any():
             return first + int(np.argmax(means >= level)) * size
@@ -114,28 +134,28 @@ def _first_loud(signal: Signal, offset: Float32Array, level: float) -> int | Non
     return best_at
 
 
-def _is_bed(quiet: Float32Array, mono: Float32Array, rate: int, threshold: float, peak: float) -> bool:
-    """Is what lies between the first sample over the threshold and the loud music a bed?"""
+def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: float) -> bool:
+    """Is what lies between the first sample over the threshold and the loud music a bed? A second tells."""
     look = quiet[: round(BED_LOOK_S * rate)]
     if len(look) < BED_LEAST_S * rate:
         return False
     typical = float(np.median(look))
     if not threshold / NOISE_PEAK < typical < BED_BELOW * peak:
         return False
-    return tonal_share(mono[:rate], rate) < TONAL
+    return tonal_share(mono, rate) < TONAL
 
 
 def _start_over_bed(
-    quiet: Float32Array, mono: Samples, over: int, rate: int, threshold: float
+    quiet: _Magnitudes, mono: Samples, over: int, rate: int, threshold: float
 ) -> _Start | None:
     """Where music rises out of the bed that begins at `over`; None when the bed itself grows (a riser)."""
     size = max(1, round(FRAME_S * rate))
     learn = max(1, round(BED_LOOK_S / FRAME_S))
-    frames = rise_frames(mono[over : len(quiet)], rate, size, learn)
+    frames = rise_frames(_pieces(mono, over, len(quiet), 4096 * size), rate, size, learn)
     if frames is None:
         return None
     rise, sure = (over + frame * size for frame in frames)
-    if not _is_steady(quiet[over:sure]):
+    if not _is_steady(_thinned(quiet, over, sure)):
         return None
     typical = float(np.median(quiet[over : over + learn * size]))
     first = max(over, rise - size)
@@ -144,7 +164,21 @@ def _start_over_bed(
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
 
 
-def _is_steady(bed: Float32Array) -> bool:
+def _pieces(x: Samples, first: int, last: int, size: int) -> Iterator[Floats]:
+    for start in range(first, last, size):
+        yield x[start : min(start + size, last)]
+
+
+def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:
+    """All of them; of more than `BED_SAMPLES` each second, third, ..."""
+    step = max(1, -(-(last - first) // BED_SAMPLES))
+    size = BED_SAMPLES if step == 1 else step * BLOCK_FRAMES
+    starts = range(first, last, size)
+    parts = [values[start : min(start + size, last)][::step] for start in starts]
+    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
+
+
+def _is_steady(bed: Floats) -> bool:
     """True where a bed neither grows nor comes in syllables or strokes."""
     if len(bed) < 2:
         return False
@@ -152,7 +186,7 @@ def _is_steady(bed: Float32Array) -> bool:
     return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
 
 
-def _skip_clicks(quiet: Float32Array, over: int, rate: int, threshold: float) -> int:
+def _skip_clicks(quiet: _Magnitudes, over: int, rate: int, threshold: float) -> int:
     """First sample over the threshold that is not a lone click."""
     size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
     at = over
@@ -161,15 +195,16 @@ def _skip_clicks(quiet: Float32Array, over: int, rate: int, threshold: float) ->
         if busy.sum() > CLICK_FRAMES // 2:
             return at
         at += int(np.argmin(busy)) * size
-        later = np.flatnonzero(quiet[at:] > threshold)
-        if len(later) == 0:
+        later = _first_over(quiet, at, threshold)
+        if later is None:
             break
-        at += int(later[0])
+        at = later
     return over
 
 
 def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:
-    floor = _level_dbfs(signal.samples[: max(start.sample - round(GUARD_S * signal.rate), start.sample // 2)])
+    end = max(start.sample - round(GUARD_S * signal.rate), start.sample // 2)
+    floor = _level_dbfs(signal.samples[max(0, end - round(FLOOR_S * signal.rate)) : end])
     if start.sample == 0:
         kind = "none"
     elif floor is None or floor < INAUDIBLE_DBFS:
@@ -186,7 +221,7 @@ def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:
     )
 
 
-def _level_dbfs(x: Float32Array) -> float | None:
+def _level_dbfs(x: Floats) -> float | None:
     """RMS of the louder channel, offset removed; None for nothing or digital silence."""
     if len(x) == 0:
         return None

@@ -22,7 +22,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.blocks import channel_blocks
+from analyzers.blocks import SampleArray, channel_blocks
 
 FACTOR = 8
 HALF_TAPS = 16  # interpolator reach: 16 samples to each side
@@ -85,7 +85,7 @@ def _interpolator() -> _Interpolator:
     return _Interpolator(flat, line_gain, curve_gain)
 
 
-def measure_peaks(samples: Float32Array) -> Peaks:
+def measure_peaks(samples: SampleArray) -> Peaks:
     """Sample and true peaks of a signal [shape=(frames, channels)]; zeros for an empty one."""
     frames, channels = samples.shape
     if frames == 0:
@@ -113,7 +113,7 @@ def _fill(maxima: Float32Array, start: int, values: Float32Array) -> None:
     maxima[:, start // BLOCK : start // BLOCK + part.shape[1]] = part
 
 
-def _search(samples: Float32Array, size: Float32Array, bend: Float32Array) -> tuple[float, int]:
+def _search(samples: SampleArray, size: Float32Array, bend: Float32Array) -> tuple[float, int]:
     """Largest interpolated magnitude and its frame, blocks in order of their bound."""
     tool = _interpolator()
     peak, frame = _largest_sample(samples, size)
@@ -134,10 +134,10 @@ def _search(samples: Float32Array, size: Float32Array, bend: Float32Array) -> tu
     return peak, min(frame, len(samples) - 1)
 
 
-def _largest_sample(samples: Float32Array, size: Float32Array) -> tuple[float, int]:
-    channel, block = np.unravel_index(int(size.argmax()), size.shape)
+def _largest_sample(samples: SampleArray, size: Float32Array) -> tuple[float, int]:
+    channel, block = divmod(int(size.argmax()), size.shape[1])
     piece = np.abs(samples[block * BLOCK : (block + 1) * BLOCK, channel])
-    return float(piece.max()), int(block) * BLOCK + int(piece.argmax())
+    return float(piece.max()), block * BLOCK + int(piece.argmax())
 
 
 def _with_next(values: Float32Array) -> Float32Array:
@@ -153,11 +153,13 @@ def _with_neighbours(values: Float32Array) -> Float32Array:
 
 
 def _windows(
-    samples: Float32Array, channel: npt.NDArray[np.intp], block: npt.NDArray[np.intp]
+    samples: SampleArray, channel: npt.NDArray[np.intp], block: npt.NDArray[np.intp]
 ) -> Float32Array:
     """What each block's interpolation reads [shape=(blocks, BLOCK + 2 HALF_TAPS - 1)], zeros outside."""
-    index = block[:, None] * BLOCK + np.arange(-HALF_TAPS + 1, BLOCK + HALF_TAPS)
-    inside = (index >= 0) & (index < len(samples))
-    picked = samples[np.clip(index, 0, len(samples) - 1), channel[:, None]]
-    out: Float32Array = np.where(inside, picked, np.float32(0))
+    out = np.zeros((len(block), BLOCK + 2 * HALF_TAPS - 1), np.float32)
+    firsts = block * BLOCK - HALF_TAPS + 1
+    for row, first, column in zip(out, firsts.tolist(), channel.tolist(), strict=True):
+        part = samples[max(first, 0) : first + len(row), column]
+        offset = max(-first, 0)
+        row[offset : offset + len(part)] = part
     return out
