@@ -6,7 +6,6 @@ The machine line is a contract; `daemon.report.machine_line` builds it.
 from __future__ import annotations
 
 import os
-import tempfile
 import time
 from pathlib import Path
 from typing import Any
@@ -22,11 +21,12 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
     from daemon.decode import decode
     from daemon.render import analysis_options
     from daemon.report import machine_line
+    from daemon.spool import Scratch
 
     begin = time.perf_counter()
     try:
-        with tempfile.TemporaryDirectory(prefix="beatintake-") as workdir:
-            decoded = decode(Path(name).resolve(), limits=settings.limits, workdir=Path(workdir) / "zip")
+        with Scratch() as scratch:
+            decoded = decode(Path(name).resolve(), limits=settings.limits, scratch=scratch)
             analysis = analyse(decoded.signal, analysis_options(decoded.source, settings))
     except BeatintakeError as error:
         return {"file": printable(name), "error": printable(str(error))}

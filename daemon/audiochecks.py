@@ -7,10 +7,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.blocks import SampleArray
 from config.settings import Limits
 from daemon.errors import EmptyDrop, TooLong, TooShort
 from daemon.headers import EXTENSIONS, Content, Extent
@@ -35,6 +37,7 @@ class Decoding:
     damage: bool  # the decoder reported an error
     tags: dict[str, str]
     size: int
+    invalid: int  # samples that were no valid number
 
 
 def require_size(name: str, size: int, limits: Limits) -> None:
@@ -98,18 +101,17 @@ def _mp3_warnings(extent: Extent, info: Decoding, seconds: float) -> list[str]:
     return found
 
 
-def repair(samples: npt.NDArray[np.float32]) -> list[str]:
-    """Replace, in place, what is no number or beyond any level by 0; say how many samples.
+def repair(block: npt.NDArray[np.floating[Any]]) -> int:
+    """Replace, in place, what is no number or beyond any level by 0. Returns how many samples."""
+    good = np.abs(block) < ABSURD  # False for NaN
+    if good.all():
+        return 0
+    block[~good] = 0.0
+    return int(good.size - np.count_nonzero(good))
 
-    In blocks: no temporary copy of the whole signal.
-    """
-    bad = 0
-    for at in range(0, len(samples), BLOCK * 8):
-        block = samples[at : at + BLOCK * 8]
-        good = np.abs(block) < ABSURD  # False for NaN
-        if not good.all():
-            bad += int(good.size - np.count_nonzero(good))
-            block[~good] = 0.0
+
+def invalid_warnings(bad: int) -> list[str]:
+    """Were there samples that `repair` replaced?"""
     if not bad:
         return []
     noun = "sample is" if bad == 1 else "samples are"
@@ -132,16 +134,16 @@ def require_length(name: str, frames: int, rate: int, limits: Limits) -> list[st
     return []
 
 
-def require_sound(name: str, samples: npt.NDArray[np.float32]) -> None:
+def require_sound(name: str, samples: SampleArray) -> None:
     """Raise EmptyDrop when no channel holds more than dither or a constant offset."""
     if is_silent(samples):
-        digital = not samples.any()
+        digital = not any(samples[at : at + BLOCK].any() for at in range(0, len(samples), BLOCK))
         level = "digital silence" if digital else "only a constant offset or noise below -80 dBFS"
         next_step = "ask the producer to check the bounce and send it again"
         raise EmptyDrop(name, f"it holds no sound ({level})", next_step)
 
 
-def is_silent(samples: npt.NDArray[np.float32]) -> bool:
+def is_silent(samples: SampleArray) -> bool:
     """True when every channel's peak-to-peak range stays below twice `SILENCE`."""
     low = np.full(samples.shape[1], np.inf, np.float32)
     high = -low

@@ -5,8 +5,9 @@ that states its encoder's delay libsndfile removes exactly that; for one that do
 samples or so of codec delay stay at the start, here as in a session that imports the file, and a
 warning says that the start is uncertain.
 
-Memory: one array of the result's size. It is never sized from the header alone: a header can
-claim 2**63 frames, so the array begins at what the bytes make likely and grows with the samples.
+Memory: one array of the result's size, or a file for a long one (`daemon/spool.py`). Nothing is sized
+from the header alone: a header can claim 2**63 frames, so the array begins at what the bytes make
+likely and grows with the samples.
 """
 
 from __future__ import annotations
@@ -16,13 +17,14 @@ from pathlib import Path
 from typing import BinaryIO
 
 import numpy as np
-import numpy.typing as npt
 import soundfile as sf
 
+from analyzers.blocks import SampleArray
 from config.settings import Limits
 from daemon.audiochecks import (
     SEND_AGAIN,
     Decoding,
+    invalid_warnings,
     length_warnings,
     name_warnings,
     repair,
@@ -31,6 +33,7 @@ from daemon.audiochecks import (
 from daemon.errors import NotAudio, TooLong, UnreadableAudio
 from daemon.headers import READABLE, Content, measure_extent, recognise
 from daemon.intake import hash_open, opened, shown_name
+from daemon.spool import Collector, Scratch
 from daemon.tagformats import read_tags
 from daemon.tags import clean_tags
 
@@ -51,7 +54,7 @@ class AudioFile:
     format: str
     subtype: str
     rate: int
-    samples: npt.NDArray[np.float32]
+    samples: SampleArray
     tags: dict[str, str]
     warnings: tuple[str, ...]
 
@@ -81,16 +84,18 @@ def content_of(path: Path) -> Content:
         return recognise(file)
 
 
-def read_audio(path: Path, limits: Limits) -> AudioFile:
+def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
     """Hash, recognise and decode one file.
 
     Silence and shortness are the caller's questions (`audiochecks.require_sound`, `require_length`):
-    a silent stem is a finding, a silent beat is an error.
+    a silent stem is a finding, a silent beat is an error. A long signal lies in `scratch` and is gone
+    with it.
 
     Raises
     ------
     NotAudio, UnreadableAudio, EmptyDrop, TooLong : the file cannot be used, with the reason
     UnsafeDrop, ChangedWhileReading, DropWithdrawn, NoPermission : see `intake.opened`
+    DiskFull : no space for a long signal
     """
     name = shown_name(path)
     with opened(path) as file:
@@ -103,11 +108,11 @@ def read_audio(path: Path, limits: Limits) -> AudioFile:
             raise NotAudio(name, f"it is {kind}, not an audio format that can be read", ASK_AGAIN)
         extent = measure_extent(file, content, size)
         tags = read_tags(file, content)
-        samples, info = _decode(file, name, size, limits)
+        samples, info = _decode(file, name, size, limits, scratch)
     warnings = [
         *name_warnings(path, content),
         *length_warnings(content, extent, info, len(samples)),
-        *repair(samples),
+        *invalid_warnings(info.invalid),
     ]
     assert content.format is not None
     return AudioFile(
@@ -123,7 +128,9 @@ def read_audio(path: Path, limits: Limits) -> AudioFile:
     )
 
 
-def _decode(file: BinaryIO, name: str, size: int, limits: Limits) -> tuple[npt.NDArray[np.float32], Decoding]:
+def _decode(
+    file: BinaryIO, name: str, size: int, limits: Limits, scratch: Scratch
+) -> tuple[SampleArray, Decoding]:
     with open_sound(file, name) as sound:
         if not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
             cause = f"its header states a sample rate of {sound.samplerate} Hz, which cannot be right"
@@ -136,19 +143,18 @@ def _decode(file: BinaryIO, name: str, size: int, limits: Limits) -> tuple[npt.N
         if declared is not None and declared > most and size > declared / sound.samplerate * 1000:
             raise _too_long(name, declared / sound.samplerate, limits)
         expected = min(declared if declared is not None else most, most, size * 64) + BLOCK
-        samples = np.empty((expected, sound.channels), np.float32)
-        frames, damage = _fill(sound, samples, most)
-        if frames > most:
-            raise _too_long(name, frames / sound.samplerate, limits, "more than ")
-        info = Decoding(sound.subtype, sound.samplerate, declared, damage, sound.copy_metadata(), size)
+        samples = Collector(scratch, sound.channels, expected)
+        damage, invalid = _fill(sound, samples, most)
+        if samples.frames > most:
+            raise _too_long(name, samples.frames / sound.samplerate, limits, "more than ")
+        facts = (sound.subtype, sound.samplerate, declared, damage, sound.copy_metadata(), size)
     if damage:
         file.seek(0)
         with open_sound(file, name) as sound:
-            frames = _salvage(sound, samples, frames)
-    if frames == 0:
+            invalid += _salvage(sound, samples)
+    if samples.frames == 0:
         raise UnreadableAudio(name, "not one sample of it can be decoded", SEND_AGAIN)
-    samples.resize((frames, samples.shape[1]), refcheck=False)
-    return samples, info
+    return samples.done(), Decoding(*facts, invalid)
 
 
 class _Forward(sf.SoundFile):  # type: ignore[misc]
@@ -186,39 +192,47 @@ def open_sound(file: BinaryIO, name: str) -> sf.SoundFile:
         raise UnreadableAudio(name, cause, SEND_AGAIN) from error
 
 
-def _fill(sound: sf.SoundFile, samples: npt.NDArray[np.float32], most: int) -> tuple[int, bool]:
-    """Read to the end, growing `samples` in place; at most one block beyond `most` frames.
+def _fill(sound: sf.SoundFile, samples: Collector, most: int) -> tuple[bool, int]:
+    """Read to the end; at most one block beyond `most` frames.
 
-    Returns the frames read and whether the decoder gave up on an error.
+    Returns whether the decoder gave up on an error, and how many invalid numbers there were.
     """
-    at = 0
-    while at <= most:
-        if at + BLOCK > len(samples):
-            samples.resize((max(2 * len(samples), at + BLOCK), samples.shape[1]), refcheck=False)
+    invalid = 0
+    while samples.frames <= most:
+        room = samples.room(BLOCK)
         try:
-            got = len(sound.read(out=samples[at : at + BLOCK]))
+            block = sound.read(out=room)
         except (sf.LibsndfileError, ValueError):
-            return at, True
-        at += got
-        if got < BLOCK:
-            return at, False
-    return at, False
-
-
-def _salvage(sound: sf.SoundFile, samples: npt.NDArray[np.float32], good: int) -> int:
-    """Read again up to the last block that was good, then in tiny steps up to the damage."""
-    at = 0
-    end = min(good + BLOCK, len(samples))
-    while at < end:
-        step = BLOCK if at < good else SALVAGE_BLOCK
-        try:
-            got = len(sound.read(out=samples[at : min(at + step, end)]))
-        except (sf.LibsndfileError, ValueError):
-            return at
-        at += got
-        if got == 0:
+            return True, invalid
+        invalid += repair(block)
+        samples.take(block)
+        if len(block) < BLOCK:
             break
-    return at
+    return False, invalid
+
+
+def _salvage(sound: sf.SoundFile, samples: Collector) -> int:
+    """Read again up to the last block that was good, then in tiny steps up to the damage.
+
+    Returns how many invalid numbers there were in the steps.
+    """
+    at, good = 0, samples.frames
+    invalid, passed = 0, np.empty((BLOCK, sound.channels), np.float32)
+    while at < good + BLOCK:
+        room = passed if at < good else samples.room(SALVAGE_BLOCK)
+        try:
+            block = sound.read(out=room)
+        except (sf.LibsndfileError, ValueError):
+            break
+        at += len(block)
+        if room is not passed:
+            invalid += repair(block)
+            samples.take(block)
+        if len(block) == 0:
+            break
+    if at < good:
+        samples.cut(at)
+    return invalid
 
 
 def _too_long(name: str, seconds: float, limits: Limits, more: str = "") -> TooLong:

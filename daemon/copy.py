@@ -86,11 +86,12 @@ def write_stem_copies(
     """
     gain_db = _wanted_gain_db(output, notes.loudness)
     if output.over_full_scale == "lower":
-        gain_db += min((_room_db(stem.path, rate, plan, output, gain_db) for stem in stems), default=0.0)
+        room = (_room_db(stem.path, rate, folder, plan, output, gain_db) for stem in stems)
+        gain_db += min(room, default=0.0)
     facts = []
     for stem in stems:
         title = f"{notes.title} - {stem.name}" if notes.title else stem.name
-        with stem_audio(stem.path, rate) as audio:
+        with stem_audio(stem.path, rate, folder) as audio:
             render = _render(audio, plan, output, gain_db)
             named = replace(notes, title=title)
             facts.append(_write(render, folder / f"{stem.name}.wav", output, named))
@@ -173,9 +174,9 @@ def _over(render: Render, encoding: Encoding) -> float:
     return max(high / (1 - step), low)
 
 
-def _room_db(path: Path, rate: int, plan: CutPlan, output: Output, gain_db: float) -> float:
+def _room_db(path: Path, rate: int, folder: Path, plan: CutPlan, output: Output, gain_db: float) -> float:
     """Gain change (0 or negative) that keeps one stem within full scale."""
-    with stem_audio(path, rate) as audio:
+    with stem_audio(path, rate, folder) as audio:
         _, factor, _ = _within_full_scale(
             _render(audio, plan, output, gain_db), _encoding(audio, output), output
         )

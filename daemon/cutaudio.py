@@ -25,6 +25,7 @@ from config.settings import Limits
 from daemon.audiochecks import repair
 from daemon.audiofile import is_lossy, read_audio, word_length
 from daemon.plan import CutPlan
+from daemon.spool import Scratch
 from daemon.stems import at_rate
 from daemon.wavfile import BITS, Encoding
 
@@ -172,24 +173,28 @@ def file_audio(path: Path) -> Iterator[Audio]:
 
 
 @contextmanager
-def stem_audio(path: Path, rate: int) -> Iterator[Audio]:
-    """A stem to cut from, at the rate of the sum; its damaged end is what `read_audio` made of it."""
-    stem = read_audio(path, ALREADY_CHECKED)
-    if stem.rate == rate and stem.subtype in WIDE_SUBTYPES:
-        with file_audio(path) as audio:
-            yield audio
-        return
-    samples = at_rate(stem, rate)
-    exact = stem.rate == rate and not stem.lossy
-    yield Audio(
-        read=lambda first, last: samples[first:last],
-        frames=len(samples),
-        rate=rate,
-        channels=samples.shape[1],
-        bits=stem.bit_depth if exact else None,
-        is_double=False,
-        lossless=exact,
-    )
+def stem_audio(path: Path, rate: int, place: Path) -> Iterator[Audio]:
+    """A stem to cut from, at the rate of the sum; its damaged end is what `read_audio` made of it.
+
+    `place` is a private folder, in which a long stem lies while it is copied.
+    """
+    with Scratch(place / ".work") as scratch:
+        stem = read_audio(path, ALREADY_CHECKED, scratch)
+        if stem.rate == rate and stem.subtype in WIDE_SUBTYPES:
+            with file_audio(path) as audio:
+                yield audio
+            return
+        samples = at_rate(stem, rate, scratch)
+        exact = stem.rate == rate and not stem.lossy
+        yield Audio(
+            read=lambda first, last: samples[first:last],
+            frames=len(samples),
+            rate=rate,
+            channels=samples.shape[1],
+            bits=stem.bit_depth if exact else None,
+            is_double=False,
+            lossless=exact,
+        )
 
 
 def quantised(block: FloatArray, bits: int, rng: np.random.Generator | None) -> npt.NDArray[np.int32]:

@@ -6,8 +6,8 @@ that all of them share). The signal is float32, never normalised; the original i
 
 from __future__ import annotations
 
+import math
 import re
-import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -28,6 +28,7 @@ from daemon.intake import (
     shown_name,
     snapshot,
 )
+from daemon.spool import Scratch
 from daemon.stems import Stem, StemSet, read_stems, shown_relative
 from daemon.tags import INNER_NAME, claims
 
@@ -68,7 +69,7 @@ class Decoded:
 
 
 def decode(
-    path: Path, *, limits: Limits, producer: str | None = None, workdir: Path | None = None
+    path: Path, *, limits: Limits, producer: str | None = None, scratch: Scratch | None = None
 ) -> Decoded:
     """Read a drop completely.
 
@@ -77,22 +78,22 @@ def decode(
     path : an audio file, a folder of stems, or a zip of either
     limits : what is refused as too long, too big, too short
     producer : name of the sub-folder it lay in, for the report
-    workdir : private folder that a zip is extracted into; it must outlive the copies. Without
-        one a temporary folder is used and gone on return: enough to analyse, not to copy.
+    scratch : where a zip is extracted and a long signal lies; it must outlive the copies. Without
+        one a zip is gone on return: enough to analyse, not to copy; and every signal is in memory.
 
     Raises
     ------
     DropError : the drop cannot be used; subject, cause and next step say what to do
     MachineError : trouble of the machine, or the drop changed or went away; try again later
     """
+    if scratch is None:
+        with Scratch(most_in_memory=math.inf) as private:
+            return decode(path, limits=limits, producer=producer, scratch=private)
     if is_folder(path):
-        return _folder(path, shown_name(path), producer, limits)
+        return _folder(path, shown_name(path), producer, limits, scratch)
     if content_of(path).format != "ZIP":
-        return _single(read_audio(path, limits), shown_name(path), producer, limits)
-    if workdir is not None:
-        return _zip(path, workdir, producer, limits)
-    with tempfile.TemporaryDirectory(prefix="beatintake-") as private:
-        return _zip(path, Path(private), producer, limits)
+        return _single(read_audio(path, limits, scratch), shown_name(path), producer, limits)
+    return _zip(path, producer, limits, scratch)
 
 
 def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -> Decoded:
@@ -117,16 +118,16 @@ def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -
     return Decoded(source, Signal(audio.samples, audio.rate), audio.path)
 
 
-def _zip(path: Path, workdir: Path, producer: str | None, limits: Limits) -> Decoded:
+def _zip(path: Path, producer: str | None, limits: Limits, scratch: Scratch) -> Decoded:
     """Unpack into the private folder and go on as with a folder; identity is the zip's own bytes."""
-    unpacked = extract(path, workdir, limits)
-    decoded = _folder(unpacked.folder, shown_name(path), producer, limits)
+    unpacked = extract(path, scratch.folder, limits)
+    decoded = _folder(unpacked.folder, shown_name(path), producer, limits, scratch)
     warnings = (*unpacked.warnings, *decoded.source.warnings)
     facts = replace(decoded.source, sha256=unpacked.sha256, bytes=unpacked.bytes, warnings=warnings)
     return replace(decoded, source=facts)
 
 
-def _folder(folder: Path, name: str, producer: str | None, limits: Limits) -> Decoded:
+def _folder(folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch) -> Decoded:
     before = snapshot(folder)
     files, refused = members(folder)
     audio = [file for file in files if _is_audio(file)]
@@ -136,11 +137,11 @@ def _folder(folder: Path, name: str, producer: str | None, limits: Limits) -> De
         cause = f"{len(audio)} audio files, more than limits.max_stems = {limits.max_stems}"
         raise TooLong(name, cause, "drop the stems of one beat at a time")
     if len(audio) == 1:
-        single = read_audio(audio[0], limits)
+        single = read_audio(audio[0], limits, scratch)
         decoded, hashes = _single(single, name, producer, limits), {audio[0]: single.sha256}
     else:
-        found = read_stems(audio, folder, limits)
-        decoded = _from_stems(found, folder, name, producer, limits)
+        found = read_stems(audio, folder, limits, scratch)
+        decoded = _from_stems(found, folder, name, producer, limits, scratch)
         hashes = {stem.path: stem.sha256 for stem in found.stems}
     others = [file for file in files if file not in hashes]
     for file in others:
@@ -194,9 +195,11 @@ def _require_one_beat(stems: tuple[Stem, ...], name: str) -> None:
         raise NotAudio(name, cause, "drop each beat on its own; a folder is taken for the stems of one beat")
 
 
-def _from_stems(found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits) -> Decoded:
+def _from_stems(
+    found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch
+) -> Decoded:
     if all(stem.role == "version" for stem in found.stems):
-        return _best_version(found, name, producer, limits)
+        return _best_version(found, name, producer, limits, scratch)
     _require_one_beat(found.stems, name)
     summed = [stem for stem in found.stems if stem.role == "stem"]
     frames, channels = found.samples.shape
@@ -221,14 +224,16 @@ def _from_stems(found: StemSet, folder: Path, name: str, producer: str | None, l
     return Decoded(source, Signal(found.samples, found.rate), folder, found.stems)
 
 
-def _best_version(found: StemSet, name: str, producer: str | None, limits: Limits) -> Decoded:
+def _best_version(
+    found: StemSet, name: str, producer: str | None, limits: Limits, scratch: Scratch
+) -> Decoded:
     """One beat in several files (WAV beside MP3): the untagged, lossless, finest, longest one is used."""
 
     def worth(stem: Stem) -> tuple[float, ...]:
         return not TAGGED.search(stem.name), not stem.lossy, stem.rate, stem.bit_depth or 32, stem.frames
 
     best = max(found.stems, key=worth)
-    decoded = _single(read_audio(best.path, limits), name, producer, limits)
+    decoded = _single(read_audio(best.path, limits, scratch), name, producer, limits)
     if decoded.source.sha256 != best.sha256:
         raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
     others = ", ".join(stem.name for stem in found.stems if stem is not best)

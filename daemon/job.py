@@ -7,14 +7,16 @@ ends as a `rejected` result with a reason; trouble of the machine is raised.
 
 from __future__ import annotations
 
-import shutil
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from config.settings import Settings
 from daemon.errors import DropError
+
+if TYPE_CHECKING:
+    from daemon.spool import Scratch
 
 WORKDIR = ".work"
 
@@ -45,19 +47,18 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
     """Decode, analyse, render. Raises MachineError when the machine is in the way."""
     from daemon.intake import shown_name
     from daemon.names import safe_stem
+    from daemon.spool import Scratch
 
     drop = request.drop
     stem = safe_stem(drop.name if drop.is_dir() else drop.stem)
-    workdir = request.staging / WORKDIR
     try:
-        return _ready(request, stem, workdir, on_stage)
+        with Scratch(request.staging / WORKDIR) as scratch:
+            return _ready(request, stem, scratch, on_stage)
     except DropError as error:
         return JobResult("rejected", stem, None, error.about(shown_name(drop)))
-    finally:
-        shutil.rmtree(workdir, ignore_errors=True)
 
 
-def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[str], None]) -> JobResult:
+def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[[str], None]) -> JobResult:
     from analyzers.fingerprint import fingerprint
     from analyzers.pipeline import analyse
     from daemon.correction_store import stored_correction
@@ -67,7 +68,7 @@ def _ready(request: JobRequest, stem: str, workdir: Path, on_stage: Callable[[st
 
     settings = request.settings
     on_stage("decode")
-    decoded = decode(request.drop, limits=settings.limits, producer=request.producer, workdir=workdir)
+    decoded = decode(request.drop, limits=settings.limits, producer=request.producer, scratch=scratch)
     analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
     on_stage("compare")
     folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)

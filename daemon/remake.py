@@ -51,26 +51,26 @@ def remake(settings: Settings, folder: Path, report: Report, correction: Correct
     """Render everything again and put it in place. Returns the new report."""
     from daemon.decode import decode
     from daemon.render import render_drop
+    from daemon.spool import Scratch
 
     staging = folder.parent / STAGING / f"correct-{secrets.token_hex(4)}"
     try:
         (staging / "out").mkdir(parents=True)
         source = find_source(settings, report)
-        decoded = decode(
-            source, limits=settings.limits, producer=report.drop.producer, workdir=staging / "work"
-        )
         stem = report.files.report.removesuffix(".report.json")
-        made = render_drop(
-            decoded,
-            report.analysis,
-            settings,
-            staging / "out",
-            stem,
-            correction=correction,
-            versions=report.versions,
-            music=report.fingerprint,
-            made_at=report.made_at,
-        )
+        with Scratch(staging / "work") as scratch:
+            decoded = decode(source, limits=settings.limits, producer=report.drop.producer, scratch=scratch)
+            made = render_drop(
+                decoded,
+                report.analysis,
+                settings,
+                staging / "out",
+                stem,
+                correction=correction,
+                versions=report.versions,
+                music=report.fingerprint,
+                made_at=report.made_at,
+            )
         sync_tree(staging / "out")
         _replace(staging / "out", folder, made)
         _remove_stale(folder, report, made)

@@ -9,20 +9,23 @@ track does. The sum is never normalised. A two-track lying beside its stems is r
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
 import soxr
 
+from analyzers.blocks import SampleArray
 from config.settings import Limits
 from daemon.audiochecks import is_silent
 from daemon.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.errors import ChangedWhileReading, UnreadableAudio
 from daemon.headers import READABLE, recognise
 from daemon.intake import opened, relative_name, shown_name
+from daemon.spool import Collector, Scratch
 from daemon.twotrack import Windows, compare, hinted
 
 FIRST_SOUND_BELOW_PEAK_DB = 60.0
@@ -61,7 +64,7 @@ class Stem:
 class StemSet:
     """What `read_stems` found. ``samples`` is the sum, float32 [shape=(frames, channels)]."""
 
-    samples: npt.NDArray[np.float32]
+    samples: SampleArray
     rate: int
     stems: tuple[Stem, ...]
     tags: dict[str, str]
@@ -73,21 +76,31 @@ class _Sum:
     """A running sum of files at one rate."""
 
     rate: int
-    samples: npt.NDArray[np.float32] = field(default_factory=lambda: np.zeros((0, 1), np.float32))
+    scratch: Scratch
+    samples: Any = field(default_factory=lambda: np.zeros((0, 1), np.float32))  # an array, or `Spooled`
     paths: set[Path] = field(default_factory=set)
 
-    def add(self, path: Path, samples: npt.NDArray[np.float32]) -> None:
+    def add(self, path: Path, samples: SampleArray) -> None:
         frames = max(len(self.samples), len(samples))
         channels = max(self.samples.shape[1], samples.shape[1])
         if self.samples.shape != (frames, channels):
-            wider = np.zeros((frames, channels), np.float32)
-            wider[: len(self.samples)] = self.samples  # a mono sum spreads to all channels
-            self.samples = wider
-        self.samples[: len(samples)] += samples
+            self.samples = self._widened(frames, channels)
+        for at in range(0, len(samples), BLOCK):
+            block = samples[at : at + BLOCK]
+            self.samples[at : at + len(block)] += block
         self.paths.add(path)
 
+    def _widened(self, frames: int, channels: int) -> SampleArray:
+        """The sum so far with more frames and channels; a mono sum spreads to all channels."""
+        wider = Collector(self.scratch, channels, frames)
+        for at in range(0, frames, BLOCK):
+            room, block = wider.room(min(BLOCK, frames - at)), self.samples[at : at + BLOCK]
+            room[: len(block)], room[len(block) :] = block, 0.0
+            wider.take(room)
+        return wider.done()
 
-def read_stems(files: Sequence[Path], folder: Path, limits: Limits) -> StemSet:
+
+def read_stems(files: Sequence[Path], folder: Path, limits: Limits, scratch: Scratch) -> StemSet:
     """Read every file once, sum them at the most common rate, and compare them.
 
     Raises UnreadableAudio naming every file that cannot be read: a sum without one of its stems
@@ -96,22 +109,23 @@ def read_stems(files: Sequence[Path], folder: Path, limits: Limits) -> StemSet:
     declared = _probe(files, folder)
     rate = _most_common([rate for rate, _seconds in declared])
     seconds = max(min(seconds, limits.max_minutes * 60) for _rate, seconds in declared)
-    total, windows = _Sum(rate), Windows(rate, seconds)
+    total, windows = _Sum(rate, scratch), Windows(rate, seconds)
     stems: list[Stem] = []
     tags: dict[str, str] = {}
     warnings: list[str] = []
     for path in files:
         name = shown_relative(path, folder)
-        audio = read_audio(path, limits)
-        stems.append(describe(audio, name))
-        tags = audio.tags | tags
-        warnings += [f"{name}: {text}" for text in audio.warnings]
-        samples = at_rate(audio, rate)
-        del audio
-        windows.take(samples)
-        if not hinted(name):
-            total.add(path, samples)
-        del samples
+        with scratch.inner() as passing:
+            audio = read_audio(path, limits, passing)
+            stems.append(describe(audio, name))
+            tags = audio.tags | tags
+            warnings += [f"{name}: {text}" for text in audio.warnings]
+            samples = at_rate(audio, rate, passing)
+            del audio
+            windows.take(samples)
+            if not hinted(name):
+                total.add(path, samples)
+            del samples
     verdict = compare([stem.name for stem in stems], windows)
     judged = [
         replace(stem, role=role, inverted=inverted, notes=(*stem.notes, *notes))
@@ -159,29 +173,35 @@ def _complete(total: _Sum, stems: Sequence[Stem], limits: Limits) -> _Sum:
     """The sum of exactly the files whose role is "stem"; reads again only what is needed."""
     wanted = {stem.path for stem in stems if stem.role == "stem"}
     if total.paths - wanted:
-        total = _Sum(total.rate)
+        total = _Sum(total.rate, total.scratch)
     for stem in stems:
         if stem.path in wanted - total.paths:
-            audio = read_audio(stem.path, limits)
-            if audio.sha256 != stem.sha256:
-                cause = "it changed while the stems were being read"
-                raise ChangedWhileReading(stem.name, cause, "it is done again once quiet")
-            total.add(stem.path, at_rate(audio, total.rate))
+            with total.scratch.inner() as passing:
+                audio = read_audio(stem.path, limits, passing)
+                if audio.sha256 != stem.sha256:
+                    cause = "it changed while the stems were being read"
+                    raise ChangedWhileReading(stem.name, cause, "it is done again once quiet")
+                total.add(stem.path, at_rate(audio, total.rate, passing))
     return total
 
 
-def at_rate(audio: AudioFile, rate: int) -> npt.NDArray[np.float32]:
+def at_rate(audio: AudioFile, rate: int, scratch: Scratch) -> SampleArray:
     """Samples at `rate` with time zero and instants unchanged [shape=(frames, channels)]."""
     if audio.rate == rate:
         return audio.samples
-    converted: npt.NDArray[np.float32] = soxr.resample(audio.samples, audio.rate, rate, quality="HQ")
-    return converted
+    frames, channels = audio.samples.shape
+    stream = soxr.ResampleStream(audio.rate, rate, channels, dtype="float32", quality="HQ")
+    converted = Collector(scratch, channels, frames * rate // audio.rate + BLOCK)
+    for at in range(0, frames, BLOCK):
+        last = at + BLOCK >= frames
+        converted.append(stream.resample_chunk(audio.samples[at : at + BLOCK], last=last))
+    return converted.done()
 
 
 def describe(audio: AudioFile, name: str) -> Stem:
     """Level and channel facts of one file."""
     samples = audio.samples
-    peak = float(max(samples.max(), -samples.min()))
+    peak = max(float(np.abs(block).max()) for block in _blocks(samples))
     return Stem(
         name=name,
         path=audio.path,
@@ -206,22 +226,21 @@ def _decibels(value: float) -> float | None:
     return 20 * float(np.log10(value)) if value > 0 else None
 
 
-def _rms(samples: npt.NDArray[np.float32]) -> float:
-    power = sum(float(np.dot(part, part)) for part in _flat_blocks(samples))
-    return float(np.sqrt(power / samples.size))
+def _rms(samples: SampleArray) -> float:
+    power = sum(float(np.dot(part, part)) for part in map(np.ravel, _blocks(samples)))
+    return float(np.sqrt(power / (len(samples) * samples.shape[1])))
 
 
-def _flat_blocks(samples: npt.NDArray[np.float32]) -> list[npt.NDArray[np.float32]]:
-    return [samples[at : at + BLOCK].ravel() for at in range(0, len(samples), BLOCK)]
+def _blocks(samples: SampleArray) -> Iterator[npt.NDArray[np.float32]]:
+    return (samples[at : at + BLOCK] for at in range(0, len(samples), BLOCK))
 
 
-def _same_channels(samples: npt.NDArray[np.float32], peak: float) -> bool:
+def _same_channels(samples: SampleArray, peak: float) -> bool:
     limit = MONO_DIFFERENCE * peak
-    blocks = (samples[at : at + BLOCK] for at in range(0, len(samples), BLOCK))
-    return all(np.abs(block[:, 1:] - block[:, :1]).max() <= limit for block in blocks)
+    return all(np.abs(block[:, 1:] - block[:, :1]).max() <= limit for block in _blocks(samples))
 
 
-def _first_sound(samples: npt.NDArray[np.float32], threshold: float) -> int | None:
+def _first_sound(samples: SampleArray, threshold: float) -> int | None:
     for at in range(0, len(samples), BLOCK):
         loud = np.flatnonzero((np.abs(samples[at : at + BLOCK]) > threshold).any(axis=1))
         if len(loud):
@@ -229,12 +248,14 @@ def _first_sound(samples: npt.NDArray[np.float32], threshold: float) -> int | No
     return None
 
 
-def _channel_notes(samples: npt.NDArray[np.float32]) -> tuple[str, ...]:
+def _channel_notes(samples: SampleArray) -> tuple[str, ...]:
     if samples.shape[1] != 2:
         return ()
-    left, right = samples[:, 0], samples[:, 1]
-    both = float(np.dot(left, left)) * float(np.dot(right, right))
-    if both and float(np.dot(left, right)) / both**0.5 < OPPOSITE_CHANNELS:
+    products = np.zeros((2, 2))
+    for block in _blocks(samples):
+        products += block.T @ block
+    both = float(products[0, 0] * products[1, 1])
+    if both and float(products[0, 1]) / both**0.5 < OPPOSITE_CHANNELS:
         return ("left and right are opposite: it disappears in mono",)
     return ()
 

@@ -18,6 +18,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.blocks import SampleArray
+
 COUNT = 8  # windows spread over the beat ...
 LENGTH_S = 2.0  # ... of this length each
 LAG_S = 0.06  # a lossy two-track may start this much later
@@ -58,7 +60,7 @@ class Windows:
         self.wavelet = np.repeat(np.array([1.0, -1.0], np.float32), half) / np.float32(half)
         self._rows: list[npt.NDArray[np.float32]] = []
 
-    def take(self, samples: npt.NDArray[np.float32]) -> None:
+    def take(self, samples: SampleArray) -> None:
         """Add one file [shape=(frames, channels)]; windows beyond its end are silent."""
         row = np.zeros((COUNT, self.length), np.float32)
         for i, start in enumerate(self.starts):

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import json
 import os
-import shutil
 import signal
 import time
 from collections.abc import Callable
@@ -88,15 +87,14 @@ def _obey(order: str, value: str, request: JobRequest) -> None:
 def decode_only(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
     """The real decoding and its real refusals, without the analysis."""
     from daemon.decode import decode
+    from daemon.spool import Scratch
 
     stem = safe_stem(request.drop.stem)
     try:
-        source = decode(
-            request.drop, limits=request.settings.limits, workdir=request.staging / ".work"
-        ).source
+        with Scratch(request.staging / ".work") as scratch:
+            source = decode(request.drop, limits=request.settings.limits, scratch=scratch).source
     except DropError as error:
         return JobResult("rejected", stem, None, str(error))
-    shutil.rmtree(request.staging / ".work", ignore_errors=True)
     report = {"drop": {"name": source.name, "producer": None, "sha256": source.sha256}}
     (request.staging / f"{stem}.report.json").write_text(json.dumps(report))
     return JobResult("ready", stem, source.sha256)

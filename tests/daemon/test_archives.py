@@ -20,6 +20,7 @@ from daemon.archives import extract
 from daemon.decode import decode
 from daemon.errors import DiskFull, EmptyDrop, UnreadableAudio, UnsafeArchive
 from daemon.intake import identify
+from daemon.spool import Scratch
 from daemon.tags import claims
 from tests.daemon.make_audio import file_bytes, noise
 
@@ -59,7 +60,7 @@ def test_zip_of_one_beat(tmp_path):
         tmp_path, zip_bytes(("amber lane/amber.wav", WAV), ("amber lane/license.txt", b"free to use"))
     )
 
-    found = decode(path, limits=Limits(), workdir=tmp_path / "work")
+    found = decode(path, limits=Limits(), scratch=Scratch(tmp_path / "work"))
 
     assert found.source.name == "beat.zip"
     assert found.source.format == "WAV"
@@ -85,13 +86,13 @@ def test_zip_of_stems(tmp_path):
         zip_bytes(("a/drums.wav", WAV), ("a/bass.wav", OTHER), ("__MACOSX/a/._bass.wav", b"x" * 100)),
     )
 
-    found = decode(path, limits=Limits(), workdir=tmp_path / "work")
+    found = decode(path, limits=Limits(), scratch=Scratch(tmp_path / "work"))
 
     assert [stem.name for stem in found.stems] == ["a/bass.wav", "a/drums.wav"]
     assert np.allclose(found.signal.samples, noise(1.2) + noise(1.2, seed=1), atol=2**-14)
 
 
-def test_without_a_workdir_nothing_stays(tmp_path, monkeypatch):
+def test_without_a_scratch_nothing_stays(tmp_path, monkeypatch):
     monkeypatch.setattr("tempfile.tempdir", str(tmp_path / "tmp"))
     (tmp_path / "tmp").mkdir()
 
@@ -102,7 +103,7 @@ def test_without_a_workdir_nothing_stays(tmp_path, monkeypatch):
 def test_a_zip_by_content_not_by_name(tmp_path):
     path = drop(tmp_path, zip_bytes(("a.wav", WAV)), "beat.wav")
 
-    assert decode(path, limits=Limits(), workdir=tmp_path / "work").source.format == "WAV"
+    assert decode(path, limits=Limits(), scratch=Scratch(tmp_path / "work")).source.format == "WAV"
 
 
 def test_stored_entries_and_self_named_folders(tmp_path):

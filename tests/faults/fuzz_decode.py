@@ -128,6 +128,7 @@ def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str
     from daemon.decode import decode
     from daemon.errors import DropError
     from daemon.intake import identify
+    from daemon.spool import Scratch
 
     rng = random.Random(f"{seed}/{number}")
     names = sorted(files)
@@ -147,7 +148,9 @@ def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str
     limits = Limits(min_seconds=0.1, max_minutes=1, max_file_mb=50)
     form = wrapping + name
     try:
-        found = decode(drop, limits=limits, workdir=work / "private")
+        with Scratch(work / "private", most_in_memory=rng.choice((10_000, 100_000_000))) as scratch:
+            found = decode(drop, limits=limits, scratch=scratch)
+            samples = found.signal.samples[0:]
     except DropError as error:
         outcome = f"{form}: {type(error).__name__}"
         if not (error.subject and error.cause and error.next_step and str(error).isprintable()):
@@ -158,7 +161,7 @@ def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str
         outcome = f"{form}: read"
         if found.source.sha256 != identify(drop):
             outcome = f"wrong: {form}: identity"
-        outcome = _checked(found.signal.samples, limits.max_minutes, found.signal.rate) or outcome
+        outcome = _checked(samples, limits.max_minutes, found.signal.rate) or outcome
     if target.read_bytes() != data:
         return f"wrong: {form}: the original was changed"
     if not {entry.name for entry in work.iterdir()} <= {drop.name, "private"}:
