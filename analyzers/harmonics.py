@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 
@@ -12,6 +14,30 @@ Floats = npt.NDArray[np.float32]
 
 REGISTER_CENTRES = (36, 50, 64, 78)  # MIDI notes: bass, low, middle, high
 REGISTER_REACH = 14  # semitones to where a register fades out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """Some steps of a track (a beat each) as key and key changes are taken from them.
+
+    ``levels`` [shape=(n, NOTES)]: square roots of steady note magnitudes; ``chords``
+    [shape=(n, 12, qualities)] and ``none`` [shape=(n,)]: probability of each chord and of none;
+    ``weight`` [shape=(n,)]: place in the meter (see `metric_weight`), None when it is not known.
+    """
+
+    levels: Floats
+    chords: Floats
+    none: Floats
+    weight: Floats | None
+
+    def __len__(self) -> int:
+        return len(self.levels)
+
+    def part(self, start: int, stop: int) -> Stretch:
+        """The steps from ``start`` up to ``stop``."""
+        cut = slice(start, stop)
+        weight = None if self.weight is None else self.weight[cut]
+        return Stretch(self.levels[cut], self.chords[cut], self.none[cut], weight)
 
 
 def register_chroma(levels: Floats) -> Floats:
@@ -53,15 +79,8 @@ def chord_inputs(levels: Floats, steady: Floats) -> tuple[Floats, Floats]:
     return np.concatenate((here, held, before, after), axis=1), scalars.astype(np.float32)
 
 
-def key_inputs(levels: Floats, chords: Floats, none: Floats, weight: Floats | None) -> tuple[Floats, Floats]:
+def key_inputs(x: Stretch) -> tuple[Floats, Floats]:
     """Inputs of the key network for one stretch of music.
-
-    Parameters
-    ----------
-    levels : [shape=(n, NOTES)], square roots of steady note magnitudes, step by step
-    chords : [shape=(n, 12, qualities)], probability of each chord in each step
-    none : [shape=(n,)], probability of no chord
-    weight : [shape=(n,)], place in the meter (see `metric_weight`); None when it is not known
 
     Returns
     -------
@@ -69,22 +88,22 @@ def key_inputs(levels: Floats, chords: Floats, none: Floats, weight: Floats | No
     close, which fall on the starts of four bars and of every bar, and how often a root is reached from each
     other root; scalars [shape=(1, 5)].
     """
-    registers = register_chroma(levels).reshape(len(levels), -1)
+    registers = register_chroma(x.levels).reshape(len(x), -1)
     size = np.linalg.norm(registers, axis=1)
     registers = registers / np.maximum(size, 0.1 * max(float(size.max()), 1e-9))[:, None]
     pitch = registers.mean(axis=0).reshape(4, 12)
     pitch = pitch / max(float(np.linalg.norm(pitch)), 1e-9)
-    lasting = chords.mean(axis=0).T
+    lasting = x.chords.mean(axis=0).T
     lasting = lasting / max(float(lasting.sum()), 0.02)
-    heard = np.flatnonzero(none < 0.5)
-    ends = [_lean(chords[pick]) for pick in ((heard[:4], heard[-4:]) if len(heard) else (slice(0, 0),) * 2)]
-    roots = chords.sum(axis=2)
+    heard = np.flatnonzero(x.none < 0.5)
+    ends = [_lean(x.chords[pick]) for pick in ((heard[:4], heard[-4:]) if len(heard) else (slice(0, 0),) * 2)]
+    roots = x.chords.sum(axis=2)
     steps = np.stack([(np.roll(roots[:-1], -k, axis=1) * roots[1:]).sum(axis=0) for k in range(1, 12)])
     steps = steps / max(float(steps.sum()), 0.5)
     even = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
-    metric = [_lean(chords[weight >= w] if weight is not None else chords[:0]) for w in (2, 1)]
-    known = float(weight is not None)
-    scalars = np.array([[np.log(len(levels)), none.mean(), even, len(heard) / len(none), known]], np.float32)
+    metric = [_lean(x.chords[x.weight >= w] if x.weight is not None else x.chords[:0]) for w in (2, 1)]
+    known = float(x.weight is not None)
+    scalars = np.array([[np.log(len(x)), x.none.mean(), even, len(heard) / len(x), known]], np.float32)
     chroma = np.concatenate((pitch, 3 * lasting, *ends, *metric, 4 * steps))
     return chroma[None].astype(np.float32), scalars
 

@@ -10,15 +10,14 @@ scale is a church mode or harmonic minor only where that clearly fits better.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 
 from analyzers.chords import bar_lines, beat_edges, chord_evidence, mean_between
 from analyzers.features import Features
-from analyzers.harmonics import key_inputs, metric_weight, register_chroma
-from analyzers.keychange import find_boundaries
+from analyzers.harmonics import Stretch, key_inputs, metric_weight, register_chroma
+from analyzers.keychange import find_changes
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.spelling import scale_names, signature, tonic_name
 from analyzers.turning import load_net
@@ -31,7 +30,6 @@ APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 LEAST_STEPS = 4
-CHANGE_SURE = 0.95  # probability that the signatures around a change differ
 
 Floats = npt.NDArray[np.float32]
 
@@ -102,29 +100,25 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
         return _no_key("no notes to take a key from")
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
-    weight = _place_in_meter(edges, grid)
-    whole = judge(levels, chords, none, weight)
+    track = Stretch(levels, chords, none, _place_in_meter(edges, grid))
+    whole = judge(track)
     if whole.confidence <= 1 - float(whole.scales.sum()):
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
-    first = whole = whole.dimmed(clearness(chords, none))
-    changes: tuple[KeyChange, ...] = ()
-    bounds = find_boundaries(chords, none, weight)
-    if bounds:
-        first, changes = _confirm(levels, chords, none, weight, edges, bounds, whole)
-    end = bounds[0] if changes else len(levels)
-    return _describe(first, changes, _profile(levels[:end]))
+    first, changes = _changes(track, edges)
+    end = int(np.searchsorted(edges, changes[0].at_s)) if changes else len(levels)
+    return _describe(first.dimmed(clearness(track)), changes, _profile(levels[:end]))
 
 
-def judge(levels: Floats, chords: Floats, none: Floats, weight: Floats | None) -> Belief:
-    """What the network makes of one stretch of steps (arguments as for `harmonics.key_inputs`)."""
-    each, _ = load_net("key").log_probabilities(*key_inputs(levels, chords, none, weight))
+def judge(stretch: Stretch) -> Belief:
+    """What the network makes of a stretch of steps."""
+    each, _ = load_net("key").log_probabilities(*key_inputs(stretch))
     return Belief(np.exp(each[0]))
 
 
-def clearness(chords: Floats, none: Floats) -> float:
+def clearness(stretch: Stretch) -> float:
     """Mean probability of the likeliest chord where one is likely at all, 0 when nowhere."""
-    heard = none < 0.5
-    return float(chords.reshape(len(chords), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
+    heard = stretch.none < 0.5
+    return float(stretch.chords.reshape(len(stretch), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
 
 
 def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:
@@ -135,33 +129,20 @@ def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None
     return metric_weight(down, int(np.argmin(np.abs(edges[:-1] - bar_one))))
 
 
-def _confirm(
-    levels: Floats,
-    chords: Floats,
-    none: Floats,
-    weight: Floats | None,
-    edges: npt.NDArray[np.float64],
-    bounds: list[int],
-    whole: Belief,
-) -> tuple[Belief, tuple[KeyChange, ...]]:
-    """Keep the boundaries whose two sides are surely in different keys."""
-
-    def between(a: int, b: int) -> Belief:
-        return judge(levels[a:b], chords[a:b], none[a:b], None if weight is None else weight[a:b])
-
-    stops = [0, *bounds, len(none)]
-    first = here = between(0, stops[1])
+def _changes(track: Stretch, edges: npt.NDArray[np.float64]) -> tuple[Belief, tuple[KeyChange, ...]]:
+    """The key up to the first change, and the changes."""
+    found = find_changes(track, lambda part: judge(part).signatures)
+    stops = [step for step, _ in found] + [len(track)]
+    first = here = judge(track.part(0, stops[0]))
     changes = []
-    for a, b in pairwise(stops[1:]):
-        after = between(a, b)
-        one, two = here.signatures, after.signatures
-        sure = float(one.sum() * two.sum() - one @ two)
-        if sure >= CHANGE_SURE and after.best != here.best:
+    for (start, sure), stop in zip(found, stops[1:], strict=True):
+        after = judge(track.part(start, stop))
+        if after.best != here.best:
             tonic, side = after.best
-            mode = after.mode(tonic, side, _profile(levels[a:b]))
-            changes.append(KeyChange(float(edges[a]), tonic_name(tonic, mode), mode, round(sure, 4)))
+            mode = after.mode(tonic, side, _profile(track.levels[start:stop]))
+            changes.append(KeyChange(float(edges[start]), tonic_name(tonic, mode), mode, round(sure, 4)))
             here = after
-    return (first, tuple(changes)) if changes else (whole, ())
+    return first, tuple(changes)
 
 
 def _profile(levels: Floats) -> Floats:

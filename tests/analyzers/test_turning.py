@@ -45,5 +45,5 @@ def test_registers_fold_octaves_and_leave_nothing_out() -> None:
 def test_all_weights_together_are_small() -> None:
     folder = files("analyzers") / "weights"
     sizes = [len(f.read_bytes()) for f in folder.iterdir() if f.name.startswith("harmony")]
-    assert len(sizes) == 3
+    assert len(sizes) == 4
     assert sum(sizes) < 2_000_000

@@ -29,7 +29,7 @@ from turning_fit import (
     start_params,
 )
 
-from analyzers.harmonics import chord_inputs, key_inputs, metric_weight
+from analyzers.harmonics import Stretch, chord_inputs, key_inputs, metric_weight
 from analyzers.turning import Floats, TurningNet
 
 PLAIN = {
@@ -111,36 +111,67 @@ def train_chord(rows: list[Row], held: list[Row], steps: int, rng: np.random.Gen
 
 
 def key_samples(
-    rows: list[Row], chord_net: TurningNet, windows: int, rng: np.random.Generator, *, spoil: bool
+    rows: list[Row],
+    chord_net: TurningNet,
+    windows: int,
+    rng: np.random.Generator,
+    *,
+    spoil: bool,
+    close: float,
 ) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
     """Key inputs of each whole song and of ``windows`` stretches of it, with their class.
 
     ``spoil``: the place in the meter is sometimes missing or counted from the wrong beat.
+    ``close``: share of the stretches that are made to close on the tonic chord, as most songs do (common
+    practice) and loops that are cut anywhere do not; some of them to open on it too.
     """
     chroma, scalars, target = [], [], []
     for row in rows:
         if row.changes:
             continue
-        each, none = (np.exp(p) for p in chord_net.log_probabilities(row.chroma, row.scalars))
-        n = len(none)
+        n, home = len(row.y), home_runs(row)
         for k in range(windows + 1):
             length = n if k == 0 else int(rng.integers(min(n, 16), n + 1))
             at = int(rng.integers(0, n - length + 1))
-            part = slice(at, at + length)
-            weight = None if row.weight is None or (spoil and rng.random() < 0.2) else row.weight[part]
+            pick = np.arange(at, at + length)
+            if home and rng.random() < close:
+                pick = closed(pick, home, row.per_bar, rng)
+            weight = None if row.weight is None or (spoil and rng.random() < 0.2) else row.weight[pick]
             if weight is not None and spoil and rng.random() < 0.15:
                 weight = np.roll(weight, int(rng.integers(1, 16)))  # a grid that counts from the wrong beat
-            a, b = key_inputs(row.steady[part], each[part], none[part], weight)
+            each, none = chord_net.log_probabilities(*chord_inputs(row.levels[pick], row.steady[pick]))
+            a, b = key_inputs(Stretch(row.steady[pick], np.exp(each), np.exp(none), weight))
             chroma.append(a)
             scalars.append(b)
             target.append(12 * len(MODES) if row.tonic < 0 else row.tonic * len(MODES) + row.mode)
     return np.concatenate(chroma), np.concatenate(scalars), np.array(target)
 
 
+def home_runs(row: Row) -> list[npt.NDArray[np.int64]]:
+    """Steps of each stretch on the tonic chord, two steps or longer; none where two keys share the loop."""
+    if row.tonic < 0 or row.relative_too:
+        return []
+    names = ("maj", "maj7", "7") if PLAIN[MODES[row.mode]] == "major" else ("min", "min7")
+    at = np.flatnonzero(np.isin(row.y, [row.tonic * len(NAMES) + NAMES.index(n) for n in names]))
+    return [run for run in np.split(at, np.flatnonzero(np.diff(at) > 1) + 1) if len(run) >= 2]
+
+
+def closed(
+    pick: npt.NDArray[np.int64], home: list[npt.NDArray[np.int64]], per_bar: int, rng: np.random.Generator
+) -> npt.NDArray[np.int64]:
+    """These steps and one or two bars on the tonic chord after them, now and then a bar before them."""
+
+    def bars(count: int) -> npt.NDArray[np.int64]:
+        return np.resize(home[rng.integers(len(home))], count * per_bar)
+
+    opening = [bars(1)] if rng.random() < 0.3 else []
+    return np.concatenate((*opening, pick, bars(int(rng.choice([1, 1, 2])))))
+
+
 def train_key(
     rows: list[Row], held: list[Row], chord_net: TurningNet, steps: int, rng: np.random.Generator
 ) -> TurningNet:
-    chroma, scalars, target = key_samples(rows, chord_net, 4, rng, spoil=True)
+    chroma, scalars, target = key_samples(rows, chord_net, 4, rng, spoil=True, close=0.5)
 
     def supply(rng: np.random.Generator) -> Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]:
         while True:
@@ -149,7 +180,7 @@ def train_key(
 
     params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (96, 48), len(MODES), rng)
     params = fit(params, supply, steps, rng, drop=0.4, decay=0.05)
-    chroma, scalars, target = key_samples(held, chord_net, 0, rng, spoil=False)
+    chroma, scalars, target = key_samples(held, chord_net, 1, rng, spoil=False, close=0.5)
     logp = flat_log_probabilities(as_net(params), chroma, scalars)
     temperature = best_temperature(logp, target)
     report_key(flat_log_probabilities(as_net(params, temperature), chroma, scalars), target)
