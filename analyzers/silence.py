@@ -172,7 +172,7 @@ def _pieces(x: Samples, first: int, last: int, size: int) -> Iterator[Floats]:
 def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:
     """All of them; of more than `BED_SAMPLES` each second, third, ..."""
     step = max(1, -(-(last - first) // BED_SAMPLES))
-    size = BED_SAMPLES if step == 1 else step * BLOCK_FRAMES
+    size = BED_SAMPLES if step == 1 else step * (BED_SAMPLES // 64)
     starts = range(first, last, size)
     parts = [values[start : min(start + size, last)][::step] for start in starts]
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)

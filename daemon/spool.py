@@ -33,32 +33,32 @@ class Scratch:
 
     Parameters
     ----------
-    folder : made when it is needed, removed on leaving; without one it is made in `within`
-    most_in_memory : bytes of one signal that are kept in memory
-    within : by default the system's place for temporary files
+    folder : made when it is needed, removed on leaving; without one the system's place for temporary files
+        is used
+    most_in_memory : bytes of one signal that are kept in memory, by default `MOST_IN_MEMORY`
+    within : another one, in whose place the files lie
     """
 
     def __init__(
         self,
         folder: Path | None = None,
-        most_in_memory: float = MOST_IN_MEMORY,
+        most_in_memory: float | None = None,
         within: Scratch | None = None,
     ) -> None:
-        self.most_in_memory = most_in_memory
+        self.most_in_memory = MOST_IN_MEMORY if most_in_memory is None else most_in_memory
         self._folder, self._within = folder, within
         self._spools: list[Spooled] = []
 
     def inner(self) -> Scratch:
-        """A scratch in this one, for what is needed for a shorter time."""
-        return Scratch(most_in_memory=self.most_in_memory, within=self)
+        """One for signals that are needed for a shorter time."""
+        return Scratch(None, self.most_in_memory, self)
 
     @property
     def folder(self) -> Path:
         """Raises MachineError when it cannot be made."""
         try:
             if self._folder is None:
-                place = self._within.folder if self._within else None
-                self._folder = Path(tempfile.mkdtemp(prefix=PREFIX, dir=place))
+                self._folder = Path(tempfile.mkdtemp(prefix=PREFIX))
             self._folder.mkdir(mode=0o700, parents=True, exist_ok=True)
         except OSError as error:
             raise machine_error(error, self._folder or tempfile.gettempdir()) from error
@@ -66,8 +66,20 @@ class Scratch:
 
     def spool(self, channels: int) -> Spooled:
         """A new, empty signal in a file."""
-        self._spools.append(Spooled(self.folder, channels))
+        self._spools.append(Spooled(self._place(), channels))
         return self._spools[-1]
+
+    def release(self, samples: SampleArray) -> None:
+        """This signal is not needed any more."""
+        if isinstance(samples, Spooled):
+            samples.close()
+            self._spools.remove(samples)
+
+    def _place(self) -> Path | None:
+        """Where files without a name are made; None: among the system's temporary files."""
+        if self._within is not None:
+            return self._within._place()
+        return self.folder if self._folder else None
 
     def __enter__(self) -> Scratch:
         return self
@@ -89,13 +101,13 @@ class Spooled:
 
     ndim = 2
 
-    def __init__(self, folder: Path, channels: int) -> None:
-        self._folder = folder
+    def __init__(self, folder: Path | None, channels: int) -> None:
+        self._folder = folder or tempfile.gettempdir()
         self._frames, self._channels = 0, channels
         try:
             self._file: Any = tempfile.TemporaryFile(buffering=0, prefix=PREFIX, dir=folder)  # noqa: SIM115
         except OSError as error:
-            raise machine_error(error, folder) from error
+            raise machine_error(error, self._folder) from error
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -202,7 +214,7 @@ class Collector:
         if self.frames > self._most:
             return self._spooled
         few = self._spooled[: self.frames]
-        self._spooled.close()
+        self._scratch.release(self._spooled)
         return few
 
     def _resize(self, frames: int) -> None:

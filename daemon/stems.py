@@ -84,7 +84,9 @@ class _Sum:
         frames = max(len(self.samples), len(samples))
         channels = max(self.samples.shape[1], samples.shape[1])
         if self.samples.shape != (frames, channels):
-            self.samples = self._widened(frames, channels)
+            wider = self._widened(frames, channels)
+            self.scratch.release(self.samples)
+            self.samples = wider
         for at in range(0, len(samples), BLOCK):
             block = samples[at : at + BLOCK]
             self.samples[at : at + len(block)] += block
