@@ -101,10 +101,9 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
     track = Stretch(levels, chords, none, _place_in_meter(edges, grid))
-    whole = judge(track)
-    if whole.confidence <= 1 - float(whole.scales.sum()):
-        return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     first, changes = _changes(track, edges)
+    if first.confidence <= 1 - float(first.scales.sum()):
+        return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     end = int(np.searchsorted(edges, changes[0].at_s)) if changes else len(levels)
     return _describe(first.dimmed(clearness(track)), changes, _profile(levels[:end]))
 

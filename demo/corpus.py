@@ -19,10 +19,8 @@ from demo.render import render
 from demo.spec import random_spec
 
 
-def write_one(
-    out: Path, seed: int, kind: str | None, style: str | None, length_s: float | None
-) -> dict[str, Any]:
-    samples, truth = render(random_spec(seed, kind=kind, style=style, length_s=length_s))
+def write_one(out: Path, seed: int, wishes: dict[str, Any]) -> dict[str, Any]:
+    samples, truth = render(random_spec(seed, **wishes))
     name = f"b{seed:06d}.flac"
     soundfile.write(out / name, samples, truth.samplerate, subtype="PCM_24" if seed % 3 == 0 else "PCM_16")
     return truth.as_row(name)
@@ -37,11 +35,13 @@ def main(argv: list[str] | None = None) -> int:
     p.add_argument("--kind", choices=("beat", "song", "drums", "ambient"))
     p.add_argument("--style")
     p.add_argument("--length", type=float, help="about this many seconds each")
+    p.add_argument("--new-key", action="store_true", help="beats that change their key")
     a = p.parse_args(argv)
+    wishes = {"kind": a.kind, "style": a.style, "length_s": a.length, "new_key": a.new_key}
     a.out.mkdir(parents=True, exist_ok=True)
     seeds = range(a.seed, a.seed + a.count)
     with (a.out / "truth.jsonl").open("w", encoding="utf-8") as truth, ProcessPoolExecutor(a.jobs) as pool:
-        jobs = [pool.submit(write_one, a.out, s, a.kind, a.style, a.length) for s in seeds]
+        jobs = [pool.submit(write_one, a.out, s, wishes) for s in seeds]
         for k, job in enumerate(jobs, 1):
             truth.write(json.dumps(job.result()) + "\n")
             if k % 50 == 0:

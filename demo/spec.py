@@ -162,9 +162,17 @@ _DEFECTS = ("mono", "left_heavy_6db", "silent_right", "polarity_inverted_right",
 
 
 def random_spec(
-    seed: int, *, kind: str | None = None, style: str | None = None, length_s: float | None = None
+    seed: int,
+    *,
+    kind: str | None = None,
+    style: str | None = None,
+    length_s: float | None = None,
+    new_key: bool = False,
 ) -> BeatSpec:
-    """Draw a beat. `kind` ("beat", "song", "drums", "ambient") and `style` narrow the draw."""
+    """Draw a beat. `kind` ("beat", "song", "drums", "ambient") and `style` narrow the draw.
+
+    With `new_key` it changes its key, if a section begins in its second half.
+    """
     rng = np.random.default_rng([seed, 1])
     kind = kind or str(rng.choice(["beat", "song", "drums", "ambient"], p=[0.66, 0.26, 0.04, 0.04]))
     names = SONG_STYLES if kind == "song" else tuple(STYLES)
@@ -194,7 +202,7 @@ def random_spec(
         tempo_step=step,
         tonic=int(rng.integers(12)),
         mode=mode,
-        key_shift=_draw_key_shift(rng),
+        key_shift=_draw_key_shift(rng, 1.0 if new_key else 0.05),
         relative=mode in ("major", "minor") and rng.random() < 0.03,
         tuning_cents=_draw_tuning(rng),
         sections=_draw_sections(rng, kind, light, solo, s.beats * 60 / bpm, length),
@@ -219,9 +227,9 @@ def _draw_edges(rng: Rng, style: str) -> dict[str, Any]:
     }
 
 
-def _draw_key_shift(rng: Rng) -> tuple[float, int] | None:
+def _draw_key_shift(rng: Rng, share: float) -> tuple[float, int] | None:
     shift = float(rng.uniform(0.45, 0.75)), int(rng.choice([1, 2, 3, 5, -2]))
-    return shift if rng.random() < 0.05 else None
+    return shift if rng.random() < share else None
 
 
 def _draw_tuning(rng: Rng) -> float:

@@ -137,7 +137,7 @@ def mark_tuning(row: dict[str, Any], tuning: Tuning, tally: Tally) -> Marks:
 def harte(label: str) -> str:
     if label == "N":
         return "N"
-    root = label[: 2 if label[1:2] in ("b", "#") else 1]
+    root = label[0] + label[1:][: len(label[1:]) - len(label[1:].lstrip("b#"))]
     return f"{root}:{HARTE[label[len(root) :]]}"
 
 
