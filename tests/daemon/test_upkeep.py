@@ -350,9 +350,9 @@ class TestBoard:
         board = BoardKeeper(tmp_path, tmp_path, pool)
         board.step(0.0)
         board.wanted = True
-        board.step(1.0)  # still running
+        board.step(0.1)  # still running
         board.handle(Done("board", None))
-        board.step(2.0)  # too soon
+        board.step(0.1)  # too soon
         assert pool.tasks == 1
         board.step(5.0)
         assert pool.tasks == 2
@@ -360,6 +360,20 @@ class TestBoard:
         board.wanted = True
         board.step(6.0, hurry=True)  # nothing else to do
         assert pool.tasks == 3
+
+    @pytest.mark.parametrize(("took", "next_at"), [(0.05, 5.0), (0.5, 20.0), (1.5, 60.0), (30.0, 60.0)])
+    def test_the_more_it_costs_the_longer_it_waits(self, tmp_path: Path, took: float, next_at: float) -> None:
+        """A fortieth of a worker's time at the most, and never later than a minute."""
+        pool = self.Pool(1, Setup(1))
+        board = BoardKeeper(tmp_path, tmp_path, pool)
+        board.step(100.0)
+        board.wanted = True
+        board.handle(Done("board", None))
+        board.step(100.0 + took)
+        board.step(100.0 + next_at - 0.01)
+        assert pool.tasks == 1
+        board.step(100.0 + next_at + 0.01)
+        assert pool.tasks == 2
 
     @pytest.mark.parametrize("end", [Failed("board", BeatintakeError("a", "b")), Died("board", "killed")])
     def test_a_failure_does_not_block_the_next(self, tmp_path: Path, end: Failed | Died) -> None:
