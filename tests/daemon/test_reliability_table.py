@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import io
 import re
+import resource
 import zipfile
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -61,6 +62,29 @@ def outcome(one: InlineService, drops: dict[str, bytes]) -> dict[str, str]:
     reasons = {name: reason(one.settings, name) for name in rejected(one.settings)}
     assert not any("Traceback" in text for text in reasons.values())
     return {**reasons, **dict.fromkeys(ready(one.settings), "")}
+
+
+def test_row_22_disk_full_while_a_long_drop_is_decoded(
+    service: Callable[..., InlineService], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """A kernel that lets no file grow (EFBIG, treated like ENOSPC): the drop waits and is done later."""
+    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.spool.MOST_IN_MEMORY", 1_000_000)
+    one = service()
+    path = drop(one.settings, "long.wav", file_bytes(noise(20.0)))
+    before = path.read_bytes()
+    usual = resource.getrlimit(resource.RLIMIT_FSIZE)
+    resource.setrlimit(resource.RLIMIT_FSIZE, (3_000_000, usual[1]))
+    try:
+        one.until(lambda: "disk" in one.problems.current)
+        assert "no space left to write; free some space" in one.problems.current["disk"].text
+    finally:
+        resource.setrlimit(resource.RLIMIT_FSIZE, usual)
+    assert (ready(one.settings), rejected(one.settings)) == ([], [])
+    one.until(lambda: ready(one.settings) == ["long"])
+
+    assert path.read_bytes() == before
+    assert "disk" not in one.problems.current
 
 
 def test_row_27_too_long_is_refused_before_it_is_read(service: Callable[..., InlineService]) -> None:
