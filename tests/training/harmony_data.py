@@ -2,19 +2,25 @@
 
     python tests/training/harmony_data.py OUT.npz --songs 1500 --seed 1
     python tests/training/harmony_data.py OUT.npz --songs 500 --seed 20000 --demo
+    python tests/training/harmony_data.py OUT.npz --corpus FOLDER
 
 With --demo the beats come from the demo generator (another synthesis, other loops): seeds from
-100 000 on are kept for held-out checks.
+100 000 on are kept for held-out checks. With --corpus they are read from a folder that `demo.corpus` or
+`corpus_soundfont.py` has written.
 """
 
 from __future__ import annotations
 
 import argparse
+import json
+from collections.abc import Iterator
 from itertools import pairwise
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import numpy.typing as npt
+import soundfile
 from harmony_corpus import MODES, Song, draw_song
 
 from analyzers.chords import mean_between
@@ -63,30 +69,45 @@ def describe(song: Song, rng: np.random.Generator) -> dict[str, npt.NDArray[np.g
 
 def demo_song(seed: int) -> Song:
     """A beat of the demo generator; chords and keys as it knows them."""
-    samples, t = render(random_spec(seed))
+    samples, truth = render(random_spec(seed))
+    return _told(samples, truth.samplerate, truth.as_row(""))
+
+
+def corpus_songs(folder: Path) -> Iterator[Song]:
+    for line in (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines():
+        row = json.loads(line)
+        samples, rate = soundfile.read(folder / row["file"], dtype="float32", always_2d=True)
+        yield _told(samples, rate, row)
+
+
+def _told(samples: npt.NDArray[np.float32], rate: int, row: dict[str, Any]) -> Song:
+    """A song from its samples [shape=(frames, channels)] and its line of a corpus' truth."""
     chords = []
-    for start, end, label in t.chords:
+    for start, end, label in row["chords"] or ():
         root, quality = parse_chord(label) or (-1, "maj")
         chords.append((start, end, root, quality))
-    steps = np.arange(0.0, t.duration_s, 0.5)
-    beats = np.array([b for b, _ in t.beats]) if t.beats else steps
-    down = tuple(bool(d) for _, d in t.beats) if t.beats else tuple(i % 4 == 0 for i in range(len(steps)))
-    relative = (
-        len(t.key_ok) > 1 and len({pitch_class_of(k.rsplit(" ", 1)[0].split(" h")[0]) for k in t.key_ok}) > 1
+    steps = np.arange(0.0, len(samples) / rate, 0.5)
+    beats = np.array([b for b, _ in row["beats"]]) if row["beats"] else steps
+    down = (
+        tuple(bool(d) for _, d in row["beats"])
+        if row["beats"]
+        else tuple(i % 4 == 0 for i in range(len(steps)))
     )
+    keys = row["key_ok"] or ()
+    relative = len({pitch_class_of(k.rsplit(" ", 1)[0].split(" h")[0]) for k in keys}) > 1
     return Song(
         samples.mean(axis=1).astype(np.float32),
         beats,
-        t.beats_per_bar,
-        -1 if t.key_tonic is None else pitch_class_of(t.key_tonic),
-        t.key_mode or "major",
-        t.tuning_cents or 0.0,
+        row["beats_per_bar"],
+        -1 if row["key_tonic"] is None else pitch_class_of(row["key_tonic"]),
+        row["key_mode"] or "major",
+        row["tuning_cents"] or 0.0,
         tuple(chords),
         relative,
-        t.samplerate,
+        rate,
         down,
-        tuple(s for _, s, _ in t.sections),
-        t.key_changes[0][0] if t.key_changes else -1.0,
+        tuple(s for _, s, _ in row["sections"] or ()),
+        row["key_changes"][0][0] if row["key_changes"] else -1.0,
     )
 
 
@@ -120,13 +141,16 @@ def main() -> None:
     parser.add_argument("--songs", type=int, default=1500)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--demo", action="store_true")
+    parser.add_argument("--corpus", type=Path)
     args = parser.parse_args()
     rng = np.random.default_rng(args.seed)
-    rows = []
-    for i in range(args.songs):
-        rows.append(describe(demo_song(args.seed + i) if args.demo else draw_song(rng), rng))
-        if i % 100 == 99:
-            print(i + 1, flush=True)
+    if args.corpus:
+        songs = corpus_songs(args.corpus)
+    elif args.demo:
+        songs = (demo_song(args.seed + i) for i in range(args.songs))
+    else:
+        songs = (draw_song(rng) for _ in range(args.songs))
+    rows = [describe(song, rng) for song in songs]
     per_beat = ("x", "y", "bands", "edges", "down", "part")
     joined = {n: (np.concatenate if n in per_beat else np.stack)([r[n] for r in rows]) for n in rows[0]}
     np.savez_compressed(args.out, lengths=np.array([len(r["y"]) for r in rows]), **joined)  # type: ignore[arg-type]
