@@ -174,7 +174,7 @@ def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:
     step = max(1, -(-(last - first) // BED_SAMPLES))
     size = BED_SAMPLES if step == 1 else step * (BED_SAMPLES // 64)
     starts = range(first, last, size)
-    parts = [values[start : min(start + size, last)][::step] for start in starts]
+    parts = [values[start : min(start + size, last)][::step].copy() for start in starts]  # lets the rest go
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
