@@ -7,14 +7,16 @@ level and comes back at full level, like the same music with a hole in it.
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
-from analyzers.blocks import SEARCH_FRAMES, Floats, SampleArray
+from analyzers.blocks import SEARCH_FRAMES, Floats, SampleArray, values_at
 from analyzers.model import Flag, Signal
 from analyzers.truepeak import Peaks
 
 STRIDE = 16  # every run of 2 * STRIDE equal samples holds two equal neighbours on this raster
 SHORTEST_S = 0.0007
 LONGEST_S = 0.15  # longer: a pause, or an effect, that somebody would have heard
+AT_CEILING = 0.97  # of the channel's peak; nearer to it: clipped
 SIDE_S = 0.005  # what is looked at on both sides
 SOUNDING = 0.01  # RMS on both sides, of the channel's peak (-40 dB)
 ABRUPT = 0.3  # the edge's largest sample, of the RMS beside it
@@ -29,9 +31,9 @@ def find_dropouts(signal: Signal, peaks: Peaks) -> list[Flag]:
     side = round(SIDE_S * signal.rate)
     for channel, runs in enumerate(_raster_runs(signal.samples)):
         ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
-        for begin, end in runs:
-            if (end - begin) / signal.rate > LONGEST_S:
-                continue
+        value = np.abs(values_at(signal.samples, channel, runs[:, 0])).astype(np.float64)
+        likely = (value <= AT_CEILING * ceiling) & (np.diff(runs)[:, 0] / signal.rate <= LONGEST_S)
+        for begin, end in runs[likely].tolist():
             at = max(begin - STRIDE - side, 0)
             column = signal.samples[at : end + STRIDE + side, channel]
             run = _equal_run(column, begin - at, end - at)
@@ -69,8 +71,8 @@ def _merged(gaps: list[tuple[int, int]], rate: int) -> list[tuple[int, int]]:
     return places
 
 
-def _raster_runs(samples: SampleArray) -> list[list[tuple[int, int]]]:
-    """For each channel (first, one past the last) of all runs of equal samples on the raster."""
+def _raster_runs(samples: SampleArray) -> list[npt.NDArray[np.int64]]:
+    """For each channel the first and one past the last of equal samples on the raster [shape=(runs, 2)]."""
     frames, channels = samples.shape
     equal = np.zeros((channels, -(-frames // STRIDE) + 1), np.bool_)  # to the one before on the raster
     last = samples[:1]
@@ -79,8 +81,8 @@ def _raster_runs(samples: SampleArray) -> list[list[tuple[int, int]]]:
         last, at = part[-1:], start // STRIDE
         equal[:, at : at + len(part) - 1] = (part[1:] == part[:-1]).T
     equal[:, 0] = False
-    edges = [np.flatnonzero(row[1:] != row[:-1]).reshape(-1, 2) * STRIDE for row in equal]
-    return [[(begin, end + 1) for begin, end in pairs.tolist()] for pairs in edges]
+    edges = (np.flatnonzero(row[1:] != row[:-1]).reshape(-1, 2) for row in equal)
+    return [pairs * STRIDE + np.array([0, 1]) for pairs in edges]
 
 
 def _equal_run(column: Floats, first: int, last: int) -> tuple[int, int] | None:
@@ -99,12 +101,7 @@ def _is_dropout(column: Floats, first: int, last: int, rate: int, ceiling: float
     length = (last - first) / rate
     value = abs(float(column[first]))
     side = round(SIDE_S * rate)
-    if (
-        not SHORTEST_S <= length <= LONGEST_S
-        or value > 0.97 * ceiling
-        or first < side
-        or last + side > len(column)
-    ):
+    if not SHORTEST_S <= length <= LONGEST_S or first < side or last + side > len(column):
         return False
     before, after = column[first - side : first], column[last : last + side]
     level_before, level_after = (float(np.sqrt(np.mean(np.square(x)))) for x in (before, after))
