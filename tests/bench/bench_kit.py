@@ -111,19 +111,24 @@ def write_config(folder: Path, **sections: dict[str, Any]) -> Path:
     return path
 
 
-def make_beat(path: Path, seconds: float, seed: int = 200_017) -> Path:
-    """A generated stereo beat, 44.1 kHz, 24 bit, exactly so long (played again from its start if shorter)."""
+def make_beat(
+    path: Path, seconds: float, seed: int = 200_017, subtype: str = "PCM_24", rate: int = 44100
+) -> Path:
+    """A generated stereo beat, exactly so long (played again from its start if shorter); at another rate than
+    44.1 kHz it plays faster. The format is that of the path's ending.
+    """
     from demo.render import render
     from demo.spec import random_spec
 
-    wanted = round(seconds * 44100)
+    wanted, block = round(seconds * rate), 1 << 16
     for number in range(seed, seed + 50):
         samples, truth = render(random_spec(number, kind="beat", length_s=min(seconds, 210.0)))
         if truth.samplerate == 44100 and samples.shape[1] == 2:
             break
-    with sf.SoundFile(path, "w", 44100, 2, "PCM_24") as file:
+    with sf.SoundFile(path, "w", rate, 2, subtype) as file:
         while wanted > 0:
-            file.write(samples[:wanted])
+            for at in range(0, min(len(samples), wanted), block):
+                file.write(samples[at : min(at + block, wanted)])
             wanted -= min(len(samples), wanted)
     return path
 

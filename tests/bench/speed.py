@@ -1,13 +1,14 @@
 """Speed and memory of one file, beside what a scripter would write.
 
     python tests/bench/speed.py [--runs 5] [--seconds 210] [--minutes 1 3.5 10 30 60] [--other-python PYTHON]
-                                [--parts warm cold length]
+                                [--parts warm cold length formats]
 
 warm    processor seconds of the whole job with all outputs in a warm worker, by stage; a librosa +
         pyloudnorm script for tempo, key, loudness and true peak; essentia and aubio where installed (never
         a dependency; in a separate environment: --other-python); and the floor
 cold    whole processes, imports included: `beatintake process FILE` and the script
 length  the job on looped files: processor seconds for each minute, and peak memory
+formats the same for the longest of MINUTES in each format (only when asked for: ten minutes)
 
 Tasks alternate, each in a process of its own, one thread; medians of RUNS. Processor time (user + system)
 is compared, because it does not depend on what else the machine does.
@@ -29,6 +30,15 @@ WORDS = {
     "floor": "floor: decode + one STFT + K-weighting",
 }
 LEAST_MB, LEAST_HOUR_MB = 500, 1500
+FORMS = (
+    ("wav", "PCM_16", 44100),
+    ("wav", "PCM_24", 44100),
+    ("wav", "FLOAT", 44100),
+    ("flac", "PCM_24", 44100),
+    ("ogg", "VORBIS", 44100),
+    ("mp3", "MPEG_LAYER_III", 44100),
+    ("wav", "PCM_24", 96000),
+)
 
 
 def warm(beat: Path, seconds: float, runs: int, other: str) -> None:
@@ -96,6 +106,18 @@ def length(work: Path, minutes: list[float]) -> None:
     table(["minutes", "processor s", "s a minute", "of the duration", "peak MB"], rows)
 
 
+def formats(work: Path, minutes: float) -> None:
+    print(f"## Formats, {minutes:g} minutes of stereo (target: peak memory {LEAST_HOUR_MB} MB for 60)")
+    rows = []
+    for ending, subtype, rate in FORMS:
+        beat = make_beat(work / f"long.{ending}", 60 * minutes, subtype=subtype, rate=rate)
+        answer = task("ours", beat)
+        beat.unlink()
+        found = (answer["cpu_s"][0], f"{answer['peak_mb']:.0f}") if answer else ("failed", "")
+        rows.append([f"{ending} {subtype} {rate} Hz", *found])
+    table(["format", "processor s", "peak MB"], rows)
+
+
 def main() -> None:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
@@ -114,6 +136,8 @@ def main() -> None:
             cold(beat, chosen.runs, work)
         if "length" in chosen.parts:
             length(work, chosen.minutes)
+        if "formats" in chosen.parts:
+            formats(work, max(chosen.minutes))
     print(facts())
 
 
