@@ -169,8 +169,9 @@ class Collector:
         self.frames = 0
         self._scratch, self._channels = scratch, channels
         self._most = int(min(scratch.most_in_memory, 2**62) // (4 * channels))  # frames in memory
-        self._spooled = scratch.spool(channels) if expected > self._most else None
-        self._held = np.empty((0 if self._spooled else expected, channels), np.float32)
+        few = expected <= self._most
+        self._spooled = None if few else scratch.spool(channels)
+        self._held = np.empty((expected if few else 0, channels), np.float32)
 
     def room(self, frames: int) -> Floats:
         """Room for the next frames [shape=(frames, channels)]."""
