@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from analyzers.model import Analysis, Grid
 
 AIR_S = 0.005  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
+EARLY_HIT_S = 0.03  # closer to bar one it is no pickup but bar one's own hit, played early
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +66,8 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(first, frames, rate)
     tolerance = max(smear_s, 0.5 / rate)
-    early = 0.0 if first is None else grid.bar_one_s - first - tolerance
-    pickup_bars = max(0, math.ceil(early / bar_s)) if early > 0 else 0
+    early = 0.0 if first is None else grid.bar_one_s - first
+    pickup_bars = max(0, math.ceil((early - tolerance) / bar_s)) if early > tolerance else 0
     bars = pickup_bars + lead_in_bars
     first_line = round((grid.bar_one_s - pickup_bars * bar_s) * rate)
     start = round((grid.bar_one_s - bars * bar_s) * rate)
@@ -80,7 +81,7 @@ def plan_cut(
         zero_s=start / rate,
         bar_one_in_copy_s=grid.bar_one_s - start / rate,
         bars_before_bar_one=bars,
-        why=_why(pickup_bars, lead_in_bars, pad),
+        why=_why(early, pickup_bars, lead_in_bars, pad),
     )
 
 
@@ -99,11 +100,15 @@ def _next_line(grid: Grid, bar_s: float, last_frame: int, frames: int, rate: int
     return min(frames, round(later[0] * rate)) if later else frames
 
 
-def _why(pickup_bars: int, lead_in_bars: int, pad: int) -> str:
+def _why(early_s: float, pickup_bars: int, lead_in_bars: int, pad: int) -> str:
     text = "the copy starts on bar one"
     if pickup_bars:
-        plural = "bar" if pickup_bars == 1 else "bars"
-        text = f"sound comes before bar one: the copy starts {pickup_bars} {plural} earlier, on a bar line"
+        pickup = f"sound comes {early_s:.2f} s before bar one"
+        early_hit = f"the first hit comes {1000 * early_s:.1f} ms before bar one"
+        text = (
+            f"{pickup if early_s >= EARLY_HIT_S else early_hit}: so that nothing is cut, "
+            f"the copy starts {pickup_bars} bar{'s' if pickup_bars > 1 else ''} earlier"
+        )
     if lead_in_bars:
         text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
     elif pad:

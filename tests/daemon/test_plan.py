@@ -56,6 +56,14 @@ def test_a_pickup_starts_the_copy_one_bar_earlier():
     assert plan.bars_before_bar_one == 1
     assert plan.source_start == 66150
     assert plan.bar_one_in_copy_s == pytest.approx(2.0, abs=1e-9)
+    assert "sound comes 0.60 s before bar one" in plan.why
+
+
+def test_a_first_hit_that_is_a_little_early_is_not_cut_and_the_plan_says_by_how_much():
+    plan = plan_cut(analysis(120.0, 3.5, 3.4969), frames=44100 * 60, rate=44100)
+
+    assert plan.bars_before_bar_one == 1
+    assert plan.why.startswith("the first hit comes 3.1 ms before bar one")
 
 
 def test_silence_fills_the_bar_that_the_source_does_not_have():
