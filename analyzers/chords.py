@@ -63,7 +63,7 @@ def calibrated(belief: FloatArray) -> FloatArray:
     generated songs (Platt scaling).
     """
     odds = np.clip(belief, 1e-4, 1 - 1e-4)
-    return np.asarray(1 / (1 + np.exp(-(0.268 * np.log(odds / (1 - odds)) + 0.242))))
+    return np.asarray(1 / (1 + np.exp(-(0.378 * np.log(odds / (1 - odds)) - 0.120))))
 
 
 def beat_edges(grid: Grid, duration_s: float) -> FloatArray:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import numpy.typing as npt
+from scipy.linalg import block_diag
 
 from analyzers.turning import Floats, TurningNet, turned
 
@@ -28,6 +29,18 @@ def start_params(inputs: int, hidden: tuple[int, int], classes: int, rng: np.ran
 
 def as_net(params: Params, temperature: float = 1.0) -> TurningNet:
     return TurningNet(**params, temperature=np.array([temperature], np.float32))
+
+
+def joined(nets: list[TurningNet]) -> TurningNet:
+    """One network whose logits are the mean of those of ``nets`` (side by side, nothing shared)."""
+    share = np.float32(1 / len(nets))
+    return TurningNet(
+        w1=np.concatenate([n.w1 for n in nets], axis=1), b1=np.concatenate([n.b1 for n in nets]),
+        w2=block_diag(*[n.w2 for n in nets]).astype(np.float32), b2=np.concatenate([n.b2 for n in nets]),
+        w3=np.concatenate([n.w3 for n in nets]) * share, b3=np.sum([n.b3 for n in nets], axis=0) * share,
+        w0=np.concatenate([n.w0 for n in nets]) * share, b0=np.sum([n.b0 for n in nets], axis=0) * share,
+        temperature=np.ones(1, np.float32),
+    )  # fmt: skip
 
 
 def loss_and_gradient(
