@@ -27,7 +27,7 @@ CHANGE_COST = 8.0  # log odds
 INSIDE_GROUP_COST = 2.0  # more, off the starts of four bars
 OTHER_CHORDS = 0.1  # likelihood left to what the table does not know
 LEAST_BARS = 4
-PROBABLE = 0.5
+PROBABLE = 0.75  # high: songs that change their key are rarer than among those the model was fitted on
 
 FloatArray = npt.NDArray[np.float64]
 

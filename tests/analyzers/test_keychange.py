@@ -39,7 +39,7 @@ def moved(by: int) -> Bars:
 
 def changes(bars: Bars) -> list[int]:
     found = find_changes(track(bars), lambda part: judge(part).signatures)
-    assert all(0.5 <= sure <= 1 for _, sure in found)
+    assert all(0.75 <= sure <= 1 for _, sure in found)
     return [step for step, _ in found]
 
 
