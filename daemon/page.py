@@ -88,7 +88,8 @@ def amount(value: bool | float | str | None, digits: int = 2) -> str:
 
 
 def tight(text: str) -> str:
-    """No line break between a number and its unit."""
+    """No line break between a number and its unit, and a minus sign that is one."""
+    text = re.sub(r"(?<!\S)-(?=\d)", "−", text)
     return re.sub(r"(?<=\d) (?=(%|s|ms|dB|LU|LUFS|dBTP|BPM|cents|Hz)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 

@@ -99,7 +99,7 @@ PROGRAMME: tuple[tuple[str, str, str, BeatSpec], ...] = (
     ("pim-kestrel", "linen kites", "WAV 16 bit", demo_spec(41, "pop", 104.0, 2, "major", 0.35)),
     ("pim-kestrel", "tide table", "MP3", demo_spec(53, "rnb", 66.0, 9, "minor", 0.5)),
     ("pim-kestrel", "low sun", "OGG", demo_spec(67, "house", 124.0, 7, "minor", 0.0, tuning_cents=-31.767)),
-    ("lamplight-row", "glass stairs", "FLAC", demo_spec(71, "waltz beat", 96.0, 4, "minor", 3.1)),
+    ("lamplight-row", "glass stairs", "FLAC", demo_spec(75, "waltz beat", 96.0, 4, "minor", 3.1)),
     ("lamplight-row", "bare drums", "WAV 16 bit",
      replace(demo_spec(83, "breakbeat", 108.5, 0, "major", 0.6), kind="drums", sections=DRUMS_ONLY)),
     ("lamplight-row", "wide river", "stems", demo_spec(97, "afro", 106.0, 10, "minor", 0.25)),

@@ -13,7 +13,7 @@ import pytest
 from analyzers.model import Chord, Flag, KeyChange, Signal, Tuning
 from daemon.bars import bar_lines
 from daemon.correction_apply import Correction
-from daemon.page import amount, render_page
+from daemon.page import amount, render_page, tight
 from daemon.page_chords import chord_bars
 from daemon.report import Report
 from daemon.report_parts import Change, Versions
@@ -341,3 +341,7 @@ def test_browser_keyboard_reaches_players_and_links(shown: Browser) -> None:
             shown.cdp("Input.dispatchKeyEvent", type=kind, key="Tab", code="Tab", windowsVirtualKeyCode=9)
         reached.add(shown.run("return document.activeElement.tagName"))
     assert {"A", "AUDIO"} <= reached
+
+
+def test_a_minus_before_a_number_is_a_minus_sign_and_a_range_is_left_alone() -> None:
+    assert tight("to -18.0 LUFS, bars 3-5") == "to −18.0\N{NO-BREAK SPACE}LUFS, bars 3-5"
