@@ -1,8 +1,8 @@
 """Train the boundary network of `analyzers.sections` on beats of the demo generator.
 
-python tests/training/harmony_data.py data.npz --songs 1000 --seed 20000 --demo
-python tests/training/harmony_data.py held.npz --songs 300 --seed 100000 --demo
-python tests/training/harmony_sections.py data.npz --held held.npz [--out FOLDER]
+    python tests/training/harmony_sections.py m*.npz s*.npz --held v*.npz --steps 12000 [--out FOLDER]
+
+The data are those of `harmony.py`, by other sounds than its d*.npz, whose songs have no sections.
 """
 
 from __future__ import annotations
