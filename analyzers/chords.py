@@ -20,6 +20,7 @@ from analyzers.model import Chord, Grid, Key, Tuning
 from analyzers.spectrum import FRAME_RATE_HZ
 from analyzers.spelling import SCALES, chord_label, pitch_class_of, signature
 from analyzers.turning import load_net
+from analyzers.viterbi import best_path
 from analyzers.voicing import QUALITIES
 
 NAMES = tuple(QUALITIES)
@@ -142,23 +143,15 @@ def smooth(evidence: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int
     """
     n, states = evidence.shape
     stay, leave = np.log(1 - change), np.log(change / (states - 1))
-    best, back = evidence[0].copy(), np.zeros((n, states), dtype=np.int64)
+    path = best_path(evidence, stay, leave)
     forward = np.zeros((n, states))
     forward[0] = _softmax(evidence[0])
     for i in range(1, n):
-        top = int(np.argmax(best))
-        moved = best[top] + leave[i]
-        stays = best + stay[i] >= moved
-        back[i] = np.where(stays, np.arange(states), top)
-        best = np.where(stays, best + stay[i], moved) + evidence[i]
         forward[i] = _softmax(evidence[i] + np.log(_spread(forward[i - 1], change[i], states)))
-    path = np.zeros(n, dtype=np.int64)
-    path[-1] = int(np.argmax(best))
     behind = np.full(states, 1.0 / states)
     belief = np.zeros(n)
     belief[-1] = forward[-1][path[-1]]
     for i in range(n - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
         behind = _spread(_softmax(evidence[i] + np.log(behind)), change[i], states)
         both = forward[i - 1] * behind
         belief[i - 1] = both[path[i - 1]] / both.sum()

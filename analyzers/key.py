@@ -10,6 +10,7 @@ scale is a church mode or harmonic minor only where that clearly fits better.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import numpy.typing as npt
@@ -19,7 +20,7 @@ from analyzers.features import Features
 from analyzers.harmonics import Stretch, key_inputs, metric_weight, register_chroma
 from analyzers.keychange import find_changes
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
-from analyzers.spelling import scale_names, signature, tonic_name
+from analyzers.spelling import home_of, scale_names, tonic_name
 from analyzers.turning import load_net
 
 MODES = ("major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor")
@@ -30,6 +31,7 @@ APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 LEAST_STEPS = 4
+HOMES = np.array([[home_of(tonic, mode) for mode in MODES] for tonic in range(12)])
 
 Floats = npt.NDArray[np.float32]
 
@@ -66,8 +68,7 @@ class Belief:
     def signatures(self) -> Floats:
         """Probability of each key signature, by the tonic of its major key [shape=(12,)]."""
         out = np.zeros(12, np.float32)
-        for tonic, i in np.ndindex(12, len(MODES)):
-            out[signature(tonic, MODES[i]) * 7 % 12] += self.scales[tonic, i]
+        np.add.at(out, HOMES, self.scales)
         return out
 
     def mode(self, tonic: int, side: int, profile: Floats) -> str:
@@ -130,12 +131,17 @@ def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None
 
 def _changes(track: Stretch, edges: npt.NDArray[np.float64]) -> tuple[Belief, tuple[KeyChange, ...]]:
     """The key up to the first change, and the changes."""
-    found = find_changes(track, lambda part: judge(part).signatures)
+
+    @cache
+    def between(start: int, stop: int) -> Belief:
+        return judge(track.part(start, stop))
+
+    found = find_changes(track, lambda start, stop: between(start, stop).signatures)
     stops = [step for step, _ in found] + [len(track)]
-    first = here = judge(track.part(0, stops[0]))
+    first = here = between(0, stops[0])
     changes = []
     for (start, sure), stop in zip(found, stops[1:], strict=True):
-        after = judge(track.part(start, stop))
+        after = between(start, stop)
         if after.best != here.best:
             tonic, side = after.best
             mode = after.mode(tonic, side, _profile(track.levels[start:stop]))

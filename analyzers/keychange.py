@@ -16,12 +16,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
 
 from analyzers.harmonics import Floats, Stretch
+from analyzers.stored import stored_weights
+from analyzers.viterbi import best_path
 
 CHANGE_COST = 8.0  # log odds
 INSIDE_GROUP_COST = 2.0  # more, off the starts of four bars
@@ -50,23 +51,19 @@ class ChangeModel:
 
 @cache
 def load_change_model() -> ChangeModel:
-    with (
-        (files("analyzers") / "weights" / "harmony_change.npz").open("rb") as stream,
-        np.load(stream) as stored,
-    ):
-        return ChangeModel(**{k: stored[k].astype(np.float32) for k in stored.files})
+    return ChangeModel(**stored_weights("harmony_change"))
 
 
 def find_changes(
-    track: Stretch, signatures: Callable[[Stretch], Floats], model: ChangeModel | None = None
+    track: Stretch, signatures: Callable[[int, int], Floats], model: ChangeModel | None = None
 ) -> list[tuple[int, float]]:
     """Steps (on bar lines) where another key signature begins, each with its probability.
 
     Parameters
     ----------
     track : the whole track; without a place in the meter no change can be found
-    signatures : probability of each key signature, by the tonic of its major key [shape=(12,)], for a
-        stretch; what is missing to 1 is "no key"
+    signatures : probability of each key signature, by the tonic of its major key [shape=(12,)], from one
+        step up to another; what is missing to 1 is "no key". Asked more than once for the same steps
     model : the shipped one, if None
     """
     if track.weight is None:
@@ -74,17 +71,12 @@ def find_changes(
     model = model or load_change_model()
     fit = signature_fit(track, model.table)
     bounds = proposed(fit, track.weight)
-    believed: dict[tuple[int, int], Floats] = {}
-
-    def belief(a: int, b: int) -> Floats:
-        if (a, b) not in believed:
-            believed[a, b] = signatures(track.part(a, b))
-        return believed[a, b]
-
     while bounds:
         stops = [0, *bounds, len(track)]
         sure = [
-            model.probability(change_signs(fit, track.weight, (a, b, c), (belief(a, b), belief(b, c))))
+            model.probability(
+                change_signs(fit, track.weight, (a, b, c), (signatures(a, b), signatures(b, c)))
+            )
             for a, b, c in zip(stops, stops[1:], stops[2:], strict=False)
         ]
         least = int(np.argmin(sure))
@@ -108,7 +100,7 @@ def proposed(fit: FloatArray, weight: Floats) -> list[int]:
     if np.count_nonzero(weight) < 2 * LEAST_BARS:
         return []
     cost = np.where(weight >= 2, CHANGE_COST, np.where(weight >= 1, CHANGE_COST + INSIDE_GROUP_COST, np.inf))
-    bounds = [int(i) for i in np.flatnonzero(np.diff(_best_path(fit, cost))) + 1]
+    bounds = [int(i) for i in np.flatnonzero(np.diff(best_path(fit, np.zeros(len(cost)), -cost))) + 1]
     stops = [0, *bounds, len(weight)]
     return [
         b
@@ -145,19 +137,3 @@ def change_signs(
 
 def _bars(weight: Floats, start: int, stop: int) -> int:
     return int(np.count_nonzero(weight[start:stop]))
-
-
-def _best_path(score: FloatArray, cost: FloatArray) -> npt.NDArray[np.int64]:
-    n = len(score)
-    best, back = score[0].copy(), np.zeros((n, 12), dtype=np.int64)
-    for i in range(1, n):
-        top = int(np.argmax(best))
-        moved = best[top] - cost[i]
-        stays = best >= moved
-        back[i] = np.where(stays, np.arange(12), top)
-        best = np.where(stays, best, moved) + score[i]
-    path = np.zeros(n, dtype=np.int64)
-    path[-1] = int(np.argmax(best))
-    for i in range(n - 1, 0, -1):
-        path[i - 1] = back[i, path[i]]
-    return path

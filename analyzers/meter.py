@@ -10,13 +10,12 @@ one with the largest sum, the bar line the best within that tempo. Raw probabili
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
-from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
 
 from analyzers.meter_evidence import RATIOS, Hypotheses
+from analyzers.stored import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -41,16 +40,9 @@ class Reading:
     tempi: tuple[tuple[float, float], ...]
 
 
-@cache
-def weights() -> dict[str, FloatArray]:
-    """The shipped arrays as float32."""
-    with (files("analyzers") / "weights" / "grid.npz").open("rb") as f, np.load(f) as z:
-        return {k: z[k].astype(np.float32) for k in z.files}
-
-
 def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
     """Mean score of the networks for each hypothesis [shape=(n,)], natural log units."""
-    w = weights()
+    w = stored_weights("grid")
     nets = sum(1 for k in w if k.endswith("_mean"))
     total = np.zeros(len(evidence))
     for n in range(nets):
@@ -125,7 +117,7 @@ def bar_signs(h: Hypotheses, p: FloatArray, best: int, tempo: FloatArray) -> Flo
 
 def calibrated(name: str, signs: FloatArray) -> float:
     """Logistic of the signs with the shipped coefficients (the last is the constant)."""
-    c = weights().get(f"calibrate_{name}")
+    c = stored_weights("grid").get(f"calibrate_{name}")
     if c is None:
         c = np.concatenate([[1.0], np.zeros(len(signs))])
     return float(1.0 / (1.0 + np.exp(-np.clip(signs @ c[:-1] + c[-1], -30.0, 30.0))))

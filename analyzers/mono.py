@@ -13,7 +13,7 @@ from itertools import chain
 import numpy as np
 import soxr
 
-from analyzers.blocks import BLOCK_FRAMES, Floats, SampleArray
+from analyzers.blocks import BLOCK_FRAMES, Cut, Floats, SampleArray, blocks_of
 
 CANCELLED = 0.25  # of the channels' mean power: a mix weaker than this has lost the music
 
@@ -51,26 +51,19 @@ def _only_channel(samples: SampleArray) -> int | None:
     """The channel that stands for all when their mean cancels; None when it does not."""
     power, mixed = np.zeros(samples.shape[1]), 0.0
     weights = _mean_weights(samples)
-    for start in range(0, len(samples), BLOCK_FRAMES):
-        block = samples[start : start + BLOCK_FRAMES]
+    for block in blocks_of(samples):
         products = block.T @ block
         power += np.diag(products)
         mixed += float(weights @ products @ weights)
     return int(np.argmax(power)) if mixed < CANCELLED * float(power.mean()) else None
 
 
-def blocks_of(x: Samples, size: int = BLOCK_FRAMES) -> Iterator[Floats]:
-    """The signal in pieces of `size` samples, the last one shorter."""
-    for start in range(0, len(x), size):
-        yield x[start : start + size]
-
-
-def resampled(x: Samples, rate: int, to_rate: int, quality: str) -> Iterator[Floats]:
+def resampled(x: Cut, rate: int, to_rate: int, quality: str, channels: int = 1) -> Iterator[Floats]:
     """The signal at another rate, in pieces; instants unchanged (the same values as in one call)."""
     if rate == to_rate:
         yield from blocks_of(x)
         return
-    stream = soxr.ResampleStream(rate, to_rate, 1, dtype="float32", quality=quality)
+    stream = soxr.ResampleStream(rate, to_rate, channels, dtype="float32", quality=quality)
     for start in range(0, len(x), BLOCK_FRAMES):
         yield stream.resample_chunk(x[start : start + BLOCK_FRAMES], last=start + BLOCK_FRAMES >= len(x))
 

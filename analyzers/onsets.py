@@ -17,8 +17,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft as sfft
 
-from analyzers.blocks import BLOCK_FRAMES
-from analyzers.mono import Samples, blocks_of, framed, resampled
+from analyzers.blocks import BLOCK_FRAMES, blocks_of
+from analyzers.mono import Samples, framed, resampled
 
 WINDOW = 1024
 HOP = 256

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 from itertools import pairwise
 
 import numpy as np
@@ -20,6 +19,7 @@ from analyzers.features import Features
 from analyzers.model import Grid, Section, Tuning
 from analyzers.sectionsigns import bar_pictures, boundary_signs
 from analyzers.spectrum import FRAME_RATE_HZ
+from analyzers.stored import stored_weights
 
 WITHOUT_GRID_S = 2.0  # "bar" where there is no beat
 READINESS = 1.0  # added to the log odds of every boundary: a missed one costs more than one too many
@@ -51,8 +51,7 @@ class BoundaryNet:
 
 @cache
 def load_boundary_net() -> BoundaryNet:
-    with (files("analyzers") / "weights" / "harmony_sections.npz").open("rb") as raw, np.load(raw) as stored:
-        return BoundaryNet(**{k: stored[k].astype(np.float32) for k in stored.files})
+    return BoundaryNet(**stored_weights("harmony_sections"))
 
 
 def find_sections(f: Features, tuning: Tuning, grid: Grid) -> tuple[Section, ...]:

@@ -14,12 +14,11 @@ sample peak, 60 dB by default, common practice); the answer is a sample index at
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 
-from analyzers.blocks import BLOCK_FRAMES, Floats
+from analyzers.blocks import BLOCK_FRAMES, Floats, blocks_of
 from analyzers.features import Features
 from analyzers.model import LeadIn, Signal
 from analyzers.mono import Samples
@@ -151,7 +150,7 @@ def _start_over_bed(
     """Where music rises out of the bed that begins at `over`; None when the bed itself grows (a riser)."""
     size = max(1, round(FRAME_S * rate))
     learn = max(1, round(BED_LOOK_S / FRAME_S))
-    frames = rise_frames(_pieces(mono, over, len(quiet), 4096 * size), rate, size, learn)
+    frames = rise_frames(blocks_of(mono, 4096 * size, over, len(quiet)), rate, size, learn)
     if frames is None:
         return None
     rise, sure = (over + frame * size for frame in frames)
@@ -164,17 +163,11 @@ def _start_over_bed(
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
 
 
-def _pieces(x: Samples, first: int, last: int, size: int) -> Iterator[Floats]:
-    for start in range(first, last, size):
-        yield x[start : min(start + size, last)]
-
-
 def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:
     """All of them; of more than `BED_SAMPLES` each second, third, ..."""
     step = max(1, -(-(last - first) // BED_SAMPLES))
     size = BED_SAMPLES if step == 1 else step * (BED_SAMPLES // 64)
-    starts = range(first, last, size)
-    parts = [values[start : min(start + size, last)][::step].copy() for start in starts]  # lets the rest go
+    parts = [piece[::step].copy() for piece in blocks_of(values, size, first, last)]  # lets the rest go
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 

@@ -65,6 +65,7 @@ class Spectrum:
         self.bass = bass.found(PEAK_BELOW_LOUDEST * loudest)
         self.treble = treble.found(PEAK_BELOW_LOUDEST * loudest)
         self._notes: dict[float, Floats] = {}
+        self._steady: dict[float, Floats] = {}
         self.bands_db = _band_levels(mono, rate, self.frames)
 
     def notes(self, cents: float) -> Floats:
@@ -86,10 +87,12 @@ class Spectrum:
         The running median over time leaves held notes and drops drum hits (the harmonic half of
         Fitzgerald, DAFx 2010); a third of the rest is kept, so that short notes still count.
         """
-        notes = self.notes(cents)
-        held = median_filter(notes, size=(5, 1), mode="nearest")
-        out: Floats = np.minimum(notes, held) * np.float32(2 / 3) + notes * np.float32(1 / 3)
-        return out
+        key = round(cents, 1)
+        if key not in self._steady:
+            notes = self.notes(cents)
+            held = median_filter(notes, size=(5, 1), mode="nearest")
+            self._steady = {key: np.minimum(notes, held) * np.float32(2 / 3) + notes * np.float32(1 / 3)}
+        return self._steady[key]
 
 
 def _band_levels(mono: Samples, rate: int, count: int) -> Floats:

@@ -70,6 +70,11 @@ def signature(pitch_class: int, mode: str) -> int:
     return tonic_position(pitch_class, mode) + _SIGNATURE_SHIFT[mode]
 
 
+def home_of(pitch_class: int, mode: str) -> int:
+    """Tonic of the major key with the same signature: 0 (C) for A minor."""
+    return signature(pitch_class, mode) * 7 % 12
+
+
 def pitch_class_of(name: str) -> int:
     """Pitch class of 'E flat', 'Eb', 'F#' or 'F sharp'."""
     letter, rest = (

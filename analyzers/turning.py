@@ -11,10 +11,11 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cache
-from importlib.resources import files
 
 import numpy as np
 import numpy.typing as npt
+
+from analyzers.stored import stored_weights
 
 Floats = npt.NDArray[np.float32]
 
@@ -75,8 +76,4 @@ def turned(chroma: Floats, scalars: Floats) -> Floats:
 @cache
 def load_net(name: str) -> TurningNet:
     """The shipped network of this name ("chord", "key")."""
-    with (
-        (files("analyzers") / "weights" / f"harmony_{name}.npz").open("rb") as stream,
-        np.load(stream) as stored,
-    ):
-        return TurningNet(**{k: stored[k].astype(np.float32) for k in stored.files})
+    return TurningNet(**stored_weights(f"harmony_{name}"))

@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.blocks import SampleArray
+from analyzers.blocks import SampleArray, blocks_of
 from config.settings import Limits
 from daemon.errors import EmptyDrop, TooLong, TooShort
 from daemon.headers import EXTENSIONS, Content, Extent
@@ -137,7 +137,7 @@ def require_length(name: str, frames: int, rate: int, limits: Limits) -> list[st
 def require_sound(name: str, samples: SampleArray) -> None:
     """Raise EmptyDrop when no channel holds more than dither or a constant offset."""
     if is_silent(samples):
-        digital = not any(samples[at : at + BLOCK].any() for at in range(0, len(samples), BLOCK))
+        digital = not any(block.any() for block in blocks_of(samples, BLOCK))
         level = "digital silence" if digital else "only a constant offset or noise below -80 dBFS"
         next_step = "ask the producer to check the bounce and send it again"
         raise EmptyDrop(name, f"it holds no sound ({level})", next_step)
@@ -147,8 +147,7 @@ def is_silent(samples: SampleArray) -> bool:
     """True when every channel's peak-to-peak range stays below twice `SILENCE`."""
     low = np.full(samples.shape[1], np.inf, np.float32)
     high = -low
-    for at in range(0, len(samples), BLOCK):
-        block = samples[at : at + BLOCK]
+    for block in blocks_of(samples, BLOCK):
         low, high = np.minimum(low, block.min(axis=0)), np.maximum(high, block.max(axis=0))
         if (high - low).max() >= 2 * SILENCE:
             return False

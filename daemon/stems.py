@@ -9,16 +9,15 @@ track does. The sum is never normalised. A two-track lying beside its stems is r
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
-import soxr
 
-from analyzers.blocks import SampleArray
+from analyzers.blocks import SampleArray, blocks_of
+from analyzers.mono import resampled
 from config.settings import Limits
 from daemon.audiochecks import is_silent
 from daemon.audiofile import BLOCK, AudioFile, open_sound, read_audio
@@ -192,18 +191,16 @@ def at_rate(audio: AudioFile, rate: int, scratch: Scratch) -> SampleArray:
     if audio.rate == rate:
         return audio.samples
     frames, channels = audio.samples.shape
-    stream = soxr.ResampleStream(audio.rate, rate, channels, dtype="float32", quality="HQ")
     converted = Collector(scratch, channels, frames * rate // audio.rate + BLOCK)
-    for at in range(0, frames, BLOCK):
-        last = at + BLOCK >= frames
-        converted.append(stream.resample_chunk(audio.samples[at : at + BLOCK], last=last))
+    for piece in resampled(audio.samples, audio.rate, rate, "HQ", channels):
+        converted.append(piece)
     return converted.done()
 
 
 def describe(audio: AudioFile, name: str) -> Stem:
     """Level and channel facts of one file."""
     samples = audio.samples
-    peak = max(float(np.abs(block).max()) for block in _blocks(samples))
+    peak = max(float(np.abs(block).max()) for block in blocks_of(samples, BLOCK))
     return Stem(
         name=name,
         path=audio.path,
@@ -229,17 +226,13 @@ def _decibels(value: float) -> float | None:
 
 
 def _rms(samples: SampleArray) -> float:
-    power = sum(float(np.dot(part, part)) for part in map(np.ravel, _blocks(samples)))
+    power = sum(float(np.dot(part, part)) for part in map(np.ravel, blocks_of(samples, BLOCK)))
     return float(np.sqrt(power / (len(samples) * samples.shape[1])))
-
-
-def _blocks(samples: SampleArray) -> Iterator[npt.NDArray[np.float32]]:
-    return (samples[at : at + BLOCK] for at in range(0, len(samples), BLOCK))
 
 
 def _same_channels(samples: SampleArray, peak: float) -> bool:
     limit = MONO_DIFFERENCE * peak
-    return all(np.abs(block[:, 1:] - block[:, :1]).max() <= limit for block in _blocks(samples))
+    return all(np.abs(block[:, 1:] - block[:, :1]).max() <= limit for block in blocks_of(samples, BLOCK))
 
 
 def _first_sound(samples: SampleArray, threshold: float) -> int | None:
@@ -254,7 +247,7 @@ def _channel_notes(samples: SampleArray) -> tuple[str, ...]:
     if samples.shape[1] != 2:
         return ()
     products = np.zeros((2, 2))
-    for block in _blocks(samples):
+    for block in blocks_of(samples, BLOCK):
         products += block.T @ block
     both = float(products[0, 0] * products[1, 1])
     if both and float(products[0, 1]) / both**0.5 < OPPOSITE_CHANNELS:

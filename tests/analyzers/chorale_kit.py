@@ -14,7 +14,7 @@ import numpy as np
 from music21 import corpus
 from music21 import key as m21key
 
-from analyzers.key import find_key
+from analyzers.key import PLAIN, PLAIN_NAMES, find_key
 from analyzers.model import Key
 from analyzers.spelling import pitch_class_of
 from analyzers.tuning import find_tuning
@@ -62,4 +62,4 @@ def key_of(wave: Wave) -> Key:
 def heard(key: Key) -> Home | None:
     if key.tonic is None or key.mode is None:
         return None
-    return pitch_class_of(key.tonic), "major" if key.mode in ("major", "mixolydian") else "minor"
+    return pitch_class_of(key.tonic), PLAIN_NAMES[PLAIN[key.mode]]

@@ -34,6 +34,7 @@ from turning_fit import (
     fit,
     flat_log_probabilities,
     joined,
+    save,
     start_params,
 )
 
@@ -52,6 +53,7 @@ PLAIN = {
 
 
 KEY_NETS = 3
+SHORT = ("w1", "w2", "w3", "w0")  # stored in 16 bits
 
 
 @dataclass(frozen=True, slots=True)
@@ -272,15 +274,6 @@ def calibration_error(sure: Floats, right: npt.NDArray[np.bool_], bins: int = 10
     )
 
 
-def save(net: TurningNet, path: Path) -> None:
-    fields = ("w1", "b1", "w2", "b2", "w3", "b3", "w0", "b0", "temperature")
-    path.parent.mkdir(parents=True, exist_ok=True)
-    np.savez_compressed(
-        path, **{k: getattr(net, k).astype(np.float16 if k[0] == "w" else np.float32) for k in fields}
-    )
-    print(f"{path}: {path.stat().st_size / 1e3:.0f} kB")
-
-
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("data", nargs="+", type=Path)
@@ -293,11 +286,11 @@ def main() -> None:
     rows = load(args.data)
     held = load(args.held)
     if args.only != "key":
-        save(train_chord(rows, held, args.steps, rng), args.out / "harmony_chord.npz")
+        save(train_chord(rows, held, args.steps, rng), args.out / "harmony_chord.npz", SHORT)
     if args.only != "chord":
         with np.load(args.out / "harmony_chord.npz") as stored:
             chord_net = TurningNet(**{k: stored[k].astype(np.float32) for k in stored.files})
-        save(train_key(rows, held, chord_net, args.steps, rng), args.out / "harmony_key.npz")
+        save(train_key(rows, held, chord_net, args.steps, rng), args.out / "harmony_key.npz", SHORT)
 
 
 if __name__ == "__main__":

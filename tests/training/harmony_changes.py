@@ -19,11 +19,12 @@ import numpy as np
 import numpy.typing as npt
 from harmony import MODES, Row, load
 from scipy.optimize import minimize
+from turning_fit import save
 
-from analyzers.harmonics import Stretch, chord_inputs
+from analyzers.harmonics import Stretch, chord_inputs, metric_weight
 from analyzers.key import judge
 from analyzers.keychange import ChangeModel, change_signs, find_changes, proposed, signature_fit
-from analyzers.spelling import signature
+from analyzers.spelling import home_of
 from analyzers.turning import Floats, load_net
 from analyzers.voicing import QUALITIES
 
@@ -43,8 +44,7 @@ class Joined:
 
 
 def home(row: Row) -> int:
-    """Tonic of the major key with the song's signature."""
-    return signature(row.tonic, MODES[row.mode]) * 7 % 12
+    return home_of(row.tonic, MODES[row.mode])
 
 
 def heard(levels: Floats, steady: Floats, weight: Floats) -> Stretch:
@@ -83,8 +83,7 @@ def join(a: Row, b: Row, shift: int, rng: np.random.Generator) -> Joined | None:
         for one, two in ((a.levels, b.levels), (a.steady, b.steady))
     )
     down = np.concatenate((a.weight[:cut], b.weight[start:])) > 0
-    counted = np.cumsum(down) - 1
-    weight = np.where(down, np.where(counted % 4 == 0, 2, 1), 0).astype(np.float32)
+    weight = metric_weight(down, int(np.argmax(down)))
     return Joined(heard(levels, steady, weight), cut if shift else None, int(np.median(np.diff(bars))))
 
 
@@ -139,11 +138,15 @@ def learn_model(table: Floats, songs: list[Joined]) -> ChangeModel:
     return ChangeModel(table, mean, scale, w[:-1], w[-1:])
 
 
+def changes_of(track: Stretch, model: ChangeModel) -> list[tuple[int, float]]:
+    return find_changes(track, lambda start, stop: judge(track.part(start, stop)).signatures, model)
+
+
 def report(model: ChangeModel, songs: list[Joined]) -> None:
     found = wanted = false = false_unchanged = 0
     sure, right = [], []
     for song in songs:
-        given = find_changes(song.track, lambda part: judge(part).signatures, model)
+        given = changes_of(song.track, model)
         hits = [song.change is not None and abs(step - song.change) <= song.bar for step, _ in given]
         wanted += song.change is not None
         found += any(hits)
@@ -172,10 +175,7 @@ def main() -> None:
     rows = load(args.data)
     model = learn_model(learn_table(rows), list(draw(rows, args.songs, rng)))
     report(model, list(draw(load(args.held), 1500, rng)))
-    fields = ("table", "mean", "scale", "slope", "offset")
-    np.savez_compressed(
-        args.out / "harmony_change.npz", **{k: np.asarray(getattr(model, k), np.float32) for k in fields}
-    )
+    save(model, args.out / "harmony_change.npz")
 
 
 if __name__ == "__main__":

@@ -14,6 +14,7 @@ from pathlib import Path
 import mir_eval
 import numpy as np
 import numpy.typing as npt
+from turning_fit import save
 
 from analyzers.sections import BoundaryNet, best_boundaries
 from analyzers.sectionsigns import bar_pictures, boundary_signs
@@ -108,11 +109,7 @@ def main() -> None:
         for signs, _, times, truth in songs(args.held)
     ]
     print(f"{len(made)} beats; boundaries F at 3 s on {len(scores)} held out: {np.mean(scores):.3f}")
-    args.out.mkdir(parents=True, exist_ok=True)
-    fields = ("mean", "scale", "w1", "b1", "w2", "b2")
-    np.savez_compressed(
-        args.out / "harmony_sections.npz", **{k: getattr(net, k).astype(np.float32) for k in fields}
-    )
+    save(net, args.out / "harmony_sections.npz")
 
 
 if __name__ == "__main__":

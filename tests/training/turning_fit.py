@@ -2,13 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Container, Iterator
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 import numpy.typing as npt
 from scipy.linalg import block_diag
 
 from analyzers.turning import Floats, TurningNet, turned
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
 
 Params = dict[str, Floats]
 Batches = Callable[[np.random.Generator], Iterator[tuple[Floats, Floats, npt.NDArray[np.int64]]]]
@@ -41,6 +47,16 @@ def joined(nets: list[TurningNet]) -> TurningNet:
         w0=np.concatenate([n.w0 for n in nets]) * share, b0=np.sum([n.b0 for n in nets], axis=0) * share,
         temperature=np.ones(1, np.float32),
     )  # fmt: skip
+
+
+def save(model: DataclassInstance, path: Path, short: Container[str] = ()) -> None:
+    """Write the arrays of a model as float32, those named in ``short`` as float16."""
+    path.parent.mkdir(parents=True, exist_ok=True)
+    arrays = {f.name: np.asarray(getattr(model, f.name)) for f in fields(model)}
+    np.savez_compressed(
+        path, **{k: v.astype(np.float16 if k in short else np.float32) for k, v in arrays.items()}
+    )
+    print(f"{path}: {path.stat().st_size / 1e3:.0f} kB")
 
 
 def loss_and_gradient(
