@@ -15,29 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.blocks import SampleArray
-
 FloatArray = npt.NDArray[np.floating]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Signal:
-    """Decoded audio: ``samples`` float32 [shape=(frames, channels)], full scale = 1.0; ``rate`` in Hz."""
-
-    samples: SampleArray
-    rate: int
-
-    @property
-    def frames(self) -> int:
-        return int(self.samples.shape[0])
-
-    @property
-    def channels(self) -> int:
-        return int(self.samples.shape[1])
-
-    @property
-    def duration_s(self) -> float:
-        return self.frames / self.rate
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
-from analyzers.chords import find_chords
-from analyzers.features import Features
-from analyzers.grid import find_grid
-from analyzers.health import find_faults
-from analyzers.key import find_key
-from analyzers.loudness import measure_loudness
-from analyzers.model import Analysis, Options, Signal
-from analyzers.sections import find_sections
-from analyzers.silence import find_lead_in
-from analyzers.tuning import find_tuning
+from analyzers.harmony.chords import find_chords
+from analyzers.harmony.key import find_key
+from analyzers.harmony.tuning import find_tuning
+from analyzers.health.health import find_faults
+from analyzers.level.loudness import measure_loudness
+from analyzers.level.silence import find_lead_in
+from analyzers.model import Analysis, Options
+from analyzers.rhythm.grid import find_grid
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from analyzers.structure.sections import find_sections
 
 
 def _ignore(_stage: str) -> None:

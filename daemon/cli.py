@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from daemon.version import VERSION
+from daemon.core.version import VERSION
 
 DESCRIPTION = """\
 beatintake watches a folder for instrumental tracks, finds tempo, bar one, key, levels and
@@ -173,8 +173,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Errors are one line on standard error."""
     arguments = build_parser().parse_args(argv)
     from config.load import InvalidConfig
-    from daemon import commands, exitcodes
-    from daemon.errors import AlreadyRunning, BeatintakeError, ConfigError, DropError, MachineError
+    from daemon import commands
+    from daemon.core import exitcodes
+    from daemon.core.errors import AlreadyRunning, BeatintakeError, ConfigError, DropError, MachineError
 
     try:
         return int(getattr(commands, arguments.command.replace("-", "_"))(arguments))

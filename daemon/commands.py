@@ -10,7 +10,7 @@ from pathlib import Path
 
 from config.load import InvalidConfig, default_text, find_config, load_settings
 from config.settings import Settings
-from daemon.exitcodes import OK, SOME_FAILED
+from daemon.core.exitcodes import OK, SOME_FAILED
 
 
 def settings_of(arguments: Namespace) -> Settings:
@@ -22,15 +22,15 @@ def settings_of(arguments: Namespace) -> Settings:
 
 
 def run(arguments: Namespace) -> int:
-    from daemon.service import run_service
+    from daemon.service.service import run_service
 
     path = find_config(arguments.config)
     return run_service(load_settings(path), config_path=path, once=arguments.once)
 
 
 def process(arguments: Namespace) -> int:
-    from daemon.ledger import ledger_path
-    from daemon.process import process_paths
+    from daemon.batch.process import process_paths
+    from daemon.ledger.ledger import ledger_path
 
     settings = settings_of(arguments)
     ledger = ledger_path(settings.folders.state)
@@ -54,7 +54,7 @@ def process(arguments: Namespace) -> int:
 def analyse(arguments: Namespace) -> int:
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
-    from daemon.analyse import analyse_path, as_text
+    from daemon.pipeline.analyse import analyse_path, as_text
 
     settings = settings_of(arguments)
     failed = False
@@ -82,16 +82,16 @@ def demo(arguments: Namespace) -> int:
 def status(arguments: Namespace) -> int:
     settings = settings_of(arguments)
     if arguments.accuracy:
-        from daemon.accuracy import print_accuracy
+        from daemon.ops.accuracy import print_accuracy
 
         return print_accuracy(settings)
-    from daemon.status import print_status
+    from daemon.ops.status import print_status
 
     return print_status(settings, as_json=arguments.json)
 
 
 def serve(arguments: Namespace) -> int:
-    from daemon.serve import serve_ready
+    from daemon.ops.serve import serve_ready
 
     return serve_ready(settings_of(arguments), host=arguments.host, port=arguments.port)
 
@@ -100,19 +100,19 @@ def serve(arguments: Namespace) -> int:
 
 
 def correct(arguments: Namespace) -> int:
-    from daemon.corrections import correct_drop
+    from daemon.pipeline.correct import correct_drop
 
     return correct_drop(settings_of(arguments), arguments.name, vars(arguments))
 
 
 def undo(arguments: Namespace) -> int:
-    from daemon.corrections import undo_correction
+    from daemon.pipeline.correct import undo_correction
 
     return undo_correction(settings_of(arguments), arguments.name)
 
 
 def retry(arguments: Namespace) -> int:
-    from daemon.control import retry_rejected
+    from daemon.service.control import retry_rejected
 
     return retry_rejected(settings_of(arguments), arguments.names)
 
@@ -122,7 +122,7 @@ def retry(arguments: Namespace) -> int:
 
 def init(arguments: Namespace) -> int:
     """Write FOLDER/beatintake.yaml and the three folders; what exists is left alone."""
-    from daemon.errors import NoPermission
+    from daemon.core.errors import NoPermission
 
     folder: Path = arguments.folder.expanduser().resolve()
     target = folder / "beatintake.yaml"
@@ -156,24 +156,24 @@ def check_config(arguments: Namespace) -> int:
 
 
 def pause(arguments: Namespace) -> int:
-    from daemon.control import pause_service
+    from daemon.service.control import pause_service
 
     return pause_service(settings_of(arguments))
 
 
 def resume(arguments: Namespace) -> int:
-    from daemon.control import resume_service
+    from daemon.service.control import resume_service
 
     return resume_service(settings_of(arguments))
 
 
 def doctor(arguments: Namespace) -> int:
-    from daemon.doctor import examine
+    from daemon.ops.doctor import examine
 
     return examine(settings_of(arguments))
 
 
 def service(arguments: Namespace) -> int:
-    from daemon.units import manage_unit
+    from daemon.ops.units import manage_unit
 
     return manage_unit(arguments.action, find_config(arguments.config))

@@ -7,7 +7,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from daemon.board import read_rows, rebuild_board
+from daemon.report.board import read_rows, rebuild_board
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
 from tests.daemon.sample_report import sample_report, sample_source
 

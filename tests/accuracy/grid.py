@@ -21,10 +21,11 @@ import mir_eval
 import numpy as np
 import soundfile as sf
 
-from analyzers.features import Features
-from analyzers.grid import find_grid
-from analyzers.model import Grid, LeadIn, Options, Signal
-from analyzers.silence import find_lead_in
+from analyzers.level.silence import find_lead_in
+from analyzers.model import Grid, LeadIn, Options
+from analyzers.rhythm.grid import find_grid
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 
 OCTAVES = (1.0, 2.0, 0.5, 3.0, 1 / 3)
 

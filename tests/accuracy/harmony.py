@@ -27,17 +27,17 @@ from typing import Any
 import mir_eval
 import numpy as np
 
-from analyzers.chords import find_chords
-from analyzers.features import Features
-from analyzers.grid import find_grid
-from analyzers.key import find_key
+from analyzers.harmony.chords import find_chords
+from analyzers.harmony.key import find_key
+from analyzers.harmony.spelling import pitch_class_of
+from analyzers.harmony.tuning import find_tuning
+from analyzers.level.silence import find_lead_in
 from analyzers.model import Chord, Grid, Key, Section, Tuning
-from analyzers.sections import find_sections
-from analyzers.silence import find_lead_in
-from analyzers.spelling import pitch_class_of
-from analyzers.tuning import find_tuning
+from analyzers.rhythm.grid import find_grid
+from analyzers.signal.features import Features
+from analyzers.structure.sections import find_sections
 from config.settings import Settings
-from daemon.decode import decode
+from daemon.decode.decoder import decode
 
 HARTE = {"": "maj", "m": "min", "7": "7", "maj7": "maj7", "m7": "min7", "sus4": "sus4", "sus2": "sus2",
          "dim": "dim", "aug": "aug"}  # fmt: skip

@@ -4,7 +4,7 @@ CORPUS is a folder with audio files and, for the lead-in, a truth.jsonl (`first_
 `first_sound_decoded_s`). Parts: meters (integrated loudness against pyloudnorm with De Man's
 filters and libebur128), peaks (true peak against soxr at 192 kHz and at 16 times the rate), leadin
 (as found, and with beds put under it), faults (found when put in, false on the files as they are),
-speed. The standard's own signals are tests: tests/analyzers/test_loudness.py and test_truepeak.py.
+speed. The standard's own signals are tests: tests/analyzers/level/test_loudness.py and test_truepeak.py.
 """
 
 from __future__ import annotations
@@ -25,12 +25,13 @@ import soundfile as sf
 import soxr
 from levels_faults import FAULTS, led_in, noise
 
-from analyzers.features import Features
-from analyzers.health import find_faults
-from analyzers.loudness import measure_loudness
-from analyzers.model import Flag, Options, Signal
-from analyzers.silence import find_lead_in
-from analyzers.truepeak import measure_peaks
+from analyzers.health.health import find_faults
+from analyzers.level.loudness import measure_loudness
+from analyzers.level.silence import find_lead_in
+from analyzers.model import Flag, Options
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from analyzers.signal.truepeak import measure_peaks
 
 LOSSLESS = (".wav", ".flac", ".aif", ".aiff")
 AUDIO = (*LOSSLESS, ".ogg", ".mp3")

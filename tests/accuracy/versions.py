@@ -14,8 +14,9 @@ from itertools import combinations
 import numpy as np
 import soundfile as sf
 
-from analyzers.fingerprint import Fingerprint, compare, fingerprint
-from analyzers.model import Grid, Signal
+from analyzers.model import Grid
+from analyzers.signal.samples import Signal
+from analyzers.structure.fingerprint import Fingerprint, compare, fingerprint
 from demo.render import render
 from demo.spec import random_spec
 from demo.truth import Truth

@@ -14,10 +14,10 @@ import numpy as np
 from music21 import corpus
 from music21 import key as m21key
 
-from analyzers.key import PLAIN, PLAIN_NAMES, find_key
+from analyzers.harmony.key import PLAIN, PLAIN_NAMES, find_key
+from analyzers.harmony.spelling import pitch_class_of
+from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Key
-from analyzers.spelling import pitch_class_of
-from analyzers.tuning import find_tuning
 from tests.analyzers.harmony_kit import BEAT_S, RATE, Wave, features, no_grid, tone
 
 Home = tuple[int, str]  # pitch class, "major" or "minor"

@@ -7,9 +7,10 @@ from collections.abc import Iterable
 
 import numpy as np
 
-from analyzers.features import Features
-from analyzers.grid import find_grid
-from analyzers.model import Grid, LeadIn, Options, Signal
+from analyzers.model import Grid, LeadIn, Options
+from analyzers.rhythm.grid import find_grid
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 
 RATE = 44100
 

@@ -7,10 +7,11 @@ from collections.abc import Sequence
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.features import Features
-from analyzers.model import Grid, Options, Signal
-from analyzers.spectrum import note_hz
-from analyzers.voicing import QUALITIES
+from analyzers.harmony.voicing import QUALITIES
+from analyzers.model import Grid, Options
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from analyzers.signal.spectrum import note_hz
 
 RATE = 11025
 BEAT_S = 0.5

@@ -7,11 +7,12 @@ from functools import cache
 import numpy as np
 from scipy.signal import butter, sosfilt
 
-from analyzers.features import Features
-from analyzers.health import find_faults
-from analyzers.loudness import measure_loudness
-from analyzers.model import Flag, Options, Signal
-from analyzers.silence import find_lead_in
+from analyzers.health.health import find_faults
+from analyzers.level.loudness import measure_loudness
+from analyzers.level.silence import find_lead_in
+from analyzers.model import Flag, Options
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 
 RATE = 44100
 

@@ -23,8 +23,8 @@ MINOR = (6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17)
 def ours(path: Path) -> Callable[[], dict[str, float]]:
     """The whole job, all outputs, as a warm worker does it. Returns the seconds of each stage."""
     from config.settings import Settings
-    from daemon.job import JobRequest, run_job
-    from daemon.warm import warm_up
+    from daemon.pipeline.job import JobRequest, run_job
+    from daemon.pipeline.warm_up import warm_up
 
     warm_up()
 
@@ -119,7 +119,7 @@ def floor(path: Path) -> Callable[[], dict[str, float]]:
     from scipy.fft import rfft
     from scipy.signal import lfilter
 
-    from analyzers.loudness import k_weighting
+    from analyzers.level.loudness import k_weighting
 
     window = np.hanning(2048).astype(np.float32)
 

@@ -26,13 +26,13 @@ from bench_kit import facts, make_beat, run, table, variants, workplace, write_c
 
 from config.load import load_settings
 from config.settings import Settings
-from daemon.batch import Batch, find_items
-from daemon.board import rebuild_board
-from daemon.job import JobRequest, JobResult, run_job
-from daemon.ledger import Ledger
-from daemon.report import read_report
-from daemon.worker_process import resolve
-from daemon.workers import Done, Task
+from daemon.batch.batch import Batch, find_items
+from daemon.ledger.ledger import Ledger
+from daemon.pipeline.job import JobRequest, JobResult, run_job
+from daemon.report.board import rebuild_board
+from daemon.report.report import read_report
+from daemon.workers.pool import Done, Task
+from daemon.workers.process import resolve
 
 
 class CopyingEngine:
@@ -54,7 +54,7 @@ class CopyingEngine:
             self.done.append(Done(task.id, resolve(task.function)(*task.arguments)))
 
     def _copy(self, request: JobRequest) -> JobResult:
-        sha256 = resolve("daemon.intake:identify")(request.drop)
+        sha256 = resolve("daemon.decode.safeopen:identify")(request.drop)
         self.report["drop"] |= {"sha256": sha256, "name": request.drop.name}
         if self.report.get("fingerprint"):
             self.report["fingerprint"]["bpm"] = self.chance.uniform(80, 160)
@@ -108,8 +108,8 @@ def go(settings: Settings, shelf: Path, engine: CopyingEngine) -> tuple[tuple[fl
 
 def look_for_versions(settings: Settings, times: int) -> tuple[float, float]:
     """Mean cost of the look for earlier versions, in a process that goes on."""
-    from analyzers.fingerprint import Fingerprint
-    from daemon.versions import find_version
+    from analyzers.structure.fingerprint import Fingerprint
+    from daemon.pipeline.versions import find_version
 
     folder = next(path for path in settings.folders.ready.iterdir() if path.is_dir() and path.name[0] != ".")
     report = read_report(next(folder.glob("*.report.json")))

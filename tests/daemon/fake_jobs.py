@@ -13,10 +13,10 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from daemon.errors import DiskFull, DropError, UnreadableAudio
-from daemon.intake import identify
-from daemon.job import JobRequest, JobResult
-from daemon.names import safe_stem
+from daemon.core.errors import DiskFull, DropError, UnreadableAudio
+from daemon.core.names import safe_stem
+from daemon.decode.safeopen import identify
+from daemon.pipeline.job import JobRequest, JobResult
 
 INLINE = False  # in the test's own process: deaths become an exception
 
@@ -86,8 +86,8 @@ def _obey(order: str, value: str, request: JobRequest) -> None:
 
 def decode_only(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
     """The real decoding and its real refusals, without the analysis."""
-    from daemon.decode import decode
-    from daemon.spool import Scratch
+    from daemon.decode.decoder import decode
+    from daemon.decode.spool import Scratch
 
     stem = safe_stem(request.drop.stem)
     try:

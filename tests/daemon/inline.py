@@ -11,11 +11,11 @@ from typing import Any
 import pytest
 
 from config.settings import Settings
-from daemon import boardkeeper, lock, service
-from daemon.errors import BeatintakeError, InternalError
-from daemon.start import make_folders
-from daemon.worker_process import Setup, resolve
-from daemon.workers import Died, Done, Failed, Report, Stage, Task, WorkerPool
+from daemon.core.errors import BeatintakeError, InternalError
+from daemon.core.folders import make_folders
+from daemon.service import board_refresh, lock, service
+from daemon.workers.pool import Died, Done, Failed, Report, Stage, Task, WorkerPool
+from daemon.workers.process import Setup, resolve
 from tests.daemon import fake_jobs
 
 
@@ -111,7 +111,7 @@ def opened(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> Iterator[Inli
     """An InlineService with lock, ledger and watcher; closed at the end."""
     monkeypatch.setattr(service, "WorkerPool", InlinePool)
     monkeypatch.setattr(service, "RUN", "tests.daemon.fake_jobs:obedient")
-    monkeypatch.setattr(boardkeeper, "FUNCTION", "tests.daemon.fake_jobs:board")
+    monkeypatch.setattr(board_refresh, "FUNCTION", "tests.daemon.fake_jobs:board")
     monkeypatch.setattr(lock, "CLAIM_DEAD_S", 1.0)
     monkeypatch.setattr(fake_jobs, "INLINE", True)
     make_folders(settings)

@@ -20,12 +20,12 @@ from analyzers.model import (
     Tuning,
 )
 from config.settings import Settings
-from daemon.copy import CopyFacts
-from daemon.correction_apply import apply_correction
-from daemon.decode import Source
-from daemon.plan import plan_cut
-from daemon.report import Report, build_report
-from daemon.stems import Stem
+from daemon.corrections.apply import apply_correction
+from daemon.decode.decoder import Source
+from daemon.decode.stems import Stem
+from daemon.export.copy import CopyFacts
+from daemon.export.plan import plan_cut
+from daemon.report.report import Report, build_report
 
 RATE = 44100
 BAR_ONE_S = 0.75

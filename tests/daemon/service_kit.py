@@ -21,12 +21,13 @@ import json, sys
 from pathlib import Path
 sys.path[:0] = [{repository!r}]
 from config.settings import Settings
-from daemon import boardkeeper, service
+from daemon.service import board_refresh
+from daemon.service import service
 settings = Settings.model_validate_json({settings!r})
 service.STOP_GRACE_S = {grace}
 service.WARM_UP = {warm!r}
 service.RUN = {run!r}
-boardkeeper.FUNCTION = {board!r}
+board_refresh.FUNCTION = {board!r}
 {more}
 sys.exit(service.run_service(settings, once={once}))
 """

@@ -9,7 +9,7 @@ import pytest
 
 from daemon import commands
 from daemon.cli import build_parser, main
-from daemon.errors import AlreadyRunning, DiskFull, InternalError, NotAudio
+from daemon.core.errors import AlreadyRunning, DiskFull, InternalError, NotAudio
 
 COMMANDS = [
     "run",

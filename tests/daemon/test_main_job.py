@@ -18,7 +18,7 @@ import soundfile as sf
 
 from config.settings import Folders, Output, Settings
 from daemon.cli import main
-from daemon.job import JobRequest, run_job
+from daemon.pipeline.job import JobRequest, run_job
 from demo.render import render
 from demo.spec import random_spec
 

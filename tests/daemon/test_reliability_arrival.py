@@ -22,8 +22,8 @@ from typing import Any
 
 import pytest
 
-from daemon import watch as watch_module
-from daemon.arrivals import Phase
+from daemon.ingest import watch as watch_module
+from daemon.ingest.arrivals import Phase
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.make_audio import file_bytes, noise
 from tests.daemon.service_kit import drop, health, ready, rejected, running, settings_for, wait_for
@@ -234,8 +234,8 @@ def test_row_06_another_beat_in_a_split_folder_asks_only_for_itself(service: Ope
     one.until(lambda: len(ready(one.settings)) == 3 and one.settled())
     new = one.pool.calls[len(before) :]
 
-    assert "daemon.stemcheck:are_stems" not in new
-    assert new.count("daemon.intake:identify") == 1
+    assert "daemon.ingest.stemcheck:are_stems" not in new
+    assert new.count("daemon.decode.safeopen:identify") == 1
 
 
 def test_row_07_duplicates_of_one_event(service: Opener) -> None:
@@ -363,11 +363,11 @@ def test_row_11_a_share_that_makes_up_inodes(service: Opener, monkeypatch: pytes
     """Some network file systems answer with another inode number at every look."""
     import itertools
 
-    from daemon import scan
+    from daemon.ingest import scan
 
     real, numbers = scan.FileFact, itertools.count(1)
     monkeypatch.setattr(scan, "FileFact", lambda *a: real(*a[:4], a[4] and next(numbers), *a[5:]))
-    monkeypatch.setattr("daemon.service.file_system_type", lambda folder: "cifs")
+    monkeypatch.setattr("daemon.service.service.file_system_type", lambda folder: "cifs")
     one = service()
     drop(one.settings, "beat.wav", b"x")
 
@@ -378,7 +378,7 @@ def test_row_11_a_share_that_makes_up_inodes(service: Opener, monkeypatch: pytes
 def test_row_12_share_goes_away_and_returns(
     service: Opener, mode: str, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("daemon.pulse.LIVENESS_S", 0.1)
+    monkeypatch.setattr("daemon.service.supervisor.LIVENESS_S", 0.1)
     one = service(
         arrival={"settle_seconds": SETTLE, "watch": mode, "rescan_seconds": 1, "polling_seconds": 0.2}
     )
@@ -399,7 +399,7 @@ def test_row_12_share_goes_away_and_returns(
 
 
 def test_row_13_exception_in_the_watchers_thread(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("daemon.pulse.LIVENESS_S", 0.1)
+    monkeypatch.setattr("daemon.service.supervisor.LIVENESS_S", 0.1)
     one = service(arrival={"settle_seconds": SETTLE, "rescan_seconds": 3600, "watch": "native"})
     real, raised = watch_module._Handler.on_any_event, []
 

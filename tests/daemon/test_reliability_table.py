@@ -48,7 +48,7 @@ def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callabl
         def make(**sections: dict[str, Any]) -> InlineService:
             one = stack.enter_context(opened(settings_for(tmp_path, **sections), monkeypatch))
             one.desk.run_function = "tests.daemon.fake_jobs:decode_only"
-            monkeypatch.setattr("daemon.door.PATIENCE_S", 0.2)
+            monkeypatch.setattr("daemon.ingest.settling.PATIENCE_S", 0.2)
             return one
 
         yield make
@@ -68,8 +68,8 @@ def test_row_22_disk_full_while_a_long_drop_is_decoded(
     service: Callable[..., InlineService], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """A kernel that lets no file grow (EFBIG, treated like ENOSPC): the drop waits and is done later."""
-    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
-    monkeypatch.setattr("daemon.spool.MOST_IN_MEMORY", 1_000_000)
+    monkeypatch.setattr("daemon.service.dispatcher.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.decode.spool.MOST_IN_MEMORY", 1_000_000)
     one = service()
     path = drop(one.settings, "long.wav", file_bytes(noise(20.0)))
     before = path.read_bytes()

@@ -26,11 +26,13 @@ import psutil
 import pytest
 
 from config.settings import Settings
-from daemon import control, health, publish
-from daemon.errors import AlreadyRunning
-from daemon.health import Problems
-from daemon.lock import ServiceLock, is_locked
-from daemon.logs import set_up
+from daemon.core import atomic
+from daemon.core.errors import AlreadyRunning
+from daemon.core.logs import set_up
+from daemon.core.problems import Problems
+from daemon.service import control
+from daemon.service.heartbeat import read_health
+from daemon.service.lock import ServiceLock, is_locked
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.service_kit import (
     count_events,
@@ -98,7 +100,7 @@ def test_row_21_permission_denied_then_granted() -> None:
 def test_row_21_permission_denied_is_shown_and_tried_again(
     service: Opener, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("daemon.door.RETRY_DENIED_S", 0.1)
+    monkeypatch.setattr("daemon.ingest.settling.RETRY_DENIED_S", 0.1)
     one = service()
     real, refuse = os.open, True
 
@@ -116,7 +118,7 @@ def test_row_21_permission_denied_is_shown_and_tried_again(
 
 
 def test_row_21_read_only_output(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.service.dispatcher.BACKOFF_S", (0.2,))
     one = service()
     real, refuse = Path.mkdir, True
 
@@ -152,7 +154,7 @@ def test_row_22_disk_full_before_the_work(service: Opener, monkeypatch: pytest.M
 def test_row_22_disk_full_during_the_work(
     service: Opener, monkeypatch: pytest.MonkeyPatch, where: str
 ) -> None:
-    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.service.dispatcher.BACKOFF_S", (0.2,))
     one = service()
     path = drop(
         one.settings, "beat.wav", {"the job": b"!full\n", "rejection": b"!damaged\n"}.get(where, b"x")
@@ -162,7 +164,7 @@ def test_row_22_disk_full_during_the_work(
         raise OSError(errno.ENOSPC, "No space left on device")
 
     if where in ("fsync", "rename"):
-        monkeypatch.setattr(publish.os, where, full)
+        monkeypatch.setattr(atomic.os, where, full)
     elif where == "rejection":
         monkeypatch.setattr(Path, "write_text", full)
     one.until(lambda: "disk" in one.problems.current)
@@ -170,7 +172,7 @@ def test_row_22_disk_full_during_the_work(
     assert rejected(one.settings) == []
     monkeypatch.undo()
     monkeypatch.setattr("tests.daemon.fake_jobs.INLINE", True)
-    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.service.dispatcher.BACKOFF_S", (0.2,))
     if where == "the job":
         path.write_bytes(b"now it fits")
     one.until(lambda: ready(one.settings) + rejected(one.settings) == ["beat"])
@@ -260,7 +262,7 @@ def test_row_26_dead_worker_does_not_take_the_innocent_along(tmp_path: Path) -> 
 
 
 def _busy_worker(settings: Settings) -> int | None:
-    facts = health.read_health(settings.folders.state) or {}
+    facts = read_health(settings.folders.state) or {}
     if not any(job["stage"] == "analyse" for job in facts.get("running", [])):
         return None
     children = psutil.Process(facts["pid"]).children()
@@ -296,7 +298,7 @@ def test_row_29_clock_jump(service: Opener, monkeypatch: pytest.MonkeyPatch, jum
     one = service(arrival={"rescan_seconds": 1, "watch": "native"})
     real = time.time
     monkeypatch.setattr(time, "time", lambda: real() + jump)
-    monkeypatch.setattr("daemon.watch._Handler.on_any_event", lambda self, event: None)
+    monkeypatch.setattr("daemon.ingest.watch._Handler.on_any_event", lambda self, event: None)
     drop(one.settings, "beat.wav", b"x")
 
     one.until(lambda: ready(one.settings) == ["beat"], timeout_s=4.0)  # found by the monotonic re-scan
@@ -358,7 +360,7 @@ class TestRow30OtherMachines:
     def test_row_30_a_stop_is_heard_while_waiting(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
-        from daemon.service import Service
+        from daemon.service.service import Service
 
         settings = settings_for(tmp_path / "x")
         claim = settings.folders.ready / ".staging" / "claim.json"
@@ -449,7 +451,7 @@ def test_row_34_withdrawn_while_waiting(service: Opener, monkeypatch: pytest.Mon
     control.pause_path(one.settings.folders.state).touch()
     path = drop(one.settings, "beat.wav", b"x")
     one.until(lambda: any(e.phase == "waiting" for e in one.arrivals.entries.values()))
-    monkeypatch.setattr("daemon.watch._Handler.on_any_event", lambda self, event: None)
+    monkeypatch.setattr("daemon.ingest.watch._Handler.on_any_event", lambda self, event: None)
     path.unlink()
     control.resume_service(one.settings)
     one.until(one.settled)
@@ -507,7 +509,7 @@ def test_row_36_a_lasting_condition_is_logged_when_it_begins_and_ends() -> None:
 
 def test_row_36_the_log_is_bounded(tmp_path: Path) -> None:
     from config.settings import Log
-    from daemon.logs import note
+    from daemon.core.logs import note
 
     set_up(Log(file_mb=0.01, files=3), tmp_path, terminal=False)
     for number in range(2000):
@@ -599,11 +601,11 @@ def test_row_39_a_blocked_rename_is_tried_again(tmp_path: Path, monkeypatch: pyt
             raise PermissionError(errno.EACCES, "in use by another program")
         real(*paths)
 
-    monkeypatch.setattr(publish, "WINDOWS", True)
-    monkeypatch.setattr(publish.os, "replace", fake)
-    monkeypatch.setattr(publish.time, "sleep", lambda _: None)
-    monkeypatch.setattr(publish, "sync_folder", lambda _: None)
-    publish.atomic_write(tmp_path / "x", b"1")
+    monkeypatch.setattr(atomic, "WINDOWS", True)
+    monkeypatch.setattr(atomic.os, "replace", fake)
+    monkeypatch.setattr(atomic.time, "sleep", lambda _: None)
+    monkeypatch.setattr(atomic, "sync_folder", lambda _: None)
+    atomic.atomic_write(tmp_path / "x", b"1")
 
     assert (tmp_path / "x").read_bytes() == b"1"
 
@@ -611,7 +613,7 @@ def test_row_39_a_blocked_rename_is_tried_again(tmp_path: Path, monkeypatch: pyt
 def test_a_locked_ledger_only_delays(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
     import sqlite3
 
-    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.service.dispatcher.BACKOFF_S", (0.2,))
     one = service()
     one.ledger._db.execute("PRAGMA busy_timeout=50")
     other = sqlite3.connect(one.ledger.path, isolation_level=None)
@@ -632,7 +634,7 @@ def test_upkeep_on_a_full_disk_does_not_end_the_service(
     def full(*_: Any, **__: Any) -> None:
         raise OSError(errno.ENOSPC, "No space left on device")
 
-    monkeypatch.setattr("daemon.housekeeping.write_digest", full)
+    monkeypatch.setattr("daemon.service.housekeeping.write_digest", full)
     one.inbox.ask("digest")
     one.until(lambda: "service" in one.problems.current)
     monkeypatch.undo()
@@ -642,9 +644,9 @@ def test_upkeep_on_a_full_disk_does_not_end_the_service(
 def test_a_record_that_could_not_be_written_is_completed_not_repeated(
     service: Opener, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    from daemon.errors import MachineError
+    from daemon.core.errors import MachineError
 
-    monkeypatch.setattr("daemon.desk.BACKOFF_S", (0.2,))
+    monkeypatch.setattr("daemon.service.dispatcher.BACKOFF_S", (0.2,))
     one = service()
     real, left = one.ledger.record, [1]
 
@@ -698,7 +700,7 @@ def test_quiet_hours_start_nothing(service: Opener, monkeypatch: pytest.MonkeyPa
     one.until(lambda: any(e.phase == "waiting" for e in one.arrivals.entries.values()))
     one.turn(0.3)
     assert RUN not in one.pool.calls
-    monkeypatch.setattr("daemon.service.is_quiet", lambda minute, spans: False)
+    monkeypatch.setattr("daemon.service.service.is_quiet", lambda minute, spans: False)
 
     one.until(lambda: ready(one.settings))
 
@@ -752,8 +754,8 @@ def test_the_service_manager_hears_of_it(tmp_path: Path) -> None:
 def test_no_ping_from_a_service_that_is_deaf(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:
     one = service()
     sent: list[str] = []
-    monkeypatch.setattr("daemon.pulse.notify", lambda *lines: sent.extend(lines))
-    monkeypatch.setattr("daemon.pulse.LIVENESS_S", 0.0)
+    monkeypatch.setattr("daemon.service.supervisor.notify", lambda *lines: sent.extend(lines))
+    monkeypatch.setattr("daemon.service.supervisor.LIVENESS_S", 0.0)
     one._beat(time.monotonic(), force=True)
     assert "WATCHDOG=1" in sent
     monkeypatch.setattr(one.watch, "problem", lambda: "the watcher has died")

@@ -16,21 +16,21 @@ from pathlib import Path
 import pytest
 
 from config.settings import Log, Notify
-from daemon import control, housekeeping
-from daemon.boardkeeper import BoardKeeper
-from daemon.errors import BeatintakeError
-from daemon.grouping import is_stem_name
-from daemon.health import read_health, write_health
-from daemon.ledger import Ledger, Record, ledger_path
-from daemon.logs import note, set_up
-from daemon.notify_systemd import notify, watchdog_period_s
-from daemon.publish import STAGING
-from daemon.quiet import is_quiet, minutes
-from daemon.status import as_lines, print_status, read_status
-from daemon.stemcheck import are_stems
-from daemon.tell import sentence, tell
-from daemon.worker_process import Setup
-from daemon.workers import Died, Done, Failed, WorkerPool
+from daemon.core.atomic import STAGING
+from daemon.core.errors import BeatintakeError
+from daemon.core.logs import note, set_up
+from daemon.ingest.grouping import is_stem_name
+from daemon.ingest.stemcheck import are_stems
+from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.ops.status import as_lines, print_status, read_status
+from daemon.service import control, housekeeping
+from daemon.service.board_refresh import BoardKeeper
+from daemon.service.heartbeat import read_health, write_health
+from daemon.service.notification import sentence, tell
+from daemon.service.quiet_hours import is_quiet, minutes
+from daemon.service.systemd import notify, watchdog_period_s
+from daemon.workers.pool import Died, Done, Failed, WorkerPool
+from daemon.workers.process import Setup
 from tests.daemon.make_audio import file_bytes, noise
 from tests.daemon.service_kit import settings_for, wait_for
 
@@ -42,7 +42,7 @@ REJECTED = Record("bb" * 32, "rejected", "bad", "bad.wav", None, DAMAGED, {}, 10
 
 def test_the_service_itself_loads_nothing_of_the_analysis() -> None:
     heavy = {"numpy", "scipy", "librosa", "soundfile"}
-    code = f"import sys, daemon.service; print(sorted({heavy} & set(sys.modules)))"
+    code = f"import sys, daemon.service.service; print(sorted({heavy} & set(sys.modules)))"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
 
     assert done.stdout.strip() == "[]"
@@ -52,7 +52,7 @@ class TestStatus:
     def test_imports_nothing_heavy_and_answers_at_once(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
         code = (
-            "import sys\nfrom config.settings import Settings\nfrom daemon.status import print_status\n"
+            "import sys\nfrom config.settings import Settings\nfrom daemon.ops.status import print_status\n"
             f"print_status(Settings.model_validate_json({settings.model_dump_json()!r}))\n"
             "heavy = {'numpy', 'scipy', 'librosa', 'soundfile', 'watchdog', 'apscheduler', 'psutil'}\n"
             "print('heavy:', sorted(heavy & set(sys.modules)))\n"
@@ -85,7 +85,7 @@ class TestStatus:
         assert "bad.wav: it is damaged" in text
 
     def test_a_service_that_holds_its_lock_but_has_no_pulse(self, tmp_path: Path) -> None:
-        from daemon.lock import ServiceLock
+        from daemon.service.lock import ServiceLock
 
         settings = settings_for(tmp_path)
         folders = settings.folders

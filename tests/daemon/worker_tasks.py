@@ -8,7 +8,7 @@ import time
 from collections.abc import Callable
 from typing import Any
 
-from daemon.errors import DiskFull
+from daemon.core.errors import DiskFull
 
 
 def add(a: int, b: int) -> int:

@@ -125,10 +125,10 @@ def damaged(data: bytes, other: bytes, rng: random.Random) -> bytes:
 def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str:
     """Run one case in `work` (empty); returns the outcome, "wrong: ..." when it is not right."""
     from config.settings import Limits
-    from daemon.decode import decode
-    from daemon.errors import DropError
-    from daemon.intake import identify
-    from daemon.spool import Scratch
+    from daemon.core.errors import DropError
+    from daemon.decode.decoder import decode
+    from daemon.decode.safeopen import identify
+    from daemon.decode.spool import Scratch
 
     rng = random.Random(f"{seed}/{number}")
     names = sorted(files)
@@ -186,7 +186,7 @@ def child(first: int, count: int, seed: int) -> None:
     import scipy.fft
     import scipy.optimize  # noqa: F401
 
-    import daemon.decode  # noqa: F401  (imports are not part of a case's limits)
+    import daemon.decode.decoder  # noqa: F401  (imports are not part of a case's limits)
 
     for what, most in (
         (resource.RLIMIT_AS, MEMORY_BYTES),

@@ -65,7 +65,7 @@ def kill_at(base: Path, at: int) -> bool:
 
 
 def _recorded(world: World) -> bool:
-    from daemon.ledger import Ledger, ledger_path
+    from daemon.ledger.ledger import Ledger, ledger_path
 
     ledger = Ledger.read_only(ledger_path(world.settings.folders.state))
     try:

@@ -15,11 +15,15 @@ from typing import Any
 import psutil
 
 from config.settings import Settings
-from daemon.ledger import Ledger, ledger_path
+from daemon.ledger.ledger import Ledger, ledger_path
 from tests.daemon.make_audio import file_bytes
 from tests.daemon.service_kit import health, settings_for, start, visible, wait_for
 
-REAL = {"run": "daemon.job:run_job", "warm": "daemon.warm:warm_up", "board": "daemon.board:rebuild_board"}
+REAL = {
+    "run": "daemon.pipeline.job:run_job",
+    "warm": "daemon.pipeline.warm_up:warm_up",
+    "board": "daemon.report.board:rebuild_board",
+}
 STAND_IN: dict[str, str] = {}
 
 

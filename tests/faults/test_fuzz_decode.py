@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from daemon import decode as decoding
+from daemon.decode import decoder
 from tests.faults.fuzz_decode import campaign, damaged, healthy, run_case
 
 
@@ -35,20 +35,20 @@ def test_other_exceptions_are_wrong(tmp_path, monkeypatch, fault):
     def broken(*_args):
         raise fault
 
-    monkeypatch.setattr(decoding, "content_of", broken)
+    monkeypatch.setattr(decoder, "content_of", broken)
 
     assert run_case(1, 1, healthy(), tmp_path).startswith("wrong: ")
 
 
 def test_a_changed_original_is_wrong(tmp_path, monkeypatch):
-    real = decoding.content_of
+    real = decoder.content_of
 
     def scribbling(path: Path):
         with path.open("ab") as file:
             file.write(b"x")
         return real(path)
 
-    monkeypatch.setattr(decoding, "content_of", scribbling)
+    monkeypatch.setattr(decoder, "content_of", scribbling)
     for number in range(20):
         with tempfile.TemporaryDirectory(dir=tmp_path) as work:
             assert run_case(number, 1, healthy(), Path(work)).startswith("wrong: ")

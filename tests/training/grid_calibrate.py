@@ -17,8 +17,8 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzers import meter
-from analyzers.meter_evidence import Hypotheses
+from analyzers.rhythm import meter
+from analyzers.rhythm.meter_evidence import Hypotheses
 
 NONE_WEIGHT = 0.3  # beatless songs are rarer among drops than among these examples
 

@@ -2,7 +2,7 @@
 
     python tests/training/grid_data.py OUT --seed 1000000 --count 4000 --jobs 8
 
-Each beat is rendered (`demo.render`), analysed as `analyzers.grid` does up to the evidence, and labelled:
+Each beat is rendered (`demo.render`), analysed as the grid analyzer does up to the evidence, and labelled:
 which hypotheses put beats and bar lines where the truth has them. One ``.npz`` a beat goes to OUT. With
 several jobs set OMP_NUM_THREADS=1. The shipped weights: seeds 0 to 2646 and 10 000 to 11 760 of all kinds.
 """
@@ -17,10 +17,10 @@ from typing import Any
 
 import numpy as np
 
-from analyzers.features import Features
-from analyzers.meter_evidence import Hypotheses, pulse_time, weigh
-from analyzers.model import Signal
-from analyzers.tempo_pulse import Pulse, find_pulse
+from analyzers.rhythm.meter_evidence import Hypotheses, pulse_time, weigh
+from analyzers.rhythm.pulse import Pulse, find_pulse
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
 

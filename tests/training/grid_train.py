@@ -21,7 +21,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzers.meter_evidence import BANDS, SIZE, SLOTS
+from analyzers.rhythm.meter_evidence import BANDS, SIZE, SLOTS
 
 HIDDEN = (96, 32)
 OTHER = 0.25

@@ -38,9 +38,9 @@ from turning_fit import (
     start_params,
 )
 
-from analyzers.chords import CHANGE_IN_BAR, CHANGE_ON_BAR, EVIDENCE_WEIGHT, smooth
-from analyzers.harmonics import Stretch, chord_inputs, key_inputs, metric_weight
-from analyzers.turning import Floats, TurningNet
+from analyzers.harmony.chords import CHANGE_IN_BAR, CHANGE_ON_BAR, EVIDENCE_WEIGHT, smooth
+from analyzers.harmony.equivariant import Floats, TurningNet
+from analyzers.harmony.network_inputs import Stretch, chord_inputs, key_inputs, metric_weight
 
 PLAIN = {
     "major": "major",

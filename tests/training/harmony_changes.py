@@ -1,4 +1,4 @@
-"""Fit what `analyzers.keychange` knows of changes of key, on songs that are joined in known ways.
+"""Fit what `analyzers.harmony.key_change` knows of changes of key, on songs that are joined in known ways.
 
     python tests/training/harmony_changes.py m*.npz --held v*.npz [--out FOLDER]
 
@@ -21,12 +21,12 @@ from harmony import MODES, Row, load
 from scipy.optimize import minimize
 from turning_fit import save
 
-from analyzers.harmonics import Stretch, chord_inputs, metric_weight
-from analyzers.key import judge
-from analyzers.keychange import ChangeModel, change_signs, find_changes, proposed, signature_fit
-from analyzers.spelling import home_of
-from analyzers.turning import Floats, load_net
-from analyzers.voicing import QUALITIES
+from analyzers.harmony.equivariant import Floats, load_net
+from analyzers.harmony.key import judge
+from analyzers.harmony.key_change import ChangeModel, change_signs, find_changes, proposed, signature_fit
+from analyzers.harmony.network_inputs import Stretch, chord_inputs, metric_weight
+from analyzers.harmony.spelling import home_of
+from analyzers.harmony.voicing import QUALITIES
 
 STEP_S = 0.5  # a beat, for figures an hour
 SHIFTS = (1, 2, 3, 5, -2, -1, 4, -3, 6)

@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from analyzers.spelling import SCALES
-from analyzers.voicing import QUALITIES
+from analyzers.harmony.spelling import SCALES
+from analyzers.harmony.voicing import QUALITIES
 
 Rng = np.random.Generator
 Wave = npt.NDArray[np.float32]

@@ -23,12 +23,12 @@ import numpy.typing as npt
 import soundfile
 from harmony_corpus import MODES, Song, draw_song
 
-from analyzers.chords import mean_between
-from analyzers.features import Features
-from analyzers.model import Signal
-from analyzers.spelling import parse_chord, pitch_class_of
-from analyzers.tuning import find_tuning
-from analyzers.voicing import QUALITIES
+from analyzers.harmony.chords import mean_between
+from analyzers.harmony.spelling import parse_chord, pitch_class_of
+from analyzers.harmony.tuning import find_tuning
+from analyzers.harmony.voicing import QUALITIES
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
 

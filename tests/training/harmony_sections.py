@@ -1,4 +1,4 @@
-"""Train the boundary network of `analyzers.sections` on beats of the demo generator.
+"""Train the boundary network of `analyzers.structure.sections` on beats of the demo generator.
 
     python tests/training/harmony_sections.py m*.npz s*.npz --held v*.npz --steps 12000 [--out FOLDER]
 
@@ -16,8 +16,8 @@ import numpy as np
 import numpy.typing as npt
 from turning_fit import save
 
-from analyzers.sections import BoundaryNet, best_boundaries
-from analyzers.sectionsigns import bar_pictures, boundary_signs
+from analyzers.structure.section_evidence import bar_pictures, boundary_signs
+from analyzers.structure.sections import BoundaryNet, best_boundaries
 
 Array = npt.NDArray[np.float64]
 HIDDEN = 48

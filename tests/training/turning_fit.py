@@ -1,4 +1,4 @@
-"""Gradient descent for `analyzers.turning.TurningNet`: Adam on cross-entropy, plain numpy."""
+"""Gradient descent for `analyzers.harmony.equivariant.TurningNet`: Adam on cross-entropy, plain numpy."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import block_diag
 
-from analyzers.turning import Floats, TurningNet, turned
+from analyzers.harmony.equivariant import Floats, TurningNet, turned
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance

@@ -1,0 +1,169 @@
+"""Chords: one for each beat of the grid, joined where they go on.
+
+A network judges each beat (`analyzers.harmony.equivariant`); a hidden Markov model over the beats then weighs
+what it says against how seldom chords change inside a bar. The path is Viterbi's, the confidence
+that of the forward-backward algorithm (Rabiner, Proc. IEEE 77, 1989).
+
+A help, never a fact: people who write chords down agree on about three quarters of them.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.network_inputs import chord_inputs
+from analyzers.harmony.spelling import SCALES, chord_label, pitch_class_of, signature
+from analyzers.harmony.voicing import QUALITIES
+from analyzers.model import Chord, Grid, Key, Tuning
+from analyzers.signal.features import Features
+from analyzers.signal.spectrum import FRAME_RATE_HZ
+from analyzers.signal.viterbi import best_path
+
+NAMES = tuple(QUALITIES)
+NO_CHORD = 12 * len(NAMES)
+WITHOUT_GRID_S = 0.5  # step where there is no beat
+CHANGE_ON_BAR, CHANGE_IN_BAR, CHANGE_WITHOUT_GRID = 0.9, 0.1, 0.2  # probability of a new chord
+EVIDENCE_WEIGHT = 1.5  # of the network's log probabilities against those of change
+OUTSIDE_KEY = np.log(0.2)  # a chord with tones outside the scale, when the key is sure
+
+SILENT_SHARE = 0.03  # of the louder steps' levels, which are roots of magnitudes: 60 dB down
+CERTAIN = -12.0  # log probability of anything else
+
+FloatArray = npt.NDArray[np.float64]
+
+
+def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chord, ...]:
+    """Chords from 0 to the end of the file, without gaps; label "N" where none sounds.
+
+    Spelled as the key would. Without a grid the steps are half seconds.
+    """
+    edges = beat_edges(grid, f.duration_s)
+    evidence = chord_evidence(f, tuning.cents or 0.0, edges)
+    evidence = evidence * EVIDENCE_WEIGHT + key_preference(key)
+    path, belief = smooth(evidence, change_probability(grid, edges))
+    sf = 0 if key.tonic is None or key.mode is None else signature(pitch_class_of(key.tonic), key.mode)
+    minor = key.mode not in (None, "major", "mixolydian")
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(path)) + 1, [len(path)]))
+    out = []
+    for a, b in pairwise(starts):
+        root, quality = divmod(int(path[a]), len(NAMES))
+        label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality], sf, minor)
+        confidence = float(calibrated(belief[a:b]).mean())
+        out.append(Chord(float(edges[a]), float(edges[b]), label, round(confidence, 3)))
+    return tuple(out)
+
+
+def calibrated(belief: FloatArray) -> FloatArray:
+    """Probability that root and third are right, from the chain's probability of its state.
+
+    Neighbouring beats repeat each other's evidence, so the chain is too sure: a logistic fit on
+    generated songs (Platt scaling).
+    """
+    odds = np.clip(belief, 1e-4, 1 - 1e-4)
+    return np.asarray(1 / (1 + np.exp(-(0.378 * np.log(odds / (1 - odds)) - 0.120))))
+
+
+def beat_edges(grid: Grid, duration_s: float) -> FloatArray:
+    """Beat times closed off by 0 and the end of the file; fixed steps when there is no beat."""
+    if grid.tempo_bpm is None or len(grid.beats_s) < 2:
+        inner = np.arange(WITHOUT_GRID_S, max(duration_s - WITHOUT_GRID_S / 2, 0.0), WITHOUT_GRID_S)
+    else:
+        inner = np.array([b for b in grid.beats_s if 0.05 < b < duration_s - 0.05])
+    return np.concatenate(([0.0], inner, [duration_s]))
+
+
+def mean_between(frames: npt.NDArray[np.floating], edges: FloatArray) -> npt.NDArray[np.float32]:
+    """Mean of the frames centred between neighbouring edges [shape=(len(edges) - 1, columns)]."""
+    total = np.vstack((np.zeros((1, frames.shape[1])), np.cumsum(frames, axis=0, dtype=np.float64)))
+    at = np.clip(np.rint(edges * FRAME_RATE_HZ + 0.5).astype(int), 0, len(frames))
+    lo = np.minimum(at[:-1], len(frames) - 1)
+    hi = np.maximum(at[1:], lo + 1)
+    return np.asarray((total[hi] - total[lo]) / (hi - lo)[:, None], np.float32)
+
+
+def chord_evidence(f: Features, cents: float, edges: FloatArray) -> FloatArray:
+    """Log probability of each chord and of none, step by step [shape=(steps, 12 * qualities + 1)]."""
+    plain = mean_between(np.sqrt(f.spectrum.notes(cents)), edges)
+    steady = mean_between(np.sqrt(f.spectrum.steady_notes(cents)), edges)
+    each, none = load_net("chord").log_probabilities(*chord_inputs(plain, steady))
+    out = np.concatenate((each.reshape(len(each), -1), none[:, None]), axis=1).astype(np.float64)
+    level = np.linalg.norm(plain, axis=1)
+    silent = level <= SILENT_SHARE * np.percentile(level, 90)
+    out[silent] = CERTAIN
+    out[silent, NO_CHORD] = 0.0
+    return out
+
+
+def key_preference(key: Key) -> FloatArray:
+    """Log weight of each chord under the key [shape=(12 * qualities + 1,)]; zeros without one."""
+    weight = np.zeros(NO_CHORD + 1)
+    if key.tonic is None or key.mode is None:
+        return weight
+    tonic = pitch_class_of(key.tonic)
+    scale = {(tonic + s) % 12 for s in SCALES[key.mode]}
+    if key.mode == "minor":
+        scale |= {(tonic + 11) % 12}
+    for root in range(12):
+        for q, name in enumerate(NAMES):
+            if not {(root + s) % 12 for s in QUALITIES[name]} <= scale:
+                weight[root * len(NAMES) + q] = OUTSIDE_KEY * key.confidence
+    return weight
+
+
+def change_probability(grid: Grid, edges: FloatArray) -> FloatArray:
+    """Probability that a new chord starts on each edge but the last [shape=(steps,)]."""
+    line = bar_lines(edges, grid)
+    if line is None:
+        return np.full(len(edges) - 1, CHANGE_WITHOUT_GRID)
+    return np.where(line, CHANGE_ON_BAR, CHANGE_IN_BAR)
+
+
+def bar_lines(edges: FloatArray, grid: Grid) -> npt.NDArray[np.bool_] | None:
+    """Which steps between ``edges`` begin a bar [shape=(steps,)]; None without a grid."""
+    lines = np.array([b for b, down in zip(grid.beats_s, grid.downbeats, strict=True) if down])
+    if grid.tempo_bpm is None or len(lines) < 2:
+        return None
+    after = np.clip(np.searchsorted(lines, edges[:-1]), 1, len(lines) - 1)
+    gap = np.minimum(np.abs(lines[after] - edges[:-1]), np.abs(lines[after - 1] - edges[:-1]))
+    return np.asarray(gap < 0.01)
+
+
+def smooth(evidence: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """Viterbi path, and the forward-backward probability of its state in each step.
+
+    Parameters
+    ----------
+    evidence : [shape=(n, states)], log weights
+    change : [shape=(n,)], probability that the state of a step differs from the one before; when it
+        does, every other state is as likely
+    """
+    n, states = evidence.shape
+    stay, leave = np.log(1 - change), np.log(change / (states - 1))
+    path = best_path(evidence, stay, leave)
+    forward = np.zeros((n, states))
+    forward[0] = _softmax(evidence[0])
+    for i in range(1, n):
+        forward[i] = _softmax(evidence[i] + np.log(_spread(forward[i - 1], change[i], states)))
+    behind = np.full(states, 1.0 / states)
+    belief = np.zeros(n)
+    belief[-1] = forward[-1][path[-1]]
+    for i in range(n - 1, 0, -1):
+        behind = _spread(_softmax(evidence[i] + np.log(behind)), change[i], states)
+        both = forward[i - 1] * behind
+        belief[i - 1] = both[path[i - 1]] / both.sum()
+    return path, belief
+
+
+def _spread(p: FloatArray, change: float, states: int) -> FloatArray:
+    """One step of the chain: stay, or go anywhere else with equal chance."""
+    out: FloatArray = p * (1 - change) + (p.sum() - p) * change / (states - 1) + 1e-12
+    return out
+
+
+def _softmax(x: FloatArray) -> FloatArray:
+    odds = np.exp(x - x.max())
+    return np.asarray(odds / odds.sum())

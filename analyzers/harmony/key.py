@@ -1,0 +1,184 @@
+"""Key: tonic and scale of the music, how sure, and where it changes.
+
+A network (`equivariant`) judges the tuned chroma of four registers together with the chords:
+how long each lasts, which open and close, and which leads to which. It weighs six scales on twelve
+tonics against "no key", and was calibrated on songs it was not trained on. The probabilities of major
+(with mixolydian) and minor (with dorian, phrygian, harmonic minor) decide tonic and mode; the
+scale is a church mode or harmonic minor only where that clearly fits better.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.harmony.chords import bar_lines, beat_edges, chord_evidence, mean_between
+from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.key_change import find_changes
+from analyzers.harmony.network_inputs import Stretch, key_inputs, metric_weight, register_chroma
+from analyzers.harmony.spelling import home_of, scale_names, tonic_name
+from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
+from analyzers.signal.features import Features
+
+MODES = ("major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor")
+PLAIN = {"major": 0, "mixolydian": 0, "minor": 1, "dorian": 1, "phrygian": 1, "harmonic minor": 1}
+PLAIN_NAMES = ("major", "minor")
+# steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
+APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
+SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
+MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
+LEAST_STEPS = 4
+HOMES = np.array([[home_of(tonic, mode) for mode in MODES] for tonic in range(12)])
+
+Floats = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Belief:
+    """Probability of each scale [shape=(12, 6)]; the rest, up to 1, is "no key"."""
+
+    scales: Floats
+
+    @property
+    def plain(self) -> Floats:
+        """Probability of major and minor on each tonic [shape=(12, 2)]."""
+        side = np.array([PLAIN[m] for m in MODES])
+        return np.stack(
+            (self.scales[:, side == 0].sum(axis=1), self.scales[:, side == 1].sum(axis=1)), axis=1
+        )
+
+    @property
+    def best(self) -> tuple[int, int]:
+        tonic, side = np.unravel_index(int(np.argmax(self.plain)), (12, 2))
+        return int(tonic), int(side)
+
+    @property
+    def confidence(self) -> float:
+        return float(self.plain.max())
+
+    def dimmed(self, clear: float) -> Belief:
+        """The same, but never sure where no chord is clear: drums with a pitch, clusters, effects."""
+        top = MURKY_CONFIDENCE / max(self.confidence, 1e-9)
+        return self if clear >= MURKY or top >= 1 else Belief(self.scales * np.float32(top))
+
+    @property
+    def signatures(self) -> Floats:
+        """Probability of each key signature, by the tonic of its major key [shape=(12,)]."""
+        out = np.zeros(12, np.float32)
+        np.add.at(out, HOMES, self.scales)
+        return out
+
+    def mode(self, tonic: int, side: int, profile: Floats) -> str:
+        """Name of the scale on this tonic: a church mode or harmonic minor only where it clearly fits better.
+
+        Clearly: the network is sure of it, or finds it possible and the tone that sets the scale apart is
+        far stronger than the one it replaces in ``profile`` [shape=(12,)].
+        """
+        own = [i for i, m in enumerate(MODES) if PLAIN[m] == side]
+        share = self.scales[tonic, own] / max(float(self.scales[tonic, own].sum()), 1e-9)
+        for i in np.argsort(share)[::-1]:
+            name = MODES[own[int(i)]]
+            if name not in APART:
+                continue
+            its, plain = (float(profile[(tonic + step) % 12]) for step in APART[name])
+            if share[i] >= SURE_OF_SCALE or (share[i] >= SCALE_POSSIBLE and its >= FAR_STRONGER * plain):
+                return name
+        return PLAIN_NAMES[side]
+
+
+def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
+    """Key at the start of the track and the changes after it.
+
+    ``tonic`` is None (confidence 0, with a reason) for drums, noise and music without a key.
+    """
+    edges = beat_edges(grid, f.duration_s)
+    cents = tuning.cents or 0.0  # without held tones: as if in tune
+    levels = mean_between(np.sqrt(f.spectrum.steady_notes(cents)), edges)
+    if len(levels) < LEAST_STEPS or not levels.any():
+        return _no_key("no notes to take a key from")
+    evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
+    chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
+    track = Stretch(levels, chords, none, _place_in_meter(edges, grid))
+    first, changes = _changes(track, edges)
+    if first.confidence <= 1 - float(first.scales.sum()):
+        return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
+    end = int(np.searchsorted(edges, changes[0].at_s)) if changes else len(levels)
+    return _describe(first.dimmed(clearness(track)), changes, _profile(levels[:end]))
+
+
+def judge(stretch: Stretch) -> Belief:
+    """What the network makes of a stretch of steps."""
+    each, _ = load_net("key").log_probabilities(*key_inputs(stretch))
+    return Belief(np.exp(each[0]))
+
+
+def clearness(stretch: Stretch) -> float:
+    """Mean probability of the likeliest chord where one is likely at all, 0 when nowhere."""
+    heard = stretch.none < 0.5
+    return float(stretch.chords.reshape(len(stretch), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
+
+
+def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:
+    down = bar_lines(edges, grid)
+    if down is None or not down.any():
+        return None
+    bar_one = edges[:-1][down][0] if grid.bar_one_s is None else grid.bar_one_s
+    return metric_weight(down, int(np.argmin(np.abs(edges[:-1] - bar_one))))
+
+
+def _changes(track: Stretch, edges: npt.NDArray[np.float64]) -> tuple[Belief, tuple[KeyChange, ...]]:
+    """The key up to the first change, and the changes."""
+
+    @cache
+    def between(start: int, stop: int) -> Belief:
+        return judge(track.part(start, stop))
+
+    found = find_changes(track, lambda start, stop: between(start, stop).signatures)
+    stops = [step for step, _ in found] + [len(track)]
+    first = here = between(0, stops[0])
+    changes = []
+    for (start, sure), stop in zip(found, stops[1:], strict=True):
+        after = between(start, stop)
+        if after.best != here.best:
+            tonic, side = after.best
+            mode = after.mode(tonic, side, _profile(track.levels[start:stop]))
+            changes.append(KeyChange(float(edges[start]), tonic_name(tonic, mode), mode, round(sure, 4)))
+            here = after
+    return first, tuple(changes)
+
+
+def _profile(levels: Floats) -> Floats:
+    """Weight of each pitch class, all registers together, sum 1 [shape=(12,)]."""
+    chroma = register_chroma(levels).sum(axis=(0, 1))
+    return np.asarray(chroma / max(float(chroma.sum()), 1e-9), np.float32)
+
+
+def _describe(belief: Belief, changes: tuple[KeyChange, ...], profile: Floats) -> Key:
+    plain = belief.plain
+
+    def candidate(tonic: int, side: int) -> KeyCandidate:
+        tonic %= 12
+        name = PLAIN_NAMES[side]
+        return KeyCandidate(tonic_name(tonic, name), name, round(float(plain[tonic, side]), 4))
+
+    tonic, side = belief.best
+    mode = belief.mode(tonic, side, profile)
+    ranked = [divmod(int(i), 2) for i in np.argsort(plain, axis=None)[::-1][:5]]
+    return Key(
+        tonic=tonic_name(tonic, mode),
+        mode=mode,
+        confidence=round(belief.confidence, 4),
+        scale=scale_names(tonic, mode),
+        alternatives=tuple(candidate(*r) for r in ranked),
+        relative=candidate(tonic + 9, 1) if side == 0 else candidate(tonic + 3, 0),
+        parallel=candidate(tonic, 1 - side),
+        changes=changes,
+        profile=tuple(round(float(v), 4) for v in profile),
+    )
+
+
+def _no_key(reason: str) -> Key:
+    return Key(None, None, 0.0, (), (), None, None, (), (), reason)

@@ -1,0 +1,130 @@
+"""What the chord and the key network are shown, computed the same way in training and in use."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.harmony.voicing import QUALITIES
+from analyzers.signal.spectrum import LOWEST_NOTE, NOTES
+
+Floats = npt.NDArray[np.float32]
+
+REGISTER_CENTRES = (36, 50, 64, 78)  # MIDI notes: bass, low, middle, high
+REGISTER_REACH = 14  # semitones to where a register fades out
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """Some steps of a track (a beat each) as key and key changes are taken from them.
+
+    ``levels`` [shape=(n, NOTES)]: square roots of steady note magnitudes; ``chords``
+    [shape=(n, 12, qualities)] and ``none`` [shape=(n,)]: probability of each chord and of none;
+    ``weight`` [shape=(n,)]: place in the meter (see `metric_weight`), None when it is not known.
+    """
+
+    levels: Floats
+    chords: Floats
+    none: Floats
+    weight: Floats | None
+
+    def __len__(self) -> int:
+        return len(self.levels)
+
+    def part(self, start: int, stop: int) -> Stretch:
+        """The steps from ``start`` up to ``stop``."""
+        cut = slice(start, stop)
+        weight = None if self.weight is None else self.weight[cut]
+        return Stretch(self.levels[cut], self.chords[cut], self.none[cut], weight)
+
+
+def register_chroma(levels: Floats) -> Floats:
+    """Note levels folded into pitch classes, four overlapping registers apart.
+
+    Parameters
+    ----------
+    levels : [shape=(n, NOTES)], square roots of note magnitudes
+
+    Returns
+    -------
+    [shape=(n, 4, 12)]
+    """
+    notes = LOWEST_NOTE + np.arange(NOTES)
+    weight = np.maximum(0, 1 - np.abs(notes - np.array(REGISTER_CENTRES)[:, None]) / REGISTER_REACH)
+    weight[0, notes < REGISTER_CENTRES[0]] = 1.0
+    weight[0, notes < 28] = 0.5  # below E1 (41 Hz) kicks outweigh basses
+    spread = (levels[:, None, :] * weight[None].astype(np.float32)).reshape(len(levels), 4, NOTES // 12, 12)
+    return np.asarray(spread.sum(axis=2), dtype=np.float32)
+
+
+def chord_inputs(levels: Floats, steady: Floats) -> tuple[Floats, Floats]:
+    """Inputs of the chord network for each step of the grid.
+
+    Chroma channels: four registers of this step (plain and steady levels), of the step before and of
+    the step after (plain); each step scaled to unit length. Scalars: how loud the notes are against the
+    track's louder steps, and how even they are.
+    """
+    here, held = register_chroma(levels), register_chroma(steady)
+    size = np.linalg.norm(here.reshape(len(here), -1), axis=1)
+    loud = max(float(np.percentile(size, 90)), 1e-9)
+    floor = 0.02 * loud
+    here = here / np.maximum(size, floor)[:, None, None]
+    held = held / np.maximum(np.linalg.norm(held.reshape(len(held), -1), axis=1), floor)[:, None, None]
+    before = np.concatenate((here[:1], here[:-1]))
+    after = np.concatenate((here[1:], here[-1:]))
+    peak = here.reshape(len(here), -1).max(axis=1)
+    scalars = np.stack((np.log(size / loud + 0.02), peak), axis=1)
+    return np.concatenate((here, held, before, after), axis=1), scalars.astype(np.float32)
+
+
+def key_inputs(x: Stretch) -> tuple[Floats, Floats]:
+    """Inputs of the key network for one stretch of music.
+
+    Returns
+    -------
+    chroma [shape=(1, channels, 12)]: the registers' mean, how long each chord lasts, which chords open and
+    close, which fall on the starts of four bars and of every bar, and how often a root is reached from each
+    other root; scalars [shape=(1, 5)].
+    """
+    registers = register_chroma(x.levels).reshape(len(x), -1)
+    size = np.linalg.norm(registers, axis=1)
+    registers = registers / np.maximum(size, 0.1 * max(float(size.max()), 1e-9))[:, None]
+    pitch = registers.mean(axis=0).reshape(4, 12)
+    pitch = pitch / max(float(np.linalg.norm(pitch)), 1e-9)
+    lasting = x.chords.mean(axis=0).T
+    lasting = lasting / max(float(lasting.sum()), 0.02)
+    heard = np.flatnonzero(x.none < 0.5)
+    ends = [_lean(x.chords[pick]) for pick in ((heard[:4], heard[-4:]) if len(heard) else (slice(0, 0),) * 2)]
+    roots = x.chords.sum(axis=2)
+    steps = np.stack([(np.roll(roots[:-1], -k, axis=1) * roots[1:]).sum(axis=0) for k in range(1, 12)])
+    steps = steps / max(float(steps.sum()), 0.5)
+    even = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
+    metric = [_lean(x.chords[x.weight >= w] if x.weight is not None else x.chords[:0]) for w in (2, 1)]
+    known = float(x.weight is not None)
+    scalars = np.array([[np.log(len(x)), x.none.mean(), even, len(heard) / len(x), known]], np.float32)
+    chroma = np.concatenate((pitch, 3 * lasting, *ends, *metric, 4 * steps))
+    return chroma[None].astype(np.float32), scalars
+
+
+def metric_weight(down: npt.NDArray[np.bool_], bar_one: int) -> Floats:
+    """2 on the first step of each four bars counted from bar one, 1 on that of other bars, else 0.
+
+    Parameters
+    ----------
+    down : [shape=(n,)], which steps begin a bar
+    bar_one : the step that begins bar one
+    """
+    number = np.cumsum(down) - np.cumsum(down)[bar_one]
+    return np.where(down, np.where(number % 4 == 0, 2, 1), 0).astype(np.float32)
+
+
+def _lean(chords: Floats) -> Floats:
+    """Mean probability of a major and of a minor third on each root [shape=(2, 12)]."""
+    if len(chords) == 0:
+        return np.zeros((2, 12), np.float32)
+    mean = chords.mean(axis=0)
+    minor = [i for i, q in enumerate(QUALITIES) if 3 in QUALITIES[q]]
+    major = [i for i, q in enumerate(QUALITIES) if 4 in QUALITIES[q]]
+    return np.stack((mean[:, major].sum(axis=1), mean[:, minor].sum(axis=1)))

@@ -1,0 +1,127 @@
+"""Names of notes, scales and chords: one spelling for each key, the usual one.
+
+A pitch class is 0..11 from C. Names live on the line of fifths (F = -1, C = 0, G = 1 ... F sharp = 6,
+B flat = -2), where a key signature of ``sf`` sharps (negative: flats) is the seven names from sf - 1 on.
+Of two spellings of a key the one with fewer accidentals is usual; at six accidentals each the studio
+writes F sharp major and E flat minor (common practice). Scales: any handbook of music theory.
+"""
+
+from __future__ import annotations
+
+LETTERS = "CDEFGAB"
+NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
+ACCIDENTAL_WORDS = {-2: " double flat", -1: " flat", 0: "", 1: " sharp", 2: " double sharp"}
+
+SCALES: dict[str, tuple[int, ...]] = {
+    "major": (0, 2, 4, 5, 7, 9, 11),
+    "minor": (0, 2, 3, 5, 7, 8, 10),
+    "dorian": (0, 2, 3, 5, 7, 9, 10),
+    "phrygian": (0, 1, 3, 5, 7, 8, 10),
+    "mixolydian": (0, 2, 4, 5, 7, 9, 10),
+    "harmonic minor": (0, 2, 3, 5, 7, 8, 11),
+}
+# fifths from the tonic to the tonic of the major key with the same signature
+_SIGNATURE_SHIFT = {
+    "major": 0,
+    "minor": -3,
+    "dorian": -2,
+    "phrygian": -4,
+    "mixolydian": -1,
+    "harmonic minor": -3,
+}
+# six accidentals either way: tonic position on the line of fifths
+_AT_SIX = {"major": 6, "minor": -3, "dorian": 8, "phrygian": -2, "mixolydian": 7, "harmonic minor": -3}
+
+CHORD_SUFFIXES = {
+    "maj": "",
+    "min": "m",
+    "7": "7",
+    "maj7": "maj7",
+    "min7": "m7",
+    "sus4": "sus4",
+    "sus2": "sus2",
+    "dim": "dim",
+    "aug": "aug",
+}
+
+
+def fifths_name(position: int) -> str:
+    """Name in words of a place on the line of fifths: 0 'C', -3 'E flat', 6 'F sharp'."""
+    return "FCGDAEB"[(position + 1) % 7] + ACCIDENTAL_WORDS[(position + 1) // 7]
+
+
+def tonic_position(pitch_class: int, mode: str) -> int:
+    """Place on the line of fifths where the key on this pitch class is usually written."""
+    shift = _SIGNATURE_SHIFT[mode]
+    places = [p for p in range(-11, 13) if p * 7 % 12 == pitch_class % 12]
+    least = min(abs(p + shift) for p in places)
+    if least == 6:
+        return _AT_SIX[mode]
+    return next(p for p in places if abs(p + shift) == least)
+
+
+def tonic_name(pitch_class: int, mode: str) -> str:
+    """'E flat' for pitch class 3 in minor, 'D sharp' never."""
+    return fifths_name(tonic_position(pitch_class, mode))
+
+
+def signature(pitch_class: int, mode: str) -> int:
+    """Sharps (positive) or flats (negative) of the key, -6..6."""
+    return tonic_position(pitch_class, mode) + _SIGNATURE_SHIFT[mode]
+
+
+def home_of(pitch_class: int, mode: str) -> int:
+    """Tonic of the major key with the same signature: 0 (C) for A minor."""
+    return signature(pitch_class, mode) * 7 % 12
+
+
+def pitch_class_of(name: str) -> int:
+    """Pitch class of 'E flat', 'Eb', 'F#' or 'F sharp'."""
+    letter, rest = (
+        name[0].upper(),
+        name[1:].lower().replace("double flat", "bb").replace("double sharp", "##"),
+    )
+    rest = rest.replace("flat", "b").replace("sharp", "#")
+    return (NATURAL[letter] + rest.count("#") - rest.count("b")) % 12
+
+
+def scale_names(pitch_class: int, mode: str) -> tuple[str, ...]:
+    """The seven notes from the tonic up, one of each letter: ('E flat', 'F', 'G flat', ...)."""
+    tonic = tonic_name(pitch_class, mode)
+    first = LETTERS.index(tonic[0])
+    names = []
+    for degree, step in enumerate(SCALES[mode]):
+        letter = LETTERS[(first + degree) % 7]
+        accidental = (pitch_class + step - NATURAL[letter] + 6) % 12 - 6
+        names.append(letter + ACCIDENTAL_WORDS[accidental])
+    return tuple(names)
+
+
+def chord_label(root: int, quality: str, sf: int = 0, minor: bool = False) -> str:
+    """Label such as 'Bbm7', its root spelled as the key would: ``sf`` accidentals, ``minor`` or not.
+
+    Twelve places on the line of fifths around the key; in minor the raised seventh (G sharp in
+    A minor) comes before the lowered first (A flat).
+    """
+    start = sf - (3 if minor else 5)
+    position = next(p for p in range(start, start + 12) if p * 7 % 12 == root % 12)
+    name = fifths_name(position)
+    short = name.replace(" double flat", "bb").replace(" double sharp", "##")
+    return short.replace(" flat", "b").replace(" sharp", "#") + CHORD_SUFFIXES[quality]
+
+
+def parse_chord(label: str) -> tuple[int, str] | None:
+    """(root pitch class, quality) of one of our labels; None for 'N'."""
+    if label == "N":
+        return None
+    root = label[0]
+    rest = label[1:]
+    while rest[:1] in ("b", "#"):
+        root, rest = root + rest[0], rest[1:]
+    quality = next(q for q, suffix in CHORD_SUFFIXES.items() if suffix == rest)
+    return pitch_class_of(root), quality
+
+
+def key_name(tonic: str | None, mode: str | None) -> str | None:
+    """As it is said: "E flat minor"; None when there is no key."""
+    return f"{tonic} {mode}" if tonic and mode else None

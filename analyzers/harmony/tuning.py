@@ -1,0 +1,118 @@
+"""Tuning: how far the music lies from A4 = 440 Hz, in cents.
+
+Every partial says where it lies between two notes of equal temperament; drum hits and gliding
+basses say it at random, held notes all say the same. So only partials that the frames around them
+confirm count. The answer is the middle of the densest cluster of their circular histogram: not the
+mean of all (the natural seventh and fifth partials, 31 and 14 cents flat, would pull it) and not the
+highest point (of two voices detuned against each other that would be one voice).
+
+The range is one semitone: an offset beyond half a semitone is the neighbouring key, in tune.
+Source: ISO 16:1975 (A4 = 440 Hz); cents = 1200 * log2(f / 440).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.model import Tuning
+from analyzers.signal.features import Features
+from analyzers.signal.spectrum import Spectrum
+
+BAND_HZ = (100.0, 1600.0)  # below, a cent is too small to see; above, strings are stretched
+APART_FRAMES = 4  # two windows that share no sample
+SAME_PARTIAL_CENTS = 12.0
+CLUSTER_CENTS = 12.0  # width in which a cluster is looked for: unison detune spreads about as far
+KERNEL_CENTS = (4.0, 15.0)  # narrowest and widest weighting around its middle
+LEAST_PARTIALS = 60
+LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone reach about 1.5
+
+
+def find_tuning(f: Features) -> Tuning:
+    """Offset of the held notes from A4 = 440 Hz; ``cents`` is None when nothing is held long enough."""
+    import librosa
+
+    cents, weights = steady_offsets(f.spectrum)
+    if len(cents) < LEAST_PARTIALS:
+        return Tuning(None, None, 0.0, "no long steady tones to measure the tuning on")
+    density = _circular_density(cents, weights)
+    peak = int(np.argmax(density))
+    offset = _middle(cents, weights, float(peak - 50))
+    concentration = float(density[peak] / density.mean())
+    confidence = _confidence(concentration, len(cents))
+    if concentration < LEAST_CONCENTRATION:
+        return Tuning(None, None, round(confidence, 4), "the steady tones agree on no common tuning")
+    a4_hz = float(librosa.tuning_to_A4(offset / 100))
+    return Tuning(round(offset, 2), round(a4_hz, 3), round(confidence, 4))
+
+
+def steady_offsets(spectrum: Spectrum) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
+    """Offset in cents, in [-50, 50), and weight of each partial that sounds on for four frames."""
+    import librosa
+
+    partials = spectrum.treble
+    keep = (partials.hz >= BAND_HZ[0]) & (partials.hz <= BAND_HZ[1])
+    frame = partials.frame[keep].astype(np.int64)
+    pitch = 100 * librosa.hz_to_midi(partials.hz[keep].astype(np.float64))
+    steady = _lasts(frame, pitch, APART_FRAMES) | _lasts(frame, pitch, -APART_FRAMES)
+    weight = np.sqrt(partials.magnitude[keep][steady].astype(np.float64))
+    return (pitch[steady] + 50) % 100 - 50, weight
+
+
+def _lasts(frame: npt.NDArray[np.int64], pitch: npt.NDArray[np.float64], apart: int) -> npt.NDArray[np.bool_]:
+    """Which partials have one at the same pitch ``apart`` frames later."""
+    if len(frame) == 0:
+        return np.zeros(0, dtype=bool)
+    span = 20_000.0  # cents; wider than any band, so that frames do not mix in one sorted line
+    line = frame * span + pitch
+    order = np.sort(line)
+    want = line + apart * span
+    after = np.clip(np.searchsorted(order, want), 1, len(order) - 1) if len(order) > 1 else np.zeros(1, int)
+    gap = np.minimum(np.abs(order[after] - want), np.abs(order[after - 1] - want))
+    return np.asarray(gap <= SAME_PARTIAL_CENTS)
+
+
+def _circular_density(
+    cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]
+) -> npt.NDArray[np.float64]:
+    """Smoothed histogram over -50..49 cents [shape=(100,)]."""
+    cell = np.rint(cents + 50).astype(int) % 100
+    counts = np.bincount(cell, weights=weights, minlength=100)
+    reach = np.arange(100)
+    kernel = np.exp(-0.5 * (np.minimum(reach, 100 - reach) / CLUSTER_CENTS) ** 2)
+    density: npt.NDArray[np.float64] = np.fft.irfft(np.fft.rfft(counts) * np.fft.rfft(kernel), 100)
+    return np.maximum(density, 1e-12)
+
+
+def _middle(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], start: float) -> float:
+    """Middle of the cluster around ``start`` by mean shift, the kernel as wide as the cluster needs."""
+    at = _shift(cents, weights, start, CLUSTER_CENTS)
+    distance = np.abs(_around(cents, at))
+    near = np.flatnonzero(distance < 25)
+    order = near[np.argsort(distance[near])]
+    total = np.cumsum(weights[order])
+    spread = distance[order[min(int(np.searchsorted(total, total[-1] / 2)), len(order) - 1)]]
+    at = _shift(cents, weights, at, float(np.clip(1.5 * spread, *KERNEL_CENTS)))
+    return 50.0 if at == 50.0 else (at + 50) % 100 - 50
+
+
+def _around(cents: npt.NDArray[np.float64], at: float) -> npt.NDArray[np.float64]:
+    """Signed distance from ``at`` on the circle of 100 cents."""
+    return (cents - at + 50) % 100 - 50
+
+
+def _shift(
+    cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], start: float, width: float
+) -> float:
+    at = start
+    for _ in range(15):
+        distance = _around(cents, at)
+        near = weights * np.exp(-0.5 * (distance / width) ** 2)
+        at += float(np.dot(near, distance) / max(float(near.sum()), 1e-12))
+    return at
+
+
+def _confidence(concentration: float, count: int) -> float:
+    """Probability that the offset is within 6 cents (logistic fit on generated tracks)."""
+    score = 6.3 * np.log(concentration) + 1.5 * np.log(count / 500.0) - 6.5
+    return float(1 / (1 + np.exp(-score)))

@@ -1,0 +1,6 @@
+"""What is wrong or peculiar with the channels: each finding with where, how much, what to do.
+
+Offers `health`.
+"""
+
+__all__ = ["health"]

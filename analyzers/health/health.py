@@ -1,0 +1,35 @@
+"""Signal health: what is wrong or peculiar with the channels, each with where, how much, what to do.
+
+A fault that would spoil a take is a "warning"; what is good to know is a "note". A mastered track
+that peaks over 0 dBTP is a note. The order of the flags is the order of the checks here.
+"""
+
+from __future__ import annotations
+
+from analyzers.health.gaps import find_dropouts
+from analyzers.health.level import find_clipping, judge_level, judge_offset, judge_peaks
+from analyzers.health.noise import judge_noise
+from analyzers.health.origin import judge_format, judge_lossy_origin
+from analyzers.health.stereo import judge_channels
+from analyzers.level.channel_stats import channel_stats
+from analyzers.model import Flag, LeadIn, Loudness
+from analyzers.signal.features import Features
+
+
+def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tuple[Flag, ...]:
+    """All flags of one signal; none for digital silence."""
+    signal, options, peaks = features.signal, features.options, features.peaks
+    if peaks.sample_peak == 0.0:
+        return ()
+    stats = channel_stats(signal.samples, signal.rate)
+    return (
+        *find_clipping(signal, peaks, options.bit_depth),
+        *judge_peaks(signal, peaks),
+        *judge_offset(stats),
+        *judge_channels(stats),
+        *find_dropouts(signal, peaks),
+        *judge_noise(features, lead_in),
+        *judge_level(loudness),
+        *judge_format(signal, options.bit_depth),
+        *([] if options.lossy else judge_lossy_origin(stats, signal.rate)),
+    )

@@ -1,0 +1,226 @@
+"""Lead-in: where the music starts and what lies before it.
+
+Question: which is the first musical sample? Digital silence, an offset, dither, hiss, hum and the
+crackle of a record are no music.
+Convention: the threshold is relative to the programme (Options.silence_below_peak_db under its
+sample peak, 60 dB by default, common practice); the answer is a sample index at the source's rate.
+
+1. `open`: the first moment that is loud beyond doubt. What comes before is either quiet or a bed.
+2. Without a bed above the threshold the first sample over it is the answer, unless it is a lone
+   click (over within 10 ms).
+3. A bed is there from the first sample, steady, far below the music, and noise or mains hum
+   rather than notes. Music then starts where a band stays well above the bed's own level.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzers.level.noisebed import rise_frames, tonal_share
+from analyzers.model import LeadIn
+from analyzers.signal.features import Features
+from analyzers.signal.mono import Samples
+from analyzers.signal.samples import BLOCK_FRAMES, Floats, Signal, blocks_of
+
+FRAME_S = 0.005
+LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
+BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
+CLICK_S = 0.010  # shorter: a click, not music
+CLICK_FRAMES = 4
+BED_LOOK_S = 0.25  # the bed's level is learnt from this much
+BED_LEAST_S = 0.02
+STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
+ROUGH = 4.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4)
+NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
+TONAL = 0.3  # share of power in lines that no mains hum explains: notes
+BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
+FLOOR_S = 60.0  # the floor is measured over no more than this before the music
+GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
+INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
+
+
+@dataclass(frozen=True, slots=True)
+class _Start:
+    sample: int
+    confidence: float
+
+
+def find_lead_in(features: Features) -> LeadIn:
+    """The first musical sample and the kind of what comes before.
+
+    Returns
+    -------
+    LeadIn : first_sound_s is None, kind "no sound at all", when nothing but an offset is there
+    """
+    signal = features.signal
+    peak = features.peaks.sample_peak
+    threshold = peak * 10 ** (-features.options.silence_below_peak_db / 20)
+    if peak == 0.0:
+        return _no_sound()
+    offset = _offset(signal, threshold)
+    loud = _first_loud(_Magnitudes(signal, offset, signal.frames), signal.rate, LOUD * peak)
+    if loud is None:
+        return _no_sound()
+    quiet = _Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
+    over = _first_over(quiet, 0, threshold) or 0
+    start = None
+    look = min(loud, over + signal.rate)
+    if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
+        start = _start_over_bed(quiet, features.mono, over, signal.rate, threshold)
+    if start is None:
+        start = _Start(_skip_clicks(quiet, over, signal.rate, threshold), 0.97)
+    return _describe(signal, start, threshold)
+
+
+def _no_sound() -> LeadIn:
+    return LeadIn(None, None, "no sound at all", None, None, 0.99, "nothing in the file rises above silence")
+
+
+def _offset(signal: Signal, threshold: float) -> Floats:
+    """Constant offset of each channel before the music [shape=(channels,)]; zeros where it starts at once."""
+    head = signal.samples[: max(1, round(0.01 * signal.rate))]
+    flat = np.ptp(head, axis=0) < 2 * threshold
+    out: Floats = np.where(flat, head.mean(axis=0), 0).astype(np.float32)
+    return out
+
+
+class _Magnitudes:
+    """Largest magnitude over the channels, offset removed [shape=(frames,)], cut like an array."""
+
+    def __init__(self, signal: Signal, offset: Floats, frames: int) -> None:
+        self._samples, self._offset, self._frames = signal.samples, offset, frames
+
+    def __len__(self) -> int:
+        return self._frames
+
+    def __getitem__(self, part: slice) -> Floats:
+        first, last, _ = part.indices(self._frames)
+        block = self._samples[first:last]
+        out: Floats = np.abs(block[:, 0] - self._offset[0])
+        for channel in range(1, block.shape[1]):
+            np.maximum(out, np.abs(block[:, channel] - self._offset[channel]), out=out)
+        return out
+
+
+def _first_over(values: _Magnitudes, start: int, threshold: float) -> int | None:
+    """The first place from `start` on that is over the threshold."""
+    for first in range(start, len(values), BLOCK_FRAMES):
+        over = values[first : first + BLOCK_FRAMES] > threshold
+        if over.any():
+            return first + int(np.argmax(over))
+    return None
+
+
+def _frames(values: Floats, size: int) -> Floats:
+    """Whole frames of `size` samples [shape=(n, size)]."""
+    n = len(values) // size
+    return values[: n * size].reshape(n, size)
+
+
+def _first_loud(values: _Magnitudes, rate: int, level: float) -> int | None:
+    """First sample of the first loud frame; of the loudest frame when none reaches the level."""
+    size = max(1, round(FRAME_S * rate))
+    best, best_at = 0.0, None
+    for first in range(0, len(values), 200 * size):
+        block = values[first : first + 200 * size]
+        means = np.add.reduceat(block, np.arange(0, len(block), size)) / size
+        if (means >= level).any():
+            return first + int(np.argmax(means >= level)) * size
+        if means.max() > best:
+            best, best_at = float(means.max()), first + int(means.argmax()) * size
+    return best_at
+
+
+def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: float) -> bool:
+    """Is what lies between the first sample over the threshold and the loud music a bed? A second tells."""
+    look = quiet[: round(BED_LOOK_S * rate)]
+    if len(look) < BED_LEAST_S * rate:
+        return False
+    typical = float(np.median(look))
+    if not threshold / NOISE_PEAK < typical < BED_BELOW * peak:
+        return False
+    return tonal_share(mono, rate) < TONAL
+
+
+def _start_over_bed(
+    quiet: _Magnitudes, mono: Samples, over: int, rate: int, threshold: float
+) -> _Start | None:
+    """Where music rises out of the bed that begins at `over`; None when the bed itself grows (a riser)."""
+    size = max(1, round(FRAME_S * rate))
+    learn = max(1, round(BED_LOOK_S / FRAME_S))
+    frames = rise_frames(blocks_of(mono, 4096 * size, over, len(quiet)), rate, size, learn)
+    if frames is None:
+        return None
+    rise, sure = (over + frame * size for frame in frames)
+    if not _is_steady(_thinned(quiet, over, sure)):
+        return None
+    typical = float(np.median(quiet[over : over + learn * size]))
+    first = max(over, rise - size)
+    loud = quiet[first : rise + 6 * size] > max(threshold, NOISE_PEAK * typical)
+    sample = first + int(np.argmax(loud)) if loud.any() else rise
+    return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
+
+
+def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:
+    """All of them; of more than `BED_SAMPLES` each second, third, ..."""
+    step = max(1, -(-(last - first) // BED_SAMPLES))
+    size = BED_SAMPLES if step == 1 else step * (BED_SAMPLES // 64)
+    parts = [piece[::step].copy() for piece in blocks_of(values, size, first, last)]  # lets the rest go
+    return np.concatenate(parts) if parts else np.zeros(0, np.float32)
+
+
+def _is_steady(bed: Floats) -> bool:
+    """True where a bed neither grows nor comes in syllables or strokes."""
+    if len(bed) < 2:
+        return False
+    early, late = (float(np.median(half)) for half in np.array_split(bed, 2))
+    return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
+
+
+def _skip_clicks(quiet: _Magnitudes, over: int, rate: int, threshold: float) -> int:
+    """First sample over the threshold that is not a lone click."""
+    size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
+    at = over
+    while at + CLICK_FRAMES * size <= len(quiet):
+        busy = _frames(quiet[at : at + CLICK_FRAMES * size], size).max(axis=1) > threshold / 2
+        if busy.sum() > CLICK_FRAMES // 2:
+            return at
+        at += int(np.argmin(busy)) * size
+        later = _first_over(quiet, at, threshold)
+        if later is None:
+            break
+        at = later
+    return over
+
+
+def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:
+    end = max(start.sample - round(GUARD_S * signal.rate), start.sample // 2)
+    floor = _level_dbfs(signal.samples[max(0, end - round(FLOOR_S * signal.rate)) : end])
+    if start.sample == 0:
+        kind = "none"
+    elif floor is None or floor < INAUDIBLE_DBFS:
+        kind, floor = "digital silence", None
+    else:
+        kind = "hiss or hum" if floor > _decibels(threshold) - 10 else "dither or noise"
+    return LeadIn(
+        first_sound_s=start.sample / signal.rate,
+        first_sound_sample=start.sample,
+        kind=kind,
+        noise_floor_dbfs=floor,
+        threshold_dbfs=_decibels(threshold),
+        confidence=start.confidence,
+    )
+
+
+def _level_dbfs(x: Floats) -> float | None:
+    """RMS of the louder channel, offset removed; None for nothing or digital silence."""
+    if len(x) == 0:
+        return None
+    variance = max(float(channel.var(dtype=np.float64)) for channel in x.T)
+    return 10 * float(np.log10(variance)) if variance > 0 else None
+
+
+def _decibels(magnitude: float) -> float:
+    return 20 * float(np.log10(magnitude))

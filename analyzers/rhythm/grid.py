@@ -1,0 +1,206 @@
+"""The session grid of a track: tempo, beats, bar one, meter, drift, each with its proof.
+
+Convention: seconds from the signal's first sample; beat k of a constant grid is ``bar_one + k * period``,
+never accumulated. The steps: `pulse` finds the pulse (steady, moving or none), `meter` reads it as beats
+and bars, `beat_onsets` puts the beats on the attacks, `barline` picks bar one, `grid_proof` says how well
+the music agrees.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.model import Grid, LeadIn, TempoCandidate
+from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
+from analyzers.rhythm.beat_onsets import attack_offset
+from analyzers.rhythm.grid_proof import prove
+from analyzers.rhythm.lattice_fit import snap_tempo
+from analyzers.rhythm.meter import Reading, choose_reading, pulse_verdict
+from analyzers.rhythm.meter_evidence import pulse_time, weigh
+from analyzers.rhythm.pulse import Pulse, find_pulse
+from analyzers.rhythm.tempo_steps import curve
+from analyzers.signal.features import Features
+from analyzers.signal.onsets import Onsets
+
+FloatArray = npt.NDArray[np.floating]
+METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
+LEAST_BEATS = 8
+FINE_S = 0.002  # a bar line found this little after the first sample of the music is that sample
+HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
+
+
+def find_grid(f: Features, lead_in: LeadIn) -> Grid:
+    """Find the grid of a track.
+
+    Returns a Grid; where the music has no steady beat `tempo_bpm` is None and `reason` says why.
+    """
+    if lead_in.first_sound_s is None:
+        return no_grid("there is no sound in the file")
+    pulse = find_pulse(f.onsets)
+    if pulse is None:
+        return no_grid("the file is too short to hold a beat")
+    beat, steady = pulse_verdict(pulse.signs)
+    if beat < HOPELESS:
+        return no_grid(_why_none(pulse), beat)
+    moving = pulse.moving_s if steady < 0.5 else None
+    pulses = pulse.steady_s if moving is None else moving
+    h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)
+    reading = choose_reading(h, beat)
+    if reading is None:
+        return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
+    if reading.beat_probability < 0.5:
+        return no_grid(_why_none(pulse), reading.beat_probability)
+    if moving is None:
+        beats = _steady_beats(f, pulse, reading)
+    else:
+        beats = _moving_beats(f, pulse, reading, lead_in.first_sound_s)
+    return _assemble(f, lead_in, pulse, reading, beats, steady)
+
+
+def _why_none(pulse: Pulse) -> str:
+    repetition = max(pulse.signs[0], 0.0)
+    return f"no steady beat: the attacks do not repeat evenly (repetition {repetition:.3f} of 1)"
+
+
+def no_grid(reason: str, beat: float = 0.0) -> Grid:
+    """A grid that says that there is none; `beat` is the probability that there is one after all."""
+    return Grid(
+        tempo_bpm=None,
+        tempo_confidence=beat,
+        tempo_alternatives=(),
+        constant_tempo=None,
+        constant_confidence=0.0,
+        meter=None,
+        meter_confidence=0.0,
+        beats_per_bar=None,
+        bar_one_s=None,
+        bar_one_confidence=0.0,
+        pickup_beats=0.0,
+        beats_s=(),
+        downbeats=(),
+        tempo_curve=(),
+        proof=None,
+        reason=reason,
+    )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Beats:
+    """Beats from a bar line before the file to its end: times [shape=(n,)]; beat 0 begins a bar."""
+
+    times_s: FloatArray
+    bpm: float
+    curve: tuple[tuple[float, float], ...] | None  # None: constant
+
+
+def _steady_beats(f: Features, pulse: Pulse, reading: Reading) -> _Beats:
+    """Evenly spaced beats, laid on the attacks over the whole song."""
+    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s, pulse.lags.coherence)
+    period = 60.0 / bpm
+    line = reading.offset * pulse.period_s
+    bar = period * reading.beats
+    middle = round((f.duration_s / 2 - line) / bar)  # the fit is best in the middle: carry on from there
+    line += middle * pulse.period_s * reading.ratio * reading.beats
+    first = line - (np.floor(line / bar) + 1) * bar
+    times = first + period * np.arange(int((f.duration_s - first) / period) + 1)
+    return _Beats(times + _offset(f.onsets, times, reading.beats), bpm, None)
+
+
+def _moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: float) -> _Beats:
+    """Beats along the pulse map, or on two straight lines where one change of tempo explains it."""
+    assert pulse.moving_s is not None
+    pulses, n = pulse.moving_s, reading.beats
+    bar = reading.ratio * n
+    start = reading.offset - np.ceil(reading.offset / bar) * bar
+    count = np.arange(start, len(pulses) + 2 * reading.ratio, reading.ratio)
+    times = pulse_time(count, pulses)
+    while times[0] > 0.0:
+        step = (times[n] - times[0]) / n
+        times = np.concatenate([times[0] + step * np.arange(-n, 0), times])
+        count = np.concatenate([count[0] + reading.ratio * np.arange(-n, 0), count])
+    inside = times <= f.duration_s
+    times, count = times[inside], count[inside]
+    if pulse.knee is None:
+        times = times + _offset(f.onsets, times, n)
+        times = _to_first_attack(f.onsets, times, n, first_sound_s)
+        bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
+        return _Beats(times, float(bpm), curve(times[::n], n))
+    return _two_straight(f, times, count < pulse.knee + 0.5 * reading.ratio, n)
+
+
+def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_], n: int) -> _Beats:
+    """Each side laid on its own attacks; the tempo of the longer side stands for the song."""
+    times = times.copy()
+    k = int(before.sum())
+    sides = [slice(0, k), slice(k, len(times))]
+    tempi = []
+    for side in sides:
+        times[side] += _offset(f.onsets, times[side], n)
+        tempi.append(60.0 / float(np.median(np.diff(times[side]))))
+    longer = int(len(times) - k > k)
+    change = (float(times[k - 1]), round(tempi[1], 4))
+    return _Beats(times, tempi[longer], ((float(times[0]), round(tempi[0], 4)), change))
+
+
+def _to_first_attack(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:
+    """A played song that begins on a bar line: its first attack, out of silence, places that line exactly."""
+    k = int(np.argmin(np.abs(times[::n] - first_sound_s))) * n
+    if abs(times[k] - first_sound_s) > SAME_EVENT_S or k + 1 >= len(times):
+        return times
+    near = times[k : k + 1]
+    offset, _ = attack_offset(onsets, near, np.ones(1))
+    out = times.copy()
+    out[: k + 1] += offset
+    return out
+
+
+def _from_bar_one(
+    tempi: tuple[tuple[float, float], ...], bar_one_s: float
+) -> tuple[tuple[float, float], ...]:
+    """The tempo curve with its first entry at bar one."""
+    before = [bpm for at, bpm in tempi if at <= bar_one_s + 1e-6] or [tempi[0][1]]
+    return ((bar_one_s, before[-1]), *(entry for entry in tempi if entry[0] > bar_one_s + 1e-6))
+
+
+def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
+    weight = np.ones(len(times))
+    weight[::beats] = 2.0
+    heard = times >= 0.0
+    stride = int(np.ceil(heard.sum() / 4000)) or 1
+    offset, _ = attack_offset(onsets, times[heard][::stride], weight[heard][::stride])
+    return offset
+
+
+def _assemble(
+    f: Features, lead_in: LeadIn, pulse: Pulse, reading: Reading, beats: _Beats, steady: float
+) -> Grid:
+    first = lead_in.first_sound_s or 0.0
+    times, n = beats.times_s, reading.beats
+    index, pickup = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
+    late = float(times[index * n]) - first
+    if 0.0 < late <= FINE_S and not f.options.lossy:
+        times = times - late
+    bar_one = float(times[index * n])
+    inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
+    return Grid(
+        tempo_bpm=round(beats.bpm, 6),
+        tempo_confidence=reading.tempo_probability,
+        tempo_alternatives=tuple(
+            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in reading.tempi
+        ),
+        constant_tempo=beats.curve is None,
+        constant_confidence=max(steady, 1.0 - steady),
+        meter=METER_NAMES[n],
+        meter_confidence=reading.meter_probability,
+        beats_per_bar=n,
+        bar_one_s=bar_one,
+        bar_one_confidence=reading.bar_probability,
+        pickup_beats=pickup,
+        beats_s=tuple(float(t) for t in times[inside]),
+        downbeats=tuple(bool(k % n == 0) for k in inside),
+        tempo_curve=_from_bar_one(beats.curve or ((bar_one, round(beats.bpm, 6)),), bar_one),
+        proof=prove(pulse, times, f.onsets.fine_rate),
+    )

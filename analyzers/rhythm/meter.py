@@ -1,0 +1,142 @@
+"""Which multiple of the pulse is the beat, how many beats make a bar, and which one is its first.
+
+A small network (weights in `weights/grid.npz`, trained by `tests/training/grid_train.py` on rendered beats)
+scores every hypothesis of `meter_evidence`; the softmax over all of them is one joint probability,
+so tempo, meter and bar line are decided together: a backbeat speaks for all three at once. The tempo is the
+one with the largest sum, the bar line the best within that tempo. Raw probabilities are then calibrated
+(`tests/training/grid_calibrate.py`: logistic, on rendered beats that the network has not seen).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
+from analyzers.signal.weights_file import stored_weights
+
+FloatArray = npt.NDArray[np.floating]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """One way to count the music.
+
+    ratio : beat period in pulses; offset : pulse number of a bar's first beat; beats : beats in a bar
+    beat_probability : that there is a beat at all; tempo_probability, bar_probability : that beat rate
+        and bar line are right, all three calibrated; meter_probability : given the beat rate
+    tempi : (ratio, raw probability) of every beat rate, likeliest first
+    """
+
+    ratio: float
+    offset: float
+    beats: int
+    beat_probability: float
+    tempo_probability: float
+    meter_probability: float
+    bar_probability: float
+    tempi: tuple[tuple[float, float], ...]
+
+
+def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
+    """Mean score of the networks for each hypothesis [shape=(n,)], natural log units."""
+    w = stored_weights("grid")
+    nets = sum(1 for k in w if k.endswith("_mean"))
+    total = np.zeros(len(evidence))
+    for n in range(nets):
+        h = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
+        h = np.maximum(h @ w[f"net{n}_0"] + w[f"net{n}_1"], 0.0)
+        h = np.maximum(h @ w[f"net{n}_2"] + w[f"net{n}_3"], 0.0)
+        total += (h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0]
+    return total / max(nets, 1)
+
+
+def posterior(h: Hypotheses) -> tuple[FloatArray, int]:
+    """Probability of each hypothesis [shape=(n,)]; the one chosen, best of the likeliest beat rate."""
+    score = scores(h.evidence)
+    p = np.exp(score - score.max())
+    p /= p.sum()
+    tempo = int(np.argmax(np.bincount(h.tempo, p)))
+    return p, int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
+
+
+def choose_reading(h: Hypotheses, beat_probability: float) -> Reading | None:
+    """The likeliest reading; None when there is no hypothesis (a file of under eight beats).
+
+    beat_probability : that there is a beat at all, as far as the pulse alone tells (`pulse_verdict`)
+    """
+    if len(h.ratio) == 0:
+        return None
+    p, best = posterior(h)
+    signs = tempo_signs(h, p, best, beat_probability)
+    tempo = np.bincount(h.tempo, p, len(RATIOS))
+    mine = h.tempo == h.tempo[best]
+    octave = set(_octave(h, best))
+    shown = [k for k in np.argsort(tempo)[::-1].tolist() if tempo[k] > 0.005 or k in octave]
+    return Reading(
+        ratio=float(h.ratio[best]),
+        offset=float(h.offset[best]),
+        beats=int(h.beats[best]),
+        beat_probability=calibrated("pulse", signs),
+        tempo_probability=calibrated("tempo", signs),
+        meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
+        bar_probability=calibrated("bar", bar_signs(h, p, best, signs)),
+        tempi=tuple((RATIOS[k], float(tempo[k])) for k in shown),
+    )
+
+
+def agrees(h: Hypotheses, best: int) -> npt.NDArray[np.bool_]:
+    """Hypotheses whose bar lines are also bar lines of the best one, or the reverse [shape=(n,)]."""
+    bar, own = h.ratio * h.beats, h.ratio[best] * h.beats[best]
+    short = np.minimum(bar, own)
+    gap = (h.offset - h.offset[best]) / short
+    together = np.abs(gap - np.round(gap)) * short < 0.06 * h.ratio[best]
+    multiple = np.maximum(bar, own) / short
+    out: npt.NDArray[np.bool_] = together & (np.abs(multiple - np.round(multiple)) < 1e-6)
+    return out
+
+
+def _octave(h: Hypotheses, best: int) -> list[int]:
+    """The best beat rate with its half and double, as far as they are hypotheses."""
+    return [k for k in np.unique(h.tempo).tolist() if RATIOS[k] / h.ratio[best] in (0.5, 1.0, 2.0)]
+
+
+def tempo_signs(h: Hypotheses, p: FloatArray, best: int, beat_probability: float) -> FloatArray:
+    """What the confidence in the beat rate rests on: log-odds of it, with half and double, of any beat."""
+    tempo = np.bincount(h.tempo, p, len(RATIOS))
+    octave = float(tempo[_octave(h, best)].sum())
+    return np.array([_logit(float(tempo[h.tempo[best]])), _logit(octave), _logit(beat_probability)])
+
+
+def bar_signs(h: Hypotheses, p: FloatArray, best: int, tempo: FloatArray) -> FloatArray:
+    """What the confidence in the bar line rests on: log-odds of all readings that share it, and `tempo`."""
+    return np.array([_logit(float(p[agrees(h, best)].sum())), *tempo])
+
+
+def calibrated(name: str, signs: FloatArray) -> float:
+    """Logistic of the signs with the shipped coefficients (the last is the constant)."""
+    c = stored_weights("grid").get(f"calibrate_{name}")
+    if c is None:
+        c = np.concatenate([[1.0], np.zeros(len(signs))])
+    return float(1.0 / (1.0 + np.exp(-np.clip(signs @ c[:-1] + c[-1], -30.0, 30.0))))
+
+
+def _logit(p: float) -> float:
+    p = min(max(p, 1e-4), 1 - 1e-4)
+    return float(np.log(p / (1 - p)))
+
+
+def pulse_verdict(signs: tuple[float, ...]) -> tuple[float, float]:
+    """Probability that the music has a beat, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
+    x = pulse_signs(signs)
+    return calibrated("beat", x), calibrated("steady", x)
+
+
+def pulse_signs(signs: tuple[float, ...]) -> FloatArray:
+    """What the verdict on a pulse rests on, from `tempo_pulse.Pulse.signs`."""
+    repetition, coherence, gain, spread_ms, length = signs
+    best = coherence + max(gain, 0.0)
+    relative = gain / max(coherence, 0.05)
+    return np.array([np.log(max(repetition, 1e-3)), best, gain, relative, np.log(spread_ms + 0.1), length])

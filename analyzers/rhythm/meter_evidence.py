@@ -1,0 +1,270 @@
+"""What speaks for each way of counting the music, as numbers.
+
+A hypothesis is a beat period (a simple multiple of the pulse), a beat phase, a number of beats in the bar and
+the beat that begins it. Its evidence is what one sees when the song is folded on that bar: onset strength in
+six bands at twelve places of each beat, harmonic and level changes at each beat, how alike bars and beats
+are, where the first sounds fall. `analyzers.rhythm.meter` weighs it.
+
+Convention: a pulse map (times of evenly numbered pulses) carries steady and moving tempi alike.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.signal.onsets import BANDS, Onsets
+
+FloatArray = npt.NDArray[np.floating]
+
+RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
+METERS = (4, 3, 2)  # beats in a bar; 2: dotted beats of 6/8
+SLOTS = 12  # places in a beat: sixteenths and triplets both fall on them
+PHASES = 4
+LAGS = (1, 2, 3, 4, 6, 8, 12, 16)
+PLACES = 8
+SIZE = BANDS * 4 * SLOTS + 2 * 2 * 8 + 2 * 4 + 2 * len(LAGS) + 3 * PLACES + 2 + len(METERS) + 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hypotheses:
+    """Parallel arrays, one entry a hypothesis [shape=(n,)], and their evidence [shape=(n, SIZE)].
+
+    ratio : beat period in pulses; offset : pulse number (fractional) of a bar's first beat, in the first bar
+    beats : beats in a bar; tempo : index of the ratio in `RATIOS`; phase : rank of the beat phase
+    """
+
+    ratio: FloatArray
+    offset: FloatArray
+    beats: npt.NDArray[np.int64]
+    tempo: npt.NDArray[np.int64]
+    phase: npt.NDArray[np.int64]
+    evidence: npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Song:
+    """Curves of the song with the pulse number of each of their frames."""
+
+    strength: FloatArray  # [shape=(bands, frames)], about 1 on a loud attack
+    u: FloatArray  # pulse number of each frame
+    chroma_sum: FloatArray  # running sum [shape=(24, frames + 1)]
+    chroma_u: FloatArray
+    level_sum: FloatArray  # running sum of band levels [shape=(bands, frames + 1)]
+    first_u: float  # first sound
+    low_u: float  # first strong low attack
+    jump_u: float  # largest lasting rise of level
+
+
+def weigh(
+    onsets: Onsets, pulses_s: FloatArray, first_sound_s: float, tempo_range_bpm: tuple[float, float]
+) -> Hypotheses:
+    """Evidence for every hypothesis whose tempo is in range.
+
+    Parameters
+    ----------
+    onsets : curves of the signal
+    pulses_s : pulse times through the file, rising [shape=(n,)], n >= 8
+    first_sound_s : first musical sound
+    tempo_range_bpm : lowest and highest beat rate that may be read; when no multiple of the pulse is inside,
+        the pulse itself is kept
+    """
+    song = _prepare(onsets, pulses_s, first_sound_s)
+    pulse_bpm = 60.0 / float(np.median(np.diff(pulses_s)))
+    low, high = tempo_range_bpm
+    allowed = [k for k, r in enumerate(RATIOS) if low <= pulse_bpm / r <= high] or [0]
+    columns: list[tuple[float, float, int, int, int]] = []
+    rows: list[FloatArray] = []
+    for tempo in allowed:
+        ratio = RATIOS[tempo]
+        for rank, phase in enumerate(beat_phases(song.strength, song.u, ratio)):
+            folded = _Folded(song, ratio, phase)
+            if folded.count < 8:
+                continue
+            for beats in METERS:
+                for first in range(beats):
+                    columns.append((ratio, (phase + first) * ratio, beats, tempo, rank))
+                    rows.append(folded.evidence(beats, first, np.log2(pulse_bpm / ratio / 110.0), rank))
+    table = np.array(columns).reshape(-1, 5)
+    return Hypotheses(
+        ratio=table[:, 0],
+        offset=table[:, 1],
+        beats=table[:, 2].astype(np.int64),
+        tempo=table[:, 3].astype(np.int64),
+        phase=table[:, 4].astype(np.int64),
+        evidence=np.array(rows, dtype=np.float32).reshape(-1, SIZE),
+    )
+
+
+def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float]:
+    """The places in a beat with most attacks, strongest first, in beats: up to `PHASES` values in [0, 1)."""
+    bins = 48
+    v = u / ratio
+    index = np.floor((v % 1.0) * bins).astype(np.int64) % bins
+    fold = np.bincount(index, strength.sum(axis=0), bins) / np.maximum(np.bincount(index, minlength=bins), 1)
+    fold = 0.25 * np.roll(fold, 1) + 0.5 * fold + 0.25 * np.roll(fold, -1)
+    found: list[float] = []
+    left = fold.copy()
+    for _ in range(PHASES):
+        k = int(np.argmax(left))
+        if left[k] <= 0.0:
+            break
+        a, b, c = fold[k - 1], fold[k], fold[(k + 1) % bins]
+        bend = a - 2 * b + c
+        found.append((k + 0.5 + (0.5 * (a - c) / bend if bend < 0 else 0.0)) / bins % 1.0)
+        left[np.arange(k - 3, k + 4) % bins] = 0.0
+    return found or [0.0]
+
+
+def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
+    np.arange(len(pulses), dtype=float)
+    frames = onsets.strength.shape[1]
+    loud = np.percentile(onsets.strength, 99.0, axis=1)
+    scale = np.maximum(loud, 0.1 * float(loud.max()) + 1e-6)[:, None]
+    strength = np.minimum(onsets.strength / scale, 1.5).astype(np.float32)
+    time = np.arange(frames) / onsets.rate
+    chroma_time = np.arange(onsets.chroma.shape[1]) / onsets.chroma_rate
+    level_sum = np.cumsum(np.pad(onsets.level, ((0, 0), (1, 0))), axis=1, dtype=np.float64)
+    low = strength[0] + strength[1]
+    strong = np.flatnonzero(low > 0.6 * np.percentile(low, 99.5))
+    span = max(int(2.0 * onsets.rate), 1)
+    at = np.arange(span, max(frames - span, span + 1), max(span // 32, 1))
+    at = at[at + span <= frames] if frames > 2 * span else np.array([0])
+    whole = level_sum.sum(axis=0)
+    jump = whole[at + span] - 2 * whole[at] + whole[at - span] if frames > 2 * span else np.zeros(1)
+    instants = np.array(
+        [first_sound_s, time[strong[0]] if len(strong) else 0.0, time[at[int(np.argmax(jump))]]]
+    )
+    first_u, low_u, jump_u = pulse_number(instants, pulses)
+    return _Song(
+        strength=strength,
+        u=pulse_number(time, pulses),
+        chroma_sum=np.cumsum(np.pad(onsets.chroma, ((0, 0), (1, 0))), axis=1, dtype=np.float64),
+        chroma_u=pulse_number(chroma_time, pulses),
+        level_sum=level_sum,
+        first_u=float(first_u),
+        low_u=float(low_u),
+        jump_u=float(jump_u),
+    )
+
+
+def pulse_number(t: FloatArray, pulses_s: FloatArray) -> FloatArray:
+    """Pulse number (fractional) at times t, carried on evenly beyond both ends."""
+    n = len(pulses_s)
+    first, last = pulses_s[1] - pulses_s[0], pulses_s[-1] - pulses_s[-2]
+    u = np.interp(t, pulses_s, np.arange(n))
+    out: FloatArray = u + np.minimum(t - pulses_s[0], 0) / first + np.maximum(t - pulses_s[-1], 0) / last
+    return out
+
+
+def pulse_time(u: FloatArray, pulses_s: FloatArray) -> FloatArray:
+    """Time of pulse numbers u, the inverse of `pulse_number`."""
+    n = len(pulses_s)
+    first, last = pulses_s[1] - pulses_s[0], pulses_s[-1] - pulses_s[-2]
+    t = np.interp(u, np.arange(n), pulses_s)
+    out: FloatArray = t + np.minimum(u, 0) * first + np.maximum(u - (n - 1), 0) * last
+    return out
+
+
+class _Folded:
+    """The song cut into beats of one period and phase; `evidence` folds the beats into bars."""
+
+    def __init__(self, song: _Song, ratio: float, phase: float) -> None:
+        self.song, self.ratio, self.phase = song, ratio, phase
+        v = song.u / ratio - phase
+        self.count = int(np.floor(v[-1]))  # whole beats from beat 0 on
+        if self.count < 8:
+            return
+        slots = np.arange(self.count * SLOTS)
+        edges = np.searchsorted(v, (slots - 0.5) / SLOTS)
+        peak = np.maximum.reduceat(song.strength, np.minimum(edges, song.strength.shape[1] - 1), axis=1)
+        self.hits = peak.reshape(BANDS, self.count, SLOTS)
+        self.changes = np.stack([self._chroma_change(span) for span in (1.0, 2.0)])
+        self.level = self._level_change(v)
+        self.likeness = np.concatenate(
+            [self._likeness(self.hits.transpose(1, 0, 2)), self._chroma_likeness()]
+        )
+
+    def _means(self, centre: FloatArray, span: float) -> FloatArray:
+        """Mean chroma of the stretches [centre, centre + span] beats [shape=(24, n)]."""
+        u = self.song.chroma_u / self.ratio - self.phase
+        last = self.song.chroma_sum.shape[1] - 1
+        a = np.clip(np.searchsorted(u, centre), 0, last - 1)
+        b = np.clip(np.searchsorted(u, centre + span), a + 1, last)
+        out: FloatArray = (self.song.chroma_sum[:, b] - self.song.chroma_sum[:, a]) / (b - a)
+        return out
+
+    def _chroma_change(self, span: float) -> FloatArray:
+        """Distance of the chroma after and before each half beat, bass and treble [shape=(2, beats, 2)]."""
+        at = np.arange(2 * self.count) / 2
+        after, before = self._means(at + 0.05, 0.9 * span), self._means(at + 0.05 - 0.9 * span, 0.9 * span)
+        gap = np.abs(after - before)
+        parts = np.stack([gap[:12].sum(axis=0), gap[12:].sum(axis=0)])
+        out: FloatArray = parts.reshape(2, self.count, 2)
+        return out
+
+    def _level_change(self, v: FloatArray) -> FloatArray:
+        """Mean square lasting change of level at each beat: all bands, the low two [shape=(2, beats)]."""
+        last = self.song.level_sum.shape[1] - 1
+        at = np.arange(self.count)
+        a, b, c = (np.clip(np.searchsorted(v, at + d), 0, last) for d in (-4, 0, 4))
+        total = self.song.level_sum
+        gap = (total[:, c] - total[:, b]) / np.maximum(c - b, 1) - (total[:, b] - total[:, a]) / np.maximum(
+            b - a, 1
+        )
+        gap[:, a == b] = 0.0
+        power = (gap / 10.0) ** 2
+        out: FloatArray = np.stack([power.mean(axis=0), power[:2].mean(axis=0)])
+        return out
+
+    def _likeness(self, vectors: FloatArray) -> FloatArray:
+        """Correlation of beats `LAGS` apart [shape=(len(LAGS),)]."""
+        x = vectors.reshape(self.count, -1)
+        x = x - x.mean(axis=0)
+        power = float((x**2).mean(axis=0).sum()) + 1e-9
+        out = np.zeros(len(LAGS))
+        for k, lag in enumerate(LAGS):
+            if lag < self.count:
+                out[k] = float((x[lag:] * x[:-lag]).sum() / (self.count - lag) / power)
+        return out
+
+    def _chroma_likeness(self) -> FloatArray:
+        return self._likeness(self._means(np.arange(self.count) + 0.05, 0.9).T)
+
+    def evidence(self, beats: int, first: int, log_tempo: float, rank: int) -> FloatArray:
+        """The evidence of bars of `beats` beats that begin on beat `first` (and every `beats` on)."""
+        bars = (self.count - first) // beats
+        used = slice(first, first + bars * beats)
+        hits = np.zeros((BANDS, 4, SLOTS))
+        hits[:, :beats] = self.hits[:, used].reshape(BANDS, bars, beats, SLOTS).mean(axis=1)
+        changes = np.zeros((2, 2, 4, 2))
+        changes[:, :, :beats] = self.changes[:, :, used].reshape(2, 2, bars, beats, 2).mean(axis=2)
+        level = np.zeros((2, 4))
+        folded = self.level[:, used].reshape(2, bars, beats)
+        level[:, :beats] = np.sqrt(folded.mean(axis=1))
+        meter = np.array([float(beats == m) for m in METERS])
+        return np.concatenate(
+            [
+                hits.ravel(),
+                changes.ravel(),
+                level.ravel(),
+                self.likeness,
+                *(
+                    self._place(u, beats, first)
+                    for u in (self.song.first_u, self.song.low_u, self.song.jump_u)
+                ),
+                [log_tempo, log_tempo**2],
+                meter,
+                [float(rank == 0), float(rank == 1)],
+            ]
+        )
+
+    def _place(self, u: float, beats: int, first: int) -> FloatArray:
+        """Where in the bar an instant falls: soft one-hot over `PLACES` half beats."""
+        place = ((u / self.ratio - self.phase - first) % beats) * 2.0
+        gap = np.abs(place - np.arange(PLACES))
+        gap = np.minimum(gap, 2.0 * beats - gap)
+        out: FloatArray = np.exp(-0.5 * (gap / 0.25) ** 2) * (np.arange(PLACES) < 2 * beats)
+        return out

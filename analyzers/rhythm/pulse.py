@@ -1,0 +1,93 @@
+"""The pulse of a song, steady and moving, with the signs by which one chooses between them.
+
+`steady_s` are evenly spaced pulse times of the best constant fit; `moving_s` a beat-by-beat map, made only
+where the steady one leaves attacks unexplained.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.rhythm.drift import STEP, WANDER, pulse_map
+from analyzers.rhythm.lattice import coarse_periods
+from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fold_lags
+from analyzers.rhythm.meter_evidence import pulse_number
+from analyzers.rhythm.tempo_steps import two_tempi
+from analyzers.signal.onsets import Onsets
+
+FloatArray = npt.NDArray[np.floating]
+CLEAR = 0.60  # below this coherence a moving pulse is looked for
+WIDE_S = 0.003  # or a wider spread of the steady lags than this
+STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pulse:
+    """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
+    steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one
+
+    signs [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
+    moving one (0 when not looked for), spread of the steady lags (ms), log of the duration in pulses
+    """
+
+    period_s: float
+    lags: WindowLags
+    rise: FloatArray
+    steady_s: FloatArray
+    moving_s: FloatArray | None
+    knee: int | None
+    signs: tuple[float, ...]
+
+
+def find_pulse(onsets: Onsets) -> Pulse | None:
+    """The pulse of the song; None when it is too short to have one."""
+    found = coarse_periods(onsets, 1)
+    if not found:
+        return None
+    coarse, score = found[0]
+    period, lags = fit_constant(onsets, coarse)
+    duration = onsets.strength.shape[1] / onsets.rate
+    steady = np.arange(int(duration / period) + 2) * period
+    rise = fine_rise(onsets)
+    moving, gain, knee = None, 0.0, None
+    if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
+        moving, gain = _moving(onsets, rise, coarse, lags.coherence)
+        if gain > STEP_GAIN:
+            moving, gain, knee = _stepped(onsets, rise, moving, gain, lags.coherence)
+    signs = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
+    return Pulse(period, lags, rise, steady, moving, knee, signs)
+
+
+def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
+    """The better of a map that wanders and one that may jump, and its gain in coherence over `steady`."""
+    best: tuple[FloatArray, float] | None = None
+    for span, handicap in ((WANDER, 0.0), (STEP, 0.02)):
+        pulses = pulse_map(onsets, coarse, span)
+        if pulses is not None:
+            gain = _coherence(onsets, rise, pulses) - steady
+            if best is None or gain - handicap > best[1]:
+                best = (pulses, gain)
+    assert best is not None  # the narrow map always exists
+    return best
+
+
+def _stepped(
+    onsets: Onsets, rise: FloatArray, moving: FloatArray, gain: float, steady: float
+) -> tuple[FloatArray, float, int | None]:
+    """Two straight lines in place of the map, where they explain the attacks as well."""
+    found = two_tempi(onsets, moving)
+    if found is None:
+        return moving, gain, None
+    lines, knee = found
+    straight = _coherence(onsets, rise, lines) - steady
+    if straight < gain - 0.03:
+        return moving, gain, None
+    return lines, max(straight, gain), knee
+
+
+def _coherence(onsets: Onsets, rise: FloatArray, pulses: FloatArray) -> float:
+    period = float(np.median(np.diff(pulses)))
+    return fold_lags(rise, onsets.fine_rate, lambda t: pulse_number(t, pulses), period).coherence

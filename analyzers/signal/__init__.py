@@ -1,0 +1,6 @@
+"""Samples, mixes, onset strength, spectra and peaks: what several questions look at, computed once.
+
+Offers the signal, the shared features and small numeric tools.
+"""
+
+__all__ = ["features", "mono", "onsets", "samples", "spectrum", "truepeak", "viterbi", "weights_file"]

@@ -1,0 +1,205 @@
+"""Where things begin: onset strength in six frequency bands, fine level curves, and pitch-class frames.
+
+Convention: frame ``i`` of a curve with ``rate`` frames a second is centred on ``i / rate`` seconds of the
+signal; the signal is taken as silent before its first sample, so that an attack at time zero is seen.
+
+Onset strength is the half-wave rectified rise of log power, summed over narrow bands (spectral flux:
+Bello et al., "A tutorial on onset detection in music signals", IEEE TSAP 13(5), 2005; logarithmic
+compression: Böck and Widmer, "Maximum filter vibrato suppression for onset detection", DAFx 2013).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+from scipy import fft as sfft
+
+from analyzers.signal.mono import Samples, framed, resampled
+from analyzers.signal.samples import BLOCK_FRAMES, blocks_of
+
+WINDOW = 1024
+HOP = 256
+FINE = 32  # samples in a block of the fine level curves
+FLOOR_DB = -60.0  # below the band's loud frames nothing counts as a rise
+
+# Hz; kick, bass and low tom, body of snare and chords, snare and voice, hats, air
+BAND_EDGES_HZ = (30.0, 120.0, 300.0, 1000.0, 3000.0, 7000.0, 16000.0)
+BANDS = len(BAND_EDGES_HZ) - 1
+NARROW = (2, 3, 6, 8, 7, 6)  # narrow bands inside each of the six
+
+CHROMA_RATE = 11025
+CHROMA_WINDOW = 4096
+CHROMA_HOP = 512
+
+FloatArray = npt.NDArray[np.float32]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Onsets:
+    """Curves of one signal.
+
+    strength : rise of level in each band [shape=(bands, frames)], dB per frame, >= 0
+    level : level of each band [shape=(bands, frames)], dB above the floor, in [0, 60]
+    fine_full, fine_high : log power of `FINE`-sample blocks of the signal and of its first difference
+        [shape=(blocks,)], dB, floored 90 dB below the loudest block
+    chroma : pitch-class power, bass then treble [shape=(24, chroma_frames)], each frame sums to <= 1
+    """
+
+    rate: float
+    strength: FloatArray
+    level: FloatArray
+    fine_rate: float
+    fine_full: FloatArray
+    fine_high: FloatArray
+    chroma_rate: float
+    chroma: FloatArray
+
+    def part(self, start_s: float, end_s: float) -> Onsets:
+        """The curves of the stretch [start_s, end_s), counted from its start."""
+
+        def cut(x: FloatArray, rate: float) -> FloatArray:
+            a = max(round(start_s * rate), 0)
+            b = x.shape[-1] if np.isinf(end_s) else min(round(end_s * rate), x.shape[-1])
+            return x[..., a:b]
+
+        return Onsets(
+            rate=self.rate,
+            strength=cut(self.strength, self.rate),
+            level=cut(self.level, self.rate),
+            fine_rate=self.fine_rate,
+            fine_full=cut(self.fine_full, self.fine_rate),
+            fine_high=cut(self.fine_high, self.fine_rate),
+            chroma_rate=self.chroma_rate,
+            chroma=cut(self.chroma, self.chroma_rate),
+        )
+
+
+def find_onsets(x: Samples, rate: int) -> Onsets:
+    """Onset curves of a mono signal.
+
+    Parameters
+    ----------
+    x : mono signal [shape=(n,)], n > 0
+    rate : sampling rate in Hz, 44 100 or 48 000
+
+    Returns
+    -------
+    Onsets ; a silent signal gives curves of zeros
+    """
+    strength, level = _band_curves(_level_db(_narrow_powers(x, rate)))
+    fine_full, fine_high = _fine_powers(x)
+    return Onsets(
+        rate=rate / HOP,
+        strength=strength,
+        level=level,
+        fine_rate=rate / FINE,
+        fine_full=_fine_db(fine_full),
+        fine_high=_fine_db(fine_high),
+        chroma_rate=CHROMA_RATE / CHROMA_HOP,
+        chroma=_chroma(x, rate),
+    )
+
+
+def _narrow_powers(x: Samples, rate: int) -> FloatArray:
+    """Power in each narrow band [shape=(sum(NARROW), frames)]."""
+    weights = _narrow_weights(rate)
+    window = np.hanning(WINDOW + 1)[:-1].astype(np.float32)
+    out = np.empty((weights.shape[1], len(x) // HOP + 1), np.float32)
+    for first, frames in framed(blocks_of(x), WINDOW, HOP):
+        spectrum = sfft.rfft(frames * window, axis=1)
+        out[:, first : first + len(frames)] = ((spectrum.real**2 + spectrum.imag**2) @ weights).T
+    return out
+
+
+def _band_curves(level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Mean rise and mean level of the narrow bands in each of the six [shape=(BANDS, frames)]."""
+    strength, mean = (np.empty((BANDS, level.shape[1]), np.float32) for _ in range(2))
+    first = 0
+    for band, count in enumerate(NARROW):
+        rows = level[first : first + count]
+        rise = np.diff(rows, axis=1, prepend=np.float32(0))
+        np.maximum(rise, 0.0, out=rise)
+        strength[band], mean[band] = rise.sum(axis=0) / count, rows.sum(axis=0) / count
+        first += count
+    return strength, mean
+
+
+def _narrow_weights(rate: int) -> FloatArray:
+    """Which FFT bin belongs to which narrow band (each bin to one) [shape=(bins, bands)]."""
+    edges: list[float] = []
+    for low, high, n in zip(BAND_EDGES_HZ[:-1], BAND_EDGES_HZ[1:], NARROW, strict=True):
+        edges.extend(np.geomspace(low, high, n + 1)[:-1])
+    edges.append(BAND_EDGES_HZ[-1])
+    hz = np.arange(WINDOW // 2 + 1) * rate / WINDOW
+    out = np.zeros((len(hz), len(edges) - 1), np.float32)
+    for k, (low, high) in enumerate(pairwise(edges)):
+        centre = np.argmin(np.abs(hz - (low * high) ** 0.5))
+        inside = (hz >= low) & (hz < high)
+        inside[centre] = True  # a band narrower than a bin takes its nearest bin
+        out[inside, k] = 1.0
+    return out
+
+
+def _level_db(power: FloatArray) -> FloatArray:
+    """Level above a floor 60 dB below each band's loud frames (80 dB below the loudest band's), in place."""
+    loud = np.percentile(power[:, ::4], 98, axis=1) if power.shape[1] > 8 else power.max(axis=1)
+    loud = np.maximum(loud, loud.max() * 1e-2)
+    if loud.max() <= 0.0:
+        return np.zeros_like(power)
+    power /= (loud * 10 ** (FLOOR_DB / 10))[:, None].astype(np.float32)
+    np.maximum(power, 1.0, out=power)
+    np.log10(power, out=power)
+    power *= 10.0
+    return power
+
+
+def _fine_powers(x: Samples) -> tuple[FloatArray, FloatArray]:
+    """Mean power of `FINE`-sample blocks of the signal and of its first difference [shape=(blocks,)]."""
+    full, high = (np.zeros(max(len(x) // FINE, 1), np.float32) for _ in range(2))
+    last = x[:1]
+    for number, block in enumerate(blocks_of(x)):
+        first, whole = number * (BLOCK_FRAMES // FINE), len(block) // FINE * FINE
+        steps = np.diff(block, prepend=last)
+        last = block[-1:]
+        for out, values in ((full, block), (high, steps)):
+            y = values[:whole].reshape(-1, FINE)
+            out[first : first + len(y)] = np.einsum("ij,ij->i", y, y) / FINE
+    return full, high
+
+
+def _fine_db(power: FloatArray) -> FloatArray:
+    """Level above a floor 90 dB below the loudest block; zeros for silence."""
+    floor = max(float(power.max()) * 1e-9, 1e-20)
+    out: FloatArray = (10.0 * np.log10(np.maximum(power, floor) / floor)).astype(np.float32)
+    return out
+
+
+def _chroma(x: Samples, rate: int) -> FloatArray:
+    """Pitch-class power below and above 200 Hz, frames normalised to their sum."""
+    window = np.hanning(CHROMA_WINDOW + 1)[:-1].astype(np.float32)
+    weights = _chroma_weights()
+    parts = []
+    for _, frames in framed(resampled(x, rate, CHROMA_RATE, "LQ"), CHROMA_WINDOW, CHROMA_HOP):
+        spectrum = sfft.rfft(frames * window, axis=1)
+        parts.append((np.abs(spectrum) @ weights).T)
+    out: FloatArray = np.concatenate(parts, axis=1)
+    for part in (out[:12], out[12:]):
+        total = part.sum(axis=0)
+        part /= np.maximum(total, max(float(total.max()) * 1e-3, 1e-12))
+    return out
+
+
+def _chroma_weights() -> FloatArray:
+    hz = np.arange(CHROMA_WINDOW // 2 + 1) * CHROMA_RATE / CHROMA_WINDOW
+    out = np.zeros((len(hz), 24), np.float32)
+    for k, f in enumerate(hz):
+        if not 40.0 <= f <= 2000.0:
+            continue
+        note = 69 + 12 * np.log2(f / 440.0)
+        near = round(note)
+        closeness = max(0.0, 1.0 - 2.0 * abs(note - near)) if f > 200.0 else 1.0 - abs(note - near)
+        out[k, near % 12 + (12 if f > 200.0 else 0)] = closeness
+    return out

@@ -1,0 +1,180 @@
+"""Partials and notes: the one spectral pass that tuning, key, chords and sections share.
+
+The signal is brought to 11 025 Hz and cut into overlapping Hann frames, long ones for the bass
+(two octaves below C3 need 1.3 Hz bins) and half as long ones above. Only spectral peaks that stand
+out of their surroundings are kept, each with its interpolated frequency, so that noise and drums
+leave little and a tone is placed to about a cent. Frame k is centred on second ``k / frame_rate_hz``.
+
+Sources: quadratic interpolation of log-magnitude peaks, J. O. Smith, "Spectral Audio Signal
+Processing" (2011); equal temperament f = 440 * 2**((m - 69) / 12), MIDI note m, ISO 16:1975.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+import numpy.typing as npt
+import scipy.fft
+from scipy.ndimage import median_filter, uniform_filter1d
+
+from analyzers.signal.mono import Samples, framed, resampled
+
+Floats = npt.NDArray[np.float32]
+
+RATE_HZ = 11025
+HOP = 1024  # 92.9 ms
+FRAME_RATE_HZ = RATE_HZ / HOP
+TREBLE_WINDOW, BASS_WINDOW = 4096, 8192
+LOWEST_NOTE, NOTES = 24, 84  # C1 (32.7 Hz) to B7
+SPLIT_NOTE = 48  # C3: below it the long window is read
+PEAK_ABOVE_SURROUNDINGS = 2.0  # a peak's magnitude over the mean of its neighbourhood
+PEAK_BELOW_LOUDEST = 10 ** (-55 / 20)  # and relative to the loudest frame's peak
+BANDS = 12
+_BLOCK_FRAMES = 32
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Partials:
+    """Spectral peaks, sorted by frame: ``frame`` int32, ``hz`` and ``magnitude`` float32, all [shape=(n,)].
+
+    ``magnitude`` is that of a full-scale sine = 1.
+    """
+
+    frame: npt.NDArray[np.int32]
+    hz: Floats
+    magnitude: Floats
+
+
+class Spectrum:
+    """Partials of one signal and the notes they make under a given tuning."""
+
+    def __init__(self, mono: Samples, rate: int) -> None:
+        split = note_hz(SPLIT_NOTE - 0.5)
+        bass = _PeakPicker(BASS_WINDOW, (27.0, split))
+        treble = _PeakPicker(TREBLE_WINDOW, (split * 0.75, 4200.0))
+        margin = (BASS_WINDOW - TREBLE_WINDOW) // 2
+        self.frames, loudest = 1, 0.0
+        for first, frames in framed(resampled(mono, rate, RATE_HZ, "MQ"), BASS_WINDOW, HOP):
+            fresh = frames[:, BASS_WINDOW // 2 :][:, :HOP]
+            loudest = max(loudest, float(fresh.max()), -float(fresh.min()))
+            bass.look(first, frames, PEAK_BELOW_LOUDEST * loudest)
+            treble.look(first, frames[:, margin:-margin], PEAK_BELOW_LOUDEST * loudest)
+            self.frames = first + len(frames)
+        self.bass = bass.found(PEAK_BELOW_LOUDEST * loudest)
+        self.treble = treble.found(PEAK_BELOW_LOUDEST * loudest)
+        self._notes: dict[float, Floats] = {}
+        self._steady: dict[float, Floats] = {}
+        self.bands_db = _band_levels(mono, rate, self.frames)
+
+    def notes(self, cents: float) -> Floats:
+        """Magnitude of each note when A4 lies ``cents`` above 440 Hz [shape=(frames, NOTES)].
+
+        A partial counts fully on the note's frequency and not at all half a semitone off it.
+        Column i is MIDI note ``LOWEST_NOTE + i``.
+        """
+        key = round(cents, 1)
+        if key not in self._notes:
+            low = _place(self.bass, self.frames, cents, 0, SPLIT_NOTE - LOWEST_NOTE)
+            high = _place(self.treble, self.frames, cents, SPLIT_NOTE - LOWEST_NOTE, NOTES)
+            self._notes = {key: np.hstack((low, high))}
+        return self._notes[key]
+
+    def steady_notes(self, cents: float) -> Floats:
+        """`notes` with what does not last half a second turned down [shape=(frames, NOTES)].
+
+        The running median over time leaves held notes and drops drum hits (the harmonic half of
+        Fitzgerald, DAFx 2010); a third of the rest is kept, so that short notes still count.
+        """
+        key = round(cents, 1)
+        if key not in self._steady:
+            notes = self.notes(cents)
+            held = median_filter(notes, size=(5, 1), mode="nearest")
+            self._steady = {key: np.minimum(notes, held) * np.float32(2 / 3) + notes * np.float32(1 / 3)}
+        return self._steady[key]
+
+
+def _band_levels(mono: Samples, rate: int, count: int) -> Floats:
+    """Level in dB of twelve bands, 40 Hz to 16 kHz, of the full-band signal [shape=(count, BANDS)].
+
+    Windows as long as the step between frames: what the arrangement is made of, not the notes.
+    """
+    size = round(rate / FRAME_RATE_HZ)
+    cuts = np.minimum(np.rint(np.geomspace(40.0, 16000.0, BANDS + 1) * size / rate), size // 2 + 1).astype(
+        int
+    )
+    window = np.hanning(size + 1)[:-1].astype(np.float32)
+    window *= 2.0 / float(window.sum())
+    centres = np.rint(np.arange(count) * (rate / FRAME_RATE_HZ)).astype(int)
+    out = np.zeros((count, BANDS), np.float32)
+    for first in range(0, count, _BLOCK_FRAMES):
+        at = centres[first : first + _BLOCK_FRAMES]
+        piece = _padded(mono, int(at[0]) - size // 2, int(at[-1]) - size // 2 + size)
+        block = np.lib.stride_tricks.sliding_window_view(piece, size)[at - at[0]] * window
+        spectrum = scipy.fft.rfft(block, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
+        for band, (low, high) in enumerate(pairwise(cuts)):
+            out[first : first + len(block), band] = power[:, low:high].sum(axis=1)
+    return np.asarray(10 * np.log10(out + 1e-12), np.float32)
+
+
+def _padded(x: Samples, start: int, stop: int) -> Floats:
+    """The samples from `start` to `stop`, zeros outside the signal."""
+    inside = x[max(start, 0) : max(min(stop, len(x)), 0)]
+    before = max(-start, 0)
+    return np.pad(inside, (before, stop - start - before - len(inside)))
+
+
+def note_hz(note: float) -> float:
+    """Frequency of a MIDI note (fractions allowed) at A4 = 440 Hz."""
+    import librosa
+
+    return float(librosa.midi_to_hz(note))
+
+
+class _PeakPicker:
+    """Collects the partials of one window length, frames in blocks."""
+
+    def __init__(self, size: int, band_hz: tuple[float, float]) -> None:
+        window = np.hanning(size + 1)[:-1].astype(np.float32)
+        self.window = window * np.float32(2.0 / float(window.sum()))
+        self.size = size
+        low, high = (int(f * size / RATE_HZ) for f in band_hz)
+        self.first_bin, self.last_bin = max(low - 1, 0), high + 2
+        self.parts: list[tuple[npt.NDArray[np.int32], Floats, Floats, Floats]] = []
+
+    def look(self, first: int, frames: Floats, floor: float) -> None:
+        """Peaks above `floor` of frames [shape=(n, size)] that begin with number `first`."""
+        spectrum = scipy.fft.rfft(frames * self.window, axis=1)[:, self.first_bin : self.last_bin]
+        mag = np.abs(spectrum).astype(np.float32)
+        around = uniform_filter1d(mag, max(9, self.size // 128), axis=1, mode="nearest")
+        mid = mag[:, 1:-1]
+        is_peak = (mid > mag[:, :-2]) & (mid >= mag[:, 2:]) & (mid > floor)
+        is_peak &= mid > PEAK_ABOVE_SURROUNDINGS * around[:, 1:-1]
+        row, col = np.nonzero(is_peak)
+        left, centre, right = (np.log(mag[row, col + k] + 1e-12) for k in range(3))
+        shift = 0.5 * (left - right) / np.minimum(left - 2 * centre + right, -1e-6)
+        hz = (self.first_bin + 1 + col + shift) * (RATE_HZ / self.size)
+        height = np.exp(centre - 0.25 * (left - right) * shift)
+        frame = (row + first).astype(np.int32)
+        self.parts.append((frame, hz.astype(np.float32), height.astype(np.float32), mid[row, col]))
+
+    def found(self, floor: float) -> Partials:
+        """All of them, without those that the loudest frame leaves below `floor`."""
+        frame, hz, height, mid = (np.concatenate(parts) for parts in zip(*self.parts, strict=True))
+        kept = mid > floor
+        return Partials(frame[kept], hz[kept], height[kept])
+
+
+def _place(partials: Partials, frames: int, cents: float, first: int, last: int) -> Floats:
+    """Columns ``first`` to ``last`` (exclusive) of the note picture."""
+    import librosa
+
+    note = librosa.hz_to_midi(partials.hz) - cents / 100 - LOWEST_NOTE
+    nearest = np.rint(note).astype(np.int64)
+    weight = partials.magnitude * np.cos(np.pi * (note - nearest)) ** 2
+    inside = (nearest >= first) & (nearest < last)
+    cell = partials.frame[inside].astype(np.int64) * (last - first) + nearest[inside] - first
+    flat = np.bincount(cell, weights=weight[inside], minlength=frames * (last - first))
+    return flat.reshape(frames, last - first).astype(np.float32)

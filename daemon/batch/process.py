@@ -1,0 +1,111 @@
+"""`beatintake process`: the work of the service once, for named files and folders, with progress."""
+
+from __future__ import annotations
+
+import sys
+from collections import Counter
+from collections.abc import Generator, Iterator
+from contextlib import closing, contextmanager
+from pathlib import Path
+from typing import Any
+
+from config.settings import Settings
+from daemon.batch.batch import Batch, Ended, find_items
+from daemon.batch.engines import cluster_engine, local_engine
+from daemon.core.errors import MachineError
+from daemon.core.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
+from daemon.core.folders import make_folders
+from daemon.core.logs import readable
+from daemon.core.names import tempo_words
+from daemon.ledger.rebuild import open_or_rebuild
+from daemon.report.board import rebuild_board
+
+
+def process_paths(
+    paths: list[Path],
+    settings: Settings,
+    ledger_file: Path,
+    *,
+    jobs: int,
+    again: bool = False,
+    scheduler: str | None = None,
+) -> int:
+    """Process everything at `paths`; returns the exit code. Interrupted: the same command goes on."""
+    make_folders(settings)
+    ledger, _ = open_or_rebuild(ledger_file, settings.folders.ready, settings.folders.rejected)
+    batch = Batch(settings, ledger, again)
+    for path in paths:
+        batch.waiting.extend(find_items(path, settings))
+    if not batch.waiting:
+        print("nothing to do: no beats there", file=sys.stderr)
+        return OK
+    counts: Counter[str] = Counter()
+    try:
+        with _display(batch) as show, closing(_work(batch, jobs, scheduler)) as endings:
+            for ended in endings:
+                counts[_kind(ended)] += 1
+                show(ended)
+    except KeyboardInterrupt:
+        print(f"interrupted; {batch.left} left. The same command goes on from here.", file=sys.stderr)
+        return INTERRUPTED
+    finally:
+        ledger.close()
+        if counts["ready"]:
+            rebuild_board(settings.folders.ready, settings.folders.state)
+    words = [
+        f"{counts[how]} {how}" for how in ("ready", "known", "rejected", "failed", "machine") if counts[how]
+    ]
+    print(f"{', '.join(words)}; results are in {settings.folders.ready}")
+    return MACHINE if counts["machine"] else SOME_FAILED if counts["rejected"] + counts["failed"] else OK
+
+
+def _work(batch: Batch, jobs: int, scheduler: str | None) -> Generator[Ended]:
+    """Workers are started only when something is left for them."""
+    yield from batch.unchanged()
+    if not batch.waiting:
+        return
+    settings, workers = batch.settings, min(jobs, len(batch.waiting))
+    engine = cluster_engine(scheduler) if scheduler else local_engine(settings, workers)
+    with engine as at_work:
+        yield from batch.run(at_work)
+
+
+def _kind(ended: Ended) -> str:
+    return "machine" if isinstance(ended.error, MachineError) else ended.how
+
+
+def line_of(ended: Ended) -> str:
+    """One line for a person: how it ended, which drop, what was found."""
+    name = readable(ended.path.name)
+    if ended.error is not None:
+        return f"failed    {ended.error}"
+    record = ended.record
+    if record is None or ended.how == "rejected":
+        return f"rejected  {name}: {record.reason if record else ''}"
+    if ended.how == "known":
+        return f"known     {name}: same bytes as {record.folder}"
+    facts = record.summary
+    tempo = tempo_words(facts.get("tempo_bpm"))
+    ears = f", check {facts['needs_ears']} by ear" if facts.get("needs_ears") else ""
+    return f"ready     {name}: {tempo}, {facts.get('key') or 'no key'}{ears} -> {record.folder}"
+
+
+@contextmanager
+def _display(batch: Batch) -> Iterator[Any]:
+    """A progress bar with the time left on a terminal, plain lines elsewhere."""
+    if not sys.stdout.isatty():
+        yield lambda ended: print(line_of(ended), flush=True)
+        return
+    from rich.markup import escape
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns) as progress:
+        task = progress.add_task("beats", total=batch.left)
+
+        def show(ended: Ended) -> None:
+            progress.console.print(escape(line_of(ended)), highlight=False)
+            done = progress.tasks[0].completed + 1
+            progress.update(task, completed=done, total=done + batch.left)
+
+        yield show

@@ -1,0 +1,33 @@
+"""The studio's folders: created where missing, and proved to be usable."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+from config.settings import Settings
+from daemon.core.atomic import STAGING, machine_error
+from daemon.core.errors import FolderUnreachable
+
+
+def make_folders(settings: Settings) -> None:
+    """Create what is missing; prove that outputs can be written. Raises MachineError naming the folder."""
+    folders = settings.folders
+    for folder in (folders.incoming, folders.ready, folders.rejected, folders.state):
+        try:
+            Path(folder).mkdir(parents=True, exist_ok=True)
+            if folder in (folders.ready, folders.rejected):
+                (folder / STAGING).mkdir(exist_ok=True)
+            if folder is not folders.incoming:
+                _prove_writable(folder)
+        except OSError as error:
+            raise machine_error(error, folder) from error
+    if not os.access(folders.incoming, os.R_OK | os.X_OK):
+        raise FolderUnreachable(str(folders.incoming), "it may not be read", "let the service read it")
+
+
+def _prove_writable(folder: Path) -> None:
+    probe = folder / f".beatintake-{os.getpid()}-probe"
+    descriptor = os.open(probe, os.O_WRONLY | os.O_CREAT, 0o600)
+    os.close(descriptor)
+    probe.unlink()

@@ -1,0 +1,217 @@
+"""What the engineer says about a drop, and the analysis with it applied. Pure: no files here.
+
+A correction holds final values, never "half of what was found": applied twice, or applied to
+a later and better analysis, it means the same. Order: tempo, meter, bar one; then key and tuning.
+What is set by hand has confidence 1.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+from pydantic import BaseModel, ConfigDict, Field, field_validator
+
+from analyzers.harmony.key_names import parse_key
+from analyzers.harmony.spelling import pitch_class_of, scale_names, tonic_name
+from analyzers.model import Analysis, Grid, Key, KeyCandidate, TempoCandidate, Tuning
+from analyzers.rhythm.bars import bar_one_index, beat_index
+
+LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
+LEVEL_TOLERANCE = 0.005
+SNAP_BEATS = 1e-6
+PICKUP_BEATS = 0.1  # less sound than this before bar one is an early attack or codec smear, not a pickup
+
+
+class Correction(BaseModel):
+    """Values set by hand; None: the measurement stands. Times are seconds in the source."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+    tempo_bpm: float | None = Field(None, ge=20, le=400)
+    meter: str | None = None
+    bar_one_s: float | None = None
+    key: str | None = None
+    tuning_cents: float | None = Field(None, gt=-50, le=50)
+
+    @field_validator("meter")
+    @classmethod
+    def _meter(cls, value: str | None) -> str | None:
+        if value is not None and beats_in(value) is None:
+            raise ValueError("a meter such as 4/4, 3/4 or 6/8")
+        return value
+
+    @field_validator("key")
+    @classmethod
+    def _key(cls, value: str | None) -> str | None:
+        if value is None:
+            return None
+        parsed = parse_key(value)
+        if parsed is None:
+            raise ValueError('a key such as "E flat minor", "F sharp major" or "Ebm"')
+        return " ".join(parsed)
+
+    @property
+    def empty(self) -> bool:
+        return all(value is None for value in self.model_dump().values())
+
+
+def beats_in(meter: str) -> int | None:
+    """Beats that a bar is counted in: 4/4 -> 4, compound time by dotted beats: 6/8 -> 2; else None."""
+    top, slash, bottom = meter.partition("/")
+    if not slash or not top.isdecimal() or bottom not in ("2", "4", "8", "16") or not 1 <= int(top) <= 16:
+        return None
+    compound = bottom in ("8", "16") and int(top) % 3 == 0 and int(top) > 3
+    return int(top) // 3 if compound else int(top)
+
+
+def apply_correction(analysis: Analysis, correction: Correction) -> Analysis:
+    """The analysis as the engineer wants it. Raises ValueError when bar one lies outside the file."""
+    grid, key, tuning = analysis.grid, analysis.key, analysis.tuning
+    if correction.tempo_bpm is not None:
+        anchor = correction.bar_one_s if correction.bar_one_s is not None else _anchor(analysis)
+        grid = _with_tempo(grid, correction.tempo_bpm, anchor, analysis.duration_s)
+    if correction.meter is not None:
+        grid = _with_meter(grid, correction.meter)
+    if correction.bar_one_s is not None:
+        grid = _with_bar_one(grid, correction.bar_one_s, analysis.duration_s)
+    if correction.key is not None:
+        key = _with_key(key, correction.key)
+    if correction.tuning_cents is not None:
+        tuning = Tuning(correction.tuning_cents, 440.0 * 2 ** (correction.tuning_cents / 1200), 1.0)
+    changed = replace(analysis, grid=grid, key=key, tuning=tuning)
+    return changed if grid is analysis.grid else _recount(changed)
+
+
+def _recount(analysis: Analysis) -> Analysis:
+    """Pickup and bar numbers of the sections, counted on the changed grid."""
+    grid = analysis.grid
+    if grid.tempo_bpm is None or grid.bar_one_s is None or not grid.beats_per_bar:
+        return analysis
+    first = analysis.lead_in.first_sound_s
+    early = 0.0 if first is None else (grid.bar_one_s - first) * grid.tempo_bpm / 60
+    bar_s = 60 / grid.tempo_bpm * grid.beats_per_bar
+    sections = tuple(
+        replace(s, first_bar=1 + round((s.start_s - grid.bar_one_s) / bar_s)) for s in analysis.sections
+    )
+    pickup = round(early, 4) if early > PICKUP_BEATS else 0.0
+    return replace(analysis, grid=replace(grid, pickup_beats=pickup), sections=sections)
+
+
+def _anchor(analysis: Analysis) -> float:
+    if analysis.grid.bar_one_s is not None:
+        return analysis.grid.bar_one_s
+    return analysis.lead_in.first_sound_s or 0.0
+
+
+def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> Grid:
+    """Another tempo: a level of a moving tempo keeps its beats, anything else is constant from the anchor."""
+    found = grid.tempo_bpm
+    level = None
+    if found and grid.constant_tempo is False:
+        near = min((1.0, *LEVELS), key=lambda r: abs(math.log(bpm / (found * r))))
+        level = near if abs(bpm / (found * near) - 1) <= LEVEL_TOLERANCE else None
+    beats_per_bar = grid.beats_per_bar or 4
+    if level is not None:
+        beats = _other_level(grid, level)
+        curve = tuple((at, tempo * level) for at, tempo in grid.tempo_curve)
+    else:
+        beats, curve = _steady(bpm, anchor_s, duration_s), ((0.0, bpm),)
+    changed = replace(
+        grid,
+        tempo_bpm=bpm,
+        tempo_confidence=1.0,
+        tempo_alternatives=(TempoCandidate(bpm, 1.0),),
+        constant_tempo=level is None,
+        constant_confidence=1.0 if level is None else grid.constant_confidence,
+        meter=grid.meter or "4/4",
+        beats_per_bar=beats_per_bar,
+        bar_one_s=grid.bar_one_s if grid.bar_one_s is not None else anchor_s,
+        beats_s=beats,
+        tempo_curve=curve,
+        proof=grid.proof if found and abs(bpm / found - 1) < 1e-9 else None,
+        reason=None,
+    )
+    return _count_bars(changed)
+
+
+def _steady(bpm: float, anchor_s: float, duration_s: float) -> tuple[float, ...]:
+    """Every beat inside [0, duration) of a constant grid through the anchor; never accumulated."""
+    period = 60.0 / bpm
+    first = math.ceil(-anchor_s / period - SNAP_BEATS)
+    last = math.ceil((duration_s - anchor_s) / period - SNAP_BEATS)
+    return tuple(max(anchor_s + k * period, 0.0) for k in range(first, last))
+
+
+def _other_level(grid: Grid, ratio: float) -> tuple[float, ...]:
+    """Beats of a faster level (between the old ones) or a slower one (every n-th, counted from bar one)."""
+    old = grid.beats_s
+    if ratio >= 1:
+        n = round(ratio)
+        between = [a + (b - a) * k / n for a, b in pairwise(old) for k in range(n)]
+        return (*between, *old[-1:])
+    n = round(1 / ratio)
+    one = beat_index(grid, grid.bar_one_s or 0.0)
+    return tuple(t for k, t in enumerate(old) if (k - one) % n == 0)
+
+
+def _with_meter(grid: Grid, meter: str) -> Grid:
+    if grid.tempo_bpm is None:
+        raise ValueError("there is no grid to count bars on: give a tempo, too")
+    changed = replace(grid, meter=meter, meter_confidence=1.0, beats_per_bar=beats_in(meter))
+    return _count_bars(changed)
+
+
+def _with_bar_one(grid: Grid, at_s: float, duration_s: float) -> Grid:
+    """Shift the grid so that its nearest beat falls on `at_s`, and count bars from there."""
+    if grid.tempo_bpm is None or not grid.beats_s:
+        raise ValueError("there is no grid to shift: give a tempo, too")
+    period = 60.0 / grid.tempo_bpm
+    if not -(grid.beats_per_bar or 4) * period < at_s < duration_s:
+        raise ValueError(f"bar one at {at_s:g} s is outside the file (0 to {duration_s:.3f} s)")
+    if grid.constant_tempo:
+        beats = _steady(grid.tempo_bpm, at_s, duration_s)
+    else:
+        near = min(grid.beats_s, key=lambda t: abs(t - at_s))
+        shift = at_s - near if abs(at_s - near) <= period else 0.0
+        beats = tuple(t + shift for t in grid.beats_s if 0 <= t + shift < duration_s)
+    changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0)
+    return _count_bars(changed)
+
+
+def _count_bars(grid: Grid) -> Grid:
+    """Downbeats counted from bar one."""
+    one = bar_one_index(grid)
+    if one is None or not grid.beats_per_bar:
+        return grid
+    downbeats = tuple((k - one) % grid.beats_per_bar == 0 for k in range(len(grid.beats_s)))
+    return replace(grid, downbeats=downbeats)
+
+
+def _with_key(key: Key, text: str) -> Key:
+    tonic, mode = parse_key(text) or ("C", "major")
+    return replace(
+        key,
+        tonic=tonic,
+        mode=mode,
+        confidence=1.0,
+        scale=scale_names(pitch_class_of(tonic), mode),
+        alternatives=(KeyCandidate(tonic, mode, 1.0),),
+        relative=_related(key, tonic, mode, relative=True),
+        parallel=_related(key, tonic, mode, relative=False),
+        changes=(),
+        reason=None,
+    )
+
+
+def _related(key: Key, tonic: str, mode: str, *, relative: bool) -> KeyCandidate | None:
+    """Relative or parallel key of a major or minor key, with the probability that was measured for it."""
+    if mode not in ("major", "minor"):
+        return None
+    other = "minor" if mode == "major" else "major"
+    shift = (9 if mode == "major" else 3) if relative else 0
+    name = tonic_name((pitch_class_of(tonic) + shift) % 12, other)
+    known = [c for c in (*key.alternatives, key.relative, key.parallel) if c is not None]
+    measured = [c.probability for c in known if (c.tonic, c.mode) == (name, other)]
+    return KeyCandidate(name, other, measured[0] if measured else 0.0)

@@ -1,0 +1,118 @@
+"""Corrections on disk: one small file in the state folder for each content hash.
+
+Kept by content, so that a re-drop or a re-analysis of the same bytes finds them again. Each entry
+also holds what had been measured: labelled data about this studio's own material.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from daemon.core.atomic import atomic_write, machine_error
+from daemon.core.errors import MachineError
+from daemon.corrections.apply import Correction
+
+FOLDER = "corrections"
+HASH = re.compile(r"[0-9a-f]{64}")
+
+
+class Entry(BaseModel):
+    """One correction as it was given, with the measurement it corrects."""
+
+    model_config = ConfigDict(frozen=True)
+
+    at: str  # ISO 8601
+    correction: Correction  # complete: all that was set by hand at that time
+    measured: dict[str, Any]  # question -> {"value", "confidence"}
+    software: str
+
+
+class History(BaseModel):
+    """All entries of one content, oldest first; the last one is in force."""
+
+    model_config = ConfigDict(frozen=True)
+
+    sha256: str
+    name: str
+    entries: tuple[Entry, ...] = ()
+
+
+def stored_correction(state: Path, sha256: str) -> Correction | None:
+    """The correction in force for this content; None when there is none."""
+    entries = read_history(state, sha256).entries
+    return entries[-1].correction if entries else None
+
+
+def read_history(state: Path, sha256: str, name: str = "") -> History:
+    """Empty when nothing was corrected. Raises MachineError when the file is damaged."""
+    path = _path(state, sha256)
+    try:
+        return History.model_validate_json(path.read_bytes())
+    except FileNotFoundError:
+        return History(sha256=sha256, name=name)
+    except OSError as error:
+        raise machine_error(error, path) from error
+    except ValidationError as error:
+        raise MachineError(
+            str(path), "the stored correction is damaged", "remove the file and correct the drop again"
+        ) from error
+
+
+def add_correction(
+    state: Path, sha256: str, name: str, correction: Correction, measured: dict[str, Any], software: str
+) -> History:
+    """Put a correction in force. The same as the last one is not stored twice.
+
+    ``measured``: question -> {"value", "confidence"}; ``software``: the version that measured it.
+    """
+    history = read_history(state, sha256, name)
+    if history.entries and history.entries[-1].correction == correction:
+        return history
+    entry = Entry(
+        at=datetime.now(UTC).isoformat(timespec="seconds"),
+        correction=correction,
+        measured=measured,
+        software=software,
+    )
+    return _write(state, history.model_copy(update={"entries": (*history.entries, entry)}))
+
+
+def drop_last(state: Path, history: History) -> History:
+    """Undo: the entry before the last is in force again."""
+    return _write(state, history.model_copy(update={"entries": history.entries[:-1]}))
+
+
+def all_histories(state: Path) -> list[History]:
+    """Every readable history, by name; damaged files are left out."""
+    found = []
+    for path in sorted((state / FOLDER).glob("*.json")):
+        try:
+            found.append(History.model_validate_json(path.read_bytes()))
+        except (OSError, ValidationError):
+            continue
+    return sorted((h for h in found if h.entries), key=lambda h: (h.name, h.sha256))
+
+
+def _path(state: Path, sha256: str) -> Path:
+    if not HASH.fullmatch(sha256):
+        raise MachineError(sha256[:80], "not a content hash", "the report is damaged: process the drop again")
+    return state / FOLDER / f"{sha256}.json"
+
+
+def _write(state: Path, history: History) -> History:
+    path = _path(state, history.sha256)
+    try:
+        if not history.entries:
+            path.unlink(missing_ok=True)
+            return history
+        path.parent.mkdir(parents=True, exist_ok=True)
+        atomic_write(path, json.dumps(history.model_dump(mode="json"), indent=1).encode())
+    except OSError as error:
+        raise machine_error(error, path) from error
+    return history

@@ -1,0 +1,6 @@
+"""From strangers' bytes to samples and facts: safe opening, headers, tags, archives, stems.
+
+Offers `decoder.decode` and the safe way to open, list and identify a drop.
+"""
+
+__all__ = ["audiochecks", "audiofile", "decoder", "headers", "safeopen", "spool", "stems", "tags"]

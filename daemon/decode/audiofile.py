@@ -1,0 +1,240 @@
+"""Read one audio file completely into float32, by blocks, believing no header.
+
+Time zero is the first sample that libsndfile returns: nothing is dropped or shifted. For an MP3
+that states its encoder's delay libsndfile removes exactly that; for one that does not, 1105
+samples or so of codec delay stay at the start, here as in a session that imports the file, and a
+warning says that the start is uncertain.
+
+Memory: one array of the result's size, or a file for a long one (`daemon/decode/spool.py`). Nothing is sized
+from the header alone: a header can claim 2**63 frames, so the array begins at what the bytes make
+likely and grows with the samples.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO
+
+import numpy as np
+import soundfile as sf
+
+from analyzers.signal.samples import SampleArray
+from config.settings import Limits
+from daemon.core.errors import NotAudio, TooLong, UnreadableAudio
+from daemon.decode.audiochecks import (
+    SEND_AGAIN,
+    Decoding,
+    invalid_warnings,
+    length_warnings,
+    name_warnings,
+    repair,
+    require_size,
+)
+from daemon.decode.headers import READABLE, Content, measure_extent, recognise
+from daemon.decode.safeopen import hash_open, opened, shown_name
+from daemon.decode.spool import Collector, Scratch
+from daemon.decode.tagformats import read_tags
+from daemon.decode.tags import clean_tags
+
+BLOCK = 32768  # frames read at once
+SALVAGE_BLOCK = 8  # frames read at once up to the point of damage
+RATES_HZ = (8000, 384000)  # believable sample rates
+ASK_AGAIN = "ask the producer for a WAV, AIFF, FLAC, OGG or MP3 file"
+LOSSY_SUBTYPES = ("MPEG", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "NMS", "VOX")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class AudioFile:
+    """One decoded file: ``samples`` float32 [shape=(frames, channels)], all finite."""
+
+    path: Path
+    sha256: str
+    bytes: int
+    format: str
+    subtype: str
+    rate: int
+    samples: SampleArray
+    tags: dict[str, str]
+    warnings: tuple[str, ...]
+
+    @property
+    def bit_depth(self) -> int | None:
+        """Word length of integer PCM; None for float and lossy formats."""
+        return word_length(self.subtype)
+
+    @property
+    def lossy(self) -> bool:
+        return is_lossy(self.subtype)
+
+
+def word_length(subtype: str) -> int | None:
+    """Bits of integer PCM by libsndfile's name of it; None for float and lossy."""
+    digits = subtype.removeprefix("PCM_").lstrip("SU").removeprefix("ALAC_")
+    return int(digits) if digits.isdigit() else None
+
+
+def is_lossy(subtype: str) -> bool:
+    return any(mark in subtype for mark in LOSSY_SUBTYPES)
+
+
+def content_of(path: Path) -> Content:
+    """What a file is by its first bytes."""
+    with opened(path) as file:
+        return recognise(file)
+
+
+def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
+    """Hash, recognise and decode one file.
+
+    Silence and shortness are the caller's questions (`audiochecks.require_sound`, `require_length`):
+    a silent stem is a finding, a silent beat is an error. A long signal lies in `scratch` and is gone
+    with it.
+
+    Raises
+    ------
+    NotAudio, UnreadableAudio, EmptyDrop, TooLong : the file cannot be used, with the reason
+    UnsafeDrop, ChangedWhileReading, DropWithdrawn, NoPermission : see `intake.opened`
+    DiskFull : no space for a long signal
+    """
+    name = shown_name(path)
+    with opened(path) as file:
+        size = file.seek(0, 2)
+        require_size(name, size, limits)
+        sha256, length = hash_open(file)
+        content = recognise(file)
+        if content.format not in READABLE:
+            kind = "a zip archive" if content.format == "ZIP" else content.words
+            raise NotAudio(name, f"it is {kind}, not an audio format that can be read", ASK_AGAIN)
+        extent = measure_extent(file, content, size)
+        tags = read_tags(file, content)
+        samples, info = _decode(file, name, size, limits, scratch)
+    warnings = [
+        *name_warnings(path, content),
+        *length_warnings(content, extent, info, len(samples)),
+        *invalid_warnings(info.invalid),
+    ]
+    assert content.format is not None
+    return AudioFile(
+        path,
+        sha256,
+        length,
+        content.format,
+        info.subtype,
+        info.rate,
+        samples,
+        clean_tags(tags | info.tags),
+        tuple(warnings),
+    )
+
+
+def _decode(
+    file: BinaryIO, name: str, size: int, limits: Limits, scratch: Scratch
+) -> tuple[SampleArray, Decoding]:
+    with open_sound(file, name) as sound:
+        if not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
+            cause = f"its header states a sample rate of {sound.samplerate} Hz, which cannot be right"
+            raise UnreadableAudio(name, cause, SEND_AGAIN)
+        if sound.channels > limits.max_channels:
+            cause = f"{sound.channels} channels, more than limits.max_channels = {limits.max_channels}"
+            raise TooLong(name, cause, "ask the producer for a stereo bounce, or for stems in a folder")
+        declared = sound.frames if 0 <= sound.frames < 2**62 else None
+        most = int(limits.max_minutes * 60 * sound.samplerate)
+        if declared is not None and declared > most and size > declared / sound.samplerate * 1000:
+            raise _too_long(name, declared / sound.samplerate, limits)
+        expected = min(declared if declared is not None else most, most, size * 64) + BLOCK
+        samples = Collector(scratch, sound.channels, expected)
+        damage, invalid = _fill(sound, samples, most)
+        if samples.frames > most:
+            raise _too_long(name, samples.frames / sound.samplerate, limits, "more than ")
+        facts = (sound.subtype, sound.samplerate, declared, damage, sound.copy_metadata(), size)
+    if damage:
+        file.seek(0)
+        with open_sound(file, name) as sound:
+            invalid += _salvage(sound, samples)
+    if samples.frames == 0:
+        raise UnreadableAudio(name, "not one sample of it can be decoded", SEND_AGAIN)
+    return samples.done(), Decoding(*facts, invalid)
+
+
+class _Forward(sf.SoundFile):  # type: ignore[misc]
+    """Reads on and on. A seekable file is positioned anew after each block, which costs time and
+    makes the decoder fail at the end of a FLAC of unknown length."""
+
+    def seekable(self) -> bool:
+        return False
+
+
+class _Stream:
+    """The file as libsndfile sees it: a seek to before its start stays where it is, without noise."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self.file = file
+        self.read = file.read
+        self.readinto = getattr(file, "readinto")  # noqa: B009
+        self.tell = file.tell
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        try:
+            return self.file.seek(offset, whence)
+        except (OSError, ValueError):
+            return self.file.tell()
+
+
+def open_sound(file: BinaryIO, name: str) -> sf.SoundFile:
+    """A decoder on an open file. Raises UnreadableAudio when it cannot be opened."""
+    file.seek(0)
+    try:
+        return _Forward(_Stream(file))
+    except (sf.LibsndfileError, TypeError, ValueError) as error:
+        text = getattr(error, "error_string", str(error)).rstrip(".").removeprefix("Error : ")
+        cause = f"the decoder cannot open it ({text[:120]})"
+        raise UnreadableAudio(name, cause, SEND_AGAIN) from error
+
+
+def _fill(sound: sf.SoundFile, samples: Collector, most: int) -> tuple[bool, int]:
+    """Read to the end; at most one block beyond `most` frames.
+
+    Returns whether the decoder gave up on an error, and how many invalid numbers there were.
+    """
+    invalid = 0
+    while samples.frames <= most:
+        room = samples.room(BLOCK)
+        try:
+            block = sound.read(out=room)
+        except (sf.LibsndfileError, ValueError):
+            return True, invalid
+        invalid += repair(block)
+        samples.take(block)
+        if len(block) < BLOCK:
+            break
+    return False, invalid
+
+
+def _salvage(sound: sf.SoundFile, samples: Collector) -> int:
+    """Read again up to the last block that was good, then in tiny steps up to the damage.
+
+    Returns how many invalid numbers there were in the steps.
+    """
+    at, good = 0, samples.frames
+    invalid, passed = 0, np.empty((BLOCK, sound.channels), np.float32)
+    while at < good + BLOCK:
+        room = passed if at < good else samples.room(SALVAGE_BLOCK)
+        try:
+            block = sound.read(out=room)
+        except (sf.LibsndfileError, ValueError):
+            break
+        at += len(block)
+        if room is not passed:
+            invalid += repair(block)
+            samples.take(block)
+        if len(block) == 0:
+            break
+    if at < good:
+        samples.cut(at)
+    return invalid
+
+
+def _too_long(name: str, seconds: float, limits: Limits, more: str = "") -> TooLong:
+    cause = f"it lasts {more}{seconds / 60:.0f} minutes; limits.max_minutes is {limits.max_minutes:g}"
+    return TooLong(name, cause, "raise the limit if a recording of this length is meant")

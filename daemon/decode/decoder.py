@@ -1,0 +1,241 @@
+"""From what was dropped to samples and facts: `decode(path)`.
+
+Convention: time zero is the first sample that libsndfile returns for the file (for stems: the one
+that all of them share). The signal is float32, never normalised; the original is only read.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from analyzers.signal.samples import Signal
+from config.settings import Limits
+from daemon.core.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
+from daemon.decode.archives import extract
+from daemon.decode.audiochecks import require_length, require_sound
+from daemon.decode.audiofile import AudioFile, content_of, read_audio
+from daemon.decode.headers import AUDIO_NAMES, READABLE
+from daemon.decode.safeopen import (
+    combined_hash,
+    hash_open,
+    is_folder,
+    members,
+    opened,
+    relative_name,
+    shown_name,
+    snapshot,
+)
+from daemon.decode.spool import Scratch
+from daemon.decode.stems import Stem, StemSet, read_stems, shown_relative
+from daemon.decode.tags import INNER_NAME, claims
+
+TAGGED = re.compile(r"(?<!un)(?<!no)(?<!no[ _-])tag", re.I)  # a spoken tag is laid over it
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Facts about what was dropped; they go into the report."""
+
+    name: str  # file or folder name, fit to be shown (see `intake.shown_name`)
+    producer: str | None  # sub-folder of incoming, if any
+    sha256: str  # of the drop's bytes
+    bytes: int
+    format: str  # "WAV", "AIFF", "FLAC", "OGG", "MP3", ... or "stems"
+    subtype: str  # libsndfile's, "PCM_24"
+    rate: int  # Hz
+    channels: int
+    frames: int
+    bit_depth: int | None  # word length of integer PCM; None for float and lossy
+    lossy: bool
+    tags: dict[str, str]
+    warnings: tuple[str, ...]  # whole sentences for the report
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Decoded:
+    """A drop ready for analysis.
+
+    ``path`` is the audio file to copy from; with ``stems`` it is their folder and the signal is
+    the sum of those whose role is "stem".
+    """
+
+    source: Source
+    signal: Signal
+    path: Path
+    stems: tuple[Stem, ...] = ()
+
+
+def decode(
+    path: Path, *, limits: Limits, producer: str | None = None, scratch: Scratch | None = None
+) -> Decoded:
+    """Read a drop completely.
+
+    Parameters
+    ----------
+    path : an audio file, a folder of stems, or a zip of either
+    limits : what is refused as too long, too big, too short
+    producer : name of the sub-folder it lay in, for the report
+    scratch : where a zip is extracted and a long signal lies; it must outlive the copies. Without
+        one a zip is gone on return: enough to analyse, not to copy; and every signal is in memory.
+
+    Raises
+    ------
+    DropError : the drop cannot be used; subject, cause and next step say what to do
+    MachineError : trouble of the machine, or the drop changed or went away; try again later
+    """
+    if scratch is None:
+        with Scratch(most_in_memory=math.inf) as private:
+            return decode(path, limits=limits, producer=producer, scratch=private)
+    if is_folder(path):
+        return _folder(path, shown_name(path), producer, limits, scratch)
+    if content_of(path).format != "ZIP":
+        return _single(read_audio(path, limits, scratch), shown_name(path), producer, limits)
+    return _zip(path, producer, limits, scratch)
+
+
+def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -> Decoded:
+    frames, channels = audio.samples.shape
+    short = require_length(name, frames, audio.rate, limits)
+    require_sound(name, audio.samples)
+    source = Source(
+        name=name,
+        producer=producer,
+        sha256=audio.sha256,
+        bytes=audio.bytes,
+        format=audio.format,
+        subtype=audio.subtype,
+        rate=audio.rate,
+        channels=channels,
+        frames=frames,
+        bit_depth=audio.bit_depth,
+        lossy=audio.lossy,
+        tags=audio.tags,
+        warnings=(*audio.warnings, *short),
+    )
+    return Decoded(source, Signal(audio.samples, audio.rate), audio.path)
+
+
+def _zip(path: Path, producer: str | None, limits: Limits, scratch: Scratch) -> Decoded:
+    """Unpack into the private folder and go on as with a folder; identity is the zip's own bytes."""
+    unpacked = extract(path, scratch.folder, limits)
+    decoded = _folder(unpacked.folder, shown_name(path), producer, limits, scratch)
+    warnings = (*unpacked.warnings, *decoded.source.warnings)
+    facts = replace(decoded.source, sha256=unpacked.sha256, bytes=unpacked.bytes, warnings=warnings)
+    return replace(decoded, source=facts)
+
+
+def _folder(folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch) -> Decoded:
+    before = snapshot(folder)
+    files, refused = members(folder)
+    audio = [file for file in files if _is_audio(file)]
+    if not audio:
+        raise EmptyDrop(name, "there is no audio in it", "ask the producer for the beat or its stems")
+    if len(audio) > limits.max_stems:
+        cause = f"{len(audio)} audio files, more than limits.max_stems = {limits.max_stems}"
+        raise TooLong(name, cause, "drop the stems of one beat at a time")
+    if len(audio) == 1:
+        single = read_audio(audio[0], limits, scratch)
+        decoded, hashes = _single(single, name, producer, limits), {audio[0]: single.sha256}
+    else:
+        found = read_stems(audio, folder, limits, scratch)
+        decoded = _from_stems(found, folder, name, producer, limits, scratch)
+        hashes = {stem.path: stem.sha256 for stem in found.stems}
+    others = [file for file in files if file not in hashes]
+    for file in others:
+        with opened(file) as stream:
+            hashes[file] = hash_open(stream)[0]
+    if snapshot(folder) != before:
+        raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
+    notes = [*_left_out("Not audio", others, folder), *_left_out("Links or special files", refused, folder)]
+    facts = replace(
+        decoded.source,
+        sha256=combined_hash((relative_name(file, folder), value) for file, value in hashes.items()),
+        bytes=sum(entry.size for entry in before),
+        tags=_claiming_name(audio) | decoded.source.tags,
+        warnings=(*notes, *decoded.source.warnings),
+    )
+    return replace(decoded, source=facts)
+
+
+def _left_out(what: str, files: list[Path], folder: Path) -> list[str]:
+    names = ", ".join(shown_relative(file, folder) for file in files[:8]) + (" ..." if len(files) > 8 else "")
+    return [f"{what}, left out: {names}."] if files else []
+
+
+def _claiming_name(files: list[Path]) -> dict[str, str]:
+    """The first file name in a folder or zip that says a tempo or key, as a tag, if none contradicts.
+
+    Stems may be named after the samples in them, with tempi that are not the beat's.
+    """
+    said = {file.name: claims(file.name, {}) for file in files}
+    values = {(claim.question, claim.value) for found in said.values() for claim in found}
+    if len(values) != len({question for question, _value in values}):
+        return {}
+    best = max(said, key=lambda name: len(said[name]))
+    return {INNER_NAME: shown_name(best)} if said[best] else {}
+
+
+def _is_audio(path: Path) -> bool:
+    """By content; a file that is only named like audio counts, so that no stem is missing unsaid."""
+    return content_of(path).format in READABLE or path.suffix.lower().lstrip(".") in AUDIO_NAMES
+
+
+def _require_one_beat(stems: tuple[Stem, ...], name: str) -> None:
+    """Raise NotAudio when all files have lengths of their own and name tempi that do not go together."""
+    said = {
+        claim.value for stem in stems for claim in claims(stem.path.name, {}) if claim.question == "tempo"
+    }
+    tempi = sorted(value for value in said if isinstance(value, float))
+    several = any(abs(tempo / tempi[0] - round(tempo / tempi[0])) > 0.03 for tempo in tempi)
+    if several and len({round(stem.duration_s, 1) for stem in stems}) == len(stems):
+        cause = f"its files are named with different tempi ({', '.join(f'{t:g}' for t in tempi)} BPM)"
+        raise NotAudio(name, cause, "drop each beat on its own; a folder is taken for the stems of one beat")
+
+
+def _from_stems(
+    found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch
+) -> Decoded:
+    if all(stem.role == "version" for stem in found.stems):
+        return _best_version(found, name, producer, limits, scratch)
+    _require_one_beat(found.stems, name)
+    summed = [stem for stem in found.stems if stem.role == "stem"]
+    frames, channels = found.samples.shape
+    short = require_length(name, frames, found.rate, limits)
+    require_sound(name, found.samples)
+    subtypes = {stem.subtype for stem in summed}
+    source = Source(
+        name=name,
+        producer=producer,
+        sha256="",  # of the folder: known when all of it was read
+        bytes=0,
+        format="stems",
+        subtype=subtypes.pop() if len(subtypes) == 1 else "mixed",
+        rate=found.rate,
+        channels=channels,
+        frames=frames,
+        bit_depth=None,
+        lossy=any(stem.lossy for stem in summed),
+        tags=found.tags,
+        warnings=(*found.warnings, *short),
+    )
+    return Decoded(source, Signal(found.samples, found.rate), folder, found.stems)
+
+
+def _best_version(
+    found: StemSet, name: str, producer: str | None, limits: Limits, scratch: Scratch
+) -> Decoded:
+    """One beat in several files (WAV beside MP3): the untagged, lossless, finest, longest one is used."""
+
+    def worth(stem: Stem) -> tuple[float, ...]:
+        return not TAGGED.search(stem.name), not stem.lossy, stem.rate, stem.bit_depth or 32, stem.frames
+
+    best = max(found.stems, key=worth)
+    decoded = _single(read_audio(best.path, limits, scratch), name, producer, limits)
+    if decoded.source.sha256 != best.sha256:
+        raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
+    others = ", ".join(stem.name for stem in found.stems if stem is not best)
+    note = f"The same beat in several files: {best.name} was used, left out: {others}."
+    return replace(decoded, source=replace(decoded.source, warnings=(note, *decoded.source.warnings)))

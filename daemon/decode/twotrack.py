@@ -1,0 +1,254 @@
+"""Which of several files is the two-track of the others, and do they fit together?
+
+Each file is looked at through the same few seconds at full bandwidth (`Windows`). A two-track is
+a positive combination of its stems: least squares with non-negative gains explains it, while a
+stem is explained by nothing but itself. Versions of one beat (WAV beside MP3, with and without
+a spoken tag) all explain each other.
+
+Source: ordinary and non-negative least squares (Lawson and Hanson 1974); the thresholds are set
+on generated material, see tests/daemon/decode/test_stems.py.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.signal.samples import SampleArray
+
+COUNT = 8  # windows spread over the beat ...
+LENGTH_S = 2.0  # ... of this length each
+LAG_S = 0.06  # a lossy two-track may start this much later
+EXPLAINED = 0.6  # share of a two-track's power that its stems explain at least
+PART = 0.002  # share of its power that makes a stem a part of it
+COVERED = 0.75  # share of the audible stems that a two-track holds at least; less is a group ...
+GROUP = 0.95  # ... when it is explained this well ("drums" beside kick, snare and hats)
+SAME = 0.8  # correlation between versions of one beat
+ALIKE = 0.9  # correlation between copies of one file beside others
+LIKE_SUM = 0.5  # correlation with the sum of the others that allows to align a file by it
+EQUAL_DB = -30.0  # a two-track this near to the sum is the sum
+OPPOSED = -0.5  # correlation with the rest that points to inverted polarity
+PRESENT = 1e-3  # share of the sum's power below which a stem cannot be judged
+HINT = re.compile(
+    r"(?<![a-z])(full|mix ?down|mix(ed)?|master(ed)?|two ?track|2 ?tra?c?ks?|reference|bounce)(?![a-z])"
+)
+
+
+def hinted(name: str) -> bool:
+    """Does a file name call itself a mix of all? "beat MASTER.wav", "2trk.wav"."""
+    last = re.sub(r"[-_. ]+", " ", name.rsplit("/", 1)[-1].lower())
+    return HINT.search(last) is not None
+
+
+class Windows:
+    """The same stretches of several files, mono, through a band-pass around 4 kHz.
+
+    The band (a Haar wavelet: mean of some samples minus the mean of those before) balances bass
+    and hats, and leaves out the top octave, which lossy codecs do not keep.
+    """
+
+    def __init__(self, rate: int, seconds: float) -> None:
+        self.rate = rate
+        self.length = max(1, int(min(LENGTH_S, seconds / COUNT) * rate))
+        last = max(0, int(seconds * rate) - self.length)
+        self.starts = [round(last * (i + 0.5) / COUNT) for i in range(COUNT)]
+        half = max(1, round(rate / 11025))
+        self.wavelet = np.repeat(np.array([1.0, -1.0], np.float32), half) / np.float32(half)
+        self._rows: list[npt.NDArray[np.float32]] = []
+
+    def take(self, samples: SampleArray) -> None:
+        """Add one file [shape=(frames, channels)]; windows beyond its end are silent."""
+        row = np.zeros((COUNT, self.length), np.float32)
+        for i, start in enumerate(self.starts):
+            part = samples[start : start + self.length].mean(axis=1, dtype=np.float32)
+            if len(part) >= len(self.wavelet):
+                row[i, : len(part)] = np.convolve(part, self.wavelet)[: len(part)]
+        self._rows.append(row.ravel())
+
+    @property
+    def rows(self) -> npt.NDArray[np.float32]:
+        """All files taken so far [shape=(files, samples)]."""
+        return np.stack(self._rows)
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """One entry a file, in the order they were taken."""
+
+    roles: tuple[str, ...]  # "stem"; "two-track", "group": left out of the sum; "version": all of them
+    inverted: tuple[bool | None, ...]
+    notes: tuple[tuple[str, ...], ...]
+    warnings: tuple[str, ...]
+
+
+def compare(names: Sequence[str], windows: Windows) -> Verdict:
+    """Find the two-track and groups among files, or that all are versions of one beat."""
+    rows, lags = _aligned(windows)
+    gram = (rows @ rows.T).astype(np.float64)
+    heard = np.diag(gram) > 0
+    likeness = _likeness(gram)
+    if heard.sum() > 1 and (likeness[np.ix_(heard, heard)] > SAME).all():
+        none: tuple[tuple[str, ...], ...] = ((),) * len(names)
+        return Verdict(("version",) * len(names), (None,) * len(names), none, ())
+    roles = _roles(names, gram, likeness, heard)
+    stems = np.flatnonzero((roles == "stem") & heard)
+    inverted: list[bool | None] = [None] * len(names)
+    notes: list[list[str]] = [[] for _ in names]
+    warnings: list[str] = []
+    two_tracks = [int(i) for i in np.flatnonzero(roles == "two-track")]
+    if two_tracks:
+        _check(names, gram, stems, two_tracks[0], inverted, notes, warnings)
+    else:
+        _against_rest(gram, stems, inverted)
+    groups = [name for name, role in zip(names, roles, strict=True) if role == "group"]
+    if groups:
+        warnings.append(f"Already in other stems and left out of the sum: {', '.join(groups)}.")
+    for i in two_tracks[:1]:
+        if abs(lags[i]) > windows.rate // 1000:  # 1 ms: less is the phase of an equaliser
+            notes[i].append(
+                f"starts {abs(lags[i])} samples {'later' if lags[i] > 0 else 'earlier'} than the stems"
+            )
+    return Verdict(tuple(map(str, roles)), tuple(inverted), tuple(map(tuple, notes)), tuple(warnings))
+
+
+def _aligned(windows: Windows) -> tuple[npt.NDArray[np.float32], list[int]]:
+    """Rows moved onto the sum of the others where they are clearly like it, and by how much."""
+    rows = windows.rows
+    lags = [0] * len(rows)
+    total = rows.sum(axis=0)
+    for i, row in enumerate(rows):
+        lag, likeness = _lag(total - row, row, windows)
+        if lag and likeness > LIKE_SUM:
+            moved = np.roll(row.reshape(COUNT, -1), -lag, axis=1).ravel()
+            total += moved - row
+            rows[i], lags[i] = moved, lag
+    return rows, lags
+
+
+def _lag(a: npt.NDArray[np.float32], b: npt.NDArray[np.float32], windows: Windows) -> tuple[int, float]:
+    """Samples by which `b` is later than `a`, and their correlation there."""
+    from scipy.fft import irfft, next_fast_len, rfft
+
+    most = min(int(LAG_S * windows.rate), windows.length - 1)
+    size = next_fast_len(windows.length + most, real=True)
+    x, y = (rfft(v.reshape(COUNT, -1), size, axis=1) for v in (a, b))
+    cross = irfft((np.conj(x) * y).sum(axis=0), size)
+    around = np.concatenate([cross[size - most :], cross[: most + 1]])
+    best = int(np.argmax(np.abs(around)))
+    scale = float(np.linalg.norm(a)) * float(np.linalg.norm(b))
+    return best - most, float(around[best]) / scale if scale else 0.0
+
+
+def _likeness(gram: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Correlation of each file with each other; 0 for silent ones."""
+    size = np.sqrt(np.diag(gram))
+    scale = np.outer(size, size)
+    return gram / np.where(scale > 0, scale, np.inf)
+
+
+def _roles(
+    names: Sequence[str],
+    gram: npt.NDArray[np.float64],
+    likeness: npt.NDArray[np.float64],
+    heard: npt.NDArray[np.bool_],
+) -> npt.NDArray[np.str_]:
+    """Take out, best explained first, what the remaining files explain as their mix."""
+    roles = np.full(len(names), "stem", dtype="<U9")
+    while True:
+        found = [
+            (explained + (0.1 if hinted(names[i]) else 0.0), role, i)
+            for i in map(int, np.flatnonzero((roles == "stem") & heard))
+            for explained, role in [
+                _explain(gram, likeness, np.flatnonzero((roles == "stem") & heard), int(i))
+            ]
+            if role != "stem"
+        ]
+        if not found:
+            return roles
+        _, role, i = max(found)
+        roles[i] = role
+
+
+def _explain(
+    gram: npt.NDArray[np.float64],
+    likeness: npt.NDArray[np.float64],
+    candidates: npt.NDArray[np.intp],
+    i: int,
+) -> tuple[float, str]:
+    """Share of the power of file `i` that a positive mix of others explains, and its role by that.
+
+    Asked with all others, and without those that are much like it: a second copy of a two-track
+    would explain it alone, while a loud stem may be much like it and still be one of its parts.
+    """
+    rest = candidates[candidates != i]
+    unlike = rest[likeness[i, rest] <= ALIKE]
+    tries = [_mix_of(gram, rest, i)] + ([_mix_of(gram, unlike, i)] if len(unlike) < len(rest) else [])
+    return max(tries, key=lambda found: (found[1] != "stem", found[0]))
+
+
+def _mix_of(gram: npt.NDArray[np.float64], rest: npt.NDArray[np.intp], i: int) -> tuple[float, str]:
+    from scipy.optimize import nnls
+
+    if len(rest) < 2:
+        return 0.0, "stem"
+    inner = gram[np.ix_(rest, rest)]
+    values, vectors = np.linalg.eigh(inner)
+    root = np.sqrt(np.maximum(values, values[-1] * 1e-9))[:, None] * vectors.T  # rootᵀ root = inner
+    gains, _ = nnls(root, np.linalg.solve(root.T, gram[rest, i]))
+    explained = float(2 * gains @ gram[rest, i] - gains @ inner @ gains) / gram[i, i]
+    power = np.diag(inner)
+    parts = gains > 0.1
+    if np.count_nonzero(parts & (gains**2 * power > PART * gram[i, i])) < 2:
+        return explained, "stem"
+    if explained > EXPLAINED and parts.sum() >= COVERED * np.count_nonzero(power > PRESENT * power.sum()):
+        return explained, "two-track"
+    return explained, "group" if explained > GROUP else "stem"
+
+
+def _check(
+    names: Sequence[str],
+    gram: npt.NDArray[np.float64],
+    stems: npt.NDArray[np.intp],
+    i: int,
+    inverted: list[bool | None],
+    notes: list[list[str]],
+    warnings: list[str],
+) -> None:
+    """Polarity and presence of each stem in two-track `i`, and how far it is from their sum."""
+    inner, with_mix, mix = gram[np.ix_(stems, stems)], gram[stems, i], gram[i, i]
+    gains = np.linalg.lstsq(inner, with_mix, rcond=1e-9)[0]
+    total = float(inner.sum())
+    for j, gain in zip(stems, gains, strict=True):
+        if gram[j, j] < PRESENT * total:
+            continue
+        inverted[j] = bool(gain < -0.2)
+        if abs(gain) < 0.1:
+            notes[j].append(f"not heard in {names[i]}")
+            warnings.append(f"{names[j]} is not heard in the two-track {names[i]}.")
+    level = float(with_mix.sum()) / total if total else 0.0
+    left = max(mix - 2 * level * float(with_mix.sum()) + level**2 * total, 1e-12 * mix)
+    rest_db = 10 * float(np.log10(left / mix))
+    level_db = 20 * float(np.log10(level)) if level > 0 else -np.inf
+    if rest_db < EQUAL_DB:
+        notes[i].append(f"the sum of the stems at {level_db:+.1f} dB (difference {rest_db:.0f} dB)")
+        return
+    notes[i].append(f"not the plain sum of the stems: difference {rest_db:.0f} dB")
+    warnings.append(
+        f"The two-track {names[i]} differs from the sum of the stems by {rest_db:.0f} dB: mastered, or a "
+        "stem is missing or changed. The analysis is of the sum."
+    )
+
+
+def _against_rest(
+    gram: npt.NDArray[np.float64], stems: npt.NDArray[np.intp], inverted: list[bool | None]
+) -> None:
+    """Without a two-track only a stem that works against the others can be told."""
+    for j in stems:
+        others = stems[stems != j]
+        rest = float(gram[np.ix_(others, others)].sum())
+        if rest > 0 and float(gram[j, others].sum()) / (rest * gram[j, j]) ** 0.5 < OPPOSED:
+            inverted[j] = True

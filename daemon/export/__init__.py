@@ -1,0 +1,6 @@
+"""What the session gets: the cut plan, the aligned copy and stems, click check, MIDI map.
+
+Offers one function for each output file and the plan that they share.
+"""
+
+__all__ = ["clickcheck", "copy", "midimap", "plan", "stemcopies", "wavfile"]

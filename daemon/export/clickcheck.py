@@ -1,0 +1,130 @@
+"""The click check: the first and the last bars of the aligned copy with a click on the grid.
+
+Read back from the copy that was written, so that it proves the file and not a plan. Bar lines
+are accented, bar one has a tone of its own. Mono, 16-bit FLAC: lossless, because a codec would
+smear the very attacks that are compared, and playable on phones. Music and click together stay
+below -1 dBFS.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import numpy.typing as npt
+import soundfile as sf
+
+from analyzers.model import Grid
+from analyzers.rhythm.bars import bar_one_index
+from daemon.export.plan import CutPlan
+
+Samples = npt.NDArray[np.float32]
+
+CEILING = 10 ** (-1 / 20)
+CREST = 4.0  # click peak over the music's RMS: 12 dB, as loud as its drums are
+QUIETEST = 0.02  # click peak where the music is silent
+GAP_S = 0.4  # silence between the first and the last bars
+FADE_S = 0.005
+BEAT, BAR, BAR_ONE = (1000.0, 0.03, 0.6), (1500.0, 0.03, 1.0), (2000.0, 0.09, 1.0)  # Hz, s, level
+
+
+@dataclass(frozen=True, slots=True)
+class Tick:
+    """One click: `at_s` in the copy."""
+
+    at_s: float
+    bar: bool
+    bar_one: bool
+
+
+def ticks_in_copy(grid: Grid, plan: CutPlan) -> list[Tick]:
+    """Every beat of the copy from its first sample on; beats before the file are extrapolated."""
+    one = bar_one_index(grid)
+    if one is None or grid.tempo_bpm is None or not grid.beats_per_bar:
+        return []
+    ticks = [
+        Tick(at - plan.zero_s, down, k == one)
+        for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
+    ]
+    period = grid.beats_s[1] - grid.beats_s[0] if len(grid.beats_s) > 1 else 60.0 / grid.tempo_bpm
+    slack, index = 0.25 * period, 0
+    while ticks[0].at_s - period > -slack:
+        index -= 1
+        ticks.insert(0, Tick(ticks[0].at_s - period, (index - one) % grid.beats_per_bar == 0, index == one))
+    return [tick for tick in ticks if tick.at_s > -slack]
+
+
+def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *, bars: int = 8) -> bool:
+    """Write the check. False, and no file, when there is no grid to click.
+
+    Parameters
+    ----------
+    path : the new file, ending in .flac
+    copy_path : the aligned copy
+    grid, plan : times in seconds of the source, and where the copy's zero lies in it
+    bars : how many of the first and of the last bars, 1..32
+    """
+    ticks = ticks_in_copy(grid, plan)
+    if not ticks:
+        return False
+    with sf.SoundFile(copy_path) as copy:
+        rate = copy.samplerate
+        parts = [
+            _with_clicks(_read(copy, *span), span[0], rate, ticks)
+            for span in _spans(ticks, copy.frames, rate, bars)
+        ]
+    gap = np.zeros(round(GAP_S * rate), np.float32)
+    pieces = [piece for part in parts for piece in (part, gap)][:-1]
+    sf.write(path, np.concatenate(pieces), rate, format="FLAC", subtype="PCM_16")
+    return True
+
+
+def _spans(ticks: list[Tick], frames: int, rate: int, bars: int) -> list[tuple[int, int]]:
+    """Frames of the first and the last bars; one span when they touch."""
+    lines = [round(t.at_s * rate) for t in ticks if t.bar and t.at_s * rate < frames] + [frames]
+    one = next((k for k, t in enumerate(t for t in ticks if t.bar) if t.bar_one), 0)
+    first_end = lines[min(one + bars, len(lines) - 1)]
+    last_start = lines[max(len(lines) - 1 - bars, 0)]
+    if last_start <= first_end:
+        return [(0, frames)]
+    return [(0, first_end), (last_start, frames)]
+
+
+def _read(copy: sf.SoundFile, start: int, end: int) -> Samples:
+    """Mono mean of the channels; the louder one where they cancel."""
+    copy.seek(start)
+    samples = copy.read(end - start, dtype="float32", always_2d=True)
+    mono = samples.mean(axis=1, dtype=np.float32)
+    power = np.einsum("ij,ij->j", samples, samples)
+    if float(np.dot(mono, mono)) < 0.25 * float(power.mean()):
+        mono = samples[:, int(np.argmax(power))].copy()
+    sound: Samples = np.nan_to_num(mono, copy=False, posinf=0.0, neginf=0.0)
+    return sound
+
+
+def _with_clicks(music: Samples, start: int, rate: int, ticks: list[Tick]) -> Samples:
+    """Music turned down where needed so that it and the clicks stay below the ceiling."""
+    rms = math.sqrt(float(np.dot(music, music)) / max(len(music), 1))
+    level = min(max(CREST * rms, QUIETEST), 0.5)
+    clicks = np.zeros(len(music), np.float32)
+    for tick in ticks:
+        at = round(tick.at_s * rate) - start
+        sound = click(rate, *(BAR_ONE if tick.bar_one else BAR if tick.bar else BEAT))
+        begin = max(at, 0)
+        here = sound[begin - at : len(music) - at]
+        if 0 <= begin < len(music):
+            clicks[begin : begin + len(here)] += level * here
+    fade = min(round(FADE_S * rate), len(music) // 2)
+    if fade:
+        music[-fade:] *= np.linspace(1, 0, fade, dtype=np.float32)
+    peak = float(np.abs(music).max(initial=0.0))
+    loudest = float(np.abs(clicks).max(initial=0.0))
+    return music * np.float32(min(1.0, max(CEILING - loudest, 0.0) / peak) if peak else 1.0) + clicks
+
+
+def click(rate: int, hertz: float, length_s: float, level: float) -> Samples:
+    """A decaying cosine [shape=(n,)]: its first sample is its loudest, so it is the beat to the sample."""
+    t = np.arange(round(length_s * rate)) / rate
+    return (level * np.cos(2 * np.pi * hertz * t) * np.exp(-5 * t / length_s)).astype(np.float32)

@@ -1,0 +1,48 @@
+"""The stems of a drop in its ready folder: their names and their copies."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path, PurePosixPath
+
+from config.settings import Output
+from daemon.core.names import safe_stem
+from daemon.decode.stems import Stem
+from daemon.export.copy import write_stem_copies
+from daemon.export.plan import CutPlan
+from daemon.export.wavfile import WavNotes
+
+STEMS_FOLDER = "stems"
+
+
+@dataclass(frozen=True, slots=True)
+class NamedStem:
+    name: str  # of its copy, without ending
+    path: Path
+
+
+def copy_stems(
+    stems: Sequence[Stem], plan: CutPlan, rate: int, folder: Path, output: Output, notes: WavNotes
+) -> tuple[str, ...]:
+    """Cut every stem like the sum, whose rate is given; returns what is to be said of the copies."""
+    if not stems:
+        return ()
+    (folder / STEMS_FOLDER).mkdir()
+    copies = write_stem_copies(named(stems), plan, rate, folder / STEMS_FOLDER, output, notes)
+    return tuple(f"{copy.path.name}: {text}" for copy in copies for text in copy.warnings)
+
+
+def named(stems: Sequence[Stem]) -> list[NamedStem]:
+    """A safe name for each, different from all others also where letter case does not count."""
+    taken: set[str] = set()
+    found = []
+    for stem in stems:
+        plain = safe_stem(" - ".join(PurePosixPath(stem.name).with_suffix("").parts))
+        number, name = 1, plain
+        while name.casefold() in taken:
+            number += 1
+            name = f"{plain} ({number})"
+        taken.add(name.casefold())
+        found.append(NamedStem(name, stem.path))
+    return found

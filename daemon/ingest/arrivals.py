@@ -1,0 +1,196 @@
+"""When is a drop complete? A state machine without files, clocks or threads.
+
+The caller reports what it sees (``see``, ``vanish``, ``see_all``) with a monotonic time in seconds and acts
+on what comes back. Events are hints and never enter here: only looks at the folder do.
+
+    new or changed --> ARRIVING --quiet, and it opens--> WAITING --start--> RUNNING --finish--> done
+                          ^                                 |                  |
+                          +------ changed ------------------+------------------+
+
+* quiet: the same fingerprint in at least two looks that are ``settle_s`` apart;
+* nothing is ever given up: an endless writer stays ARRIVING, a failed drop waits for its next try;
+* a done drop is remembered by fingerprint, so the same file is never taken twice.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from enum import StrEnum
+
+from daemon.ingest.grouping import Candidate, Kind
+
+FOLDER_SETTLES = 3
+"""A folder must be quiet for so many settling times: its files come one after the other, with pauses."""
+AGE_BONUS_BYTES_PER_S = 4_000_000
+"""A waiting drop counts as this much smaller each second: small ones go first, a long one still gets its
+turn.
+"""
+
+
+class Phase(StrEnum):
+    ARRIVING = "arriving"
+    WAITING = "waiting"
+    RUNNING = "running"
+
+
+class Verdict(StrEnum):
+    """What to do with the result of a job."""
+
+    KEEP = "keep"
+    CHANGED = "changed"  # other content now: throw the result away, it is done again once quiet
+    WITHDRAWN = "withdrawn"  # the producer took it away
+
+
+@dataclass(slots=True)
+class Entry:
+    candidate: Candidate
+    phase: Phase
+    first_seen: float
+    changed_at: float
+    looks: int = 1
+    not_before: float = 0.0
+    why: str = ""
+    started: Candidate | None = None
+    withdrawn: bool = False
+    setbacks: int = 0  # how often the machine was in the way
+
+    @property
+    def key(self) -> str:
+        return self.candidate.key
+
+
+class Arrivals:
+    """All drops that are not done, and the fingerprints of those that are."""
+
+    def __init__(self, settle_s: float) -> None:
+        self.settle_s = settle_s
+        self.entries: dict[str, Entry] = {}
+        self.done: dict[str, bytes] = {}
+
+    def see(self, candidate: Candidate, now: float) -> None:
+        """One look at one candidate."""
+        if self.done.get(candidate.key) == candidate.fingerprint:
+            return
+        self.done.pop(candidate.key, None)
+        entry = self.entries.get(candidate.key)
+        if entry is None:
+            self.entries[candidate.key] = Entry(candidate, Phase.ARRIVING, now, now)
+        elif entry.candidate.fingerprint == candidate.fingerprint:
+            entry.looks += 1
+            entry.withdrawn = False
+        else:
+            entry.candidate, entry.changed_at, entry.looks = candidate, now, 1
+            entry.not_before, entry.why, entry.withdrawn = 0.0, "", False
+            if entry.phase is Phase.WAITING:
+                entry.phase = Phase.ARRIVING
+
+    def vanish(self, key: str) -> None:
+        """A look that did not find it."""
+        self.done.pop(key, None)
+        entry = self.entries.get(key)
+        if entry is None:
+            return
+        if entry.phase is Phase.RUNNING:
+            entry.withdrawn = True
+        else:
+            del self.entries[key]
+
+    def see_all(self, candidates: Iterable[Candidate], now: float, unreadable: Iterable[str] = ()) -> None:
+        """A full look. What is missing has gone, unless it lies in a folder that could not be listed."""
+        present = set()
+        for candidate in candidates:
+            present.add(candidate.key)
+            self.see(candidate, now)
+        hidden = tuple(f"{folder}/" for folder in unreadable)
+        for key in [*self.entries, *self.done]:
+            if key not in present and not (hidden and f"{key}/".startswith(hidden)):
+                self.vanish(key)
+
+    def quiet(self, now: float) -> list[Entry]:
+        """Arriving drops that have not changed for the settling time."""
+        return [
+            entry
+            for entry in self.entries.values()
+            if entry.phase is Phase.ARRIVING
+            and entry.looks >= 2
+            and now - entry.changed_at >= self.settle_for(entry)
+            and now >= entry.not_before
+        ]
+
+    def due_for_a_look(self, now: float) -> list[Entry]:
+        """Arriving drops about which the next look can tell something: it is ``settle_s`` after the last
+        change.
+        """
+        return [
+            entry
+            for entry in self.entries.values()
+            if entry.phase is Phase.ARRIVING
+            and now >= max(entry.changed_at + self.settle_for(entry), entry.not_before)
+        ]
+
+    def settle_for(self, entry: Entry) -> float:
+        """How long this drop must be quiet, in seconds."""
+        return self.settle_s * (1 if entry.candidate.kind is Kind.FILE else FOLDER_SETTLES)
+
+    def hold(self, key: str, why: str, until: float) -> None:
+        """Not yet (somebody has it open, no permission, no space): look again at ``until``."""
+        entry = self.entries[key]
+        entry.why, entry.not_before = why, until
+
+    def enqueue(self, key: str) -> None:
+        entry = self.entries[key]
+        entry.phase, entry.why, entry.not_before = Phase.WAITING, "", 0.0
+
+    def remember(self, key: str, fingerprint: bytes) -> None:
+        """Done in an earlier life (from the ledger): not to be taken again while it stays as it is."""
+        self.done[key] = fingerprint
+
+    def next_waiting(self, now: float, below_bytes: int | None = None) -> Entry | None:
+        """The drop to start now: the smallest, age counted in its favour. ``below_bytes``: only smaller
+        ones.
+        """
+        ready = (
+            entry
+            for entry in self.entries.values()
+            if entry.phase is Phase.WAITING
+            and now >= entry.not_before
+            and (below_bytes is None or entry.candidate.size < below_bytes)
+        )
+        return min(
+            ready,
+            key=lambda e: (e.candidate.size - AGE_BONUS_BYTES_PER_S * (now - e.first_seen), e.key),
+            default=None,
+        )
+
+    def start(self, key: str) -> None:
+        entry = self.entries[key]
+        entry.phase, entry.started, entry.withdrawn = Phase.RUNNING, entry.candidate, False
+
+    def verdict(self, key: str) -> Verdict:
+        """Is the result of the running job still about what lies in the folder? (After a fresh look.)"""
+        entry = self.entries[key]
+        if entry.withdrawn:
+            return Verdict.WITHDRAWN
+        started = entry.started or entry.candidate
+        return Verdict.KEEP if started.fingerprint == entry.candidate.fingerprint else Verdict.CHANGED
+
+    def finish(self, key: str) -> None:
+        """The job's result stands; the drop is done as it was when the job started."""
+        entry = self.entries.pop(key)
+        self.done[key] = (entry.started or entry.candidate).fingerprint
+
+    def put_back(self, key: str, why: str = "", until: float = 0.0) -> None:
+        """Not done after all: changed ones settle again, withdrawn ones go, the rest waits ``until`` then."""
+        match self.verdict(key):
+            case Verdict.WITHDRAWN:
+                del self.entries[key]
+            case Verdict.CHANGED:
+                entry = self.entries[key]
+                entry.phase, entry.started = Phase.ARRIVING, None
+            case Verdict.KEEP:
+                entry = self.entries[key]
+                entry.phase, entry.started, entry.why, entry.not_before = Phase.WAITING, None, why, until
+
+    def in_phase(self, phase: Phase) -> list[Entry]:
+        return [entry for entry in self.entries.values() if entry.phase is phase]

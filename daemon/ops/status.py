@@ -1,0 +1,187 @@
+"""Is it running, what is waiting, what is new, what needs ears. Light: no numpy, no analysis, answers at
+once.
+
+Read from the health file (written by the service at each heartbeat) and the ledger, never from the service
+itself: an answer also comes when it is busy, hung or dead.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import time
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from config.settings import Settings
+from daemon.core.exitcodes import MACHINE, OK
+from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.service.control import is_paused
+from daemon.service.heartbeat import STALE_S, read_health
+from daemon.service.lock import is_locked
+
+RESULTS_SHOWN = 10
+EARS_SHOWN = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Status:
+    """``running``: a living process has the lock. ``responding``: its heartbeat is younger than a minute."""
+
+    running: bool
+    responding: bool
+    state: str
+    paused: str | None
+    heartbeat_age_s: float | None
+    pid: int | None
+    watch: str | None
+    problems: dict[str, str] = field(default_factory=dict)
+    arriving_count: int = 0
+    waiting_count: int = 0
+    jobs: list[dict[str, Any]] = field(default_factory=list)
+    arriving: list[dict[str, Any]] = field(default_factory=list)
+    waiting: list[dict[str, Any]] = field(default_factory=list)
+    ready_count: int = 0
+    rejected_count: int = 0
+    results: list[dict[str, Any]] = field(default_factory=list)
+    needs_ears: list[dict[str, Any]] = field(default_factory=list)
+
+
+def read_status(settings: Settings) -> Status:
+    """The state of the service with these settings, running or not."""
+    folders = settings.folders
+    running = is_locked(folders.state, folders.incoming)
+    facts = read_health(folders.state) or {}
+    age = max(0.0, time.time() - float(facts["heartbeat"])) if "heartbeat" in facts else None
+    responding = running and age is not None and age < STALE_S
+    live = facts if running else {}
+    ready_count, rejected_count, results, ears = _from_ledger(folders.state)
+    return Status(
+        running=running,
+        responding=responding,
+        state=_state(running, responding, facts),
+        paused=live.get("paused") or ("paused by command" if is_paused(folders.state) else None),
+        heartbeat_age_s=None if age is None else round(age, 1),
+        pid=live.get("pid"),
+        watch=live.get("watch"),
+        problems=live.get("problems", {}),
+        arriving_count=live.get("arriving_count", 0),
+        waiting_count=live.get("waiting_count", 0),
+        jobs=live.get("running", []),
+        arriving=live.get("arriving", []),
+        waiting=live.get("waiting", []),
+        ready_count=ready_count,
+        rejected_count=rejected_count,
+        results=results,
+        needs_ears=ears,
+    )
+
+
+def _state(running: bool, responding: bool, facts: dict[str, Any]) -> str:
+    if not running:
+        return "stopped"
+    return str(facts.get("state", "starting")) if responding else "not responding"
+
+
+def _from_ledger(state: Path) -> tuple[int, int, list[dict[str, Any]], list[dict[str, Any]]]:
+    path = ledger_path(state)
+    if not path.exists():
+        return 0, 0, [], []
+    try:
+        ledger = Ledger.read_only(path)
+        try:
+            newest = ledger.history(limit=200)
+            counts = ledger.count("ready"), ledger.count("rejected")
+        finally:
+            ledger.close()
+    except sqlite3.Error:
+        return 0, 0, [], []
+    ears = [record for record in newest if record.summary.get("needs_ears")]
+    return *counts, [_line(r) for r in newest[:RESULTS_SHOWN]], [_line(r) for r in ears[:EARS_SHOWN]]
+
+
+def _line(record: Record) -> dict[str, Any]:
+    facts = record.summary
+    return {
+        "name": record.name,
+        "producer": record.producer,
+        "outcome": record.outcome,
+        "folder": record.folder,
+        "at": record.at,
+        "reason": record.reason,
+        "tempo_bpm": facts.get("tempo_bpm"),
+        "key": facts.get("key"),
+        "needs_ears": facts.get("needs_ears") or 0,
+        "check_by_ear": facts.get("check_by_ear") or [],
+    }
+
+
+def print_status(settings: Settings, as_json: bool = False) -> int:
+    """Print it. 0 when the service runs and answers, else 4."""
+    status = read_status(settings)
+    if as_json:
+        print(json.dumps(asdict(status)))
+    else:
+        print("\n".join(as_lines(status, settings)))
+    return OK if status.responding else MACHINE
+
+
+def as_lines(status: Status, settings: Settings) -> list[str]:
+    """For people: what needs an action first."""
+    lines = [_headline(status)]
+    lines += [f"  ! {text}" for text in status.problems.values()]
+    for job in status.jobs:
+        halted = ", halted" if job.get("suspended") else ""
+        lines.append(f"  now: {job['drop']} ({job['stage']}{halted}, {_ago(job['since'])})")
+    lines += _queue("waiting", status.waiting_count, status.waiting)
+    lines += _queue("still arriving", status.arriving_count, status.arriving)
+    if status.needs_ears:
+        lines += ["", "check by ear:"]
+        lines += [
+            f"  {r['folder']}: {'; '.join(r['check_by_ear']) or r['needs_ears']}" for r in status.needs_ears
+        ]
+    if status.results:
+        lines += ["", f"last results ({status.ready_count} ready, {status.rejected_count} rejected in all):"]
+        lines += [f"  {_result(r)}" for r in status.results]
+    return lines
+
+
+def _headline(status: Status) -> str:
+    if status.state == "stopped":
+        return "the service is not running (beatintake run, or beatintake service install)"
+    if status.state == "not responding":
+        age = status.heartbeat_age_s
+        return f"the service (process {status.pid}) holds its lock but has not answered for {age} s"
+    paused = f", {status.paused}" if status.paused else ""
+    return f"the service is {status.state}{paused} (process {status.pid}, watching: {status.watch})"
+
+
+def _queue(word: str, count: int, entries: list[dict[str, Any]]) -> list[str]:
+    if not count:
+        return []
+    lines = [f"  {word}: {count}"]
+    for entry in entries[:5]:
+        why = f", {entry['why']}" if entry.get("why") else ""
+        lines.append(
+            f"    {entry['drop']} ({entry['bytes'] / 1e6:.1f} MB, for {entry['seconds']:.0f} s{why})"
+        )
+    return lines
+
+
+def _result(result: dict[str, Any]) -> str:
+    if result["outcome"] == "rejected":
+        return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}"
+    tempo = f"{result['tempo_bpm']:g} BPM" if result["tempo_bpm"] else "no tempo"
+    ears = ", check by ear" if result["needs_ears"] else ""
+    return (
+        f"{_ago(result['at'])} ago  ready     {result['folder']}: {tempo}, {result['key'] or 'no key'}{ears}"
+    )
+
+
+def _ago(at: float) -> str:
+    seconds = max(0.0, time.time() - at)
+    for size, unit in ((86400, "d"), (3600, "h"), (60, "min")):
+        if seconds >= size:
+            return f"{seconds / size:.0f} {unit}"
+    return f"{seconds:.0f} s"

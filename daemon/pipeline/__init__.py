@@ -1,0 +1,6 @@
+"""One drop from file to published folder: the steps, the job, rendering, versions, corrections.
+
+Offers what the service, a batch and the commands run for one drop.
+"""
+
+__all__ = ["analyse", "correct", "job", "publication", "steps", "warm_up"]

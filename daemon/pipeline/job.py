@@ -1,0 +1,88 @@
+"""One drop from file to staged folder: what a worker process runs.
+
+The job only reads the drop and only writes into the private staging folder it was given;
+publishing (fsync and rename) and bookkeeping are the parent's. A drop that cannot be used
+ends as a `rejected` result with a reason; trouble of the machine is raised.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from config.settings import Settings
+from daemon.core.errors import DropError
+
+if TYPE_CHECKING:
+    from daemon.decode.spool import Scratch
+
+WORKDIR = ".work"
+
+
+@dataclass(frozen=True, slots=True)
+class JobRequest:
+    drop: Path  # file or folder, never written to
+    staging: Path  # private, empty folder for the outputs
+    settings: Settings
+    producer: str | None = None
+    stamp: str | None = None  # ISO time of arrival, for the report
+
+
+@dataclass(frozen=True, slots=True)
+class JobResult:
+    outcome: Literal["ready", "rejected"]
+    folder_name: str
+    sha256: str | None
+    reason: str | None = None
+    summary: dict[str, Any] = field(default_factory=dict)
+
+
+def _ignore(_stage: str) -> None:
+    return None
+
+
+def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> JobResult:
+    """Decode, analyse, render. Raises MachineError when the machine is in the way."""
+    from daemon.core.names import safe_stem
+    from daemon.decode.safeopen import shown_name
+    from daemon.decode.spool import Scratch
+
+    drop = request.drop
+    stem = safe_stem(drop.name if drop.is_dir() else drop.stem)
+    try:
+        with Scratch(request.staging / WORKDIR) as scratch:
+            return _ready(request, stem, scratch, on_stage)
+    except DropError as error:
+        return JobResult("rejected", stem, None, error.about(shown_name(drop)))
+
+
+def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[[str], None]) -> JobResult:
+    from analyzers.pipeline import analyse
+    from analyzers.structure.fingerprint import fingerprint
+    from daemon.corrections.store import stored_correction
+    from daemon.decode.decoder import decode
+    from daemon.pipeline.render import analysis_options, render_drop
+    from daemon.pipeline.versions import find_version
+
+    settings = request.settings
+    on_stage("decode")
+    decoded = decode(request.drop, limits=settings.limits, producer=request.producer, scratch=scratch)
+    analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
+    on_stage("compare")
+    folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)
+    versions = find_version(folders.ready, folders.state, decoded.source, analysis, music)
+    on_stage("render")
+    report = render_drop(
+        decoded,
+        analysis,
+        settings,
+        request.staging,
+        stem,
+        correction=stored_correction(folders.state, decoded.source.sha256),
+        versions=versions,
+        music=music,
+        made_at=request.stamp,
+    )
+    return JobResult("ready", stem, decoded.source.sha256, summary=report.summary())

@@ -1,0 +1,85 @@
+"""How a result becomes visible and is written down, exactly once for each content.
+
+Order: everything in the staged folder durable on disk; the intent in the ledger; the rename; the record in
+the ledger. A crash after any of these steps is told apart at the next start (or the next try) by looking
+which of the two folders is there, so a result is neither lost nor published twice.
+"""
+
+from __future__ import annotations
+
+import logging
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from config.settings import Folders
+from daemon.core.atomic import STAGING, TAKEN, free_name, machine_error, reveal, sync_folder, sync_tree
+from daemon.core.logs import note
+from daemon.ledger.ledger import Intent, Ledger, Record
+from daemon.ledger.rebuild import report_of
+
+log = logging.getLogger("beatintake.results")
+
+
+@dataclass(slots=True)
+class Results:
+    folders: Folders
+    ledger: Ledger
+
+    def root_of(self, record: Record) -> Path:
+        return self.folders.ready if record.outcome == "ready" else self.folders.rejected
+
+    def folder_of(self, record: Record) -> Path:
+        return self.root_of(record) / record.folder
+
+    def known(self, sha256: str) -> Record | None:
+        """What became of this content, when its folder is still there (who removes it may have it again)."""
+        record = self.ledger.find(sha256)
+        if record is None:
+            for intent in self.ledger.intents():
+                if intent.record.sha256 == sha256 and self.finish(intent):
+                    record = intent.record
+        return record if record is not None and self.folder_of(record).is_dir() else None
+
+    def appear(self, staged: Path, record: Record, path: str, fingerprint: bytes) -> Record:
+        """Publish a staged folder under ``record.folder`` or the next free name. Returns the final record.
+
+        Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
+        missing: ``known`` or the next start completes it.
+        """
+        root = self.root_of(record)
+        try:
+            sync_tree(staged)  # quick: the worker has done it already
+            sync_folder(staged.parent)
+            record = self._rename(staged, root, record, path, fingerprint)
+        except OSError as error:
+            raise machine_error(error, root) from error
+        self.ledger.record(record, path, fingerprint)
+        return record
+
+    def _rename(self, staged: Path, root: Path, record: Record, path: str, fingerprint: bytes) -> Record:
+        wanted = record.folder
+        while True:
+            record = replace(record, folder=free_name(root, wanted))
+            self.ledger.intend(Intent(staged.name, record, path, fingerprint))
+            try:
+                reveal(staged, root, record.folder)
+                return record
+            except OSError as error:
+                if error.errno not in TAKEN:
+                    raise
+
+    def finish(self, intent: Intent) -> bool:
+        """Complete an intent that happened, forget one that did not. True when it happened."""
+        record = intent.record
+        staged = self.root_of(record) / STAGING / intent.staged
+        visible = report_of(self.folder_of(record), record.outcome)
+        if staged.exists() or visible is None or visible.sha256 != record.sha256:
+            self.ledger.drop_intent(record.sha256)
+            return False
+        self.ledger.record(record, intent.path, intent.fingerprint)
+        note(log, logging.INFO, "completed after an interruption", drop=intent.path, folder=record.folder)
+        return True
+
+    def finish_all(self) -> int:
+        """At start. Returns how many results had become visible without a record."""
+        return sum(self.finish(intent) for intent in self.ledger.intents())

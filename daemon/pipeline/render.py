@@ -1,0 +1,166 @@
+"""From an analysis to the files of a ready folder: copy, map, click check, report, page.
+
+Used for a fresh analysis and again, without one, after a correction.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from analyzers.harmony.spelling import key_name
+from analyzers.model import Analysis, Options
+from analyzers.signal.samples import Signal
+from analyzers.structure.fingerprint import Fingerprint
+from config.settings import Settings
+from daemon.core.names import copy_name, tempo_words
+from daemon.core.version import VERSION
+from daemon.corrections.apply import Correction, apply_correction
+from daemon.decode.decoder import Decoded, Source
+from daemon.decode.tags import claims
+from daemon.export.clickcheck import write_click_check
+from daemon.export.copy import write_copy
+from daemon.export.midimap import write_map
+from daemon.export.plan import CutPlan, plan_cut
+from daemon.export.stemcopies import copy_stems
+from daemon.export.wavfile import Label, WavNotes
+from daemon.report.page import render_page
+from daemon.report.parts import Versions
+from daemon.report.report import Report, build_report, ready_files
+from daemon.report.waveform import waveform_of
+
+PRE_ECHO_S = 0.015  # lossy codecs smear energy up to about one granule (576 samples) ahead of an attack
+PRE_ECHO_DB = 34.0  # and this far below the programme's peak; what is louder is music
+
+
+def analysis_options(source: Source, settings: Settings) -> Options:
+    """What the settings and the source's format say to the analyzers."""
+    return Options(
+        tempo_range_bpm=settings.analysis.tempo_range,
+        lossy=source.lossy,
+        silence_below_peak_db=settings.analysis.silence_below_peak_db,
+        vocal_range=settings.analysis.vocal_range,
+        bit_depth=source.bit_depth,
+    )
+
+
+def render_drop(
+    decoded: Decoded,
+    analysis: Analysis,
+    settings: Settings,
+    folder: Path,
+    stem: str,
+    *,
+    correction: Correction | None = None,
+    versions: Versions | None = None,
+    music: Fingerprint | None = None,
+    made_at: str | None = None,
+) -> Report:
+    """Write all outputs of one drop into `folder`.
+
+    Parameters
+    ----------
+    analysis : what was measured, before `correction`
+    stem : safe name of the drop (see `names.safe_stem`)
+    music : fingerprint, to find other versions of this beat later
+    made_at : ISO time, for display only
+    """
+    shown = apply_correction(analysis, correction) if correction else analysis
+    source, plan = decoded.source, cut_plan(shown, decoded, settings)
+    key = key_name(shown.key.tonic, shown.key.mode)
+    name = copy_name(settings.output.name_pattern, stem, shown.grid.tempo_bpm, key, source.producer)
+    files = ready_files(stem, f"{name}.wav")
+    notes = _notes(source, shown, plan, stem)
+    facts = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
+    said = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
+    facts = replace(facts, warnings=(*facts.warnings, *said))
+    write_map(folder / str(files.map), shown, plan, stem, settings.analysis.vocal_range)
+    checked = write_click_check(
+        folder / str(files.click_check), facts.path, shown.grid, plan, bars=settings.output.click_check_bars
+    )
+    report = build_report(
+        source,
+        analysis,
+        plan,
+        facts,
+        settings=settings,
+        software_version=VERSION,
+        claims=claims(source.name, source.tags),
+        stems=decoded.stems,
+        corrections=correction,
+        versions=versions,
+        fingerprint=music,
+        files=files if checked else files.model_copy(update={"click_check": None}),
+        made_at=made_at,
+    )
+    waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
+    (folder / files.page).write_text(render_page(report, waveform), encoding="utf-8")
+    (folder / files.report).write_text(report.to_json(), encoding="utf-8")
+    return report
+
+
+def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPlan:
+    """The cut for one decoded drop under these settings."""
+    tail = last_sounding_frame(decoded.signal) if settings.output.trim_tail else None
+    return plan_cut(
+        analysis,
+        frames=decoded.signal.frames,
+        rate=decoded.signal.rate,
+        lead_in_bars=settings.output.lead_in_bars,
+        smear_s=smear(decoded, analysis),
+        trim_tail_to=tail,
+    )
+
+
+def smear(decoded: Decoded, analysis: Analysis) -> float:
+    """Seconds ahead of bar one that hold nothing but a lossy codec's pre-echo; 0 when music sounds there."""
+    first, bar_one = analysis.lead_in.first_sound_s, analysis.grid.bar_one_s
+    peak_dbfs = analysis.loudness.sample_peak_dbfs
+    if not decoded.source.lossy or first is None or bar_one is None or peak_dbfs is None:
+        return 0.0
+    if not 0 < bar_one - first <= PRE_ECHO_S:
+        return 0.0
+    rate, samples = decoded.signal.rate, decoded.signal.samples
+    lost = np.abs(samples[int(first * rate) : round(bar_one * rate)])
+    quiet = float(lost.max(initial=0.0)) <= 10 ** ((peak_dbfs - PRE_ECHO_DB) / 20)
+    return PRE_ECHO_S if quiet else 0.0
+
+
+def last_sounding_frame(signal: Signal) -> int:
+    """Index one past the last frame that is not digital silence (0 when all is silent)."""
+    block = 1 << 16
+    for stop in range(signal.frames, 0, -block):
+        start = max(0, stop - block)
+        sounding = np.flatnonzero(np.any(signal.samples[start:stop] != 0, axis=1))
+        if len(sounding):
+            return start + int(sounding[-1]) + 1
+    return 0
+
+
+def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavNotes:
+    """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
+    grid = analysis.grid
+    meter = f", {grid.meter}" if grid.meter else ""
+    key = key_name(analysis.key.tonic, analysis.key.mode) or "no key"
+    comment = f"{tempo_words(grid.tempo_bpm)}{meter}, {key}; from {source.name}"
+    return WavNotes(
+        title=source.tags.get("title") or stem,
+        artist=source.tags.get("artist") or source.producer or "",
+        comment=comment,
+        reference=source.sha256[:32],
+        loudness=analysis.loudness,
+        labels=tuple(_labels(analysis, plan)),
+    )
+
+
+def _labels(analysis: Analysis, plan: CutPlan) -> list[Label]:
+    labels = []
+    if plan.bar_one_in_copy_s is not None:
+        labels.append(Label(plan.bar_one_in_copy_s, "bar 1"))
+    for section in analysis.sections:
+        at = section.start_s - plan.zero_s
+        if at >= 0:
+            labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
+    return labels

@@ -1,0 +1,134 @@
+"""Is this a new version of a beat that is here already, and what changed?
+
+New bytes under a known name of the same producer are a version; so is the same music under
+another name (`analyzers.structure.fingerprint`). Both stay; the report says what differs.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from analyzers.harmony.spelling import key_name
+from analyzers.model import Analysis
+from analyzers.structure.fingerprint import Fingerprint, Likeness, compare
+from daemon.core.errors import MachineError
+from daemon.core.names import format_tempo
+from daemon.decode.decoder import Source
+from daemon.report.board import read_entries
+from daemon.report.parts import Change, Versions
+from daemon.report.report import read_report
+from daemon.report.words import seconds, signed
+
+SAME_BPM = 0.005
+SAME_LENGTH_S = 0.05
+SAME_LU = 0.2  # EBU R 128: measurement error allowed in quality control
+SAME_START_MS = 1.0
+
+
+def find_version(
+    ready: Path, state: Path, source: Source, analysis: Analysis, music: Fingerprint | None
+) -> Versions | None:
+    """The newest earlier version of this drop among the ready beats; None when there is none.
+
+    Parameters
+    ----------
+    ready, state : folders
+    source, analysis, music : of the new drop; `music` None: only names are compared
+    """
+    best = _best(read_entries(ready, state, keep=False), source, music)
+    if best is None:
+        return None
+    row, match, likeness = best
+    try:
+        before = read_report(ready / row["folder"] / row["files"]["report"])
+    except MachineError:
+        return None
+    offset = None
+    if likeness is not None and music is not None and before.fingerprint is not None:
+        offset = start_offset_ms(before.fingerprint, music, likeness)
+    return Versions(
+        earlier_folder=row["folder"],
+        earlier_page=f"{row['folder']}/{row['files']['page']}",
+        earlier_sha256=row["sha256"],
+        match=match,
+        similarity=None if likeness is None else round(likeness.similarity, 3),
+        start_offset_ms=offset,
+        changes=tuple(what_changed(before.corrected(), analysis, offset)),
+    )
+
+
+def _best(
+    entries: dict[str, dict[str, Any]], source: Source, music: Fingerprint | None
+) -> tuple[dict[str, Any], str, Likeness | None] | None:
+    """(row, how it matched, likeness): the same name first, newest first, else the most alike."""
+    named, alike = [], []
+    for entry in entries.values():
+        row, known = entry["row"], entry["music"]
+        if row is None or row["sha256"] == source.sha256:
+            continue
+        likeness = compare(Fingerprint(**known), music) if known and music else None
+        if (row["name"], row["producer"]) == (source.name, source.producer):
+            named.append((row, "same name", likeness))
+        elif likeness is not None:
+            alike.append((row, "same music", likeness))
+    if named:
+        return max(named, key=lambda found: (found[0]["made_at"] or "", found[0]["folder"]))
+    return max(alike, key=lambda found: (found[2].similarity, found[0]["folder"]), default=None)
+
+
+def start_offset_ms(earlier: Fingerprint, later: Fingerprint, likeness: Likeness) -> float:
+    """How much later the same music starts in the new file's own time (negative: earlier)."""
+    at = later.start_s + likeness.lag_beats * 60.0 / later.bpm
+    return round((at - earlier.start_s) * 1000, 3)
+
+
+def what_changed(before: Analysis, now: Analysis, offset_ms: float | None) -> list[Change]:
+    """Tempo, key, length, level, start, sections: only what differs by more than a measurement may."""
+    changes = [
+        *_tempo(before.grid.tempo_bpm, now.grid.tempo_bpm),
+        *_words("Key", key_name(before.key.tonic, before.key.mode), key_name(now.key.tonic, now.key.mode)),
+        *_length(before.duration_s, now.duration_s),
+        *_level(before.loudness.integrated_lufs, now.loudness.integrated_lufs),
+    ]
+    if offset_ms is not None and abs(offset_ms) > SAME_START_MS:
+        side = "later" if offset_ms > 0 else "earlier"
+        text = f"Start: the same music begins {abs(offset_ms):.1f} ms {side} than before."
+        changes.append(Change(question="Start", before="0 ms", now=f"{signed(offset_ms, 1)} ms", text=text))
+    sections = [" ".join(s.letter for s in a.sections) or None for a in (before, now)]
+    return [*changes, *_words("Sections", *sections)]
+
+
+def _tempo(before: float | None, now: float | None) -> list[Change]:
+    if before is not None and now is not None and abs(before - now) <= SAME_BPM:
+        return []
+    names = [None if bpm is None else f"{format_tempo(bpm)} BPM" for bpm in (before, now)]
+    return _words("Tempo", *names)
+
+
+def _length(before: float, now: float) -> list[Change]:
+    if abs(before - now) <= SAME_LENGTH_S:
+        return []
+    side = "longer" if now > before else "shorter"
+    text = f"Length: {seconds(now)}, before {seconds(before)} ({abs(now - before):.2f} s {side})."
+    return [Change(question="Length", before=seconds(before), now=seconds(now), text=text)]
+
+
+def _level(before: float | None, now: float | None) -> list[Change]:
+    if before is not None and now is not None:
+        if abs(before - now) < SAME_LU:
+            return []
+        side = "louder" if now > before else "quieter"
+        names = f"{signed(before, 1)} LUFS", f"{signed(now, 1)} LUFS"
+        text = f"Level: {names[1]}, before {names[0]} ({abs(now - before):.1f} LU {side})."
+        return [Change(question="Level", before=names[0], now=names[1], text=text)]
+    return _words("Level", *(None if v is None else f"{signed(v, 1)} LUFS" for v in (before, now)))
+
+
+def _words(question: str, before: str | None, now: str | None) -> list[Change]:
+    if before == now:
+        return []
+    first, second = before or "none", now or "none"
+    return [
+        Change(question=question, before=first, now=second, text=f"{question}: {second}, before {first}.")
+    ]

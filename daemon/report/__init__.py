@@ -1,0 +1,6 @@
+"""The sidecar report: JSON with its schema, the words, the page with its pictures, the board.
+
+Offers the report, its reader, the page and the board; decides nothing about audio.
+"""
+
+__all__ = ["board", "page", "parts", "report", "waveform", "words"]

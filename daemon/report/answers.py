@@ -1,0 +1,189 @@
+"""The estimates of a report, made from an analysis (with the engineer's correction applied).
+
+Each carries the evidence that a person can check: how many attacks sit on the grid and how
+closely, the rival answers, the thresholds, the standard a level was measured by.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from analyzers.harmony.spelling import key_name
+from analyzers.level.working_level import suggest_gain
+from analyzers.model import Analysis, LeadIn
+from config.settings import Output
+from daemon.corrections.apply import Correction
+from daemon.report.parts import Alternative, Estimate, Evidence, Part
+
+PROBABLE = 1e-9
+WORKING_LEVEL = "working level"
+
+
+class Answers(Part):
+    """One estimate for each question."""
+
+    tempo: Estimate
+    constant_tempo: Estimate
+    meter: Estimate
+    bar_one: Estimate
+    first_sound: Estimate
+    key: Estimate
+    tuning: Estimate
+    integrated_loudness: Estimate
+    loudness_range: Estimate
+    true_peak: Estimate
+
+
+def answer(analysis: Analysis, measured: Analysis, correction: Correction | None, output: Output) -> Answers:
+    """All estimates.
+
+    Parameters
+    ----------
+    analysis : with `correction` applied
+    measured : without, kept beside what is set by hand
+    output : working loudness and true-peak ceiling, for the suggested gain
+    """
+    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, output)}
+    if correction is None:
+        return Answers(**answers)
+    before = {**_grid(measured), **_pitch(measured)}
+    return Answers(**{name: _by_hand(name, value, before, correction) for name, value in answers.items()})
+
+
+def _by_hand(name: str, value: Estimate, before: Mapping[str, Estimate], correction: Correction) -> Estimate:
+    fields = {
+        "tempo": correction.tempo_bpm,
+        "meter": correction.meter,
+        "bar_one": correction.bar_one_s,
+        "key": correction.key,
+        "tuning": correction.tuning_cents,
+    }
+    if fields.get(name) is None:
+        return value
+    return value.model_copy(update={"set_by_hand": True, "measured": before[name].value, "evidence": ()})
+
+
+def _grid(analysis: Analysis) -> dict[str, Estimate]:
+    grid = analysis.grid
+    no_grid = grid.reason or "no steady beat was found"
+    return {
+        "tempo": Estimate(
+            value=grid.tempo_bpm,
+            unit="BPM",
+            confidence=grid.tempo_confidence,
+            alternatives=tuple(
+                Alternative(value=c.bpm, probability=_probability(c.probability))
+                for c in grid.tempo_alternatives
+            ),
+            evidence=_proof(analysis),
+            reason=no_grid if grid.tempo_bpm is None else None,
+        ),
+        "constant_tempo": Estimate(
+            value=grid.constant_tempo,
+            confidence=grid.constant_confidence,
+            evidence=_drift(analysis),
+            reason=no_grid if grid.constant_tempo is None else None,
+        ),
+        "meter": Estimate(
+            value=grid.meter,
+            confidence=grid.meter_confidence,
+            reason=no_grid if grid.meter is None else None,
+        ),
+        "bar_one": Estimate(
+            value=grid.bar_one_s,
+            unit="s in the producer's file",
+            confidence=grid.bar_one_confidence,
+            evidence=(Evidence(what="music before bar one", value=grid.pickup_beats, unit="beats"),),
+            reason=no_grid if grid.bar_one_s is None else None,
+        ),
+        "first_sound": _first_sound(analysis.lead_in),
+    }
+
+
+def _first_sound(lead_in: LeadIn) -> Estimate:
+    return Estimate(
+        value=lead_in.first_sound_s,
+        unit="s in the producer's file",
+        confidence=lead_in.confidence,
+        evidence=(
+            Evidence(what="lead-in", value=lead_in.kind),
+            Evidence(what="threshold", value=lead_in.threshold_dbfs, unit="dBFS"),
+            Evidence(what="noise floor of the lead-in", value=lead_in.noise_floor_dbfs, unit="dBFS"),
+        ),
+        reason=(lead_in.reason or "no sound at all") if lead_in.first_sound_s is None else None,
+    )
+
+
+def _proof(analysis: Analysis) -> tuple[Evidence, ...]:
+    proof = analysis.grid.proof
+    if proof is None:
+        return ()
+    return (
+        Evidence(what="attacks compared with the grid", value=float(proof.attacks)),
+        Evidence(what="half of them lie within", value=proof.median_ms, unit="ms"),
+        Evidence(what="95 % of them lie within", value=proof.p95_ms, unit="ms"),
+    )
+
+
+def _drift(analysis: Analysis) -> tuple[Evidence, ...]:
+    proof = analysis.grid.proof
+    if proof is None:
+        return ()
+    return (
+        Evidence(what="mean offset in the first third", value=proof.first_third_ms, unit="ms"),
+        Evidence(what="mean offset in the last third", value=proof.last_third_ms, unit="ms"),
+    )
+
+
+def _pitch(analysis: Analysis) -> dict[str, Estimate]:
+    key, tuning = analysis.key, analysis.tuning
+    return {
+        "key": Estimate(
+            value=key_name(key.tonic, key.mode),
+            confidence=key.confidence,
+            alternatives=tuple(
+                Alternative(value=f"{c.tonic} {c.mode}", probability=_probability(c.probability))
+                for c in key.alternatives
+            ),
+            evidence=(Evidence(what="scale", value=", ".join(key.scale)),) if key.scale else (),
+            reason=(key.reason or "nothing tonal was found")
+            if key.tonic is None or key.mode is None
+            else None,
+        ),
+        "tuning": Estimate(
+            value=tuning.cents,
+            unit="cents from A4 = 440 Hz",
+            confidence=tuning.confidence,
+            evidence=(Evidence(what="A4", value=tuning.a4_hz, unit="Hz"),) if tuning.a4_hz else (),
+            reason=(tuning.reason or "nothing tonal was found") if tuning.cents is None else None,
+        ),
+    }
+
+
+def _levels(analysis: Analysis, output: Output) -> dict[str, Estimate]:
+    loud = analysis.loudness
+    silent = "nothing above the gate, or too short"
+    integrated = _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent)
+    if loud.integrated_lufs is not None:
+        advice = suggest_gain(loud, output.working_loudness, output.true_peak_ceiling)
+        gain = Evidence(what="suggested gain", value=advice.gain_db, unit="dB")
+        words = Evidence(what=WORKING_LEVEL, value=advice.sentence)
+        integrated = integrated.model_copy(update={"evidence": (*integrated.evidence, gain, words)})
+    return {
+        "integrated_loudness": integrated,
+        "loudness_range": _measured(loud.range_lu, "LU", "EBU Tech 3342", silent),
+        "true_peak": _measured(loud.true_peak_dbtp, "dBTP", "ITU-R BS.1770-5 Annex 2", "no sound at all"),
+    }
+
+
+def _measured(value: float | None, unit: str, standard: str, unknown: str) -> Estimate:
+    return Estimate(
+        value=value,
+        unit=unit,
+        evidence=(Evidence(what="measured by", value=standard),),
+        reason=unknown if value is None else None,
+    )
+
+
+def _probability(value: float) -> float:
+    return min(max(value, 0.0), 1.0) if -PROBABLE <= value <= 1 + PROBABLE else value

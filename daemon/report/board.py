@@ -1,0 +1,121 @@
+"""The board: one page that lists all ready drops, newest first, beside their folders.
+
+The folders are the truth: what lies in ready/ is listed, what somebody removed is not. A cache in
+the state folder spares reading the reports of folders that have not changed. Sorting, search and
+filters run in the page; without scripts it is a plain table.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from daemon.core.atomic import atomic_write, machine_error
+from daemon.core.errors import MachineError
+from daemon.core.version import VERSION
+from daemon.report.report import read_report
+
+BOARD_FILE = "index.html"
+CACHE_FILE = "board.json"
+CACHE_FORM = f"{VERSION} 2"  # another one: every report is read again
+REPORT_SUFFIX = ".report.json"
+
+_read_before: dict[Path, dict[str, dict[str, Any]]] = {}
+
+
+def rebuild_board(ready: Path, state: Path) -> Path:
+    """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError."""
+    path = ready / BOARD_FILE
+    page = render_board(read_rows(ready, state))
+    try:
+        atomic_write(path, page.encode(), durable=False)
+    except OSError as error:
+        raise machine_error(error, path) from error
+    return path
+
+
+def render_board(rows: list[dict[str, Any]]) -> str:
+    """The page for these rows."""
+    from daemon.report.page import environment
+
+    producers = sorted({row["producer"] for row in rows if row["producer"]}, key=str.casefold)
+    keys = sorted({row["key"] for row in rows if row["key"]})
+    ears = sum(bool(row["needs_ears"]) for row in rows)
+    return (
+        environment()
+        .get_template("board.html.j2")
+        .render(rows=rows, producers=producers, keys=keys, needing_ears=ears)
+    )
+
+
+def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
+    """One row for each ready folder with a readable report, newest first.
+
+    A row is the report's summary with `folder` and `address` (of the page, relative to the board).
+    """
+    rows = [entry["row"] for entry in read_entries(ready, state).values() if entry["row"]]
+    return sorted(rows, key=lambda row: (row["made_at"] or "", row["folder"]), reverse=True)
+
+
+def read_entries(ready: Path, state: Path, *, keep: bool = True) -> dict[str, dict[str, Any]]:
+    """By folder name: "row" (None: not one of ours) and "music", the fingerprint as a dict or None.
+
+    `keep`: write the cache; without it nothing is written at all. What this process has read before it
+    does not read again: a worker looks here with every drop, and there may be thousands.
+    """
+    cache_path = state / CACHE_FILE
+    known = _read_before.get(ready) or _read_cache(cache_path)
+    fresh: dict[str, dict[str, Any]] = {}
+    for name, mark in _folders(ready):
+        entry = known.get(name)
+        if entry is None or entry["mark"] != mark:
+            entry = {"mark": mark, **_entry(ready / name)}
+        fresh[name] = entry
+    _read_before[ready] = fresh
+    if keep and fresh != _read_cache(cache_path):
+        _write_cache(cache_path, fresh)
+    return fresh
+
+
+def _folders(ready: Path) -> list[tuple[str, int]]:
+    try:
+        with os.scandir(ready) as entries:
+            folders = [e for e in entries if not e.name.startswith(".") and e.is_dir(follow_symlinks=False)]
+            return sorted((e.name, e.stat(follow_symlinks=False).st_mtime_ns) for e in folders)
+    except OSError as error:
+        raise machine_error(error, ready) from error
+
+
+def _entry(folder: Path) -> dict[str, Any]:
+    nothing = {"row": None, "music": None}
+    found = sorted(folder.glob(f"[!.]*{REPORT_SUFFIX}"))
+    if not found:
+        return nothing
+    try:
+        report = read_report(found[0])
+    except MachineError:
+        return nothing
+    summary = report.summary()
+    address = f"{quote(folder.name)}/{quote(summary['files']['page'])}"
+    music = asdict(report.fingerprint) if report.fingerprint else None
+    return {"row": {**summary, "folder": folder.name, "address": address}, "music": music}
+
+
+def _read_cache(path: Path) -> dict[str, dict[str, Any]]:
+    try:
+        data = json.loads(path.read_bytes())
+        return dict(data["folders"]) if data["form"] == CACHE_FORM else {}
+    except (OSError, ValueError, KeyError, TypeError):
+        return {}
+
+
+def _write_cache(path: Path, folders: dict[str, dict[str, Any]]) -> None:
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        atomic_write(path, json.dumps({"form": CACHE_FORM, "folders": folders}).encode(), durable=False)
+    except OSError:
+        return  # only time is lost

@@ -1,0 +1,236 @@
+"""The report page: one HTML file that needs nothing but itself, the answer first and large.
+
+It works from a file share and without scripts. All text from outside (file names, tags,
+claims) passes Jinja2's autoescape; values for the small script travel as JSON.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from dataclasses import dataclass
+from functools import cache
+from typing import Any
+from urllib.parse import quote
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from analyzers.model import Analysis
+from analyzers.rhythm.note_values import NoteValue, note_values
+from daemon.core.names import format_tempo
+from daemon.report.answers import WORKING_LEVEL
+from daemon.report.page_chords import chord_bars
+from daemon.report.parts import Estimate
+from daemon.report.pictures import (
+    beat_picture,
+    cut_picture,
+    key_picture,
+    loudness_picture,
+    tempo_picture,
+)
+from daemon.report.report import Report
+from daemon.report.waveform import Waveform
+from daemon.report.words import bar_or_time, claim_words, percent, seconds, sentence, signed, topics
+
+BOARD_FILE = "index.html"
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One answer at arm's length: label, value, unit, small print, how sure (None: not a guess)."""
+
+    label: str
+    value: str
+    unit: str = ""
+    notes: tuple[str, ...] = ()
+    sure: float | None = None
+    by_hand: str | None = None
+    topic: str = ""  # what `sure` is about, as in `report_words.topics`
+
+
+@cache
+def environment() -> Environment:
+    """Templates with autoescape always on; a misspelt name is an error, not an empty string."""
+    env = Environment(
+        loader=PackageLoader("daemon", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    env.filters.update(
+        percent=percent,
+        seconds=seconds,
+        signed=signed,
+        sentence=sentence,
+        tempo=format_tempo,
+        link=link,
+        amount=amount,
+        tight=tight,
+    )
+    return env
+
+
+def link(name: str) -> str:
+    """A relative address of a file beside the page."""
+    return "./" + quote(name)
+
+
+def amount(value: bool | float | str | None, digits: int = 2) -> str:
+    """Any value of an estimate or its evidence as a person writes it."""
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float | int):
+        text = f"{value:.{digits}f}"
+        text = text.rstrip("0").rstrip(".") if "." in text else text
+        return "0" if text == "-0" else text.replace("-", "−")
+    return value or ""
+
+
+def tight(text: str) -> str:
+    """No line break between a number and its unit, and a minus sign that is one."""
+    text = re.sub(r"(?<!\S)-(?=\d)", "−", text)
+    return re.sub(r"(?<=\d) (?=(%|s|ms|dB|LU|LUFS|dBTP|BPM|cents|Hz)\b|%)", "\N{NO-BREAK SPACE}", text)
+
+
+def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
+    """(note, (plain, dotted, triplet)) from a half note to a 1/32."""
+    values = note_values(bpm)
+    names = dict.fromkeys(value.note for value in values)
+    return [(note, tuple(v for v in values if v.note == note)) for note in names if note != "1/1"]
+
+
+def render_page(report: Report, waveform: Waveform) -> str:
+    """The page as text."""
+    analysis = report.corrected()
+    pictures = {
+        "beat": beat_picture(analysis, report.cut, waveform.whole),
+        "cut": cut_picture(analysis, report.cut, waveform.cut),
+        "tempo": tempo_picture(analysis),
+        "key": key_picture(analysis),
+        "loudness": loudness_picture(analysis),
+    }
+    return (
+        environment()
+        .get_template("report.html.j2")
+        .render(
+            report=report,
+            analysis=analysis,
+            title=report.drop.name,
+            rows=glance(report, analysis),
+            pictures=pictures,
+            chord_bars=chord_bars(analysis),
+            claims=[(c, claim_words(c)) for c in report.claims],
+            delays=delay_rows(analysis.grid.tempo_bpm),
+            ears=[line.partition(": ") for line in report.check_by_ear],
+            ear_topics=topics(report.check_by_ear),
+            fixes=fixes(report),
+            board=BOARD_FILE,
+            player={"zero": report.cut.zero_s, "start": waveform.whole.start_s, "end": waveform.whole.end_s},
+        )
+    )
+
+
+def glance(report: Report, analysis: Analysis) -> list[Row]:
+    """The rows that are read from across the room."""
+    rows = [_tempo(report, analysis), _key(report, analysis), _cut(report)]
+    flagged = "tuning" in topics(report.check_by_ear)
+    if report.answers.tuning.value is not None and (flagged or report.answers.tuning.set_by_hand):
+        rows.insert(2, _tuning(report))
+    return [*rows, _level(report)]
+
+
+def _by_hand(estimate: Estimate, unit: str = "") -> str | None:
+    if not estimate.set_by_hand:
+        return None
+    measured = estimate.measured
+    if isinstance(measured, float):
+        measured = format_tempo(measured)
+    return "set by hand" + (f"; measured {measured}{unit}" if measured is not None else "")
+
+
+def _tempo(report: Report, analysis: Analysis) -> Row:
+    tempo, grid = report.answers.tempo, analysis.grid
+    if grid.tempo_bpm is None:
+        return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
+    moves = grid.constant_tempo is False
+    notes = [
+        "moves: use the tempo map" if moves else "constant",
+        *([grid.meter] if grid.meter else []),
+        *(
+            f"or {format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
+            for c in grid.tempo_alternatives
+            if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= 0.01
+        ),
+    ]
+    value = f"about {grid.tempo_bpm:.1f}" if moves else format_tempo(grid.tempo_bpm)
+    by_hand = _by_hand(tempo, " BPM")
+    return Row("Tempo", value, "BPM", tuple(notes), tempo.confidence, by_hand, "tempo")
+
+
+def _key(report: Report, analysis: Analysis) -> Row:
+    estimate, key = report.answers.key, analysis.key
+    if estimate.value is None:
+        return Row("Key", "none", notes=(sentence(str(estimate.reason)), "Pitch correction: chromatic."))
+    others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
+    notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others[:2] if c.probability >= 0.01]
+    notes += [f"{c.tonic} {c.mode} from {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
+    later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
+    return Row(
+        "Key", str(estimate.value), later, tuple(notes), estimate.confidence, _by_hand(estimate), "key"
+    )
+
+
+def _tuning(report: Report) -> Row:
+    tuning = report.answers.tuning
+    cents = float(tuning.value or 0.0)
+    a4 = 440 * 2 ** (cents / 1200)
+    notes = (f"A4 = {a4:.1f} Hz",)
+    return Row(
+        "Tuning", signed(cents), "cents", notes, tuning.confidence, _by_hand(tuning, " cents"), "tuning"
+    )
+
+
+def _cut(report: Report) -> Row:
+    cut, one = report.cut, report.answers.bar_one
+    if cut.bar_one_in_copy_s is None:
+        value = "not on a bar line"
+    elif cut.bars_before_bar_one == 0:
+        value = "starts on bar one"
+    else:
+        bars = "1 bar" if cut.bars_before_bar_one == 1 else f"{cut.bars_before_bar_one} bars"
+        value = f"bar one after {bars}"
+    notes = [f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off the front"]
+    if cut.pad_samples:
+        notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
+    if one.value is not None and float(one.value) >= 0:
+        notes.append(f"bar one at {seconds(float(one.value))} of the producer's file")
+    elif one.value is not None:
+        notes.append(f"bar one is {seconds(-float(one.value))} before the producer's file begins")
+    notes += [w[:1].lower() + w[1:].rstrip(".") for w in report.aligned_copy.warnings[:2]]
+    return Row("Copy", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
+
+
+def _level(report: Report) -> Row:
+    loudness, peak = report.answers.integrated_loudness, report.answers.true_peak
+    if loudness.value is None:
+        return Row("Level", "unknown", notes=(sentence(str(loudness.reason)),))
+    notes = [f"true peak {signed(float(peak.value), 1)} dBTP"] if peak.value is not None else []
+    said = [str(item.value) for item in loudness.evidence if item.what == WORKING_LEVEL]
+    notes += [text[0].lower() + text[1:].rstrip(".") for text in said]
+    return Row("Level", signed(float(loudness.value), 1), "LUFS", tuple(notes))
+
+
+def fixes(report: Report) -> list[tuple[str, str]]:
+    """(what is wrong, the command that sets it right) for the likeliest mistakes."""
+    name = shlex.quote(report.files.report.removesuffix(".report.json"))
+    command = f"beatintake correct {name}"
+    tempo, one = report.answers.tempo.value, report.answers.bar_one.value
+    found: list[tuple[str, Any]] = []
+    if tempo is not None:
+        found += [("tempo is half of that", "--half"), ("tempo is twice that", "--double")]
+    found += [("another tempo", "--tempo 93.5"), ("another key", '--key "E flat minor"')]
+    if one is not None:
+        found.append(("bar one is a beat later", "--bar-one +1beat"))
+    lines = [(what, f"{command} {flags}") for what, flags in found]
+    return [*lines, ("take it back", f"beatintake undo {name}")] if report.correction else lines

@@ -1,0 +1,44 @@
+"""The chord line bar by bar, as a musician reads it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from analyzers.model import Analysis
+from analyzers.rhythm.bars import bar_lines
+
+BEAT_SHARE = 0.45  # a chord that fills less of a bar than about half a beat is not written
+
+
+@dataclass(frozen=True, slots=True)
+class ChordBar:
+    number: int
+    labels: tuple[str, ...]
+    repeated: bool  # the same as the bar before
+    section: str | None  # letter, on the bar where a section begins
+
+
+def chord_bars(analysis: Analysis) -> list[ChordBar]:
+    """One entry for each bar; empty without a grid or chords."""
+    lines, bars = bar_lines(analysis.grid), []
+    if not lines or not analysis.chords or analysis.grid.tempo_bpm is None:
+        return []
+    ends = [t for _, t in lines[1:]] + [analysis.duration_s]
+    least = BEAT_SHARE * 60 / analysis.grid.tempo_bpm
+    begins = {_nearest_bar(s.start_s, lines): s.letter for s in analysis.sections}
+    before: tuple[str, ...] = ()
+    for (number, start), end in zip(lines, ends, strict=True):
+        inside = [
+            c.label
+            for c in analysis.chords
+            if min(c.end_s, end) - max(c.start_s, start) >= min(least, (end - start) / 2)
+        ]
+        inside = ["–" if label == "N" else label for label in inside]
+        labels = tuple(label for k, label in enumerate(inside) if k == 0 or label != inside[k - 1])
+        bars.append(ChordBar(number, labels, labels == before and number not in begins, begins.get(number)))
+        before = labels
+    return bars
+
+
+def _nearest_bar(at_s: float, lines: list[tuple[int, float]]) -> int:
+    return min(lines, key=lambda line: abs(line[1] - at_s))[0]

@@ -1,0 +1,177 @@
+"""The building blocks of the sidecar report: facts, estimates, evidence.
+
+An estimate that is None says why in `reason`. `confidence` is a calibrated probability that the
+value is right; None marks a quantity measured by a published standard, which is not guessed at.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from typing import Any
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, model_validator
+
+Value = bool | float | str
+
+
+class Part(BaseModel):
+    """Frozen, closed, finite: no unknown fields, no NaN."""
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+
+
+class Alternative(Part):
+    value: Value
+    probability: float = Field(ge=0, le=1)
+
+
+class Evidence(Part):
+    """One thing that a person can check: what was measured, the amount, its unit."""
+
+    what: str
+    value: Value | None
+    unit: str | None = None
+
+
+class Estimate(Part):
+    """One answer with its confidence, what else it could be, and what it rests on."""
+
+    value: Value | None
+    unit: str | None = None
+    confidence: float | None = Field(None, ge=0, le=1)
+    alternatives: tuple[Alternative, ...] = ()
+    evidence: tuple[Evidence, ...] = ()
+    reason: str | None = None
+    set_by_hand: bool = False
+    measured: Value | None = Field(None, description="what the analysis found, where set by hand")
+
+    @model_validator(mode="after")
+    def _unknown_has_a_reason(self) -> Estimate:
+        if self.value is None and not self.reason:
+            raise ValueError("an unknown value needs a reason")
+        return self
+
+
+class Software(Part):
+    name: str = "beatintake"
+    version: str
+    settings_sha256: str = Field(description="SHA-256 of the analysis and output settings in force")
+
+
+class Drop(Part):
+    """What was dropped, as found."""
+
+    name: str
+    producer: str | None
+    sha256: str
+    bytes: int
+    format: str
+    subtype: str
+    rate: int
+    channels: int
+    frames: int
+    bit_depth: int | None
+    lossy: bool
+    tags: dict[str, str]
+    warnings: tuple[str, ...]
+
+
+class Cut(Part):
+    """Where the aligned copy starts and ends; see daemon/export/plan.py."""
+
+    source_start: int
+    source_end: int
+    pad_samples: int
+    zero_s: float
+    bar_one_in_copy_s: float | None
+    bars_before_bar_one: int
+    why: str
+
+
+class AlignedCopy(Part):
+    file: str
+    rate: int
+    bit_depth: int | None
+    frames: int
+    gain_db: float
+    dithered: bool
+    bit_identical: bool
+    warnings: tuple[str, ...] = ()
+
+
+class Files(Part):
+    """Names of the files beside the report."""
+
+    aligned_copy: str
+    map: str | None
+    report: str
+    page: str
+    click_check: str | None
+
+
+class Claim(Part):
+    """What the producer says in a file name or a tag; shown beside the measurement, never instead of it."""
+
+    question: str = Field(description='"tempo" or "key"')
+    text: str = Field(description="as found")
+    where: str = Field(description='e.g. "file name", "tag TBPM"')
+    value: float | str = Field(description='BPM, or a key such as "E flat minor"')
+    agrees: bool | None = Field(None, description="with the measurement; None: nothing to compare with")
+    relation: str | None = Field(None, description='in words, e.g. "half of what was measured"')
+
+
+class StemLine(Part):
+    """One file of a stem drop: level and channel facts (`daemon.decode.stems`); levels: None for silence."""
+
+    name: str
+    role: str = Field("stem", description='"two-track" and "version" were left out of the sum')
+    channels: int = 2
+    peak_dbfs: float | None = None
+    rms_dbfs: float | None = None
+    silent: bool = False
+    mono: bool = False
+    inverted: bool | None = Field(None, description="polarity against the mix; None: cannot be told")
+    notes: tuple[str, ...] = ()
+
+
+class Change(Part):
+    """One difference from an earlier version of the same beat."""
+
+    question: str
+    before: str
+    now: str
+    text: str
+
+
+class Versions(Part):
+    """An earlier drop that this one is a version of, and what changed."""
+
+    earlier_folder: str
+    earlier_page: str | None = Field(None, description="relative to the ready folder")
+    earlier_sha256: str
+    match: str = Field(description='"same name" or "same music"')
+    similarity: float | None = Field(None, ge=0, le=1)
+    start_offset_ms: float | None = Field(
+        None, description="how much later the same music starts in this file's own time"
+    )
+    changes: tuple[Change, ...] = ()
+
+
+def plain(value: Any) -> Any:
+    """Dataclasses and numpy scalars as builtins, ready for a model (tuples stay tuples)."""
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
+    if isinstance(value, np.generic):
+        return value.item()
+    if isinstance(value, tuple | list):
+        return tuple(plain(item) for item in value)
+    if isinstance(value, dict):
+        return {printable(str(k)): plain(v) for k, v in value.items()}
+    return printable(value) if isinstance(value, str) else value
+
+
+def printable(text: str) -> str:
+    """A name in any bytes as valid Unicode: bytes that are not UTF-8 become \\xNN, controls a mark."""
+    valid = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
+    return "".join(c if c.isprintable() or c in "\n\t" else "�" for c in valid)

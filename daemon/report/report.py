@@ -1,0 +1,288 @@
+"""The sidecar report: everything that is known about one drop, as versioned JSON.
+
+The same bytes, settings and version give the same report, except `made_at`, the only time of
+day in it, which is passed in. `analysis` is the complete measurement, before any correction, so
+that copy, map and page can be made again from the report without a new analysis.
+The JSON Schema shipped beside this file is generated from these models (`python -m daemon.report.report`).
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Iterable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
+
+from pydantic import Field, ValidationError
+
+from analyzers.model import Analysis
+from analyzers.structure.fingerprint import Fingerprint
+from config.settings import Settings
+from daemon.core.errors import InternalError, MachineError
+from daemon.core.names import safe_stem
+from daemon.corrections.apply import Correction, apply_correction
+from daemon.export.plan import CutPlan
+from daemon.report.answers import Answers, answer
+from daemon.report.claims import judge_claim
+from daemon.report.parts import (
+    AlignedCopy,
+    Claim,
+    Cut,
+    Drop,
+    Files,
+    Part,
+    Software,
+    StemLine,
+    Versions,
+    plain,
+)
+from daemon.report.words import check_by_ear, sentence, topics
+
+if TYPE_CHECKING:
+    from daemon.decode.decoder import Source
+    from daemon.decode.stems import Stem
+    from daemon.decode.tags import ProducerClaim
+    from daemon.export.copy import CopyFacts
+
+SCHEMA_FILE = Path(__file__).with_name("report.schema.json")
+P = TypeVar("P", bound=Part)
+NUMBER_LIST = re.compile(r"\[\n[\s\d.,eE+-]*\]")
+
+
+class Report(Part):
+    """One drop's report; `Report.model_validate_json` reads it back."""
+
+    schema_version: Literal["1.0"] = "1.0"
+    software: Software
+    made_at: str | None = Field(None, description="ISO 8601; the only time of day in the report")
+    drop: Drop
+    check_by_ear: tuple[str, ...] = Field(description="what needs a person's ears, most important first")
+    answers: Answers
+    correction: Correction | None = None
+    claims: tuple[Claim, ...] = ()
+    cut: Cut
+    aligned_copy: AlignedCopy
+    files: Files
+    stems: tuple[StemLine, ...] = ()
+    versions: Versions | None = None
+    fingerprint: Fingerprint | None = Field(None, description="of the music, to find other versions of it")
+    analysis: Analysis = Field(description="the complete measurement, before any correction")
+
+    def to_analysis(self) -> Analysis:
+        """What was measured, exactly as the analyzers returned it."""
+        return self.analysis
+
+    def corrected(self) -> Analysis:
+        """The analysis with the engineer's correction applied: what copy, map and page show."""
+        return apply_correction(self.analysis, self.correction) if self.correction else self.analysis
+
+    def to_json(self) -> str:
+        """Text for the file: sorted as declared, lists of numbers on one line, ASCII only."""
+        text = json.dumps(self.model_dump(mode="json"), indent=1, allow_nan=False)
+        return NUMBER_LIST.sub(lambda found: re.sub(r"\s+", " ", found[0]), text) + "\n"
+
+    def summary(self) -> dict[str, Any]:
+        """The few values that the board, the status and the log show for this drop."""
+        answers = self.answers
+        return {
+            "name": self.drop.name,
+            "producer": self.drop.producer,
+            "sha256": self.drop.sha256,
+            "made_at": self.made_at,
+            "tempo_bpm": answers.tempo.value,
+            "tempo_confidence": answers.tempo.confidence,
+            "constant_tempo": answers.constant_tempo.value,
+            "meter": answers.meter.value,
+            "bar_one_s": answers.bar_one.value,
+            "bar_one_confidence": answers.bar_one.confidence,
+            "key": answers.key.value,
+            "key_confidence": answers.key.confidence,
+            "tuning_cents": answers.tuning.value,
+            "lufs": answers.integrated_loudness.value,
+            "true_peak_dbtp": answers.true_peak.value,
+            "duration_s": self.analysis.duration_s,
+            "needs_ears": len(self.check_by_ear),
+            "check_by_ear": list(self.check_by_ear[:3]),
+            "ear_topics": list(topics(self.check_by_ear)),
+            "set_by_hand": [name for name, value in answers if value.set_by_hand],
+            "files": self.files.model_dump(),
+        }
+
+
+def read_report(path: Path) -> Report:
+    """A report from its file. Raises MachineError when it is unreadable or of another schema."""
+    try:
+        return Report.model_validate_json(path.read_bytes())
+    except OSError as error:
+        raise MachineError(
+            str(path), f"the report cannot be read ({error.strerror})", "check the folder"
+        ) from error
+    except ValidationError as error:
+        raise MachineError(
+            str(path),
+            "not a report that this version reads",
+            "process the drop again: beatintake process --again",
+        ) from error
+
+
+def ready_files(stem: str, copy_name: str) -> Files:
+    """Names in the ready folder of a drop called `stem`."""
+    return Files(
+        aligned_copy=copy_name,
+        map=f"{stem}.map.mid",
+        report=f"{stem}.report.json",
+        page=f"{stem}.report.html",
+        click_check=f"{stem}.clickcheck.flac",
+    )
+
+
+def build_report(
+    source: Source,
+    analysis: Analysis,
+    plan: CutPlan,
+    copy_facts: CopyFacts,
+    *,
+    settings: Settings,
+    software_version: str,
+    claims: Iterable[ProducerClaim] = (),
+    stems: Iterable[Stem] = (),
+    corrections: Correction | None = None,
+    versions: Versions | None = None,
+    fingerprint: Fingerprint | None = None,
+    files: Files | None = None,
+    made_at: str | None = None,
+) -> Report:
+    """Put the report together.
+
+    Parameters
+    ----------
+    source : what was dropped
+    analysis : what was measured, before `corrections`
+    plan, copy_facts : of the copy that was written, with `corrections` applied
+    claims : what the producer says; agreement is judged here
+    files : names beside the report; by default made from the drop's name
+    made_at : ISO time, for display only
+    """
+    if corrections is not None and corrections.empty:
+        corrections = None
+    corrected = apply_correction(analysis, corrections) if corrections else analysis
+    drop = _taken(Drop, source)
+    copy = _taken(AlignedCopy, copy_facts, file=plain(copy_facts.path.name))
+    judged = tuple(judge_claim(claim, corrected) for claim in claims)
+    lines = tuple(_taken(StemLine, stem) for stem in stems)
+    look = settings.analysis
+    try:
+        return Report(
+            software=Software(version=software_version, settings_sha256=settings_digest(settings)),
+            made_at=made_at,
+            drop=drop,
+            check_by_ear=check_by_ear(
+                corrected,
+                warnings=drop.warnings,
+                below=look.check_by_ear_below,
+                tuning_flag_cents=look.tuning_flag_cents,
+                claims=judged,
+                stems=lines,
+                correction=corrections,
+            ),
+            answers=answer(corrected, analysis, corrections, settings.output),
+            correction=corrections,
+            claims=judged,
+            cut=Cut(**plain(plan)),
+            aligned_copy=copy,
+            files=files or ready_files(_stem_of(drop), copy.file),
+            stems=lines,
+            versions=versions,
+            fingerprint=fingerprint,
+            analysis=plain(analysis),
+        )
+    except ValidationError as error:
+        raise InternalError(
+            drop.name, f"the analysis gave a value that no report may hold: {error}"
+        ) from error
+
+
+def _taken(part: type[P], facts: object, **more: Any) -> P:
+    """The fields that a part of the report shares with a record from elsewhere."""
+    names = [name for name in part.model_fields if name not in more]
+    return part(**{name: plain(getattr(facts, name)) for name in names}, **more)
+
+
+def _stem_of(drop: Drop) -> str:
+    return safe_stem(drop.name if drop.format == "stems" else Path(drop.name).stem)
+
+
+def machine_line(
+    file: str,
+    analysis: Analysis,
+    *,
+    settings: Settings,
+    seconds: float | None = None,
+    warnings: Iterable[str] = (),
+) -> dict[str, Any]:
+    """One flat object a drop, for scripts: the fields are a contract; null where unknown.
+
+    `flags` holds sentences: why there is no tempo or key, faults of the signal, decoding
+    `warnings`, and what else check by ear would list under these settings.
+    """
+    grid, key, loud = analysis.grid, analysis.key, analysis.loudness
+    return {
+        "file": file,
+        "tempo_bpm": grid.tempo_bpm,
+        "tempo_confidence": grid.tempo_confidence,
+        "tempo_alternatives": [[c.bpm, c.probability] for c in grid.tempo_alternatives],
+        "constant_tempo": grid.constant_tempo,
+        "meter": grid.meter,
+        "first_downbeat_s": grid.bar_one_s,
+        "bar_one_confidence": grid.bar_one_confidence,
+        "first_sound_s": analysis.lead_in.first_sound_s,
+        "beats": [[at, int(down)] for at, down in zip(grid.beats_s, grid.downbeats, strict=True)],
+        "key_tonic": key.tonic,
+        "key_mode": key.mode,
+        "key_confidence": key.confidence,
+        "key_alternatives": [[f"{c.tonic} {c.mode}", c.probability] for c in key.alternatives],
+        "key_changes": [[c.at_s, f"{c.tonic} {c.mode}", c.confidence] for c in key.changes],
+        "tuning_cents": analysis.tuning.cents,
+        "chords": [[c.start_s, c.end_s, c.label] for c in analysis.chords],
+        "sections": [[s.start_s, s.end_s, s.letter] for s in analysis.sections],
+        "lufs": loud.integrated_lufs,
+        "lra": loud.range_lu,
+        "true_peak_dbtp": loud.true_peak_dbtp,
+        "flags": list(flag_sentences(analysis, warnings, settings)),
+        "seconds": None if seconds is None else round(seconds, 3),
+    }
+
+
+def flag_sentences(analysis: Analysis, warnings: Iterable[str], settings: Settings) -> tuple[str, ...]:
+    """Check by ear, then the notes that need no ears."""
+    look = settings.analysis
+    ears = check_by_ear(
+        analysis,
+        warnings=warnings,
+        below=look.check_by_ear_below,
+        tuning_flag_cents=look.tuning_flag_cents,
+    )
+    notes = (sentence(flag.text) for flag in analysis.flags if flag.severity != "warning")
+    return tuple(dict.fromkeys((*ears, *notes)))
+
+
+def settings_digest(settings: Settings) -> str:
+    """SHA-256 over the settings that shape the result (not folders, limits or schedule)."""
+    text = settings.model_dump_json(include={"analysis", "output"})
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def report_schema() -> dict[str, Any]:
+    """JSON Schema (draft 2020-12) of the report."""
+    schema = Report.model_json_schema(mode="serialization")
+    return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def schema_text() -> str:
+    return json.dumps(report_schema(), indent=1, sort_keys=True) + "\n"
+
+
+if __name__ == "__main__":
+    SCHEMA_FILE.write_text(schema_text(), encoding="ascii")

@@ -1,0 +1,186 @@
+"""The report in plain words: numbers as people say them, and the list of what needs ears."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from analyzers.harmony.spelling import key_name
+from analyzers.model import Analysis, Grid, Tuning
+from analyzers.rhythm.bars import bar_lines
+from daemon.core.names import format_tempo
+from daemon.corrections.apply import Correction
+from daemon.report.parts import Claim, StemLine
+
+WORTH_SAYING = 0.01  # a rival less probable than this is not named
+
+
+def percent(confidence: float) -> str:
+    """A probability as a person says it; never rounded up to certainty."""
+    return f"{min(int(confidence * 100 + 0.5), 99 if confidence < 1 else 100)} %"
+
+
+def seconds(value: float) -> str:
+    """3.4286 s, 1 min 04.2000 s, −0.0712 s."""
+    minutes, rest = divmod(abs(value), 60)
+    sign = "−" if value < 0 else ""
+    return f"{sign}{int(minutes)} min {rest:07.4f} s" if minutes else f"{sign}{rest:.4f} s"
+
+
+def bar_or_time(grid: Grid, at_s: float) -> str:
+    """'bar 17 (30.0000 s)': the nearest bar line where there are any."""
+    lines = bar_lines(grid)
+    if not lines:
+        return seconds(at_s)
+    return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]} ({seconds(at_s)})"
+
+
+def sentence(text: str) -> str:
+    """With a capital first letter and one full stop."""
+    text = text.strip().rstrip(".")
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """With a real minus sign and never "-0"."""
+    rounded = round(value, digits)
+    if rounded == 0:
+        return f"{0:.{digits}f}"
+    return f"{'+' if rounded > 0 else '−'}{abs(rounded):.{digits}f}"
+
+
+def check_by_ear(
+    analysis: Analysis,
+    *,
+    below: float,
+    tuning_flag_cents: float,
+    warnings: Iterable[str] = (),
+    claims: Iterable[Claim] = (),
+    stems: Iterable[StemLine] = (),
+    correction: Correction | None = None,
+) -> tuple[str, ...]:
+    """Sentences "Topic: what and why", most important first; empty when nothing needs ears.
+
+    `analysis` has the correction applied already; what is set by hand needs no ears.
+    """
+    by_hand = correction or Correction()
+    lines = [
+        *_tempo_lines(analysis.grid, below, by_hand),
+        *_bar_lines(analysis, below, by_hand),
+        *_key_lines(analysis, below, by_hand),
+        *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
+        *_claim_lines(claims, by_hand),
+        *(
+            f"Signal: {sentence(flag.text)} {sentence(flag.advice)}"
+            for flag in analysis.flags
+            if flag.severity == "warning"
+        ),
+        *(f"File: {sentence(warning)}" for warning in warnings),
+        *_stem_lines(stems),
+    ]
+    return tuple(dict.fromkeys(lines))
+
+
+def topics(lines: Iterable[str]) -> tuple[str, ...]:
+    """What the sentences are about, each once, in lower case: ("tempo", "key")."""
+    return tuple(dict.fromkeys(line.partition(":")[0].lower() for line in lines))
+
+
+def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
+    if grid.tempo_bpm is None:
+        return [f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid."]
+    lines = []
+    if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
+        other = [c for c in grid.tempo_alternatives if _other(c.bpm, grid.tempo_bpm, c.probability)][:2]
+        rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in other]
+        lines.append(
+            f"Tempo: {format_tempo(grid.tempo_bpm)} BPM is {percent(grid.tempo_confidence)} sure"
+            f"{_or(rivals)} Listen to the click check."
+        )
+    if grid.constant_tempo is False:
+        tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
+        lines.append(
+            f"Tempo: it moves between {min(tempi):.2f} and {max(tempi):.2f} BPM. "
+            "Take the tempo map, not one number."
+        )
+    elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
+        lines.append(
+            f"Tempo: that it is constant is {percent(grid.constant_confidence)} sure. "
+            "Listen to the end of the click check for drift."
+        )
+    return lines
+
+
+def _bar_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
+    grid, lead_in, lines = analysis.grid, analysis.lead_in, []
+    if grid.tempo_bpm is not None and grid.bar_one_s is None:
+        lines.append("Bar one: not found. The copy does not start on a bar line.")
+    elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
+        lines.append(
+            f"Bar one: {seconds(grid.bar_one_s)} is {percent(grid.bar_one_confidence)} sure. "
+            "Check that the click's accent falls on the one."
+        )
+    if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
+        lines.append(f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure. Count a few bars.")
+    if lead_in.first_sound_s is not None and lead_in.confidence < below:
+        lines.append(
+            f"Start: first sound at {seconds(lead_in.first_sound_s)} is {percent(lead_in.confidence)} sure. "
+            "Check for noise or a soft swell before it."
+        )
+    return lines
+
+
+def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
+    key = analysis.key
+    name = key_name(key.tonic, key.mode)
+    if name is None:
+        why = sentence(key.reason or "nothing tonal was found")
+        return [f"Key: none. {why} Set pitch correction to chromatic."]
+    lines = []
+    if key.confidence < below and by_hand.key is None:
+        names = [(f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives]
+        rivals = [f"{n} ({percent(p)})" for n, p in names if n != name and p >= WORTH_SAYING][:2]
+        lines.append(
+            f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} Chromatic is safe until then."
+        )
+    lines += [
+        f"Key: changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}." for c in key.changes
+    ]
+    return lines
+
+
+def _other(bpm: float, answer: float, probability: float) -> bool:
+    return abs(bpm / answer - 1) > 0.001 and probability >= WORTH_SAYING
+
+
+def _or(rivals: list[str]) -> str:
+    return f"; it could be {' or '.join(rivals)}." if rivals else "."
+
+
+def _tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Correction) -> list[str]:
+    if tuning.cents is None or by_hand.tuning_cents is not None or abs(tuning.cents) <= flag_cents:
+        return []
+    side = "above" if tuning.cents > 0 else "below"
+    a4 = tuning.a4_hz or 440 * 2 ** (tuning.cents / 1200)
+    sure = "" if tuning.confidence >= below else f" ({percent(tuning.confidence)} sure)"
+    return [
+        f"Tuning: {abs(tuning.cents):.0f} cents {side} A4 = 440 Hz{sure}. "
+        f"Set pitch correction to A4 = {a4:.1f} Hz."
+    ]
+
+
+def _claim_lines(claims: Iterable[Claim], by_hand: Correction) -> list[str]:
+    settled = {"tempo": by_hand.tempo_bpm is not None, "key": by_hand.key is not None}
+    open_claims = [c for c in claims if c.agrees is False and not settled.get(c.question, False)]
+    return [
+        f"{c.question.capitalize()}: the {c.where} says {claim_words(c)}, {c.relation}." for c in open_claims
+    ]
+
+
+def claim_words(claim: Claim) -> str:
+    """'150 BPM', 'C minor'."""
+    return f"{format_tempo(claim.value)} BPM" if isinstance(claim.value, float) else claim.value
+
+
+def _stem_lines(stems: Iterable[StemLine]) -> list[str]:
+    """What is odd within one stem; silent and inverted ones are named in the warnings of decoding."""
+    return [f"Stems: {stem.name}: {sentence(note)}" for stem in stems for note in stem.notes]

@@ -1,0 +1,6 @@
+"""The unattended service: the loop, dispatching, preemption, schedule, lock, supervision, notification.
+
+Offers the service, and what the commands ask of a running one.
+"""
+
+__all__ = ["control", "heartbeat", "lock", "service"]

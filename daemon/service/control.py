@@ -1,0 +1,100 @@
+"""Wishes of the command line to the running service, as files in the state folder.
+
+Files survive a restart of either side and need no port: ``paused`` is there while the service shall start
+no new work; each file in ``wishes/`` asks for one thing and is removed when it is done.
+"""
+
+from __future__ import annotations
+
+import json
+import secrets
+import sys
+from collections.abc import Sequence
+from pathlib import Path
+
+from config.settings import Settings
+from daemon.core.atomic import atomic_write
+from daemon.core.errors import BeatintakeError
+from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.service.lock import is_locked
+
+
+def pause_path(state: Path) -> Path:
+    return state / "paused"
+
+
+def is_paused(state: Path) -> bool:
+    return pause_path(state).exists()
+
+
+def pause_service(settings: Settings) -> int:
+    """No new work starts; what runs is halted where it is until ``resume``."""
+    settings.folders.state.mkdir(parents=True, exist_ok=True)
+    atomic_write(pause_path(settings.folders.state), b"")
+    print(f"paused: nothing is analysed until 'beatintake resume'{_whether_running(settings)}")
+    return 0
+
+
+def resume_service(settings: Settings) -> int:
+    pause_path(settings.folders.state).unlink(missing_ok=True)
+    print(f"resumed{_whether_running(settings)}")
+    return 0
+
+
+def _whether_running(settings: Settings) -> str:
+    running = is_locked(settings.folders.state, settings.folders.incoming)
+    return "" if running else " (the service is not running now; it will be so when it starts)"
+
+
+def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
+    """Ask the service to take rejected drops again: all, or those whose folder or file name begins with a
+    name.
+    """
+    state = settings.folders.state
+    if not ledger_path(state).exists():
+        print("nothing has been rejected so far")
+        return 0
+    ledger = Ledger.read_only(ledger_path(state))
+    rejected = ledger.history(limit=1_000_000, outcome="rejected")
+    ledger.close()
+    chosen = [record for record in rejected if not names or any(_matches(record, name) for name in names)]
+    unknown = [name for name in names if not any(_matches(record, name) for record in rejected)]
+    if unknown:
+        listed = ", ".join(record.folder for record in rejected[:10]) or "none"
+        raise BeatintakeError(
+            ", ".join(unknown), "no rejected drop begins with that", f"rejected are: {listed}"
+        )
+    wish = {"retry": [record.sha256 for record in chosen]}
+    atomic_write(_wishes(state) / f"{secrets.token_hex(4)}.json", json.dumps(wish).encode())
+    for record in chosen:
+        print(f"will be tried again: {record.name}", file=sys.stdout)
+    if not chosen:
+        print("nothing is rejected")
+    elif _whether_running(settings):
+        print("the service is not running; it is done when it starts")
+    return 0
+
+
+def _matches(record: Record, name: str) -> bool:
+    return record.folder.startswith(name) or record.name.startswith(name)
+
+
+def _wishes(state: Path) -> Path:
+    folder = state / "wishes"
+    folder.mkdir(parents=True, exist_ok=True)
+    return folder
+
+
+def pending_wishes(state: Path) -> list[tuple[Path, dict[str, list[str]]]]:
+    """The wishes that wait, with the files to remove once they are granted. Unreadable ones are dropped."""
+    found = []
+    for path in sorted((state / "wishes").glob("*.json")):
+        try:
+            wish = json.loads(path.read_bytes())
+        except (OSError, ValueError):
+            wish = None
+        if isinstance(wish, dict):
+            found.append((path, wish))
+        else:
+            path.unlink(missing_ok=True)
+    return found

@@ -1,0 +1,182 @@
+"""One service for one pair of folders, on this machine and across machines.
+
+Two guards: an OS file lock in the state folder, keyed by the incoming folder, which the kernel lets go when
+its holder dies however that happens; and a claim file in ready/.staging for everybody who shares the
+folders (other state folders, other machines). The claim is a counter that its holder moves on every few
+seconds. Nobody compares clocks: who wants to take over watches the counter for ``CLAIM_DEAD_S`` and acts
+only when it stands still.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import logging
+import os
+import secrets
+import socket
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from daemon.core.atomic import STAGING, atomic_write, machine_error
+from daemon.core.errors import AlreadyRunning, FolderUnreachable
+from daemon.core.logs import note
+
+log = logging.getLogger("beatintake.lock")
+CLAIM_BEAT_S = 10.0
+CLAIM_DEAD_S = 60.0
+CLAIM_NAME = "claim.json"
+
+
+def lock_path(state: Path, incoming: Path) -> Path:
+    key = hashlib.sha256(os.fsencode(incoming.resolve())).hexdigest()[:16]
+    return state / f"service-{key}.lock"
+
+
+class ServiceLock:
+    """Held for the life of the service. ``acquire`` raises AlreadyRunning with the holder's name."""
+
+    def __init__(self, state: Path, incoming: Path, ready: Path) -> None:
+        from filelock import FileLock
+
+        self._file = FileLock(lock_path(state, incoming))
+        self._incoming = incoming
+        self._claim = ready / STAGING / CLAIM_NAME
+        self._me: dict[str, Any] = {
+            "id": secrets.token_hex(8),
+            "host": socket.gethostname(),
+            "pid": os.getpid(),
+            "started": _started(os.getpid()),
+            "incoming": os.fspath(incoming.resolve()).encode("utf-8", "backslashreplace").decode(),
+            "beat": 0,
+        }
+
+    def acquire(self, sleep: Callable[[float], None] = time.sleep, dead_s: float = CLAIM_DEAD_S) -> None:
+        from filelock import Timeout
+
+        try:
+            self._file.acquire(timeout=0.5)  # 'status' may be trying the lock this very moment
+        except Timeout:
+            raise self._refusal(read_claim(self._claim)) from None
+        except OSError as error:
+            raise machine_error(error, self._file.lock_file) from error
+        try:
+            self._take_claim(sleep, dead_s)
+        except BaseException:
+            self._file.release()
+            raise
+
+    def _take_claim(self, sleep: Callable[[float], None], dead_s: float) -> None:
+        self._claim.parent.mkdir(parents=True, exist_ok=True)
+        other = read_claim(self._claim)
+        if other is not None and _alive_here(other):
+            raise self._refusal(other)
+        foreign = other is not None and other.get("host") != self._me["host"]
+        if other is not None and foreign:
+            note(
+                log,
+                logging.INFO,
+                "another machine was here; does it live?",
+                host=other.get("host"),
+                seconds=dead_s,
+            )
+            for _ in range(max(1, round(dead_s))):
+                sleep(1.0)
+                seen = read_claim(self._claim)
+                if seen is None:
+                    break
+                if (seen.get("id"), seen.get("beat")) != (other.get("id"), other.get("beat")):
+                    raise self._refusal(seen)
+        self._write()
+        if foreign:
+            sleep(2.0)  # two that take over at once: the last writer has it
+        if (read_claim(self._claim) or {}).get("id") != self._me["id"]:
+            raise self._refusal(read_claim(self._claim))
+
+    def beat(self) -> None:
+        """Move the claim on. Raises AlreadyRunning when another machine has taken over meanwhile."""
+        seen = read_claim(self._claim)
+        if seen is not None and seen.get("id") != self._me["id"]:
+            raise self._refusal(seen)
+        self._me["beat"] += 1
+        self._write()
+
+    def release(self) -> None:
+        if (read_claim(self._claim) or {}).get("id") == self._me["id"]:
+            self._claim.unlink(missing_ok=True)
+        self._file.release()
+
+    def _write(self) -> None:
+        try:
+            atomic_write(self._claim, json.dumps(self._me).encode(), durable=False)
+        except OSError as error:
+            raise FolderUnreachable(
+                str(self._claim.parent), f"it cannot be written ({error.strerror})", "make it writable"
+            ) from error
+
+    def _refusal(self, other: dict[str, Any] | None) -> AlreadyRunning:
+        holder = f"process {other.get('pid')} on {other.get('host')}" if other else "another process"
+        return AlreadyRunning(
+            str(self._incoming),
+            f"another beatintake service already works on this folder ({holder})",
+            "stop that one first; if its machine is off, start again in a minute",
+        )
+
+
+def is_locked(state: Path, incoming: Path) -> bool:
+    """Does a living process of this machine hold the lock? Light: for status displays."""
+    path = lock_path(state, incoming)
+    if not path.exists():
+        return False
+    try:
+        import fcntl
+    except ImportError:
+        return _locked_by_library(path)
+    descriptor = os.open(path, os.O_RDONLY)
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except OSError:
+        return True
+    finally:
+        os.close(descriptor)
+    return False
+
+
+def _locked_by_library(path: Path) -> bool:
+    from filelock import FileLock, Timeout
+
+    lock = FileLock(path)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout:
+        return True
+    lock.release()
+    return False
+
+
+def read_claim(path: Path) -> dict[str, Any] | None:
+    try:
+        claim = json.loads(path.read_bytes())
+    except (OSError, ValueError):
+        return None
+    return claim if isinstance(claim, dict) else None
+
+
+def _alive_here(claim: dict[str, Any]) -> bool:
+    """Is the claim's holder a living process of this machine (not a later one with the same number)?"""
+    pid = claim.get("pid")
+    if claim.get("host") != socket.gethostname() or not isinstance(pid, int) or pid == os.getpid():
+        return False
+    return _started(pid) is not None and _started(pid) == claim.get("started")
+
+
+def _started(pid: int) -> float | None:
+    import psutil
+
+    try:
+        process = psutil.Process(pid)
+        return None if process.status() == psutil.STATUS_ZOMBIE else round(process.create_time(), 1)
+    except psutil.Error:
+        return None

@@ -1,0 +1,355 @@
+"""The service: wiring of watcher, arrivals, workers, ledger and scheduler, and the one loop that drives them.
+
+Threads (watcher, scheduler) and signals only leave hints; everything is decided and written in the main loop.
+Order at the start: folders, lock, ledger, what an earlier life left, workers, watcher, first full look,
+READY. Order at the end: no new work, running drops finished or killed and forgotten, scheduler, watcher,
+workers, lock.
+"""
+
+from __future__ import annotations
+
+import logging
+import sqlite3
+import time
+from contextlib import suppress
+from pathlib import Path
+
+from config.settings import Settings
+from daemon.core.errors import BeatintakeError, MachineError
+from daemon.core.exitcodes import OK, SOME_FAILED
+from daemon.core.folders import make_folders
+from daemon.core.logs import note, set_up
+from daemon.core.problems import Problems
+from daemon.ingest.arrivals import Arrivals, Phase
+from daemon.ingest.incoming import Incoming
+from daemon.ingest.settling import Door
+from daemon.ingest.watch import LOOSE_TYPES, Inbox, Watch, file_system_type
+from daemon.ledger.ledger import Record, ledger_path
+from daemon.ledger.rebuild import open_or_rebuild
+from daemon.pipeline.publication import Results
+from daemon.pipeline.steps import PREFIX, RUN
+from daemon.service import housekeeping
+from daemon.service.board_refresh import BoardKeeper
+from daemon.service.control import is_paused, pending_wishes
+from daemon.service.correction_pickup import CorrectionKeeper
+from daemon.service.dispatcher import Desk
+from daemon.service.lock import ServiceLock
+from daemon.service.notification import tell
+from daemon.service.preemption import Express
+from daemon.service.quiet_hours import is_quiet
+from daemon.service.schedule import Schedule
+from daemon.service.signals import Flags, signals
+from daemon.service.supervisor import Pulse
+from daemon.service.systemd import notify
+from daemon.workers.pool import WorkerPool
+from daemon.workers.process import Setup
+
+log = logging.getLogger("beatintake.service")
+STOP_GRACE_S = 20.0
+ONCE_PATIENCE_S = 60.0
+PROGRESS_S = 0.3  # changes are visible in the health file after this
+WARM_UP = "daemon.pipeline.warm_up:warm_up"
+
+
+def run_service(settings: Settings, config_path: Path | None = None, once: bool = False) -> int:
+    """Run until SIGTERM or SIGINT (or, ``once``, until nothing is left). Returns the exit code."""
+    make_folders(settings)
+    set_up(settings.log, settings.folders.state / "logs")
+    service = Service(settings, config_path, once)
+    with signals(service.flags):
+        try:
+            return service.run()
+        except BeatintakeError:
+            raise
+        except Exception:
+            log.critical("the service ends by an error of its own", exc_info=True)
+            raise
+
+
+class StopAsked(Exception):
+    """While waiting at the start."""
+
+
+class Service:
+    """One life of the service."""
+
+    def __init__(self, settings: Settings, config_path: Path | None = None, once: bool = False) -> None:
+        self.settings = settings
+        self.config_path = config_path
+        self.once = once
+        self.flags = Flags()
+        self.inbox = Inbox()
+        self.problems = Problems()
+        self.state = "starting"
+        folders = settings.folders
+        self.lock = ServiceLock(folders.state, folders.incoming, folders.ready)
+
+    # --- life ---------------------------------------------------------------------------------------------
+
+    def run(self) -> int:
+        try:
+            self.lock.acquire(self._sleep)
+        except StopAsked:
+            return OK
+        try:
+            self._open()
+            self._loop()
+            return SOME_FAILED if self.once and self.desk.rejected_count else OK
+        finally:
+            self._shut()
+
+    def _sleep(self, seconds: float) -> None:
+        time.sleep(seconds)
+        if self.flags.stop:
+            raise StopAsked
+
+    def _open(self) -> None:
+        settings, folders = self.settings, self.settings.folders
+        incoming = Incoming(folders.incoming, settings.arrival)
+        incoming.loose = (file_system_type(folders.incoming) or "").split(".")[0] in LOOSE_TYPES
+        self.arrivals = Arrivals(settings.arrival.settle_seconds)
+        self.door = Door(incoming, self.arrivals, self.problems)
+        self._open_ledger()
+        self.pool = WorkerPool(settings.work.max_workers, self._worker_setup())
+        self.pool.start()
+        self.desk = Desk(
+            settings, incoming, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
+        )
+        self.express = Express(self.desk, self.arrivals, self.pool)
+        self.board = BoardKeeper(folders.ready, folders.state, self.pool)
+        self.corrections = CorrectionKeeper(settings, self.pool)
+        arrival = settings.arrival
+        self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
+        self.pulse = Pulse(folders.state, self.arrivals, self.desk, self.watch, self.problems, self.lock)
+        self.pulse.start_watch()
+        self.schedule = Schedule(settings, self.inbox)
+        self.schedule.start()
+        self.inbox.ask("scan")
+        self.inbox.ask("sweep")
+
+    def _open_ledger(self) -> None:
+        """Open it, finish what an earlier life had begun, and remember what is done."""
+        folders = self.settings.folders
+        self.ledger, remark = open_or_rebuild(ledger_path(folders.state), folders.ready, folders.rejected)
+        if remark:
+            note(log, logging.WARNING, "ledger", text=remark)
+        Results(folders, self.ledger).finish_all()
+        interrupted = self.ledger.note_interrupted()
+        leftovers = housekeeping.clear_staging(self.settings, PREFIX)
+        if interrupted or leftovers:
+            note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
+        for path, mark, sha256 in self.ledger.drops():
+            if sha256 is None:
+                self.door.incoming.split.add(path)
+            else:
+                self.arrivals.remember(path, mark)
+
+    def _worker_setup(self) -> Setup:
+        state, limits = self.settings.folders.state, self.settings.limits
+        return Setup(
+            memory_bytes=limits.job_memory_mb << 20,
+            nice=self.settings.work.nice,
+            cache=state / "cache",
+            stderr=state / "logs" / "worker.stderr",
+            warm_up=WARM_UP,
+        )
+
+    def _loop(self) -> None:
+        self._beat(time.monotonic(), force=True)
+        while not self.flags.stop and not self._warm():
+            self._turn(work=False)
+        if not self.flags.stop:
+            self.state = "running"
+            note(log, logging.INFO, "running", incoming=self.settings.folders.incoming, watch=self.watch.mode)
+            notify("READY=1", "STATUS=watching")
+            self._beat(time.monotonic(), force=True)
+        while not self.flags.stop and not self.pulse.ousted and not (self.once and self._nothing_left()):
+            self._turn()
+        self._finish_running()
+
+    def _turn(self, work: bool = True) -> None:
+        """One tick; trouble of the machine in it (full disk, locked ledger) is shown, and the next one goes
+        on.
+        """
+        try:
+            self._tick(work)
+        except (MachineError, OSError, sqlite3.OperationalError) as error:
+            self.problems.raise_("service", str(error))
+            self.inbox.ask("scan")  # hints may have been lost
+            time.sleep(0.5)
+        except sqlite3.DatabaseError as error:
+            self._replace_ledger(error)
+        else:
+            self.problems.clear("service")
+
+    def _replace_ledger(self, error: sqlite3.DatabaseError) -> None:
+        """Damaged under our hands: call off what runs, read the folders, go on."""
+        note(log, logging.ERROR, "the ledger is damaged", reason=error)
+        self.pool.stop()
+        self.ledger.close()
+        self._open_ledger()
+        self.desk.use_ledger(self.ledger)
+        self.desk.abandon_all()
+        self.inbox.ask("scan")
+
+    def _warm(self) -> bool:
+        if self.pool.failed_starts >= 3:
+            raise MachineError("worker process", "it cannot be started", "run 'beatintake doctor'")
+        return self.pool.idle > 0
+
+    def _finish_running(self) -> None:
+        """Let the running drops end within the grace time; a second signal ends the patience."""
+        self.state = "stopping"
+        note(log, logging.INFO, "stopping", running=len(self.desk.jobs))
+        notify("STOPPING=1")
+        limit = time.monotonic() + STOP_GRACE_S
+        asked = self.flags.stop
+        self.pool.resume_all()
+        while self.desk.jobs and time.monotonic() < limit and self.flags.stop == asked:
+            for report in self.pool.poll(0.2):
+                self.desk.handle(report)
+            self.desk.call_off_pending()
+            self._beat(time.monotonic())
+        self.pool.stop()
+        self.desk.abandon_all()
+
+    def _shut(self) -> None:
+        """Also after a failure half-way through the start."""
+        for name, action in (("schedule", "stop"), ("watch", "stop"), ("pool", "stop"), ("ledger", "close")):
+            part = getattr(self, name, None)
+            if part is not None:
+                with suppress(Exception):
+                    getattr(part, action)()
+        self.state = "stopped"
+        if hasattr(self, "pulse"):
+            self._beat(time.monotonic(), force=True)
+        self.lock.release()
+        note(log, logging.INFO, "stopped")
+
+    # --- one turn of the loop -----------------------------------------------------------------------------
+
+    def _tick(self, work: bool = True) -> None:
+        for report in self.pool.poll(self._timeout(), [self.inbox.wake]):
+            self.desk.handle(report)
+            self.board.handle(report)
+            self.corrections.handle(report)
+            self.pulse.timers.soon("beat", time.monotonic() + PROGRESS_S)
+        now = time.monotonic()
+        paths, wishes = self.inbox.take()
+        self._obey(wishes, now)
+        self.door.hints(paths, now)
+        self.door.relook(now)
+        self.door.settle(now)
+        self.desk.clear_troubles()
+        self.desk.submit_pending()
+        if work:
+            self._dispatch(now)
+        if self.pulse.check_watch(now):
+            self.inbox.ask("scan")
+        self._beat(now)
+        if self.flags.reload:
+            self._reload()
+
+    def _timeout(self) -> float:
+        if any(entry.phase is Phase.ARRIVING for entry in self.arrivals.entries.values()):
+            return self.door.relook_s
+        return 0.5 if self.arrivals.entries else 1.0
+
+    def _obey(self, wishes: set[str], now: float) -> None:
+        # also when overdue: the scheduler goes by the wall clock, which may jump
+        if "scan" in wishes or now >= self.pulse.timers.next.get("scan", 0.0):
+            self.pulse.timers.next["scan"] = now + self.settings.arrival.rescan_seconds
+            self.door.scan(now)
+        if "sweep" in wishes:
+            housekeeping.sweep(self.settings, self.desk.busy_folders())
+            self.ledger.forget_drops(self.door.vanished(path for path, _, _ in self.ledger.drops()))
+        if "digest" in wishes:
+            waiting = len(self.arrivals.entries)
+            file = housekeeping.write_digest(self.settings, self.ledger, waiting)
+            note(log, logging.INFO, "digest", file=file)
+        if "schedule trouble" in wishes:
+            note(log, logging.WARNING, "a scheduled job was missed or failed")
+        if self.pulse.timers.due("wishes", now, 1.0):
+            for path, wish in pending_wishes(self.settings.folders.state):
+                for sha256 in wish.get("retry", []):
+                    self.desk.retry(sha256)
+                path.unlink(missing_ok=True)  # only now: a wish that fails is granted later
+                self.inbox.ask("scan")
+
+    def _dispatch(self, now: float) -> None:
+        paused = self.why_paused()
+        if paused == "paused by command":
+            self.pool.suspend_all()
+        else:
+            self.pool.resume_all(but=self.express.held.id if self.express.held else None)
+        self.express.step(now, allowed=paused is None)
+        self.board.step(now, hurry=not self.arrivals.entries)
+        if paused != "paused by command":
+            self.corrections.step(now)
+        while paused is None and self.pool.idle > self.desk.pending:
+            entry = self.arrivals.next_waiting(now, self.express.below_bytes)
+            if entry is None or not self.desk.has_space(entry):
+                return
+            self.desk.begin(entry)
+            self.pulse.timers.soon("beat", now + PROGRESS_S)
+
+    def why_paused(self) -> str | None:
+        if is_paused(self.settings.folders.state):
+            return "paused by command"
+        clock = time.localtime()
+        if is_quiet(clock.tm_hour * 60 + clock.tm_min, self.settings.work.quiet_hours):
+            return "quiet hours"
+        return None
+
+    def _nothing_left(self) -> bool:
+        """For a single pass: nothing runs or waits, and what arrives is held up by others."""
+        now = time.monotonic()
+        return (
+            not self.desk.jobs
+            and not self.board.busy
+            and not self.corrections.busy
+            and all(
+                entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
+                for entry in self.arrivals.entries.values()
+            )
+        )
+
+    def _beat(self, now: float, force: bool = False) -> None:
+        self.pulse.beat(now, self.state, self.why_paused(), force)
+
+    def _result(self, record: Record, path: str) -> None:
+        self.board.wanted = self.board.wanted or record.outcome == "ready"
+        tell(self.settings.notify, record)
+
+    # --- settings -----------------------------------------------------------------------------------------
+
+    def _reload(self) -> None:
+        """Take a changed configuration when it is valid as a whole; else keep the one that runs."""
+        self.flags.reload = False
+        from config.load import InvalidConfig, load_settings
+
+        notify("RELOADING=1")
+        try:
+            fresh = load_settings(self.config_path)
+        except (InvalidConfig, OSError) as error:
+            note(log, logging.ERROR, "the changed configuration is not valid; the old stays", reason=error)
+        else:
+            if fresh.folders != self.settings.folders:
+                note(log, logging.ERROR, "other folders need a restart; the old configuration stays")
+            else:
+                self._apply(fresh)
+        notify("READY=1")
+
+    def _apply(self, fresh: Settings) -> None:
+        self.settings = self.desk.settings = self.corrections.settings = fresh
+        self.door.incoming.settings = fresh.arrival
+        self.arrivals.settle_s = fresh.arrival.settle_seconds
+        self.pool.count, self.pool.setup = fresh.work.max_workers, self._worker_setup()
+        if self.watch.set_mode(fresh.arrival.watch, fresh.arrival.polling_seconds):
+            self.watch.stop()
+            self.pulse.start_watch()
+        self.schedule.stop()
+        self.schedule = Schedule(fresh, self.inbox)
+        self.schedule.start()
+        self.inbox.ask("scan")
+        note(log, logging.INFO, "configuration taken over")

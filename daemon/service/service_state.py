@@ -1,0 +1,58 @@
+"""The service's state as plain facts, for the health file. Bounded, however much is waiting."""
+
+from __future__ import annotations
+
+import os
+import socket
+import time
+from typing import Any
+
+from daemon.core.logs import readable
+from daemon.core.problems import Problems
+from daemon.ingest.arrivals import Arrivals, Entry, Phase
+from daemon.ingest.watch import Watch
+from daemon.service.dispatcher import Desk
+
+SHOWN = 50
+
+
+def snapshot(
+    arrivals: Arrivals, desk: Desk, watch: Watch, problems: Problems, state: str, paused: str | None
+) -> dict[str, Any]:
+    """``state``: starting, running, stopping. ``paused``: why no new work starts, or None."""
+    now = time.monotonic()
+    waiting, arriving = arrivals.in_phase(Phase.WAITING), arrivals.in_phase(Phase.ARRIVING)
+    return {
+        "pid": os.getpid(),
+        "host": socket.gethostname(),
+        "state": state,
+        "paused": paused,
+        "healthy": not problems.current and state == "running",
+        "problems": problems.texts(),
+        "watch": watch.mode,
+        "watch_note": watch.note,
+        "arriving_count": len(arriving),
+        "waiting_count": len(waiting),
+        "arriving": [_line(entry, now) for entry in arriving[:SHOWN]],
+        "waiting": [_line(entry, now) for entry in waiting[:SHOWN]],
+        "running": [
+            {
+                "drop": readable(job.key),
+                "stage": job.stage,
+                "since": job.started_at,
+                "suspended": desk.pool.suspended(job.id),
+            }
+            for job in desk.jobs.values()
+        ],
+        "ready_since_start": desk.ready_count,
+        "rejected_since_start": desk.rejected_count,
+    }
+
+
+def _line(entry: Entry, now: float) -> dict[str, Any]:
+    return {
+        "drop": readable(entry.key),
+        "bytes": entry.candidate.size,
+        "seconds": round(now - entry.first_seen, 1),
+        "why": entry.why or None,
+    }

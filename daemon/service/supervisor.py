@@ -1,0 +1,108 @@
+"""The service watches over itself: the watcher's life, the heartbeat for monitoring, the claim on the
+folders.
+"""
+
+from __future__ import annotations
+
+import logging
+from contextlib import suppress
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from daemon.core.errors import AlreadyRunning, BeatintakeError
+from daemon.core.logs import note
+from daemon.core.problems import Problems
+from daemon.ingest.arrivals import Arrivals
+from daemon.ingest.watch import Watch
+from daemon.service.dispatcher import Desk
+from daemon.service.heartbeat import write_health
+from daemon.service.lock import CLAIM_BEAT_S, ServiceLock
+from daemon.service.service_state import snapshot
+from daemon.service.systemd import notify, watchdog_period_s
+
+log = logging.getLogger("beatintake.pulse")
+HEARTBEAT_S = 5.0
+LIVENESS_S = 3.0
+
+
+@dataclass(slots=True)
+class Timers:
+    """When something periodic is due, by a monotonic clock."""
+
+    next: dict[str, float] = field(default_factory=dict)
+
+    def due(self, name: str, now: float, period_s: float) -> bool:
+        if now < self.next.get(name, 0.0):
+            return False
+        self.next[name] = now + period_s
+        return True
+
+    def soon(self, name: str, at: float) -> None:
+        """Not later than ``at``."""
+        self.next[name] = min(self.next.get(name, 0.0), at)
+
+
+@dataclass(slots=True)
+class Pulse:
+    state_folder: Path
+    arrivals: Arrivals
+    desk: Desk
+    watch: Watch
+    problems: Problems
+    lock: ServiceLock
+    timers: Timers = field(default_factory=Timers)
+    ousted: bool = False  # another machine has taken over
+
+    def start_watch(self) -> None:
+        try:
+            self.watch.start()
+        except OSError as error:
+            text = f"{self.watch.root}: cannot be reached ({error.strerror})"
+            self.problems.raise_("incoming", text)
+            return
+        if self.watch.note:
+            note(log, logging.WARNING, "watching by polling", reason=self.watch.note)
+
+    def check_watch(self, now: float) -> bool:
+        """Is the watcher deaf? Then set it anew. True when that has happened and a full look is due."""
+        if not self.timers.due("watch", now, LIVENESS_S):
+            return False
+        trouble = self.watch.problem()
+        if trouble is None:
+            self.problems.clear("watch")
+            return False
+        self.problems.raise_("watch", f"{self.watch.root}: {trouble}; watching anew")
+        self.watch.stop()
+        self.start_watch()
+        if self.watch.problem() is not None:
+            return False
+        self.problems.clear("watch")
+        return True
+
+    def beat(self, now: float, state: str, paused: str | None, force: bool = False) -> None:
+        """Health file, service manager, claim. The ping to the service manager means: the watcher lives."""
+        if not force and not self.timers.due(
+            "beat", now, min(HEARTBEAT_S, watchdog_period_s() or HEARTBEAT_S)
+        ):
+            return
+        facts = snapshot(self.arrivals, self.desk, self.watch, self.problems, state, paused)
+        with suppress(OSError):  # a full disk must not stop the heart
+            write_health(self.state_folder, facts)
+        text = f"{facts['waiting_count']} waiting, {len(facts['running'])} running"
+        alive = "watch" not in self.problems.current or not self._folder_there()
+        notify(f"STATUS={text}{', ' + paused if paused else ''}", *(["WATCHDOG=1"] if alive else []))
+        if self.timers.due("claim", now, CLAIM_BEAT_S):
+            self._beat_claim()
+
+    def _folder_there(self) -> bool:
+        return self.watch.root.is_dir()  # a share that is away is no reason to be restarted
+
+    def _beat_claim(self) -> None:
+        try:
+            self.lock.beat()
+            self.problems.clear("claim")
+        except AlreadyRunning as error:
+            note(log, logging.ERROR, "another machine has taken over; stopping", reason=error)
+            self.ousted = True
+        except BeatintakeError as error:
+            self.problems.raise_("claim", str(error))

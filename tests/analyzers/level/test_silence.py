@@ -1,0 +1,165 @@
+"""The first musical sample, on signals made with known truth.
+
+The threshold (60 dB under the peak) and what counts as a bed are common practice.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyzers.level.noisebed import tonal_share
+from analyzers.level.silence import find_lead_in
+from analyzers.model import LeadIn, Options
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+
+RATE = 44100
+
+
+def music(seconds: float = 4.0, rate: int = RATE, seed: int = 1) -> np.ndarray:
+    """Strokes with sharp attacks twice a second, the first on sample 0 [shape=(frames, 2)]."""
+    rng = np.random.default_rng(seed)
+    out = np.zeros((round(seconds * rate), 2))
+    t = np.arange(rate // 2) / rate
+    for k in range(int(seconds * 2)):
+        stroke = np.exp(-t * 12)[:, None] * (
+            0.4 * np.cos(2 * np.pi * 65 * t)[:, None] + 0.3 * rng.standard_normal((len(t), 2))
+        )
+        out[k * rate // 2 : (k + 1) * rate // 2] += stroke
+    return (out / np.abs(out).max() * 0.9).astype(np.float32)
+
+
+def after(lead_in_s: float, bed: np.ndarray | float = 0.0, rate: int = RATE) -> tuple[np.ndarray, int]:
+    """Music after a lead-in, over a bed under everything; and the frame it starts on."""
+    lead = np.zeros((round(lead_in_s * rate), 2), np.float32)
+    return (np.concatenate([lead, music(rate=rate)]) + bed).astype(np.float32), len(lead)
+
+
+def white(seconds: float, dbfs: float, rate: int = RATE, seed: int = 5) -> np.ndarray:
+    shape = (round(seconds * rate), 2)
+    return np.random.default_rng(seed).standard_normal(shape) * 10 ** (dbfs / 20)
+
+
+def found(samples: np.ndarray, rate: int = RATE, **options: float) -> LeadIn:
+    return find_lead_in(Features(Signal(samples, rate), Options(**options)))  # type: ignore[arg-type]
+
+
+@pytest.mark.parametrize("rate", [22050, 44100, 48000, 96000])
+@pytest.mark.parametrize("lead_in_s", [0.01, 0.37, 2.5])
+def test_digital_silence_to_the_sample(lead_in_s: float, rate: int) -> None:
+    samples, start = after(lead_in_s, rate=rate)
+    answer = found(samples, rate)
+    assert answer.first_sound_sample == start
+    assert answer.first_sound_s == start / rate
+    assert answer.kind == "digital silence"
+    assert answer.noise_floor_dbfs is None
+    assert answer.confidence > 0.9
+
+
+def test_music_from_the_first_sample() -> None:
+    answer = found(music())
+    assert (answer.first_sound_sample, answer.kind) == (0, "none")
+
+
+def test_constant_offset_is_no_sound() -> None:
+    samples, start = after(0.5, bed=0.03)
+    assert found(samples).first_sound_sample == start
+
+
+def test_dither_to_the_sample() -> None:
+    samples, start = after(1.0, bed=white(5.0, -85))
+    answer = found(samples)
+    assert answer.first_sound_sample == start
+    assert answer.kind == "dither or noise"
+    assert answer.noise_floor_dbfs == pytest.approx(-85, abs=0.5)
+
+
+@pytest.mark.parametrize("level", [-70, -60, -55, -48])
+@pytest.mark.parametrize("lead_in_s", [0.1, 0.6, 2.0])
+def test_hiss_is_no_music(lead_in_s: float, level: float) -> None:
+    samples, start = after(lead_in_s, bed=white(lead_in_s + 4, level))
+    answer = found(samples)
+    assert answer.first_sound_s == pytest.approx(start / RATE, abs=0.002)
+    assert answer.noise_floor_dbfs == pytest.approx(level, abs=1)
+
+
+@pytest.mark.parametrize("mains", [50, 60])
+def test_hum_is_no_music(mains: int) -> None:
+    t = np.arange(5 * RATE) / RATE
+    bed = sum(10 ** (-50 / 20) / k * np.sin(2 * np.pi * mains * k * t + k) for k in (1, 2, 3, 5))
+    samples, start = after(1.0, bed=np.asarray(bed)[:, None])
+    answer = found(samples)
+    assert answer.first_sound_s == pytest.approx(start / RATE, abs=0.005)
+    assert answer.kind == "hiss or hum"
+
+
+def test_crackle_is_no_music() -> None:
+    bed = white(6.0, -62)
+    rng = np.random.default_rng(9)
+    for at in rng.integers(0, len(bed), 60):
+        pop = rng.standard_normal(60) * np.exp(-np.arange(60) / 15) * rng.uniform(0.01, 0.06)
+        bed[at : at + 60] += pop[: len(bed) - at, None]
+    samples, start = after(2.0, bed=bed)
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.01)
+
+
+def test_lone_click_in_silence_is_no_music() -> None:
+    samples, start = after(1.0)
+    samples[RATE // 3 : RATE // 3 + 20] = 0.1
+    assert found(samples).first_sound_sample == start
+
+
+def test_quiet_notes_before_the_music_are_music() -> None:
+    """A pad 45 dB below the peak, steady like a bed, but made of notes."""
+    t = np.arange(2 * RATE) / RATE
+    pad = 10 ** (-45 / 20) * (np.sin(2 * np.pi * 220.0 * t) + np.sin(2 * np.pi * 261.63 * t))
+    samples = np.concatenate([np.zeros(RATE // 2), pad, np.zeros(0)])
+    samples = np.concatenate([np.repeat(samples[:, None], 2, axis=1), music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
+
+
+def test_growing_noise_is_music() -> None:
+    """A noise riser out of silence begins where it passes the threshold, 60 dB under the peak."""
+    t = np.arange(4 * RATE) / RATE
+    riser = np.random.default_rng(2).standard_normal((len(t), 2)) * 10 ** ((-95 + 18 * t[:, None]) / 20)
+    samples = np.concatenate([riser, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx((95 - 70) / 18, abs=0.3)
+
+
+def test_threshold_follows_the_programme_and_the_option() -> None:
+    samples, start = after(1.0)
+    early = (0.02 * np.sin(np.arange(RATE // 4) / 5)).astype(np.float32)
+    samples[RATE // 2 : RATE // 2 + len(early)] += early[:, None]
+    assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
+    assert found(samples * np.float32(0.01)).first_sound_s == pytest.approx(0.5, abs=0.001)
+    assert found(samples, silence_below_peak_db=25.0).first_sound_sample == start
+
+
+def test_inverted_channel_does_not_hide_the_start() -> None:
+    samples, start = after(0.8, bed=white(4.8, -60))
+    samples[:, 1] = -samples[:, 0]
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.002)
+
+
+@pytest.mark.parametrize("level", [0.0, 0.25])
+def test_nothing_but_silence_or_an_offset(level: float) -> None:
+    answer = found(np.full((RATE, 2), level, np.float32))
+    assert answer.first_sound_s is None
+    assert answer.kind == "no sound at all"
+    assert answer.reason
+
+
+def test_one_frame() -> None:
+    assert found(np.full((1, 1), 0.5, np.float32)).first_sound_sample in (0, None)
+
+
+def test_tonal_share_tells_notes_from_hiss_and_hum() -> None:
+    t = np.arange(RATE) / RATE
+    hiss = np.random.default_rng(4).standard_normal(RATE).astype(np.float32)
+    hum = (np.sin(2 * np.pi * 50 * t) + 0.3 * np.sin(2 * np.pi * 150 * t)).astype(np.float32)
+    chord = sum(np.sin(2 * np.pi * hz * t) for hz in (220.0, 277.18, 329.63)).astype(np.float32)
+    assert tonal_share(hiss, RATE) < 0.1
+    assert tonal_share(hum + hiss * np.float32(0.01), RATE) < 0.1
+    assert tonal_share(chord, RATE) > 0.8
+    assert tonal_share(chord[:1000], RATE) == 0.0

@@ -1,0 +1,145 @@
+"""The constant fit, the moving map and the tempo curve, each fed by itself.
+
+Beat period = 60 / BPM s (any handbook's table of note values).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyzers.rhythm.beat_onsets import attack_offset
+from analyzers.rhythm.drift import pulse_map
+from analyzers.rhythm.lattice import coarse_periods
+from analyzers.rhythm.lattice_fit import fit_constant, snap_tempo
+from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, pulse_number, pulse_time, weigh
+from analyzers.rhythm.tempo_steps import curve, two_tempi
+from analyzers.signal.onsets import BANDS, find_onsets
+from tests.analyzers.grid_kit import HAT, KICK, RATE, even, pattern, place
+
+
+def _onsets(mono: np.ndarray):
+    return find_onsets(mono.astype(np.float32), RATE)
+
+
+@pytest.mark.parametrize("bpm", [61.0, 88.37, 123.456, 171.0])
+def test_the_fitted_period_is_a_multiple_of_the_true_one(bpm: float) -> None:
+    onsets = _onsets(place(45.0, pattern(even(bpm, 0.4, 45.0))))
+    coarse, score = coarse_periods(onsets)[0]
+    period, lags = fit_constant(onsets, coarse)
+
+    ratio = min(RATIOS, key=lambda r: abs(np.log(period / r / (60.0 / bpm))))
+    assert period / ratio == pytest.approx(60.0 / bpm, rel=2e-5)  # under 1 ms at the end
+    assert score > 0.1
+    assert lags.coherence > 0.5
+
+
+def test_noise_has_no_pulse() -> None:
+    onsets = _onsets(0.1 * np.random.default_rng(1).standard_normal(30 * RATE))
+    (_, score), *_ = coarse_periods(onsets)
+
+    assert score < 0.03
+
+
+def test_too_short_has_no_period() -> None:
+    assert coarse_periods(_onsets(place(1.0, [(0.2, KICK, 1.0)]))) == []
+
+
+@pytest.mark.parametrize(
+    ("bpm", "seconds", "coherence", "expected"),
+    [
+        (119.9998, 200.0, 0.8, 120.0),  # 0.3 ms at the end: the round tempo explains as much
+        (119.98, 200.0, 0.8, 119.98),  # 33 ms: it does not, but two decimals do
+        (97.3217, 200.0, 0.8, 97.3217),  # 97.32 would be 3.5 ms off
+        (106.02, 60.0, 0.25, 106.0),  # loosely played: 11 ms are within what the fit leaves open
+    ],
+)
+def test_snapping_only_where_the_data_allow_it(bpm: float, seconds: float, coherence: float, expected: float):
+    assert snap_tempo(bpm, seconds, coherence) == pytest.approx(expected, abs=1e-6)
+
+
+def test_the_map_follows_a_wandering_tempo() -> None:
+    rng = np.random.default_rng(3)
+    beats = 0.4 + np.concatenate([[0.0], np.cumsum(0.55 * (1 + 0.02 * np.sin(np.arange(80) / 9)))])
+    beats[1:] += rng.normal(0, 0.001, 80)
+    onsets = _onsets(place(beats[-1] + 0.5, pattern(beats)))
+    pulses = pulse_map(onsets, coarse_periods(onsets)[0][0])
+    assert pulses is not None
+    u = pulse_number(beats, pulses)
+    phase = np.median(u * 2 - np.floor(u * 2))
+    off = (u * 2 - phase - np.round(u * 2 - phase)) / 2 * np.median(np.diff(pulses))
+
+    assert np.median(np.abs(off)) < 0.004
+
+
+def test_two_tempi_meet_at_the_change() -> None:
+    beats = np.concatenate([0.4 + 0.6 * np.arange(40), 0.4 + 0.6 * 40 + 0.54 * np.arange(44)])
+    onsets = _onsets(place(beats[-1] + 0.5, pattern(beats)))
+    rough = beats + np.random.default_rng(0).normal(0, 0.004, len(beats))
+    found = two_tempi(onsets, rough)
+    assert found is not None
+    lines, knee = found
+
+    assert knee in (39, 40, 41)
+    assert np.diff(lines)[[0, -1]] == pytest.approx([0.6, 0.54], rel=1e-4)
+
+
+def test_even_pulses_have_no_bend() -> None:
+    onsets = _onsets(place(20.0, pattern(even(100.0, 0.0, 20.0))))
+
+    assert two_tempi(onsets, 0.6 * np.arange(33)) is None
+
+
+def test_curve_merges_even_bars_and_keeps_changes() -> None:
+    lines = np.concatenate([2.0 * np.arange(10), 18.0 + 1.6 * np.arange(1, 8)])
+
+    assert curve(lines, 4) == ((0.0, 120.0), (18.0, 150.0))
+
+
+def test_pulse_numbers_and_times_are_inverse_also_outside() -> None:
+    pulses = np.array([0.5, 1.0, 1.6, 2.1])
+    u = np.array([-3.0, -0.5, 0.0, 1.25, 3.0, 7.5])
+
+    assert pulse_number(pulse_time(u, pulses), pulses) == pytest.approx(u)
+
+
+def test_attacks_are_found_to_the_millisecond() -> None:
+    beats = even(110.0, 0.5, 30.0)
+    onsets = _onsets(place(30.0, pattern(beats)))
+    offset, sharpness = attack_offset(onsets, beats - 0.0071, np.ones(len(beats)))
+
+    assert offset == pytest.approx(0.0071, abs=0.001)
+    assert sharpness > 0.6
+
+
+def test_no_attacks_no_offset() -> None:
+    onsets = _onsets(np.zeros(5 * RATE))
+
+    assert attack_offset(onsets, np.arange(1.0, 4.0), np.ones(3)) == (0.0, 0.0)
+
+
+def test_beat_phases_hold_the_beat() -> None:
+    beats = even(120.0, 0.3, 30.0)
+    onsets = _onsets(place(30.0, [(t, KICK, 1.0) for t in beats] + [(t + 0.25, HAT, 0.7) for t in beats]))
+    u = np.arange(onsets.strength.shape[1]) / onsets.rate / 0.5
+
+    phases = beat_phases(onsets.strength, u, 1.0)
+    assert min(abs((p - 0.6 + 0.5) % 1.0 - 0.5) for p in phases) < 0.03
+
+
+def test_evidence_has_one_row_a_hypothesis_and_respects_the_range() -> None:
+    onsets = _onsets(place(30.0, pattern(even(120.0, 0.3, 30.0))))
+    h = weigh(onsets, 0.5 * np.arange(60), 0.3, (100.0, 200.0))
+
+    assert h.evidence.shape == (len(h.ratio), SIZE)
+    assert np.isfinite(h.evidence).all()
+    assert ((120.0 / h.ratio >= 100.0) & (120.0 / h.ratio <= 200.0)).all()
+
+
+def test_onset_curves_see_the_first_sample_and_nothing_in_silence() -> None:
+    onsets = _onsets(place(2.0, [(0.0, KICK, 1.0)]))
+    silent = _onsets(np.zeros(RATE))
+
+    assert onsets.strength.shape[0] == BANDS
+    assert int(np.argmax(onsets.strength[0])) <= 2
+    assert silent.strength.max() == 0.0

@@ -1,0 +1,135 @@
+"""The cut: on a bar line, before the first sound, never later, never needlessly early."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from analyzers.model import Analysis, Grid, Key, LeadIn, Loudness, Tuning
+from daemon.export.plan import plan_cut
+
+NO_KEY = Key(None, None, 0.0, (), (), None, None, (), ())
+NO_TUNING = Tuning(None, None, 0.0)
+NO_LOUDNESS = Loudness(None, None, None, None, None, None, None, ())
+
+
+def analysis(
+    bpm: float | None, bar_one: float | None, first: float | None, beats_per_bar: int = 4
+) -> Analysis:
+    beats = tuple(bar_one + k * 60 / bpm for k in range(64)) if bpm and bar_one is not None else ()
+    grid = Grid(
+        tempo_bpm=bpm,
+        tempo_confidence=1.0,
+        tempo_alternatives=(),
+        constant_tempo=True,
+        constant_confidence=1.0,
+        meter="4/4",
+        meter_confidence=1.0,
+        beats_per_bar=beats_per_bar,
+        bar_one_s=bar_one,
+        bar_one_confidence=1.0,
+        pickup_beats=0.0,
+        beats_s=beats,
+        downbeats=tuple(k % beats_per_bar == 0 for k in range(len(beats))),
+        tempo_curve=(),
+        proof=None,
+    )
+    lead_in = LeadIn(first, None, "none", None, None, 1.0)
+    return Analysis(60.0, 44100, 2, lead_in, grid, NO_TUNING, NO_KEY, (), (), NO_LOUDNESS, ())
+
+
+def test_bar_one_at_the_first_sound_needs_no_earlier_bar():
+    plan = plan_cut(analysis(120.0, 1.5, 1.5003), frames=44100 * 60, rate=44100)
+
+    assert (plan.source_start, plan.pad_samples, plan.bars_before_bar_one) == (66150, 0, 0)
+    assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=1e-9)
+
+
+def test_a_pickup_starts_the_copy_one_bar_earlier():
+    """A bar of 4/4 at 120 BPM lasts 2 s (60/BPM times 4)."""
+    plan = plan_cut(analysis(120.0, 3.5, 2.9), frames=44100 * 60, rate=44100)
+
+    assert plan.bars_before_bar_one == 1
+    assert plan.source_start == 66150
+    assert plan.bar_one_in_copy_s == pytest.approx(2.0, abs=1e-9)
+    assert "sound comes 0.60 s before bar one" in plan.why
+
+
+def test_a_first_hit_that_is_a_little_early_is_not_cut_and_the_plan_says_by_how_much():
+    plan = plan_cut(analysis(120.0, 3.5, 3.4969), frames=44100 * 60, rate=44100)
+
+    assert plan.bars_before_bar_one == 1
+    assert plan.why.startswith("the first hit comes 3.1 ms before bar one")
+
+
+def test_silence_fills_the_bar_that_the_source_does_not_have():
+    plan = plan_cut(analysis(120.0, 0.5, 0.0), frames=44100 * 60, rate=44100)
+
+    assert plan.source_start == 0
+    assert plan.pad_samples == 66150
+    assert plan.zero_s == pytest.approx(-1.5)
+
+
+def test_codec_smear_before_bar_one_is_no_pickup():
+    found = analysis(120.0, 1.5, 1.5 - 0.013)
+
+    assert plan_cut(found, frames=10**7, rate=44100, smear_s=0.015).bars_before_bar_one == 0
+    assert plan_cut(found, frames=10**7, rate=44100).bars_before_bar_one == 1
+
+
+def test_without_a_grid_the_copy_keeps_the_first_sound():
+    plan = plan_cut(analysis(None, None, 2.0), frames=10**6, rate=48000)
+
+    assert plan.source_start == math.floor((2.0 - 0.005) * 48000)
+    assert plan.bar_one_in_copy_s is None
+    assert "no grid" in plan.why
+
+
+def test_the_tail_ends_on_the_next_bar_line():
+    plan = plan_cut(analysis(120.0, 1.0, 1.0), frames=10**7, rate=44100, trim_tail_to=44100 * 8)
+
+    assert plan.source_end == 44100 * 9
+
+
+@given(
+    bpm=st.floats(40, 240),
+    beats_per_bar=st.sampled_from([3, 4, 6]),
+    bar_one=st.floats(0, 20),
+    before=st.floats(0, 20),
+    rate=st.sampled_from([44100, 48000, 96000]),
+    bars=st.integers(0, 4),
+)
+def test_cut_arithmetic(bpm, beats_per_bar, bar_one, before, rate, bars):
+    """Copy zero is a bar line; no sound is lost; no whole bar is wasted; lengths add up."""
+    first = max(0.0, bar_one - before)
+    frames = rate * 60
+    found = analysis(bpm, bar_one, first, beats_per_bar)
+
+    plan = plan_cut(found, frames=frames, rate=rate, lead_in_bars=bars)
+
+    bar_s = 60 / bpm * beats_per_bar
+    assert plan.bar_one_in_copy_s / bar_s == pytest.approx(
+        plan.bars_before_bar_one, abs=1.0 / rate / bar_s * 2
+    )
+    assert plan.source_start <= math.ceil(first * rate) + 1
+    music_zero_s = plan.zero_s + bars * bar_s
+    assert first - music_zero_s < bar_s + 2 / rate
+    assert plan.source_start - plan.pad_samples == round(plan.zero_s * rate)
+    assert plan.pad_samples >= 0
+    assert 0 <= plan.source_start <= plan.source_end <= frames
+
+
+def test_played_tempo_uses_the_length_of_its_first_bar():
+    found = analysis(120.0, 4.0, 3.0)
+    beats = (4.0, 4.6, 5.2, 5.8, 6.4, 7.0)
+    grid = replace(
+        found.grid, constant_tempo=False, beats_s=beats, downbeats=(True, False, False, False, True, False)
+    )
+
+    plan = plan_cut(replace(found, grid=grid), frames=10**7, rate=44100)
+
+    assert plan.zero_s == pytest.approx(4.0 - 2.4, abs=1e-4)

@@ -1,0 +1,492 @@
+"""Corrections: what they mean, how they are read, kept, applied to a ready folder, and counted."""
+
+from __future__ import annotations
+
+import shutil
+import time
+from dataclasses import replace
+from pathlib import Path
+from typing import ClassVar
+
+import mido
+import numpy as np
+import pytest
+import soundfile as sf
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from analyzers.harmony.key_names import parse_key
+from analyzers.model import Grid, Key, TempoCandidate
+from analyzers.rhythm import bars
+from config.settings import Folders, Limits, Settings
+from daemon.core.errors import BeatintakeError, ConfigError
+from daemon.corrections.apply import Correction, apply_correction, beats_in
+from daemon.corrections.files import CORRECTION_FILE
+from daemon.corrections.store import read_history
+from daemon.corrections.words import make_correction, place_of_bar_one, read_correction_file
+from daemon.decode.decoder import decode
+from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.ops.accuracy import print_accuracy
+from daemon.pipeline.correct import (
+    REASON_FILE,
+    correct_drop,
+    correct_from_file,
+    pending_corrections,
+    stored_correction,
+    undo_correction,
+)
+from daemon.pipeline.remake import report_of
+from daemon.pipeline.render import render_drop
+from daemon.service import correction_pickup as keeper_module
+from daemon.service.correction_pickup import CorrectionKeeper
+from daemon.workers.pool import Died, Done
+from tests.daemon.sample_report import (
+    BAR_ONE_S,
+    DURATION_S,
+    RATE,
+    key_of,
+    no_steady_beat,
+    sample_analysis,
+    steady_grid,
+)
+
+PERIOD = 60 / 140
+
+
+def bar_lines(grid: Grid) -> list[float]:
+    return [t for t, down in zip(grid.beats_s, grid.downbeats, strict=True) if down]
+
+
+def corrected_grid(grid: Grid | None = None, **values) -> Grid:
+    return apply_correction(sample_analysis(grid=grid or steady_grid()), Correction(**values)).grid
+
+
+def moving_grid() -> Grid:
+    """Speeds up: 120 BPM for 16 beats, then 125."""
+    beats = [0.5 + 0.5 * k for k in range(17)] + [8.5 + 0.48 * k for k in range(1, 100)]
+    return replace(
+        steady_grid(),
+        tempo_bpm=122.0,
+        constant_tempo=False,
+        tempo_alternatives=(TempoCandidate(122.0, 0.9),),
+        tempo_curve=((0.5, 120.0), (8.5, 125.0)),
+        bar_one_s=0.5,
+        beats_s=tuple(beats),
+        downbeats=tuple(k % 4 == 0 for k in range(len(beats))),
+    )
+
+
+# --- what a correction means ----------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("bpm", "ratio"), [(70.0, 0.5), (280.0, 2.0)])
+def test_half_and_double_keep_bar_one_and_nest_bar_lines(bpm: float, ratio: float) -> None:
+    before, after = steady_grid(), corrected_grid(tempo_bpm=bpm)
+    assert after.bar_one_s == before.bar_one_s
+    old, new = {round(t, 6) for t in bar_lines(before)}, {round(t, 6) for t in bar_lines(after)}
+    assert (new if ratio < 1 else old) <= (old if ratio < 1 else new)
+    assert len(after.beats_s) == pytest.approx(len(before.beats_s) * ratio, abs=2)
+
+
+def test_half_of_a_moving_tempo_keeps_every_second_beat() -> None:
+    after = corrected_grid(moving_grid(), tempo_bpm=61.0)
+    assert after.beats_s == moving_grid().beats_s[::2]
+    assert after.tempo_curve == ((0.5, 60.0), (8.5, 62.5))
+    assert after.constant_tempo is False
+
+
+def test_double_of_a_moving_tempo_puts_beats_between() -> None:
+    after = corrected_grid(moving_grid(), tempo_bpm=244.0)
+    assert after.beats_s[::2] == moving_grid().beats_s
+    assert after.beats_s[1] == pytest.approx(0.75)
+
+
+@given(st.floats(40, 300), st.floats(0.0, 20.0))
+def test_a_set_tempo_is_exact_to_the_last_beat(bpm: float, bar_one: float) -> None:
+    grid = corrected_grid(tempo_bpm=bpm, bar_one_s=bar_one)
+    one = int(np.argmin(np.abs(np.array(grid.beats_s) - bar_one)))
+    expected = bar_one + (np.arange(len(grid.beats_s)) - one) * 60 / bpm
+    assert np.allclose(grid.beats_s, np.maximum(expected, 0), atol=1e-9)
+    assert grid.downbeats[one]
+    assert 0 <= grid.beats_s[0] < 60 / bpm + 1e-6
+    assert DURATION_S - 60 / bpm - 1e-3 <= grid.beats_s[-1] < DURATION_S
+
+
+@settings(max_examples=80)
+@given(
+    st.builds(
+        Correction,
+        tempo_bpm=st.none() | st.floats(40, 240),
+        meter=st.sampled_from([None, "3/4", "4/4", "6/8"]),
+        bar_one_s=st.none() | st.floats(0, 60),
+        key=st.sampled_from([None, "C major", "F sharp minor", "D dorian"]),
+        tuning_cents=st.none() | st.floats(-49, 50),
+    )
+)
+def test_applied_twice_means_the_same(correction: Correction) -> None:
+    once = apply_correction(sample_analysis(), correction)
+    twice = apply_correction(once, correction)
+    assert np.allclose(once.grid.beats_s, twice.grid.beats_s, atol=1e-9)
+    assert replace(once, grid=twice.grid) == twice
+
+
+def test_bar_one_shifts_the_grid_and_recounts_pickup_and_sections() -> None:
+    analysis = apply_correction(sample_analysis(), Correction(bar_one_s=BAR_ONE_S + 4 * PERIOD + 0.01))
+    grid = analysis.grid
+    assert min(abs(t - (BAR_ONE_S + 0.01)) for t in grid.beats_s) < 1e-9
+    assert grid.pickup_beats == pytest.approx(4 + 0.01 / PERIOD, abs=1e-3)
+    assert [s.first_bar for s in analysis.sections] == [0, 8, 24]
+    assert grid.bar_one_confidence == 1.0
+
+
+def test_bar_one_may_lie_just_before_the_file() -> None:
+    grid = corrected_grid(bar_one_s=-0.07)
+    assert grid.beats_s[0] == pytest.approx(-0.07 + PERIOD)
+    assert [k for k, down in enumerate(grid.downbeats[:8]) if down] == [3, 7]
+    assert bars.bar_lines(grid)[0][0] == 2
+    again = make_correction({"bar_one": "+12 ms"}, sample_analysis(), Correction(bar_one_s=-0.07))
+    assert again.bar_one_s == pytest.approx(-0.058)
+
+
+def test_meter_recounts_bars_from_bar_one() -> None:
+    grid = corrected_grid(meter="3/4")
+    lines = bar_lines(grid)
+    assert any(abs(t - BAR_ONE_S) < 1e-9 for t in lines)
+    assert np.allclose(np.diff(lines), 3 * PERIOD)
+
+
+# Common practice: compound meters are counted in dotted beats.
+@pytest.mark.parametrize(
+    ("meter", "beats"),
+    [("4/4", 4), ("3/4", 3), ("6/8", 2), ("12/8", 4), ("5/4", 5), ("4", None), ("0/4", None)],
+)
+def test_beats_in_a_bar(meter: str, beats: int | None) -> None:
+    assert beats_in(meter) == beats
+
+
+def test_key_changes_scale_and_relations() -> None:
+    key: Key = apply_correction(sample_analysis(), Correction(key="Am")).key
+    # Any theory handbook: A minor has no accidentals, relative C major, parallel A major.
+    assert key.scale == ("A", "B", "C", "D", "E", "F", "G")
+    assert (key.relative.tonic, key.relative.mode) == ("C", "major")
+    assert (key.parallel.tonic, key.parallel.mode) == ("A", "major")
+    assert key.confidence == 1.0
+    assert key.profile == key_of().profile
+
+
+def test_tuning_gives_its_reference() -> None:
+    # ISO 16 and equal temperament: A4 = 432 Hz is 31.77 cents below 440.
+    assert apply_correction(sample_analysis(), Correction(tuning_cents=-31.77)).tuning.a4_hz == pytest.approx(
+        432.0, abs=0.01
+    )
+
+
+def test_a_drop_without_a_grid_gets_one_by_tempo_and_bar_one() -> None:
+    bare = no_steady_beat()
+    grid = corrected_grid(bare, tempo_bpm=90.0, bar_one_s=2.0)
+    assert (grid.meter, grid.reason, grid.constant_tempo) == ("4/4", None, True)
+    assert 2.0 in [round(t, 9) for t in grid.beats_s]
+    with pytest.raises(ValueError, match="give a tempo"):
+        corrected_grid(bare, bar_one_s=2.0)
+
+
+def test_bar_one_outside_the_file_is_refused() -> None:
+    with pytest.raises(ValueError, match="outside the file"):
+        corrected_grid(bar_one_s=DURATION_S + 1)
+
+
+# --- how it is read ---------------------------------------------------------------------------
+
+
+# Spellings: any theory handbook; "Ebm" is the ID3v2 TKEY form (id3.org).
+@pytest.mark.parametrize(
+    ("text", "key"),
+    [
+        ("Ebm", ("E flat", "minor")),
+        ("D#m", ("E flat", "minor")),
+        ("E flat minor", ("E flat", "minor")),
+        ("f# dorian", ("F sharp", "dorian")),
+        ("C", ("C", "major")),
+        ("B", ("B", "major")),
+        ("bb minor", ("B flat", "minor")),
+        ("A harmonic minor", ("A", "harmonic minor")),
+        ("H minor", None),
+        ("", None),
+        ("E flat minor; rm", None),
+    ],
+)
+def test_keys_as_people_type_them(text: str, key: tuple[str, str] | None) -> None:
+    assert parse_key(text) == key
+
+
+@pytest.mark.parametrize(
+    ("text", "place"),
+    [
+        ("3.4286", 3.4286),
+        ("1:02.5", 62.5),
+        ("12 s", 12.0),
+        ("+1 beat", BAR_ONE_S + PERIOD),
+        ("-1beat", BAR_ONE_S - PERIOD),
+        ("+2 bars", BAR_ONE_S + 8 * PERIOD),
+        ("+12 ms", BAR_ONE_S + 0.012),
+        ("−0.5 beats", BAR_ONE_S - PERIOD / 2),
+    ],
+)
+def test_places_of_bar_one(text: str, place: float) -> None:
+    assert place_of_bar_one(text, steady_grid()) == pytest.approx(place, abs=1e-9)
+
+
+@pytest.mark.parametrize("text", ["soon", "+1", "2 beats", "", "1e5000"])
+def test_vague_places_are_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="bar one"):
+        place_of_bar_one(text, steady_grid())
+
+
+def test_half_counts_from_what_is_shown_now() -> None:
+    analysis = sample_analysis()
+    first = make_correction({"half": True, "double": False}, analysis, None)
+    second = make_correction({"half": True}, analysis, first)
+    assert (first.tempo_bpm, second.tempo_bpm) == (70.0, 35.0)
+
+
+def test_a_later_correction_keeps_the_earlier_ones() -> None:
+    first = make_correction({"key": "C minor"}, sample_analysis(), None)
+    second = make_correction({"bar_one": "+1 beat"}, sample_analysis(), first)
+    assert second.key == "C minor"
+    assert second.bar_one_s == pytest.approx(BAR_ONE_S + PERIOD)
+
+
+@pytest.mark.parametrize(
+    ("wishes", "words"),
+    [
+        ({}, "corrects nothing"),
+        ({"tempo": 5000}, "tempo_bpm"),
+        ({"key": "H minor"}, 'a key such as "E flat minor"'),
+        ({"meter": "four"}, "a meter such as 4/4"),
+        ({"bar_one": "999"}, "outside the file"),
+        ({"half": True, "tempo": 70}, "not several"),
+        ({"tuning": 90}, "tuning_cents"),
+    ],
+)
+def test_impossible_wishes_say_what_is_allowed(wishes: dict, words: str) -> None:
+    with pytest.raises(ConfigError) as caught:
+        make_correction(wishes, sample_analysis(), None)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize(
+    ("text", "wishes"),
+    [
+        ("tempo: 70\nkey: E flat minor\n", {"tempo": 70, "key": "E flat minor"}),
+        ("Bar one: +1 beat\n", {"bar_one": "+1 beat"}),
+        ("bar-one: 1:02.5\nmeter: 3/4", {"bar_one": 62.5, "meter": "3/4"}),
+        ("\ufeffhalf: yes", {"half": True}),
+    ],
+)
+def test_correction_files(tmp_path: Path, text: str, wishes: dict) -> None:
+    path = tmp_path / CORRECTION_FILE
+    path.write_text(text, encoding="utf-8")
+    assert read_correction_file(path) == wishes
+
+
+@pytest.mark.parametrize(
+    "text",
+    ["tempo 70", "speed: 70", "[1", "!!python/object/apply:os.system [x]", "a: " + "x" * 9999, "\xff\xfe"],
+)
+def test_bad_correction_files_are_refused_with_the_remedy(tmp_path: Path, text: str) -> None:
+    path = tmp_path / CORRECTION_FILE
+    path.write_bytes(text.encode("latin-1"))
+    with pytest.raises(ConfigError):
+        read_correction_file(path)
+
+
+# --- on a ready folder --------------------------------------------------------------------------
+
+
+@pytest.fixture
+def studio(tmp_path: Path) -> tuple[Settings, Path]:
+    """Settings and one ready folder, made from a real file in incoming/tin-roof."""
+    names = ("incoming", "ready", "rejected", "state")
+    folders = Folders(**{name: tmp_path / name for name in names})
+    for name in names:
+        (tmp_path / name).mkdir()
+    settings = Settings(folders=folders)
+    drop = folders.incoming / "tin-roof" / "amber-lane.wav"
+    drop.parent.mkdir()
+    n = round(20 * RATE)
+    t = np.arange(n) / RATE
+    sound = np.where(t >= BAR_ONE_S, np.exp(-((t - BAR_ONE_S) % PERIOD) * 20), 0.0)
+    sf.write(drop, np.stack([sound, sound], axis=1) * 0.5, RATE, subtype="PCM_16")
+    decoded = decode(drop, limits=Limits(), producer="tin-roof")
+    analysis = sample_analysis(
+        duration_s=20.0, grid=steady_grid(duration_s=20.0), sections=(), chords=(), flags=()
+    )
+    folder = folders.ready / "amber-lane"
+    folder.mkdir()
+    report = render_drop(
+        decoded, analysis, settings, folder, "amber-lane", made_at="2026-11-25T09:00:00+00:00"
+    )
+    ledger = Ledger.open(ledger_path(folders.state))
+    record = Record(
+        report.drop.sha256, "ready", "amber-lane", "amber-lane.wav", "tin-roof", None, report.summary(), 1.0
+    )
+    ledger.record(record, "tin-roof/amber-lane.wav", b"mark")
+    ledger.close()
+    return settings, folder
+
+
+def test_correcting_makes_everything_again_within_seconds(studio, capsys) -> None:
+    settings, folder = studio
+    note = folder / "my notes.txt"
+    note.write_text("hook at bar 9")
+    begin = time.perf_counter()
+    assert (
+        correct_drop(settings, "amber", {"half": True, "key": "C minor", "name": "amber", "config": None})
+        == 0
+    )
+    assert time.perf_counter() - begin < 10
+    assert "70 BPM (by hand), C minor (by hand)" in capsys.readouterr().out
+    _, report = report_of(folder)
+    assert report.answers.tempo.set_by_hand
+    assert report.analysis.grid.tempo_bpm == 140.0
+    assert (folder / "amber-lane - 70 BPM - C minor.wav").is_file()
+    assert not (folder / "amber-lane - 140 BPM - E flat minor.wav").exists()
+    assert note.read_text() == "hook at bar 9"
+    assert "set by hand; measured 140 BPM" in (folder / report.files.page).read_text()
+    tempi = [
+        m.tempo for t in mido.MidiFile(folder / report.files.map).tracks for m in t if m.type == "set_tempo"
+    ]
+    assert mido.tempo2bpm(tempi[0]) == pytest.approx(70.0, abs=1e-3)
+    ledger = Ledger.read_only(ledger_path(settings.folders.state))
+    assert ledger.find(report.drop.sha256).summary["tempo_bpm"] == 70.0
+    ledger.close()
+    assert "70" in (settings.folders.ready / "index.html").read_text()
+    assert not list((settings.folders.ready / ".staging").iterdir())
+
+
+def test_bar_one_moves_the_cut_of_the_copy(studio) -> None:
+    settings, folder = studio
+    correct_drop(settings, "amber-lane", {"bar_one": "+4 beats"})
+    _, report = report_of(folder)
+    copy, _ = sf.read(folder / report.files.aligned_copy, dtype="int16")
+    source, _ = sf.read(settings.folders.incoming / "tin-roof" / "amber-lane.wav", dtype="int16")
+    # Sound lies before the new bar one: a whole bar is kept, so the copy still starts where the sound does.
+    assert report.cut.bars_before_bar_one == 1
+    start = report.cut.source_start
+    assert np.array_equal(copy[report.cut.pad_samples :][:1000], source[start : start + 1000])
+
+
+def test_undo_gives_back_what_was_measured(studio, capsys) -> None:
+    settings, folder = studio
+    before = report_of(folder)[1]
+    correct_drop(settings, "amber-lane", {"tempo": 93.5})
+    correct_drop(settings, "amber-lane", {"key": "D minor"})
+    undo_correction(settings, "amber-lane")
+    report = report_of(folder)[1]
+    assert (report.answers.tempo.value, report.answers.key.value) == (93.5, "E flat minor")
+    undo_correction(settings, "amber-lane")
+    assert report_of(folder)[1] == before
+    assert stored_correction(settings.folders.state, before.drop.sha256) is None
+    with pytest.raises(BeatintakeError, match="nothing was corrected"):
+        undo_correction(settings, "amber-lane")
+
+
+def test_a_correction_survives_the_producers_file_going_away(studio) -> None:
+    settings, folder = studio
+    shutil.rmtree(settings.folders.incoming / "tin-roof")
+    sha256 = report_of(folder)[1].drop.sha256
+    before = sorted(p.name for p in folder.iterdir())
+    with pytest.raises(BeatintakeError, match="correction is kept"):
+        correct_drop(settings, "amber-lane", {"half": True})
+    assert stored_correction(settings.folders.state, sha256).tempo_bpm == 70.0
+    assert sorted(p.name for p in folder.iterdir()) == before
+
+
+def test_another_version_in_incoming_is_not_taken_for_the_source(studio) -> None:
+    settings, folder = studio
+    drop = settings.folders.incoming / "tin-roof" / "amber-lane.wav"
+    sf.write(drop, np.full((20 * RATE, 2), 0.25), RATE)
+    before = report_of(folder)[1]
+    with pytest.raises(BeatintakeError, match="another version"):
+        correct_drop(settings, "amber-lane", {"half": True})
+    assert report_of(folder)[1] == before
+
+
+def test_correction_file_beside_the_report(studio) -> None:
+    settings, folder = studio
+    assert pending_corrections(settings.folders.ready) == []
+    (folder / CORRECTION_FILE).write_text("half: true\n")
+    assert pending_corrections(settings.folders.ready) == []  # it may still be being written
+    assert pending_corrections(settings.folders.ready, quiet_s=0) == [folder]
+    assert "70 BPM (by hand)" in correct_from_file(settings, folder)
+    assert pending_corrections(settings.folders.ready, quiet_s=0) == []
+
+
+def test_bad_correction_file_says_why_and_is_not_tried_again(studio) -> None:
+    settings, folder = studio
+    (folder / CORRECTION_FILE).write_text("key: H minor\n")
+    assert "refused" in correct_from_file(settings, folder)
+    assert "a key such as" in (folder / REASON_FILE).read_text()
+    assert pending_corrections(settings.folders.ready, quiet_s=0) == []
+    (folder / CORRECTION_FILE).write_text("key: B minor\n")
+    correct_from_file(settings, folder)
+    assert not (folder / REASON_FILE).exists()
+
+
+def test_unknown_and_ambiguous_names_are_refused(studio) -> None:
+    settings, folder = studio
+    (folder.parent / "amber-lake").mkdir()
+    for name, words in (("zinc", "no ready beat"), ("amb", "several names")):
+        with pytest.raises(BeatintakeError, match=words):
+            correct_drop(settings, name, {"half": True})
+
+
+def test_accuracy_counts_corrections_and_confirmations(studio, capsys) -> None:
+    settings, _ = studio
+    correct_drop(settings, "amber-lane", {"half": True, "key": "E flat minor", "bar_one": "+1 beat"})
+    capsys.readouterr()
+    print_accuracy(settings)
+    lines = {line.split("  ")[0].strip(): line for line in capsys.readouterr().out.splitlines()[1:]}
+    assert "1 corrected" in lines["tempo"]
+    assert "twice too fast" in lines["tempo"]
+    assert "mean confidence when wrong 0.97" in lines["tempo"]
+    assert "0 corrected     1 confirmed" in lines["key"]
+    assert "whole beats off" in lines["bar one"]
+
+
+def test_stored_history_holds_the_measurement_as_a_label(studio) -> None:
+    settings, folder = studio
+    sha256 = report_of(folder)[1].drop.sha256
+    correct_drop(settings, "amber-lane", {"tempo": 141})
+    entry = read_history(settings.folders.state, sha256).entries[0]
+    assert entry.measured["tempo"] == {"value": 140.0, "confidence": 0.97}
+    assert entry.correction == Correction(tempo_bpm=141.0)
+
+
+def test_the_keeper_gives_one_file_at_a_time_to_an_idle_worker(studio, monkeypatch) -> None:
+    settings, folder = studio
+
+    class Pool:
+        idle = 0
+        tasks: ClassVar[list] = []
+
+        def submit(self, task) -> None:
+            self.tasks.append(task)
+
+    monkeypatch.setattr(keeper_module, "pending_corrections", lambda ready: [folder, folder / "b"])
+    pool = Pool()
+    keeper = CorrectionKeeper(settings, pool)
+    keeper.step(10.0)
+    assert pool.tasks == []
+    pool.idle = 1
+    keeper.step(11.0)
+    keeper.step(99.0)
+    assert [task.arguments for task in pool.tasks] == [(settings, folder)]
+    keeper.handle(Done("correction", "well"))
+    keeper.step(12.0)
+    assert len(pool.tasks) == 2
+    keeper.handle(Died("correction", "killed", ""))
+    keeper.step(12.5)
+    assert len(pool.tasks) == 2
+    keeper.step(100.0)
+    assert len(pool.tasks) == 3

@@ -1,0 +1,348 @@
+"""The report page: self-contained, safe with hostile names, readable without scripts, on phone and print."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from analyzers.model import Chord, Flag, KeyChange, Tuning
+from analyzers.rhythm.bars import bar_lines
+from analyzers.signal.samples import Signal
+from daemon.corrections.apply import Correction
+from daemon.decode.tags import ProducerClaim
+from daemon.report.page import amount, render_page, tight
+from daemon.report.page_chords import chord_bars
+from daemon.report.parts import Change, Versions
+from daemon.report.report import Report
+from daemon.report.waveform import outline, waveform_of, zoom_span
+from tests.daemon.browser import CHROMIUM, DRIVER, Browser
+from tests.daemon.sample_report import (
+    BAR_ONE_S,
+    DURATION_S,
+    RATE,
+    key_of,
+    no_steady_beat,
+    sample_analysis,
+    sample_report,
+    sample_source,
+    sample_stem,
+    steady_grid,
+)
+
+HOSTILE = "\"><img src=x onerror=alert(1)><script>alert('2')</script>{{7*7}}.wav"
+BEAT_S = 60 / 140
+
+
+def sound() -> Signal:
+    t = np.arange(round(DURATION_S * RATE)) / RATE
+    mono = np.where(t >= BAR_ONE_S, np.exp(-((t - BAR_ONE_S) % BEAT_S) * 8), 0) * np.sin(700 * t)
+    return Signal(np.stack([mono, mono], axis=1).astype(np.float32), RATE)
+
+
+SOUND = sound()
+
+
+def page_of(report: Report) -> str:
+    analysis = report.corrected()
+    view = waveform_of(SOUND, report.cut, analysis.grid, analysis.lead_in.first_sound_s)
+    return render_page(report, view)
+
+
+def full_report(**more) -> Report:
+    """Everything that a page can show."""
+    analysis = sample_analysis(
+        grid=replace(steady_grid(), tempo_confidence=0.62),
+        tuning=Tuning(-32.0, 431.9, 0.9),
+        flags=(Flag("clipping", "warning", "Clipped 12 times", "Ask for another bounce", 3.2, 41.0),),
+        key=replace(key_of(), changes=(KeyChange(30.0, "E", "minor", 0.9),)),
+    )
+    change = Change(question="Level", before="a", now="b", text="Level: −8.4 LUFS, before −10.4 LUFS.")
+    versions = Versions(
+        earlier_folder="amber-lane",
+        earlier_page="amber lane/amber-lane.report.html",
+        earlier_sha256="0",
+        match="same name",
+        start_offset_ms=12.5,
+        changes=(change,),
+    )
+    return sample_report(
+        analysis,
+        source=more.pop("source", sample_source(tags={"title": "Amber Lane"})),
+        claims=[ProducerClaim("tempo", "70bpm", "file name", 70.0)],
+        stems=[sample_stem("bass.wav", silent=True), sample_stem("pad.wav", inverted=True, mono=True)],
+        versions=versions,
+        **more,
+    )
+
+
+class Outline(HTMLParser):
+    """Tags and attributes, headings, and the text outside scripts and styles."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str]]] = []
+        self.headings: list[int] = []
+        self.text = ""
+        self._quiet = 0
+        self.feed(text)
+
+    def handle_starttag(self, tag: str, attrs) -> None:
+        self.tags.append((tag, {name: value or "" for name, value in attrs}))
+        if re.fullmatch("h[1-6]", tag):
+            self.headings.append(int(tag[1]))
+        self._quiet += tag in ("script", "style")
+
+    def handle_endtag(self, tag: str) -> None:
+        self._quiet -= tag in ("script", "style")
+
+    def handle_data(self, data: str) -> None:
+        if not self._quiet:
+            self.text += data
+
+
+# --- the text ---------------------------------------------------------------------------------------
+
+
+def test_the_answers_are_there_in_words() -> None:
+    text = " ".join(Outline(page_of(full_report())).text.split())
+    for words in (
+        "140 BPM",
+        "E flat minor then E minor",
+        "starts on bar one",
+        "−8.4 LUFS",
+        "Needs ears: tempo, key, tuning, signal",
+        "Tuning: 32 cents below A4 = 440 Hz. Set pitch correction to A4 = 431.9 Hz.",
+        "the file name says 70 BPM, half of what was measured",
+        "polarity looks inverted",
+        "Level: −8.4 LUFS, before −10.4 LUFS.",
+        "E minor from bar 18 (30.0000 s)",
+        "Turn the monitors down first.",
+        "Your studio's own rules",
+        "beatintake correct amber-lane --half",
+        "1/8 214.3 321.4 142.9",  # an eighth at 140 BPM: 60 000 / 140 / 2, any handbook
+    ):
+        assert words in text, words
+
+
+def test_a_sure_report_says_that_nothing_needs_ears() -> None:
+    text = Outline(page_of(sample_report())).text
+    assert "Nothing needs ears" in text
+    assert "32 cents" not in text
+
+
+def test_no_tempo_and_no_key_are_said() -> None:
+    grid = no_steady_beat()
+    key = replace(key_of(), tonic=None, mode=None, scale=(), alternatives=(), profile=(), reason="only drums")
+    text = Outline(page_of(sample_report(sample_analysis(grid=grid, key=key)))).text
+    assert "No steady beat." in text
+    assert "Only drums." in text
+    assert "not on a bar line" in text
+    assert "--half" not in text
+
+
+def test_what_is_set_by_hand_is_said() -> None:
+    text = Outline(page_of(sample_report(corrections=Correction(tempo_bpm=70.0, key="C minor")))).text
+    assert "set by hand; measured 140 BPM" in text
+    assert "set by hand; measured E flat minor" in text
+    assert "beatintake undo amber-lane" in text
+
+
+def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
+    grid = replace(
+        steady_grid(), tempo_bpm=140.1234, constant_tempo=False, tempo_curve=((0.0, 139.2), (30.0, 141.0))
+    )
+    text = Outline(page_of(sample_report(sample_analysis(grid=grid)))).text
+    assert "about 140.1" in text
+    assert "moves: use the tempo map" in text
+
+
+# --- safety -----------------------------------------------------------------------------------------
+
+
+def test_hostile_names_stay_text() -> None:
+    tags = {HOSTILE: HOSTILE}
+    report = full_report(source=sample_source(HOSTILE, producer=HOSTILE, tags=tags))
+    page = page_of(report)
+    parsed = Outline(page)
+    assert [tag for tag, _ in parsed.tags].count("script") == 2
+    assert not [a for _, attrs in parsed.tags for a in attrs if a.startswith("on")]
+    assert "img" not in [tag for tag, _ in parsed.tags]
+    assert HOSTILE in parsed.text
+    assert "<img" not in page
+
+
+def test_the_page_needs_nothing_but_the_files_beside_it() -> None:
+    page = page_of(full_report())
+    addresses = [a[name] for _, a in Outline(page).tags for name in ("src", "href", "action") if name in a]
+    assert addresses
+    for address in addresses:
+        assert address.startswith(("./", "../index.html", "../amber%20lane/", "#")), address
+    assert not re.search(r"https?://|@import|url\(", page)
+    assert "autoplay" not in page
+
+
+def test_data_for_the_script_is_escaped_json() -> None:
+    page = page_of(sample_report(source=sample_source("</script><b>.wav")))
+    block = re.search(r'<script type="application/json" id="place">(.*?)</script>', page, re.S)
+    assert block
+    assert "<" not in block[1]
+
+
+# --- accessibility -----------------------------------------------------------------------------------
+
+
+def test_headings_go_down_by_one_and_pictures_have_text() -> None:
+    parsed = Outline(page_of(full_report()))
+    assert parsed.headings[0] == 1
+    assert all(b - a <= 1 for a, b in zip(parsed.headings, parsed.headings[1:], strict=False))
+    pictures = [attrs for tag, attrs in parsed.tags if tag == "svg"]
+    ids = {attrs.get("id") for _, attrs in parsed.tags}
+    assert len(pictures) == 5
+    for attrs in pictures:
+        assert attrs["role"] == "img"
+        assert set(attrs["aria-labelledby"].split()) <= ids
+    assert dict(parsed.tags)["html"]["lang"] == "en"
+    assert all("scope" in attrs for tag, attrs in parsed.tags if tag == "th")
+
+
+def luminance(colour: str) -> float:
+    """Relative luminance, WCAG 2.2."""
+    colour = colour if len(colour) == 7 else "#" + "".join(2 * c for c in colour[1:])
+    parts = [int(colour[k : k + 2], 16) / 255 for k in (1, 3, 5)]
+    linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+    return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+
+def test_contrast_of_text_in_light_dark_and_print() -> None:
+    """WCAG 2.2, 1.4.3: at least 4.5 to 1 for text; 1.4.11: 3 to 1 for what carries meaning."""
+    css = (Path(render_page.__code__.co_filename).parent / "templates" / "base.css").read_text()
+    blocks = re.findall(r":root \{.*?\}", css, re.S)
+    themes = [dict(re.findall(r"--([\w-]+): (#[0-9a-f]{3,6})", block)) for block in blocks]
+    assert len(themes) == 3
+
+    def ratio(theme: dict[str, str], front: str, back: str) -> float:
+        high, low = sorted((luminance(theme[front]), luminance(theme[back])), reverse=True)
+        return (high + 0.05) / (low + 0.05)
+
+    words = ("ink/ground", "quiet/ground", "ink/sheet", "ears/ears-ground", "good/ground", "ink/ears-ground")
+    shapes = ("wave/sheet", "mark/sheet", "good/pale")
+    for theme in themes:
+        for pair, least in [(p, 4.5) for p in words] + [(p, 3.0) for p in shapes]:
+            assert ratio(theme, *pair.split("/")) >= least, (theme, pair)
+
+
+# --- pieces ------------------------------------------------------------------------------------------
+
+
+def test_outline_finds_the_extremes_where_they_are() -> None:
+    x = np.zeros((1000, 2), np.float32)
+    x[500, 0], x[501, 1] = 0.5, -0.25
+    view = outline(Signal(x, 1000), -1.0, 1.0, columns=200)
+    assert (view.high[150], view.low[150]) == (0.5, -0.25)
+    assert sum(v != 0 for v in view.high) == 1
+    assert view.place(0.0) == 0.5
+
+
+def test_zoom_shows_every_mark_and_two_bars() -> None:
+    analysis = sample_analysis()
+    start, end = zoom_span(sample_report().cut, analysis.grid, 0.3)
+    assert start < 0.3
+    assert end == pytest.approx(BAR_ONE_S + 8 * BEAT_S)
+
+
+def test_bars_are_numbered_from_bar_one() -> None:
+    grid = steady_grid(bar_one_s=0.75 + 8 * BEAT_S)
+    lines = dict(bar_lines(grid))
+    assert lines[1] == pytest.approx(grid.bar_one_s)
+    assert lines[-1] == pytest.approx(grid.bar_one_s - 8 * BEAT_S)
+
+
+def test_chords_stand_in_their_bars() -> None:
+    bar = 4 * BEAT_S
+    chords = (
+        Chord(BAR_ONE_S, BAR_ONE_S + bar, "Ebm", 0.9),
+        Chord(BAR_ONE_S + bar, BAR_ONE_S + 1.5 * bar, "Ab", 0.9),
+        Chord(BAR_ONE_S + 1.5 * bar, BAR_ONE_S + 2.02 * bar, "Bb7", 0.9),
+        Chord(BAR_ONE_S + 2.02 * bar, BAR_ONE_S + 3 * bar, "N", 0.9),
+    )
+    bars = {b.number: b for b in chord_bars(sample_analysis(chords=chords))}
+    assert [bars[n].labels for n in (1, 2, 3)] == [("Ebm",), ("Ab", "Bb7"), ("–",)]
+    assert bars[1].section == "A"
+    assert bars[9].section == "B"
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(True, "yes"), (140.0, "140"), (-0.001, "0"), (-61.25, "−61.25"), (100.0, "100"), (None, "")],
+)
+def test_amounts(value, text: str) -> None:
+    assert amount(value) == text
+
+
+# --- in a real browser -----------------------------------------------------------------------------
+
+needs_browser = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver")
+WIDTHS = {"desktop": (1280, 900, False), "phone": (390, 844, True)}
+
+
+@pytest.fixture(scope="module", params=WIDTHS)
+def shown(request, tmp_path_factory):
+    width, height, phone = WIDTHS[request.param]
+    folder = tmp_path_factory.mktemp(request.param)
+    page = folder / "page.html"
+    page.write_text(page_of(full_report(source=sample_source(HOSTILE, producer=HOSTILE))))
+    browser = Browser(folder / "profile", width, height, phone=phone)
+    browser.open(page)
+    yield browser
+    browser.close()
+
+
+@needs_browser
+def test_browser_runs_no_foreign_code_and_fits_the_width(shown: Browser) -> None:
+    assert [m for m in shown.messages() if ".flac" not in m and ".wav" not in m] == []
+    assert shown.run("return document.documentElement.scrollWidth <= innerWidth")
+    assert shown.run("return document.querySelectorAll('img').length") == 0
+    assert shown.run("return document.getElementById('playhead') !== null")
+
+
+@needs_browser
+def test_browser_shows_tempo_key_and_verdict_without_scrolling(shown: Browser) -> None:
+    found = "return [...document.querySelectorAll('.verdict, .first .value')]"
+    places = shown.run(f"{found}.map(e => e.getBoundingClientRect().bottom)")
+    assert len(places) == 3
+    assert max(places) < shown.run("return innerHeight")
+    sizes = shown.run(f"{found}.slice(1).map(e => parseFloat(getComputedStyle(e).fontSize))")
+    assert min(sizes) >= 30  # readable at arm's length
+
+
+@needs_browser
+def test_browser_dark_and_light_differ_and_print_hides_players(shown: Browser) -> None:
+    colours = []
+    for dark in (False, True):
+        shown.emulate(dark=dark)
+        colours.append(shown.run("return getComputedStyle(document.body).backgroundColor"))
+    assert colours == ["rgb(244, 241, 234)", "rgb(18, 17, 15)"]
+    shown.emulate(media="print")
+    assert shown.run("return document.querySelector('.players').offsetHeight") == 0
+    assert shown.run("return document.querySelector('.glance').offsetHeight") > 100
+    shown.emulate()
+
+
+@needs_browser
+def test_browser_keyboard_reaches_players_and_links(shown: Browser) -> None:
+    reached = set()
+    shown.run("document.activeElement.blur()")
+    for _ in range(12):
+        for kind in ("keyDown", "keyUp"):
+            shown.cdp("Input.dispatchKeyEvent", type=kind, key="Tab", code="Tab", windowsVirtualKeyCode=9)
+        reached.add(shown.run("return document.activeElement.tagName"))
+    assert {"A", "AUDIO"} <= reached
+
+
+def test_a_minus_before_a_number_is_a_minus_sign_and_a_range_is_left_alone() -> None:
+    assert tight("to -18.0 LUFS, bars 3-5") == "to −18.0\N{NO-BREAK SPACE}LUFS, bars 3-5"
