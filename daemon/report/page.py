@@ -52,7 +52,7 @@ class Row:
 def environment() -> Environment:
     """Templates with autoescape always on; a misspelt name is an error, not an empty string."""
     env = Environment(
-        loader=PackageLoader("daemon", "templates"),
+        loader=PackageLoader("daemon.report", "templates"),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
