@@ -115,7 +115,7 @@ class Batch:
     def _submit(self, engine: Engine, item: Item) -> None:
         name = f"{self._token}-{next(self._numbers)}"
         function: str = IDENTIFY
-        arguments: tuple[Any, ...] = (item.path,)
+        arguments: tuple[Any, ...] = (item.path, self.settings.arrival.ignore)
         if item.step == "stems":
             function = ARE_STEMS
         elif item.step == "run":

@@ -1,4 +1,4 @@
-"""Names on disk: ASCII, short enough for every file system, never hostile.
+"""Names on disk: which are ignored, and ours: ASCII, short enough for every file system, never hostile.
 
 A producer's file name is hostile input. `safe_stem` keeps letters, digits and a few marks,
 transliterates what Unicode NFKD can, and adds a hash when anything was lost or shortened, so
@@ -7,11 +7,14 @@ that two different names never meet.
 
 from __future__ import annotations
 
+import fnmatch
 import hashlib
 import re
 import unicodedata
+from functools import lru_cache
 
 MAX_STEM_BYTES = 80
+ALWAYS_IGNORED = (".*", "~*", "*~")
 RESERVED = {
     "con",
     "prn",
@@ -20,6 +23,20 @@ RESERVED = {
     *(f"com{i}" for i in range(1, 10)),
     *(f"lpt{i}" for i in range(1, 10)),
 }
+
+
+def is_ignored(name: str, patterns: tuple[str, ...]) -> bool:
+    """Temporary, partial and system names (``arrival.ignore``), compared without regard to case.
+
+    What is ignored belongs to no drop: it is neither hashed nor listed, unpacked or summed.
+    """
+    return _ignore_expression(patterns).fullmatch(name.casefold()) is not None
+
+
+@lru_cache(maxsize=8)
+def _ignore_expression(patterns: tuple[str, ...]) -> re.Pattern[str]:
+    everything = (*ALWAYS_IGNORED, *patterns)
+    return re.compile("|".join(fnmatch.translate(pattern.casefold()) for pattern in everything))
 
 
 def safe_stem(name: str, limit: int = MAX_STEM_BYTES) -> str:

@@ -22,10 +22,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO
 
-from config.settings import Limits
+from config.settings import DEFAULT_IGNORE, Limits
 from daemon.core.errors import DiskFull, MachineError, UnreadableAudio, UnsafeArchive
+from daemon.core.names import is_ignored
 from daemon.decode.headers import AUDIO_NAMES, HEAD, READABLE, recognise_bytes
-from daemon.decode.safeopen import MAX_DEPTH, hash_open, is_litter, opened, shown_name
+from daemon.decode.safeopen import MAX_DEPTH, hash_open, opened, shown_name
 from daemon.decode.tags import clean_text
 
 MAX_ENTRIES = 2000
@@ -53,7 +54,7 @@ class Unpacked:
     warnings: tuple[str, ...]
 
 
-def extract(path: Path, workdir: Path, limits: Limits) -> Unpacked:
+def extract(path: Path, workdir: Path, limits: Limits, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Unpacked:
     """Unpack the audio files of a zip into a new folder inside ``workdir`` (made when missing).
 
     Raises
@@ -68,7 +69,7 @@ def extract(path: Path, workdir: Path, limits: Limits) -> Unpacked:
         _require_small_directory(file, size, name)
         try:
             with zipfile.ZipFile(file) as archive:
-                entries = _checked(archive.infolist(), name)
+                entries = _checked(archive.infolist(), name, ignore)
                 folder = _new_folder(workdir, name)
                 skipped = _write_all(archive, entries, folder, _Budget(name, size, limits))
         except (FileExistsError, NotADirectoryError) as error:
@@ -119,7 +120,9 @@ def _require_small_directory(file: BinaryIO, size: int, name: str) -> None:
         raise UnsafeArchive(name, f"it lists far more than {MAX_ENTRIES} files", AGAIN)
 
 
-def _checked(infos: list[zipfile.ZipInfo], name: str) -> list[tuple[zipfile.ZipInfo, tuple[str, ...]]]:
+def _checked(
+    infos: list[zipfile.ZipInfo], name: str, ignore: tuple[str, ...]
+) -> list[tuple[zipfile.ZipInfo, tuple[str, ...]]]:
     """All entries to look at, with their path below the folder. Raises UnsafeArchive."""
     if len(infos) > MAX_ENTRIES:
         raise UnsafeArchive(name, f"{len(infos)} entries, more than {MAX_ENTRIES}", AGAIN)
@@ -131,7 +134,7 @@ def _checked(infos: list[zipfile.ZipInfo], name: str) -> list[tuple[zipfile.ZipI
         mode = stat.S_IFMT(info.external_attr >> 16)
         if mode not in (0, stat.S_IFREG, stat.S_IFDIR):
             raise UnsafeArchive(name, f"its entry {shown} is a link or a device", AGAIN)
-        if info.is_dir() or any(is_litter(part) for part in parts):
+        if info.is_dir() or any(is_ignored(part, ignore) for part in parts):
             continue
         if info.flag_bits & 0x1:
             raise UnsafeArchive(name, "it is protected by a password", "ask for a zip without one")

@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from analyzers.signal.samples import Signal
-from config.settings import Limits
+from config.settings import DEFAULT_IGNORE, Limits
 from daemon.core.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
 from daemon.decode.archives import extract
 from daemon.decode.audiochecks import require_length, require_sound
@@ -69,7 +69,12 @@ class Decoded:
 
 
 def decode(
-    path: Path, *, limits: Limits, producer: str | None = None, scratch: Scratch | None = None
+    path: Path,
+    *,
+    limits: Limits,
+    ignore: tuple[str, ...] = DEFAULT_IGNORE,
+    producer: str | None = None,
+    scratch: Scratch | None = None,
 ) -> Decoded:
     """Read a drop completely.
 
@@ -77,6 +82,7 @@ def decode(
     ----------
     path : an audio file, a folder of stems, or a zip of either
     limits : what is refused as too long, too big, too short
+    ignore : names in a folder or zip that do not count (``arrival.ignore``)
     producer : name of the sub-folder it lay in, for the report
     scratch : where a zip is extracted and a long signal lies; it must outlive the copies. Without
         one a zip is gone on return: enough to analyse, not to copy; and every signal is in memory.
@@ -88,12 +94,12 @@ def decode(
     """
     if scratch is None:
         with Scratch(most_in_memory=math.inf) as private:
-            return decode(path, limits=limits, producer=producer, scratch=private)
+            return decode(path, limits=limits, ignore=ignore, producer=producer, scratch=private)
     if is_folder(path):
-        return _folder(path, shown_name(path), producer, limits, scratch)
+        return _folder(path, shown_name(path), producer, limits, ignore, scratch)
     if content_of(path).format != "ZIP":
         return _single(read_audio(path, limits, scratch), shown_name(path), producer, limits)
-    return _zip(path, producer, limits, scratch)
+    return _zip(path, producer, limits, ignore, scratch)
 
 
 def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -> Decoded:
@@ -118,18 +124,27 @@ def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -
     return Decoded(source, Signal(audio.samples, audio.rate), audio.path)
 
 
-def _zip(path: Path, producer: str | None, limits: Limits, scratch: Scratch) -> Decoded:
+def _zip(
+    path: Path, producer: str | None, limits: Limits, ignore: tuple[str, ...], scratch: Scratch
+) -> Decoded:
     """Unpack into the private folder and go on as with a folder; identity is the zip's own bytes."""
-    unpacked = extract(path, scratch.folder, limits)
-    decoded = _folder(unpacked.folder, shown_name(path), producer, limits, scratch)
+    unpacked = extract(path, scratch.folder, limits, ignore)
+    decoded = _folder(unpacked.folder, shown_name(path), producer, limits, ignore, scratch)
     warnings = (*unpacked.warnings, *decoded.source.warnings)
     facts = replace(decoded.source, sha256=unpacked.sha256, bytes=unpacked.bytes, warnings=warnings)
     return replace(decoded, source=facts)
 
 
-def _folder(folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch) -> Decoded:
-    before = snapshot(folder)
-    files, refused = members(folder)
+def _folder(
+    folder: Path,
+    name: str,
+    producer: str | None,
+    limits: Limits,
+    ignore: tuple[str, ...],
+    scratch: Scratch,
+) -> Decoded:
+    before = snapshot(folder, ignore)
+    files, refused = members(folder, ignore)
     audio = [file for file in files if _is_audio(file)]
     if not audio:
         raise EmptyDrop(name, "there is no audio in it", "ask the producer for the beat or its stems")
@@ -147,7 +162,7 @@ def _folder(folder: Path, name: str, producer: str | None, limits: Limits, scrat
     for file in others:
         with opened(file) as stream:
             hashes[file] = hash_open(stream)[0]
-    if snapshot(folder) != before:
+    if snapshot(folder, ignore) != before:
         raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
     notes = [*_left_out("Not audio", others, folder), *_left_out("Links or special files", refused, folder)]
     facts = replace(

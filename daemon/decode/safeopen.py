@@ -12,7 +12,6 @@ only somebody who may already read a file can put a link to it into the folder.
 from __future__ import annotations
 
 import errno
-import fnmatch
 import hashlib
 import os
 import stat
@@ -32,6 +31,7 @@ from daemon.core.errors import (
     TooLong,
     UnsafeDrop,
 )
+from daemon.core.names import is_ignored
 
 HASH_BLOCK = 1 << 20
 MAX_DEPTH = 6  # folders inside a folder of stems
@@ -57,12 +57,6 @@ def _shown(char: str) -> str:
     if char == "\u200d" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}:
         return char  # U+200D joins emoji
     return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
-
-
-def is_litter(name: str, patterns: Iterable[str] = DEFAULT_IGNORE) -> bool:
-    """Files that systems and transfers leave behind: hidden, temporary, half-copied, AppleDouble."""
-    folded = name.lower()
-    return any(fnmatch.fnmatchcase(folded, pattern) for pattern in patterns)
 
 
 def io_error(error: OSError, name: str) -> MachineError | UnsafeDrop:
@@ -131,32 +125,35 @@ def hash_open(file: BinaryIO) -> tuple[str, int]:
 
 
 class Listing(NamedTuple):
-    """What lies in a folder and its sub-folders, sorted by relative NFC name; litter left out."""
+    """What lies in a folder and its sub-folders, sorted by relative NFC name; ignored names left out."""
 
     files: list[Path]  # regular files
     refused: list[Path]  # links, pipes, sockets, devices: never followed, never opened
 
 
-def members(folder: Path) -> Listing:
-    """List a folder in a stable order: copies made by different systems give the same one."""
+def members(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Listing:
+    """List a folder in a stable order: copies made by different systems give the same one.
+
+    ``ignore``: names that do not count (``arrival.ignore``).
+    """
     found = Listing([], [])
     try:
-        _collect(folder, folder, MAX_DEPTH, found)
+        _collect(folder, folder, MAX_DEPTH, ignore, found)
     except OSError as error:
         raise io_error(error, shown_name(folder)) from error
     return Listing(*(sorted(paths, key=lambda path: relative_name(path, folder)) for paths in found))
 
 
-def _collect(folder: Path, top: Path, depth: int, found: Listing) -> None:
+def _collect(folder: Path, top: Path, depth: int, ignore: tuple[str, ...], found: Listing) -> None:
     with os.scandir(folder) as entries:
         for entry in entries:
-            if is_litter(entry.name):
+            if is_ignored(entry.name, ignore):
                 continue
             if entry.is_dir(follow_symlinks=False):
                 if depth == 0:
                     cause = f"its folders are nested more than {MAX_DEPTH} deep"
                     raise UnsafeDrop(shown_name(top), cause, "put the stems into one folder")
-                _collect(Path(entry.path), top, depth - 1, found)
+                _collect(Path(entry.path), top, depth - 1, ignore, found)
             else:
                 regular = entry.is_file(follow_symlinks=False)
                 (found.files if regular else found.refused).append(Path(entry.path))
@@ -178,10 +175,10 @@ class Entry(NamedTuple):
     fingerprint: tuple[int, ...]
 
 
-def snapshot(folder: Path) -> tuple[Entry, ...]:
+def snapshot(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> tuple[Entry, ...]:
     """All members with size, time and inode, to prove that a folder stayed the same."""
     entries = []
-    for path in members(folder).files:
+    for path in members(folder, ignore).files:
         try:
             facts = os.lstat(path)
         except OSError as error:
@@ -190,17 +187,17 @@ def snapshot(folder: Path) -> tuple[Entry, ...]:
     return tuple(entries)
 
 
-def identify(path: Path) -> str:
+def identify(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> str:
     """SHA-256 (hex) of a drop's bytes: its identity, whatever its name.
 
     A folder's is taken over its members' relative NFC names and SHA-256s; where it lies, its own
-    name and file times do not count. Streamed: memory does not depend on the size.
+    name, file times and ignored names do not count. Streamed: memory does not depend on the size.
     """
     if not is_folder(path):
         with opened(path) as file:
             return hash_open(file)[0]
     hashes = []
-    for member in members(path).files:
+    for member in members(path, ignore).files:
         with opened(member) as file:
             hashes.append((relative_name(member, path), hash_open(file)[0]))
     if not hashes:

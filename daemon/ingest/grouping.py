@@ -17,19 +17,16 @@ A name that ends in "systems" is no stem folder ("Sound Systems" is a producer, 
 
 from __future__ import annotations
 
-import fnmatch
 import hashlib
 import re
 from collections import defaultdict
 from collections.abc import Container, Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
-from functools import lru_cache
 
 MARKER = "stems.txt"
 REFUSED_EXTENSIONS = ("m4a", "aac", "wma", "alac", "ape", "wv", "caf", "w64", "rar", "7z", "tar", "gz", "tgz")
 """Sent as a beat by mistake often enough: taken as a drop, so that the producer gets a reason."""
-ALWAYS_IGNORED = (".*", "~*", "*~")
 
 
 class Kind(StrEnum):
@@ -86,17 +83,6 @@ def make(key: str, kind: Kind, members: Iterable[FileFact], beside: Iterable[Fil
     """``beside``: files that do not belong to the drop, but whose change shows that it is still arriving."""
     facts = tuple(sorted(members, key=lambda fact: fact.path))
     return Candidate(key, kind, facts, fingerprint([*facts, *beside]))
-
-
-def is_ignored(name: str, patterns: tuple[str, ...]) -> bool:
-    """Temporary, partial and system names, compared without regard to case."""
-    return _ignore_expression(patterns).fullmatch(name.casefold()) is not None
-
-
-@lru_cache(maxsize=8)
-def _ignore_expression(patterns: tuple[str, ...]) -> re.Pattern[str]:
-    everything = (*ALWAYS_IGNORED, *patterns)
-    return re.compile("|".join(fnmatch.translate(pattern.casefold()) for pattern in everything))
 
 
 def is_stem_name(name: str) -> bool:

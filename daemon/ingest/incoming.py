@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from config.settings import Arrival
-from daemon.ingest.grouping import MARKER, Candidate, FileFact, Kind, group, is_ignored, owner
+from daemon.core.names import is_ignored
+from daemon.ingest.grouping import MARKER, Candidate, FileFact, Kind, group, owner
 from daemon.ingest.scan import Listing, fact_of, look
 
 

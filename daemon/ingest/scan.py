@@ -7,7 +7,8 @@ import stat
 from dataclasses import dataclass, field
 from pathlib import Path
 
-from daemon.ingest.grouping import FileFact, is_ignored
+from daemon.core.names import is_ignored
+from daemon.ingest.grouping import FileFact
 
 MAX_DEPTH = 16
 

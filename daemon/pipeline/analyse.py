@@ -26,7 +26,12 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
     begin = time.perf_counter()
     try:
         with Scratch() as scratch:
-            decoded = decode(Path(name).resolve(), limits=settings.limits, scratch=scratch)
+            decoded = decode(
+                Path(name).resolve(),
+                limits=settings.limits,
+                ignore=settings.arrival.ignore,
+                scratch=scratch,
+            )
             analysis = analyse(decoded.signal, analysis_options(decoded.source, settings))
     except BeatintakeError as error:
         return {"file": printable(name), "error": printable(str(error))}

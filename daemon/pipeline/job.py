@@ -68,7 +68,13 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
 
     settings = request.settings
     on_stage("decode")
-    decoded = decode(request.drop, limits=settings.limits, producer=request.producer, scratch=scratch)
+    decoded = decode(
+        request.drop,
+        limits=settings.limits,
+        ignore=settings.arrival.ignore,
+        producer=request.producer,
+        scratch=scratch,
+    )
     analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
     on_stage("compare")
     folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)

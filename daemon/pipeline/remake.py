@@ -59,7 +59,13 @@ def remake(settings: Settings, folder: Path, report: Report, correction: Correct
         source = find_source(settings, report)
         stem = report.files.report.removesuffix(".report.json")
         with Scratch(staging / "work") as scratch:
-            decoded = decode(source, limits=settings.limits, producer=report.drop.producer, scratch=scratch)
+            decoded = decode(
+                source,
+                limits=settings.limits,
+                ignore=settings.arrival.ignore,
+                producer=report.drop.producer,
+                scratch=scratch,
+            )
             made = render_drop(
                 decoded,
                 report.analysis,
@@ -87,7 +93,7 @@ def find_source(settings: Settings, report: Report) -> Path:
     cause = "it is no longer in the incoming folder"
     for path in _candidates(settings, report):
         if path.exists():
-            if identify(path) == report.drop.sha256:
+            if identify(path, settings.arrival.ignore) == report.drop.sha256:
                 return path
             cause = "in the incoming folder is another version by now"
     raise DropWithdrawn(report.drop.name, cause, _back(report))

@@ -47,7 +47,8 @@ class Job:
         """The task of the present step."""
         path, limit = incoming / self.key, settings.limits.job_timeout_seconds
         if self.step != "run":
-            return Task(self.id, ARE_STEMS if self.step == "stems" else IDENTIFY, (path,), limit)
+            function = ARE_STEMS if self.step == "stems" else IDENTIFY
+            return Task(self.id, function, (path, settings.arrival.ignore), limit)
         assert self.staging is not None
         request = JobRequest(path, self.staging, settings, self.candidate.producer, stamp)
         return Task(self.id, RUN_DURABLY, (run_function, request), limit, stages=True)

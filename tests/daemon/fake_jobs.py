@@ -38,7 +38,7 @@ def board(ready: Path, state: Path) -> None:
 def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
     """Read the drop, do what its first line says, stage copy and report."""
     on_stage("decode")
-    sha256 = identify(request.drop)
+    sha256 = identify(request.drop, request.settings.arrival.ignore)
     stem = safe_stem(request.drop.stem)
     if request.drop.is_dir():
         data = b"".join(path.read_bytes() for path in sorted(request.drop.iterdir()))

@@ -15,7 +15,7 @@ from pathlib import Path
 
 import pytest
 
-from config.settings import Log, Notify
+from config.settings import DEFAULT_IGNORE, Log, Notify
 from daemon.core.atomic import STAGING
 from daemon.core.errors import BeatintakeError
 from daemon.core.logs import note, set_up
@@ -321,19 +321,25 @@ class TestStems:
         return folder
 
     def test_equal_length_and_rate(self, tmp_path: Path) -> None:
-        assert are_stems(self.write(tmp_path / "x", 1.0, 1.0, 1.0))
+        assert are_stems(self.write(tmp_path / "x", 1.0, 1.0, 1.0), DEFAULT_IGNORE)
 
     def test_another_length_another_rate_or_a_single_file(self, tmp_path: Path) -> None:
-        assert not are_stems(self.write(tmp_path / "a", 1.0, 1.1))
-        assert not are_stems(self.write(tmp_path / "b", 1.0))
+        assert not are_stems(self.write(tmp_path / "a", 1.0, 1.1), DEFAULT_IGNORE)
+        assert not are_stems(self.write(tmp_path / "b", 1.0), DEFAULT_IGNORE)
         self.write(tmp_path / "b", 0.5, rate=16000)
-        assert not are_stems(tmp_path / "b")
+        assert not are_stems(tmp_path / "b", DEFAULT_IGNORE)
+
+    def test_an_ignored_file_is_not_asked(self, tmp_path: Path) -> None:
+        self.write(tmp_path / "x", 1.0, 1.0, 2.0)
+
+        assert not are_stems(tmp_path / "x", DEFAULT_IGNORE)
+        assert are_stems(tmp_path / "x", ("8000-2.*",))
 
     def test_a_file_that_is_no_audio(self, tmp_path: Path) -> None:
         self.write(tmp_path / "x", 1.0, 1.0)
         (tmp_path / "x" / "broken.wav").write_bytes(b"not audio")
 
-        assert not are_stems(tmp_path / "x")
+        assert not are_stems(tmp_path / "x", DEFAULT_IGNORE)
         assert not is_stem_name("x")
 
 

@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from daemon.core.names import MAX_STEM_BYTES, copy_name, format_tempo, safe_stem
+from config.settings import DEFAULT_IGNORE
+from daemon.core.names import MAX_STEM_BYTES, copy_name, format_tempo, is_ignored, safe_stem
 
 ANY_NAME = st.text(st.characters(exclude_categories=()), max_size=300)
 
@@ -69,3 +70,26 @@ def test_copy_name_says_what_is_unknown():
         copy_name(pattern, "amber-lane", 140.0, "E flat minor", None) == "amber-lane - 140 BPM - E flat minor"
     )
     assert copy_name(pattern, "amber-lane", None, None, None) == "amber-lane - no tempo - no key"
+
+
+@pytest.mark.parametrize(
+    "name",
+    [
+        ".hidden.wav", "._beat.wav", "~$beat.wav", "beat.wav~", "beat.wav.part", "beat.wav.partial",
+        "beat.wav.crdownload", "Beat.WAV.TMP", "beat.wav.filepart", ".syncthing.beat.wav.tmp",
+        ".beat.wav.aB3xY9",
+        "desktop.ini", "Thumbs.db", "@eaDir", "__MACOSX", ".DS_Store", "beat.wav.download",
+    ],
+)  # fmt: skip
+def test_names_of_partial_files_and_litter_are_ignored(name: str) -> None:
+    assert is_ignored(name, DEFAULT_IGNORE)
+
+
+@pytest.mark.parametrize("name", ["beat.wav", "part.wav", "tmp.mp3", "a.part.wav", "BEAT.AIFF", "ün.flac"])
+def test_names_of_beats_are_not(name: str) -> None:
+    assert not is_ignored(name, DEFAULT_IGNORE)
+
+
+def test_dotfiles_stay_ignored_when_the_list_is_replaced() -> None:
+    assert is_ignored(".x.wav", ("*.foo",))
+    assert not is_ignored("x.part", ("*.foo",))

@@ -6,17 +6,20 @@ import errno
 import hashlib
 import json
 import os
+import shutil
 import socket
 import unicodedata
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from config.settings import Limits
 from daemon.core.errors import DropWithdrawn, EmptyDrop, MachineError, NoPermission, TooLong, UnsafeDrop
 from daemon.decode import safeopen
 from daemon.decode.decoder import decode
-from daemon.decode.safeopen import identify, is_litter, members, shown_name
+from daemon.decode.safeopen import identify, members, shown_name
+from daemon.decode.spool import Scratch
 from tests.daemon.make_audio import noise, write
 
 HOSTILE_NAMES = [
@@ -198,19 +201,37 @@ def test_empty_folder(tmp_path):
         decode(tmp_path / "beat", limits=Limits())
 
 
-@pytest.mark.parametrize(
-    "name",
-    [
-        "._beat.wav",
-        ".DS_Store",
-        "Thumbs.db",
-        "desktop.ini",
-        "a.wav.part",
-        "a.wav.crdownload",
-        "~a.wav",
-        "@eaDir",
-    ],
-)
-def test_litter(name):
-    assert is_litter(name)
-    assert not is_litter("beat.wav")
+def test_what_the_settings_ignore_is_nowhere_counted(tmp_path):
+    """The same identity, sum and warnings with and without the ignored files, on disk and in a zip."""
+    ignore = ("*.bounce.wav", "notes*")
+    plain, more = _stems(tmp_path / "plain"), _stems(tmp_path / "more")
+    write(more / "take.BOUNCE.wav", noise(1.2))
+    (more / "Notes.txt").write_text("88 BPM")
+    for folder in (plain, more):
+        shutil.make_archive(str(folder), "zip", folder)
+
+    assert [path.name for path in members(more, ignore).files] == ["bass.wav", "drums.wav"]
+    assert identify(more, ignore) == identify(plain, ignore) == identify(plain) != identify(more)
+    for one, two in ((plain, more), (plain.with_suffix(".zip"), more.with_suffix(".zip"))):
+        with (
+            Scratch(tmp_path / f"work {one.name}") as first,
+            Scratch(tmp_path / f"work {two.name}") as second,
+        ):
+            without = decode(one, limits=Limits(), ignore=ignore, scratch=first)
+            found = decode(two, limits=Limits(), ignore=ignore, scratch=second)
+            assert np.array_equal(found.signal.samples, without.signal.samples)
+            assert [stem.name for stem in found.stems] == [stem.name for stem in without.stems]
+            assert found.source.warnings == without.source.warnings
+    assert decode(more, limits=Limits(), ignore=ignore).source.sha256 == identify(plain)
+
+
+def test_the_identity_of_a_folder_is_as_it_always_was(tmp_path):
+    """Ledgers hold it: SHA-256 over "<sha256> <length> <name>" lines of the members, sorted by name."""
+    folder = _stems(tmp_path / "beat")
+    (folder / "x.part").touch()
+    lines = [
+        f"{hashlib.sha256((folder / name).read_bytes()).hexdigest()} {len(name)} {name}\n"
+        for name in ("bass.wav", "drums.wav")
+    ]
+
+    assert identify(folder) == hashlib.sha256("".join(lines).encode()).hexdigest()

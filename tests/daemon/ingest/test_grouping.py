@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import pytest
 
-from config.settings import AUDIO_EXTENSIONS, DEFAULT_IGNORE
-from daemon.ingest.grouping import FileFact, Kind, fingerprint, group, has_extension, is_ignored, is_stem_name
+from config.settings import AUDIO_EXTENSIONS
+from daemon.ingest.grouping import FileFact, Kind, fingerprint, group, has_extension, is_stem_name
 
 
 def facts(*paths: str) -> list[FileFact]:
@@ -105,29 +105,6 @@ def test_what_is_no_audio_is_left_alone_but_refused_kinds_get_a_reason() -> None
 
 def test_a_stem_folder_without_audio_is_no_drop() -> None:
     assert grouped("x stems/readme.txt") == {}
-
-
-@pytest.mark.parametrize(
-    "name",
-    [
-        ".hidden.wav", "._beat.wav", "~$beat.wav", "beat.wav~", "beat.wav.part", "beat.wav.partial",
-        "beat.wav.crdownload", "Beat.WAV.TMP", "beat.wav.filepart", ".syncthing.beat.wav.tmp",
-        ".beat.wav.aB3xY9",
-        "desktop.ini", "Thumbs.db", "@eaDir", "__MACOSX", ".DS_Store", "beat.wav.download",
-    ],
-)  # fmt: skip
-def test_names_of_partial_files_and_litter_are_ignored(name: str) -> None:
-    assert is_ignored(name, DEFAULT_IGNORE)
-
-
-@pytest.mark.parametrize("name", ["beat.wav", "part.wav", "tmp.mp3", "a.part.wav", "BEAT.AIFF", "ün.flac"])
-def test_names_of_beats_are_not(name: str) -> None:
-    assert not is_ignored(name, DEFAULT_IGNORE)
-
-
-def test_dotfiles_stay_ignored_when_the_list_is_replaced() -> None:
-    assert is_ignored(".x.wav", ("*.foo",))
-    assert not is_ignored("x.part", ("*.foo",))
 
 
 def test_extension_is_compared_without_case() -> None:
