@@ -176,14 +176,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     from daemon import commands
     from daemon.core import exitcodes
     from daemon.core.errors import AlreadyRunning, BeatintakeError, ConfigError, DropError, MachineError
+    from daemon.core.text import one_line
 
     try:
         return int(getattr(commands, arguments.command.replace("-", "_"))(arguments))
     except InvalidConfig as error:
-        print("\n".join(error.problems), file=sys.stderr)
+        print("\n".join(map(one_line, error.problems)), file=sys.stderr)
         return exitcodes.USAGE
     except BeatintakeError as error:
-        print(f"beatintake: {error}", file=sys.stderr)
+        print(one_line(f"beatintake: {error}"), file=sys.stderr)
         codes = [
             (AlreadyRunning, exitcodes.ALREADY_RUNNING),
             (ConfigError, exitcodes.USAGE),

@@ -11,6 +11,7 @@ from pathlib import Path
 from config.load import InvalidConfig, default_text, find_config, load_settings
 from config.settings import Settings
 from daemon.core.exitcodes import OK, SOME_FAILED
+from daemon.core.text import one_line
 
 
 def settings_of(arguments: Namespace) -> Settings:
@@ -64,7 +65,7 @@ def analyse(arguments: Namespace) -> int:
         if arguments.json:
             print(json.dumps(line, allow_nan=False), flush=True)
         elif "error" in line:
-            print(line["error"], file=sys.stderr)
+            print(one_line(line["error"]), file=sys.stderr)
         else:
             print(as_text(line), flush=True)
     return SOME_FAILED if failed else OK

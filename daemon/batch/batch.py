@@ -23,8 +23,7 @@ from config.settings import Settings
 from daemon.batch.engines import Engine, Outcome
 from daemon.core.atomic import STAGING, discard
 from daemon.core.errors import BeatintakeError, DropError, InternalError, MachineError
-from daemon.core.logs import readable
-from daemon.decode.safeopen import shown_name
+from daemon.core.text import file_name, lines, one_line, valid
 from daemon.ingest.grouping import Candidate, Kind, fingerprint, group, owner
 from daemon.ingest.scan import fact_of, look
 from daemon.ledger.ledger import Ledger, Record
@@ -134,7 +133,7 @@ class Batch:
                 case Done(value=value):
                     yield from self._done(item, value)
                 case Failed(error=DropError() as error):
-                    yield self._reject(item, error.about(shown_name(item.path)))
+                    yield self._reject(item, error.about(file_name(item.path)))
                 case Failed(error=MachineError() as error):
                     yield from self._end(item, Ended(item.path, "failed", error=error))
                 case Failed(error=error):
@@ -182,7 +181,7 @@ class Batch:
     def _reject(self, item: Item, reason: str) -> Ended:
         self._clear(item)
         staged = self.settings.folders.rejected / STAGING / f"batch-{self._token}-{next(self._numbers)}"
-        record = self._record(item, "rejected", "", reason, {"path": readable(str(item.path))})
+        record = self._record(item, "rejected", "", reason, {"path": valid(str(item.path))})
         record = replace(record, folder=stage_rejection(staged, record, "it cannot be used"))
         return Ended(item.path, "rejected", self.results.appear(staged, record, item.key, item.mark))
 
@@ -193,7 +192,7 @@ class Batch:
             self.waiting.append(item)
         else:
             cause = f"it was tried {item.tries} times and failed each time: {reason}"
-            error = InternalError(readable(item.path.name), cause, "export it anew and process it again")
+            error = InternalError(file_name(item.path), cause, "export it anew and process it again")
             yield from self._end(item, Ended(item.path, "failed", error=error))
 
     def _end(self, item: Item, ended: Ended) -> Iterator[Ended]:
@@ -210,9 +209,11 @@ class Batch:
     def _record(
         self, item: Item, outcome: str, folder: str, reason: str | None, summary: dict[str, Any]
     ) -> Record:
-        subject = item.sha256 or f"drop:{readable(str(item.path))}"
-        name = readable(item.path.name)
-        return Record(subject, outcome, folder, name, item.producer, reason, summary, time.time())
+        subject = item.sha256 or f"drop:{valid(str(item.path))}"
+        name = file_name(item.path)
+        return Record(
+            subject, outcome, folder, name, item.producer, reason and lines(reason), summary, time.time()
+        )
 
 
 def find_items(path: Path, settings: Settings) -> list[Item]:
@@ -230,7 +231,7 @@ def find_items(path: Path, settings: Settings) -> list[Item]:
 def _item(root: Path, candidate: Candidate) -> Item:
     members = tuple(root / fact.path for fact in candidate.members)
     step = "stems" if candidate.kind is Kind.MAYBE_STEMS else "identify"
-    producer = readable(candidate.producer) if candidate.producer else None
+    producer = one_line(candidate.producer) if candidate.producer else None
     return Item(root / candidate.key, producer, step, members, candidate.fingerprint)
 
 

@@ -15,8 +15,8 @@ from daemon.batch.engines import cluster_engine, local_engine
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
 from daemon.core.folders import make_folders
-from daemon.core.logs import readable
 from daemon.core.names import tempo_words
+from daemon.core.text import file_name, one_line
 from daemon.ledger.rebuild import open_or_rebuild
 from daemon.report.board import rebuild_board
 
@@ -76,7 +76,7 @@ def _kind(ended: Ended) -> str:
 
 def line_of(ended: Ended) -> str:
     """One line for a person: how it ended, which drop, what was found."""
-    name = readable(ended.path.name)
+    name = file_name(ended.path)
     if ended.error is not None:
         return f"failed    {ended.error}"
     record = ended.record
@@ -94,7 +94,7 @@ def line_of(ended: Ended) -> str:
 def _display(batch: Batch) -> Iterator[Any]:
     """A progress bar with the time left on a terminal, plain lines elsewhere."""
     if not sys.stdout.isatty():
-        yield lambda ended: print(line_of(ended), flush=True)
+        yield lambda ended: print(one_line(line_of(ended)), flush=True)
         return
     from rich.markup import escape
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
@@ -104,7 +104,7 @@ def _display(batch: Batch) -> Iterator[Any]:
         task = progress.add_task("beats", total=batch.left)
 
         def show(ended: Ended) -> None:
-            progress.console.print(escape(line_of(ended)), highlight=False)
+            progress.console.print(escape(one_line(line_of(ended))), highlight=False)
             done = progress.tasks[0].completed + 1
             progress.update(task, completed=done, total=done + batch.left)
 

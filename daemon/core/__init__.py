@@ -1,6 +1,6 @@
-"""What everything stands on: the error tree, exit codes, atomic writes, log, names on disk, folders.
+"""What everything stands on: errors, exit codes, atomic writes, log, names on disk, strangers' text, folders.
 
 Knows no audio and no other room.
 """
 
-__all__ = ["atomic", "errors", "exitcodes", "folders", "logs", "names", "problems", "version"]
+__all__ = ["atomic", "errors", "exitcodes", "folders", "logs", "names", "problems", "text", "version"]

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from config.settings import Log
+from daemon.core.text import lines, one_line
 
 ROOT = "beatintake"
 FORWARDED = ("watchdog", "apscheduler")
@@ -25,39 +26,37 @@ def note(logger: logging.Logger, level: int, event: str, **facts: Any) -> None:
     logger.log(level, "%s", event, extra={"facts": facts})
 
 
-def readable(value: Any) -> str:
-    """Text that any log can hold: undecodable bytes of file names as escapes, no line breaks."""
-    text = str(value).encode("utf-8", "backslashreplace").decode()
-    return text.replace("\n", "\\n").replace("\r", "\\r").replace("\x1b", "\\x1b")
-
-
 class JsonFormatter(logging.Formatter):
+    """Every text exactly as it is, as JSON escapes."""
+
     def format(self, record: logging.LogRecord) -> str:
         line: dict[str, Any] = {
             "time": self.formatTime(record, "%Y-%m-%dT%H:%M:%S%z"),
             "level": record.levelname.lower(),
-            "event": readable(record.getMessage()),
+            "event": record.getMessage(),
         }
         for name, value in getattr(record, "facts", {}).items():
             plain = value is None or isinstance(value, bool | int | float)
-            line[name] = value if plain else readable(value)
+            line[name] = value if plain else str(value)
         if record.exc_info:
             line["trace"] = self.formatException(record.exc_info)
         return json.dumps(line)
 
 
 class PlainFormatter(logging.Formatter):
+    """For people: what cannot be seen is escaped."""
+
     def format(self, record: logging.LogRecord) -> str:
         facts = [
-            f"{name}: {readable(value)}"
+            f"{name}: {one_line(value)}"
             for name, value in getattr(record, "facts", {}).items()
             if value is not None and name != "detail"  # traces and the like are for the file
         ]
         mark = "" if record.levelno < logging.WARNING else f"{record.levelname.lower()}: "
-        text = f"{self.formatTime(record, '%H:%M:%S')} {mark}{readable(record.getMessage())}"
+        text = f"{self.formatTime(record, '%H:%M:%S')} {mark}{one_line(record.getMessage())}"
         if facts:
             text = f"{text} ({', '.join(facts)})"
-        return f"{text}\n{self.formatException(record.exc_info)}" if record.exc_info else text
+        return f"{text}\n{lines(self.formatException(record.exc_info))}" if record.exc_info else text
 
 
 class _BoundedFile(RotatingFileHandler):

@@ -25,9 +25,9 @@ from typing import BinaryIO
 from config.settings import DEFAULT_IGNORE, Limits
 from daemon.core.errors import DiskFull, MachineError, UnreadableAudio, UnsafeArchive
 from daemon.core.names import is_ignored
+from daemon.core.text import file_name, is_hidden, tidy
 from daemon.decode.headers import AUDIO_NAMES, HEAD, READABLE, recognise_bytes
-from daemon.decode.safeopen import MAX_DEPTH, hash_open, opened, shown_name
-from daemon.decode.tags import clean_text
+from daemon.decode.safeopen import MAX_DEPTH, hash_open, opened
 
 MAX_ENTRIES = 2000
 MAX_DIRECTORY_BYTES = 2 << 20  # the central directory is held in memory
@@ -63,7 +63,7 @@ def extract(path: Path, workdir: Path, limits: Limits, ignore: tuple[str, ...] =
     UnreadableAudio : it is damaged
     DiskFull : no space for the unpacked files
     """
-    name = shown_name(path)
+    name = file_name(path)
     with opened(path) as file:
         sha256, size = hash_open(file)
         _require_small_directory(file, size, name)
@@ -91,7 +91,7 @@ def _new_folder(workdir: Path, name: str) -> Path:
 
 
 def _damaged(name: str, detail: str) -> UnreadableAudio:
-    cause = f"the zip is damaged or of an unusual kind ({clean_text(detail, 120)})"
+    cause = f"the zip is damaged or of an unusual kind ({tidy(detail, 120)})"
     return UnreadableAudio(name, cause, "ask the producer to zip and send it again")
 
 
@@ -129,7 +129,7 @@ def _checked(
     found: list[tuple[zipfile.ZipInfo, tuple[str, ...]]] = []
     taken: set[tuple[str, ...]] = set()
     for info in infos:
-        shown = shown_name(info.filename.rstrip("/"))
+        shown = file_name(info.filename.rstrip("/"))
         parts = _safe_parts(info.filename, name, shown)
         mode = stat.S_IFMT(info.external_attr >> 16)
         if mode not in (0, stat.S_IFREG, stat.S_IFDIR):
@@ -160,10 +160,9 @@ def _safe_parts(filename: str, name: str, shown: str) -> tuple[str, ...]:
 
 
 def _disk_name(part: str) -> str:
-    """One name without control characters and reserved marks, short in bytes, its extension kept."""
+    """One name without hidden characters and reserved marks, short in bytes, its extension kept."""
     plain = "".join(
-        "_" if char in '<>:"|?*' or unicodedata.category(char)[0] == "C" else char
-        for char in unicodedata.normalize("NFC", part)
+        "_" if char in '<>:"|?*' or is_hidden(char) else char for char in unicodedata.normalize("NFC", part)
     )
     if len(plain.encode()) <= MAX_PART_BYTES:
         return plain
@@ -210,10 +209,10 @@ def _write_all(
             kind = recognise_bytes(head).format
             extension = parts[-1].rpartition(".")[2].lower()
             if kind == "ZIP" or extension == "zip":
-                cause = f"it holds another archive ({shown_name(info.filename)})"
+                cause = f"it holds another archive ({file_name(info.filename)})"
                 raise UnsafeArchive(budget.name, cause, AGAIN)
             if kind not in READABLE and extension not in AUDIO_NAMES:
-                skipped.append(shown_name(info.filename))
+                skipped.append(file_name(info.filename))
                 continue
             target = folder.joinpath(*parts)
             target.parent.mkdir(mode=0o700, parents=True, exist_ok=True)

@@ -15,8 +15,8 @@ import numpy.typing as npt
 from analyzers.signal.samples import SampleArray, blocks_of
 from config.settings import Limits
 from daemon.core.errors import EmptyDrop, TooLong, TooShort
+from daemon.core.text import file_name
 from daemon.decode.headers import EXTENSIONS, Content, Extent
-from daemon.decode.safeopen import shown_name
 
 BLOCK = 32768  # frames looked at at once
 FULL_ANALYSIS_S = 10.0  # shorter: some questions cannot be answered
@@ -54,7 +54,7 @@ def name_warnings(path: Path, content: Content) -> list[str]:
     extension = path.suffix.lower().lstrip(".")
     if extension in EXTENSIONS.get(content.format or "", ()):
         return []
-    named = f"named .{shown_name(extension)}" if extension else "named without an extension"
+    named = f"named .{file_name(extension)}" if extension else "named without an extension"
     return [f"The file is {named} but is {content.words} inside; it was read as what it is."]
 
 

@@ -22,6 +22,7 @@ import soundfile as sf
 from analyzers.signal.samples import SampleArray
 from config.settings import Limits
 from daemon.core.errors import NotAudio, TooLong, UnreadableAudio
+from daemon.core.text import file_name
 from daemon.decode.audiochecks import (
     SEND_AGAIN,
     Decoding,
@@ -32,7 +33,7 @@ from daemon.decode.audiochecks import (
     require_size,
 )
 from daemon.decode.headers import READABLE, Content, measure_extent, recognise
-from daemon.decode.safeopen import hash_open, opened, shown_name
+from daemon.decode.safeopen import hash_open, opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.tagformats import read_tags
 from daemon.decode.tags import clean_tags
@@ -97,7 +98,7 @@ def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
     UnsafeDrop, ChangedWhileReading, DropWithdrawn, NoPermission : see `intake.opened`
     DiskFull : no space for a long signal
     """
-    name = shown_name(path)
+    name = file_name(path)
     with opened(path) as file:
         size = file.seek(0, 2)
         require_size(name, size, limits)

@@ -14,6 +14,7 @@ from pathlib import Path
 from analyzers.signal.samples import Signal
 from config.settings import DEFAULT_IGNORE, Limits
 from daemon.core.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
+from daemon.core.text import file_name
 from daemon.decode.archives import extract
 from daemon.decode.audiochecks import require_length, require_sound
 from daemon.decode.audiofile import AudioFile, content_of, read_audio
@@ -25,7 +26,6 @@ from daemon.decode.safeopen import (
     members,
     opened,
     relative_name,
-    shown_name,
     snapshot,
 )
 from daemon.decode.spool import Scratch
@@ -39,7 +39,7 @@ TAGGED = re.compile(r"(?<!un)(?<!no)(?<!no[ _-])tag", re.I)  # a spoken tag is l
 class Source:
     """Facts about what was dropped; they go into the report."""
 
-    name: str  # file or folder name, fit to be shown (see `intake.shown_name`)
+    name: str  # file or folder name, fit to be shown (`daemon.core.text.file_name`)
     producer: str | None  # sub-folder of incoming, if any
     sha256: str  # of the drop's bytes
     bytes: int
@@ -96,9 +96,9 @@ def decode(
         with Scratch(most_in_memory=math.inf) as private:
             return decode(path, limits=limits, ignore=ignore, producer=producer, scratch=private)
     if is_folder(path):
-        return _folder(path, shown_name(path), producer, limits, ignore, scratch)
+        return _folder(path, file_name(path), producer, limits, ignore, scratch)
     if content_of(path).format != "ZIP":
-        return _single(read_audio(path, limits, scratch), shown_name(path), producer, limits)
+        return _single(read_audio(path, limits, scratch), file_name(path), producer, limits)
     return _zip(path, producer, limits, ignore, scratch)
 
 
@@ -129,7 +129,7 @@ def _zip(
 ) -> Decoded:
     """Unpack into the private folder and go on as with a folder; identity is the zip's own bytes."""
     unpacked = extract(path, scratch.folder, limits, ignore)
-    decoded = _folder(unpacked.folder, shown_name(path), producer, limits, ignore, scratch)
+    decoded = _folder(unpacked.folder, file_name(path), producer, limits, ignore, scratch)
     warnings = (*unpacked.warnings, *decoded.source.warnings)
     facts = replace(decoded.source, sha256=unpacked.sha256, bytes=unpacked.bytes, warnings=warnings)
     return replace(decoded, source=facts)
@@ -190,7 +190,7 @@ def _claiming_name(files: list[Path]) -> dict[str, str]:
     if len(values) != len({question for question, _value in values}):
         return {}
     best = max(said, key=lambda name: len(said[name]))
-    return {INNER_NAME: shown_name(best)} if said[best] else {}
+    return {INNER_NAME: file_name(best)} if said[best] else {}
 
 
 def _is_audio(path: Path) -> bool:

@@ -32,6 +32,7 @@ from daemon.core.errors import (
     UnsafeDrop,
 )
 from daemon.core.names import is_ignored
+from daemon.core.text import file_name
 
 HASH_BLOCK = 1 << 20
 MAX_DEPTH = 6  # folders inside a folder of stems
@@ -39,24 +40,6 @@ MAX_FILES = 2000  # regular files in one folder, of any kind
 _FLAGS = (
     os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
 )
-
-
-def shown_name(name: str | Path) -> str:
-    """A file name that can go into any log, JSON or page: NFC; what cannot be shown is escaped.
-
-    Control and invisible formatting characters (right-to-left marks, line ends) and bytes that
-    are no UTF-8 become ``\\xNN`` or ``\\uNNNN``, so that two names never look the same by them.
-    """
-    return "".join(map(_shown, unicodedata.normalize("NFC", Path(name).name or str(name))))
-
-
-def _shown(char: str) -> str:
-    code = ord(char)
-    if 0xDC80 <= code <= 0xDCFF:  # a byte that os.fsdecode could not read as UTF-8
-        return f"\\x{code - 0xDC00:02x}"
-    if char == "\u200d" or unicodedata.category(char) not in {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}:
-        return char  # U+200D joins emoji
-    return f"\\x{code:02x}" if code < 0x100 else f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
 
 
 def io_error(error: OSError, name: str) -> MachineError | UnsafeDrop:
@@ -81,7 +64,7 @@ def opened(path: Path) -> Iterator[BinaryIO]:
     ChangedWhileReading, DropWithdrawn : size, time, inode or place changed inside the block
     NoPermission, MachineError : the system refused
     """
-    name = shown_name(path)
+    name = file_name(path)
     try:
         _require_regular(os.lstat(path), name)
         file = os.fdopen(os.open(path, _FLAGS), "rb", buffering=1 << 16)
@@ -140,7 +123,7 @@ def members(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Listing:
     try:
         _collect(folder, folder, MAX_DEPTH, ignore, found)
     except OSError as error:
-        raise io_error(error, shown_name(folder)) from error
+        raise io_error(error, file_name(folder)) from error
     return Listing(*(sorted(paths, key=lambda path: relative_name(path, folder)) for paths in found))
 
 
@@ -152,14 +135,14 @@ def _collect(folder: Path, top: Path, depth: int, ignore: tuple[str, ...], found
             if entry.is_dir(follow_symlinks=False):
                 if depth == 0:
                     cause = f"its folders are nested more than {MAX_DEPTH} deep"
-                    raise UnsafeDrop(shown_name(top), cause, "put the stems into one folder")
+                    raise UnsafeDrop(file_name(top), cause, "put the stems into one folder")
                 _collect(Path(entry.path), top, depth - 1, ignore, found)
             else:
                 regular = entry.is_file(follow_symlinks=False)
                 (found.files if regular else found.refused).append(Path(entry.path))
             if len(found.files) + len(found.refused) > MAX_FILES:
                 cause = f"it holds more than {MAX_FILES} files"
-                raise TooLong(shown_name(top), cause, "drop the stems of one beat at a time")
+                raise TooLong(file_name(top), cause, "drop the stems of one beat at a time")
 
 
 def relative_name(path: Path, folder: Path) -> str:
@@ -182,7 +165,7 @@ def snapshot(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> tuple[En
         try:
             facts = os.lstat(path)
         except OSError as error:
-            raise io_error(error, shown_name(path)) from error
+            raise io_error(error, file_name(path)) from error
         entries.append(Entry(relative_name(path, folder), facts.st_size, _print_of(facts)))
     return tuple(entries)
 
@@ -201,7 +184,7 @@ def identify(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> str:
         with opened(member) as file:
             hashes.append((relative_name(member, path), hash_open(file)[0]))
     if not hashes:
-        raise EmptyDrop(shown_name(path), "the folder holds no file", "drop the stems or the beat itself")
+        raise EmptyDrop(file_name(path), "the folder holds no file", "drop the stems or the beat itself")
     return combined_hash(hashes)
 
 
@@ -210,7 +193,7 @@ def is_folder(path: Path) -> bool:
     try:
         return stat.S_ISDIR(os.lstat(path).st_mode)
     except OSError as error:
-        raise io_error(error, shown_name(path)) from error
+        raise io_error(error, file_name(path)) from error
 
 
 def combined_hash(hashes: Iterable[tuple[str, str]]) -> str:

@@ -20,10 +20,11 @@ from analyzers.signal.mono import resampled
 from analyzers.signal.samples import SampleArray, blocks_of
 from config.settings import Limits
 from daemon.core.errors import ChangedWhileReading, UnreadableAudio
+from daemon.core.text import file_name
 from daemon.decode.audiochecks import is_silent
 from daemon.decode.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.decode.headers import READABLE, recognise
-from daemon.decode.safeopen import opened, relative_name, shown_name
+from daemon.decode.safeopen import opened, relative_name
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.twotrack import Windows, compare, hinted
 
@@ -141,7 +142,7 @@ def read_stems(files: Sequence[Path], folder: Path, limits: Limits, scratch: Scr
 
 def shown_relative(path: Path, folder: Path) -> str:
     """Relative name with each part fit to be shown."""
-    return "/".join(shown_name(part) for part in relative_name(path, folder).split("/"))
+    return "/".join(file_name(part) for part in relative_name(path, folder).split("/"))
 
 
 def _probe(files: Sequence[Path], folder: Path) -> list[tuple[int, float]]:
@@ -161,7 +162,7 @@ def _probe(files: Sequence[Path], folder: Path) -> list[tuple[int, float]]:
                 broken.append(f"{name}: damaged")
     if broken:
         cause = f"{len(broken)} of {len(files)} stems cannot be decoded ({_listed(broken)})"
-        raise UnreadableAudio(shown_name(folder), cause, "ask the producer to send the stems again")
+        raise UnreadableAudio(file_name(folder), cause, "ask the producer to send the stems again")
     return found
 
 

@@ -17,6 +17,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 
 from analyzers.harmony.key_names import parse_key
+from daemon.core.text import tidy
 from daemon.decode.headers import AUDIO_NAMES
 
 MAX_TEXT = 300
@@ -48,17 +49,9 @@ class ProducerClaim:
     value: float | str  # BPM, or a key such as "E flat minor"
 
 
-def clean_text(text: str, limit: int = MAX_TEXT) -> str:
-    """Plain one-line text: NFC, no control or invisible formatting characters, capped."""
-    kept = unicodedata.normalize("NFC", text[: 4 * limit])
-    plain = "".join(" " if char.isspace() else char for char in kept)
-    shown = " ".join("".join(char for char in plain if unicodedata.category(char)[0] != "C").split())
-    return shown if len(shown) <= limit else f"{shown[: limit - 1]}…"
-
-
 def clean_tags(tags: Mapping[str, str]) -> dict[str, str]:
     """At most `MAX_TAGS` tags with cleaned names and texts; empty ones left out."""
-    cleaned = {clean_text(name, 40): clean_text(text) for name, text in list(tags.items())[:MAX_TAGS]}
+    cleaned = {tidy(name, 40): tidy(text, MAX_TEXT) for name, text in list(tags.items())[:MAX_TAGS]}
     return {name: text for name, text in cleaned.items() if name and text}
 
 
@@ -99,13 +92,13 @@ def _tempo(text: str, where: str, shown: str | None = None) -> Iterator[Producer
     match = re.search(_NUMBER, text)
     value = float(match[1].replace(",", ".")) if match else 0.0
     if TEMPO_RANGE_BPM[0] <= value <= TEMPO_RANGE_BPM[1]:
-        yield ProducerClaim("tempo", clean_text(shown or text, 40), where, value)
+        yield ProducerClaim("tempo", tidy(shown or text, 40), where, value)
 
 
 def _key(text: str, where: str, shown: str) -> Iterator[ProducerClaim]:
     parsed = parse_key(text)
     if parsed:
-        yield ProducerClaim("key", clean_text(shown, 40), where, " ".join(parsed))
+        yield ProducerClaim("key", tidy(shown, 40), where, " ".join(parsed))
 
 
 def _from_text(text: str, where: str) -> Iterator[ProducerClaim]:

@@ -15,8 +15,9 @@ from daemon.ingest.grouping import has_extension
 def are_stems(folder: Path, ignore: tuple[str, ...]) -> bool:
     """True when at least two audio files lie directly in the folder and all have the same length and rate.
 
-    Names that the settings ignore do not count. Common practice: stems of one session are exported over one span. Files that cannot be read say nothing
-    here; as drops of their own each gets its reason. Raises MachineError when the folder changes meanwhile.
+    Common practice: stems of one session are exported over one span. Names that the settings ignore do not
+    count. Files that cannot be read say nothing here; as drops of their own each gets its reason. Raises
+    MachineError when the folder changes meanwhile.
     """
     shapes = []
     for name in sorted(os.listdir(folder)):

@@ -9,6 +9,7 @@ import os
 from pathlib import Path
 
 from daemon.core.names import safe_stem
+from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
 
 REASON_FILE = "reason.txt"
@@ -19,9 +20,9 @@ def stage_rejection(staged: Path, record: Record, heading: str) -> str:
     """Write the private folder. Returns the name that it should get in rejected/."""
     staged.mkdir(parents=True)
     where = record.summary.get("path", record.name)
-    text = (
+    text = lines(
         f"{record.name}: {heading}.\n\n{record.reason}\n\n"
-        f"The original is untouched: incoming/{where}\n"
+        f"The original is untouched: incoming/{one_line(where)}\n"
         "After a correction of the settings: beatintake retry\n"
     )
     facts = {

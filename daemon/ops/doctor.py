@@ -17,6 +17,7 @@ from config.settings import Settings
 from daemon.core import exitcodes
 from daemon.core.atomic import STAGING, TEMP_PREFIX, atomic_write
 from daemon.core.errors import BeatintakeError
+from daemon.core.text import one_line
 from daemon.ingest.scan import look
 from daemon.ingest.watch import NETWORK_TYPES, Inbox, Watch, file_system_type, watch_limit
 from daemon.ledger.ledger import Ledger, ledger_path
@@ -53,7 +54,7 @@ def examine(settings: Settings) -> int:
         for finding in findings:
             wrong += finding.level == WRONG
             advice = f" -> {finding.advice}" if finding.advice else ""
-            print(f"{finding.level:>5}  {finding.subject}: {finding.text}{advice}", flush=True)
+            print(one_line(f"{finding.level:>5}  {finding.subject}: {finding.text}{advice}"), flush=True)
     print("all in order" if not wrong else f"{wrong} things are wrong")
     return exitcodes.MACHINE if wrong else exitcodes.OK
 

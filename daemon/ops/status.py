@@ -16,6 +16,7 @@ from typing import Any
 
 from config.settings import Settings
 from daemon.core.exitcodes import MACHINE, OK
+from daemon.core.text import one_line
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.service.control import is_paused
 from daemon.service.heartbeat import STALE_S, read_health
@@ -123,7 +124,7 @@ def print_status(settings: Settings, as_json: bool = False) -> int:
     if as_json:
         print(json.dumps(asdict(status)))
     else:
-        print("\n".join(as_lines(status, settings)))
+        print("\n".join(map(one_line, as_lines(status, settings))))
     return OK if status.responding else MACHINE
 
 

@@ -5,7 +5,6 @@ The machine line is a contract; `daemon.report.report.machine_line` builds it.
 
 from __future__ import annotations
 
-import os
 import time
 from pathlib import Path
 from typing import Any
@@ -13,6 +12,7 @@ from typing import Any
 from config.settings import Settings
 from daemon.core.errors import BeatintakeError
 from daemon.core.names import format_tempo
+from daemon.core.text import one_line, valid
 
 
 def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
@@ -34,19 +34,14 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
             )
             analysis = analyse(decoded.signal, analysis_options(decoded.source, settings))
     except BeatintakeError as error:
-        return {"file": printable(name), "error": printable(str(error))}
+        return {"file": valid(name), "error": valid(str(error))}
     return machine_line(
-        printable(name),
+        valid(name),
         analysis,
         warnings=decoded.source.warnings,
         settings=settings,
         seconds=time.perf_counter() - begin,
     )
-
-
-def printable(text: str) -> str:
-    """A name as given, with undecodable bytes shown as marks so that JSON can carry it."""
-    return os.fsencode(text).decode("utf-8", "replace")
 
 
 def as_text(line: dict[str, Any]) -> str:
@@ -71,4 +66,4 @@ def as_text(line: dict[str, Any]) -> str:
     if line["lufs"] is not None:
         rows.append(f"  level    {line['lufs']:.1f} LUFS, true peak {line['true_peak_dbtp']:.1f} dBTP")
     rows += [f"  note     {flag}" for flag in line["flags"]]
-    return "\n".join(rows)
+    return "\n".join(map(one_line, rows))

@@ -17,6 +17,7 @@ from analyzers.harmony.spelling import key_name
 from config.settings import Settings
 from daemon.core.atomic import atomic_write
 from daemon.core.errors import BeatintakeError
+from daemon.core.text import lines, one_line
 from daemon.corrections.apply import Correction
 from daemon.corrections.files import CORRECTION_FILE, pending_corrections
 from daemon.corrections.store import add_correction, drop_last, read_history, stored_correction
@@ -116,7 +117,7 @@ def headline(report: Report) -> str:
     ):
         if estimate.value is not None and (estimate.set_by_hand or estimate is not answers.tuning):
             words.append(text(estimate.value) + (" (by hand)" if estimate.set_by_hand else ""))
-    return f"{report.drop.name}: {', '.join(words) or 'nothing known'}"
+    return one_line(f"{report.drop.name}: {', '.join(words) or 'nothing known'}")
 
 
 def correct_from_file(settings: Settings, folder: Path) -> str:
@@ -126,7 +127,7 @@ def correct_from_file(settings: Settings, folder: Path) -> str:
         made = apply_to_folder(settings, folder, read_correction_file(path))
     except BeatintakeError as error:
         path.replace(folder / REFUSED_FILE)
-        atomic_write(folder / REASON_FILE, f"{error}\n".encode())
+        atomic_write(folder / REASON_FILE, lines(f"{error}\n").encode())
         return f"{folder.name}: the correction file was refused: {error}"
     path.replace(folder / APPLIED_FILE)
     for old in (REFUSED_FILE, REASON_FILE):

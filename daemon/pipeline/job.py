@@ -46,7 +46,7 @@ def _ignore(_stage: str) -> None:
 def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> JobResult:
     """Decode, analyse, render. Raises MachineError when the machine is in the way."""
     from daemon.core.names import safe_stem
-    from daemon.decode.safeopen import shown_name
+    from daemon.core.text import file_name
     from daemon.decode.spool import Scratch
 
     drop = request.drop
@@ -55,7 +55,7 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
         with Scratch(request.staging / WORKDIR) as scratch:
             return _ready(request, stem, scratch, on_stage)
     except DropError as error:
-        return JobResult("rejected", stem, None, error.about(shown_name(drop)))
+        return JobResult("rejected", stem, None, error.about(file_name(drop)))
 
 
 def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[[str], None]) -> JobResult:

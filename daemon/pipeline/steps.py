@@ -7,8 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from config.settings import Settings
-from daemon.core.logs import readable
-from daemon.decode.safeopen import shown_name
+from daemon.core.text import file_name, lines, one_line, valid
 from daemon.ingest.grouping import Candidate
 from daemon.ledger.ledger import Attempts, Record
 from daemon.pipeline.job import JobRequest
@@ -56,7 +55,7 @@ class Job:
     @property
     def shown(self) -> str:
         """The name of the file or folder, fit to be shown."""
-        return shown_name(self.key.rpartition("/")[2])
+        return file_name(self.key.rpartition("/")[2])
 
     def record(
         self, outcome: str, folder: str, reason: str | None, at: float, summary: dict[str, Any]
@@ -68,9 +67,9 @@ class Job:
             outcome,
             folder,
             self.shown,
-            readable(producer) if producer else None,
-            reason,
-            {**summary, "path": readable(self.key)},
+            one_line(producer) if producer else None,
+            reason and lines(reason),
+            {**summary, "path": valid(self.key)},
             at,
         )
 

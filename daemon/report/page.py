@@ -18,6 +18,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from analyzers.model import Analysis
 from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
+from daemon.core.text import lines
 from daemon.report.answers import WORKING_LEVEL
 from daemon.report.page_chords import chord_bars
 from daemon.report.parts import Estimate
@@ -48,6 +49,11 @@ class Row:
     topic: str = ""  # what `sure` is about, as in `report_words.topics`
 
 
+def _readable(value: Any) -> Any:
+    """Every text that a template shows, also one from an older report; markup is ours already."""
+    return lines(value) if type(value) is str else value
+
+
 @cache
 def environment() -> Environment:
     """Templates with autoescape always on; a misspelt name is an error, not an empty string."""
@@ -57,6 +63,7 @@ def environment() -> Environment:
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
+        finalize=_readable,
     )
     env.filters.update(
         percent=percent,

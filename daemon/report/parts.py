@@ -12,6 +12,8 @@ from typing import Any
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, model_validator
 
+from daemon.core.text import lines
+
 Value = bool | float | str
 
 
@@ -159,7 +161,7 @@ class Versions(Part):
 
 
 def plain(value: Any) -> Any:
-    """Dataclasses and numpy scalars as builtins, ready for a model (tuples stay tuples)."""
+    """Dataclasses and numpy scalars as builtins, ready for a model (tuples stay tuples); texts as `lines`."""
     if dataclasses.is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in dataclasses.fields(value)}
     if isinstance(value, np.generic):
@@ -167,11 +169,5 @@ def plain(value: Any) -> Any:
     if isinstance(value, tuple | list):
         return tuple(plain(item) for item in value)
     if isinstance(value, dict):
-        return {printable(str(k)): plain(v) for k, v in value.items()}
-    return printable(value) if isinstance(value, str) else value
-
-
-def printable(text: str) -> str:
-    """A name in any bytes as valid Unicode: bytes that are not UTF-8 become \\xNN, controls a mark."""
-    valid = text.encode("utf-8", "surrogateescape").decode("utf-8", "backslashreplace")
-    return "".join(c if c.isprintable() or c in "\n\t" else "�" for c in valid)
+        return {lines(str(k)): plain(v) for k, v in value.items()}
+    return lines(value) if isinstance(value, str) else value

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import json
 import secrets
-import sys
 from collections.abc import Sequence
 from pathlib import Path
 
 from config.settings import Settings
 from daemon.core.atomic import atomic_write
 from daemon.core.errors import BeatintakeError
+from daemon.core.text import one_line
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.service.lock import is_locked
 
@@ -67,7 +67,7 @@ def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
     wish = {"retry": [record.sha256 for record in chosen]}
     atomic_write(_wishes(state) / f"{secrets.token_hex(4)}.json", json.dumps(wish).encode())
     for record in chosen:
-        print(f"will be tried again: {record.name}", file=sys.stdout)
+        print(one_line(f"will be tried again: {record.name}"))
     if not chosen:
         print("nothing is rejected")
     elif _whether_running(settings):

@@ -12,6 +12,7 @@ from pathlib import Path
 from config.settings import Settings
 from daemon.core.atomic import STAGING, TEMP_PREFIX, atomic_write
 from daemon.core.logs import note
+from daemon.core.text import lines
 from daemon.ledger.ledger import Ledger, Record
 from daemon.ledger.rejection import RECORD_FILE
 from daemon.service.lock import CLAIM_NAME
@@ -79,15 +80,15 @@ def _remove_if_older(path: Path, limit: float) -> int:
 def digest_text(ready: list[Record], rejected: list[Record], waiting: int, day: str) -> str:
     """The summary of a day, in plain words."""
     ears = [record for record in ready if record.summary.get("needs_ears")]
-    lines = [f"beatintake, {day}: {len(ready)} ready, {len(rejected)} rejected, {waiting} waiting", ""]
+    rows = [f"beatintake, {day}: {len(ready)} ready, {len(rejected)} rejected, {waiting} waiting", ""]
     for heading, records in (
         ("Check by ear", ears),
         ("Ready", [record for record in ready if record not in ears]),
         ("Rejected", rejected),
     ):
         if records:
-            lines += [heading, *(f"  {sentence(record)}" for record in records), ""]
-    return "\n".join(lines)
+            rows += [heading, *(f"  {sentence(record)}" for record in records), ""]
+    return "\n".join(rows)
 
 
 def write_digest(settings: Settings, ledger: Ledger, waiting: int, now: float | None = None) -> Path:
@@ -100,5 +101,5 @@ def write_digest(settings: Settings, ledger: Ledger, waiting: int, now: float | 
     )
     folder = settings.folders.state / "digests"
     folder.mkdir(parents=True, exist_ok=True)
-    atomic_write(folder / f"{day}.txt", text.encode("utf-8", "backslashreplace"))
+    atomic_write(folder / f"{day}.txt", lines(text).encode())
     return folder / f"{day}.txt"

@@ -23,6 +23,7 @@ from typing import Any
 from daemon.core.atomic import STAGING, atomic_write, machine_error
 from daemon.core.errors import AlreadyRunning, FolderUnreachable
 from daemon.core.logs import note
+from daemon.core.text import valid
 
 log = logging.getLogger("beatintake.lock")
 CLAIM_BEAT_S = 10.0
@@ -49,7 +50,7 @@ class ServiceLock:
             "host": socket.gethostname(),
             "pid": os.getpid(),
             "started": _started(os.getpid()),
-            "incoming": os.fspath(incoming.resolve()).encode("utf-8", "backslashreplace").decode(),
+            "incoming": valid(os.fspath(incoming.resolve())),
             "beat": 0,
         }
 

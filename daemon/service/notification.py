@@ -1,18 +1,32 @@
-"""Tell somebody about a result: run the configured command, without a shell, without waiting for it."""
+"""Notification: the configured command, run for each finished or rejected drop within a time limit.
+
+The configured list is run as it stands, without a shell, with one sentence as the last argument. The facts
+come as JSON on standard input and as BEATINTAKE_* environment variables. File names are hostile input:
+nothing is ever pasted into a command line, and the sentence never starts with a dash.
+"""
 
 from __future__ import annotations
 
+import json
 import logging
+import os
+import signal
+import subprocess
+import tempfile
 import threading
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 from config.settings import Notify
 from daemon.core.logs import note
+from daemon.core.text import one_line
 from daemon.ledger.ledger import Record
-from daemon.service.notification_command import run_hook
 
-log = logging.getLogger("beatintake.tell")
+log = logging.getLogger("beatintake.notification")
 FACTS = ("outcome", "name", "producer", "folder", "reason", "sha256")
 _slots = threading.BoundedSemaphore(4)  # a command that hangs must not pile up
+LONGEST = 4096
+VARIABLES = ("outcome", "name", "producer", "folder", "reason", "tempo_bpm", "key", "needs_ears")
 
 
 def sentence(record: Record) -> str:
@@ -26,8 +40,8 @@ def sentence(record: Record) -> str:
     return f"{record.name}: {tempo}, {facts.get('key') or 'no key'}{check}"
 
 
-def tell(settings: Notify, record: Record) -> None:
-    """Run ``settings.command`` in the background (see ``daemon.service.notification_command``)."""
+def notify_about(settings: Notify, record: Record) -> None:
+    """Run ``settings.command`` in the background; nobody waits for it."""
     if not settings.command or not _slots.acquire(blocking=False):
         return
     threading.Thread(target=_run, args=(settings, record), daemon=True).start()
@@ -41,3 +55,68 @@ def _run(settings: Notify, record: Record) -> None:
             note(log, logging.WARNING, "the notification command failed", error=trouble)
     finally:
         _slots.release()
+
+
+def run_hook(command: Sequence[str], timeout_s: float, sentence: str, facts: Mapping[str, Any]) -> str | None:
+    """Run it to its end. Returns None, or why it failed.
+
+    Parameters
+    ----------
+    command : program and arguments; empty: nothing is done
+    timeout_s : after so long the program and its children are killed
+    sentence : what a person reads
+    facts : plain values; those named in `VARIABLES` also become environment variables
+    """
+    if not command:
+        return None
+    with tempfile.TemporaryFile() as given, tempfile.TemporaryFile() as said:  # no pipe, so nothing can block
+        given.write(json.dumps(dict(facts)).encode())
+        given.seek(0)
+        try:
+            process = subprocess.Popen(
+                [*command, argument(sentence)],
+                stdin=given,
+                stdout=subprocess.DEVNULL,
+                stderr=said,
+                env={**os.environ, **variables(facts)},
+                start_new_session=os.name != "nt",
+            )
+            code = process.wait(timeout_s)
+        except (OSError, ValueError) as error:
+            return f"{command[0]} cannot be run: {error}"
+        except subprocess.TimeoutExpired:
+            _kill(process)
+            return f"{command[0]} did not end within {timeout_s:g} s and was stopped"
+        said.seek(0)
+        last = said.read(LONGEST).decode(errors="replace").strip().splitlines()[-1:]
+    if code:
+        return f"{command[0]} ended with code {code}" + (f": {last[0][:200]}" if last else "")
+    return None
+
+
+def variables(facts: Mapping[str, Any]) -> dict[str, str]:
+    """BEATINTAKE_NAME and so on; empty where a fact is unknown."""
+    return {f"BEATINTAKE_{name.upper()}": argument(_text(facts.get(name))) for name in VARIABLES}
+
+
+def argument(text: str) -> str:
+    """One line, capped, and not to be taken for an option."""
+    plain = one_line(text)[:LONGEST]
+    return f" {plain}" if plain.startswith("-") else plain
+
+
+def _text(value: Any) -> str:
+    if value is None:
+        return ""
+    return f"{value:.4f}".rstrip("0").rstrip(".") if isinstance(value, float) else str(value)
+
+
+def _kill(process: subprocess.Popen[bytes]) -> None:
+    try:
+        if os.name == "nt":
+            process.kill()
+        else:
+            os.killpg(process.pid, signal.SIGKILL)
+    except ProcessLookupError:
+        pass
+    process.wait()

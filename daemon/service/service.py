@@ -34,7 +34,7 @@ from daemon.service.control import is_paused, pending_wishes
 from daemon.service.correction_pickup import CorrectionKeeper
 from daemon.service.dispatcher import Desk
 from daemon.service.lock import ServiceLock
-from daemon.service.notification import tell
+from daemon.service.notification import notify_about
 from daemon.service.preemption import Express
 from daemon.service.quiet_hours import is_quiet
 from daemon.service.schedule import Schedule
@@ -319,7 +319,7 @@ class Service:
 
     def _result(self, record: Record, path: str) -> None:
         self.board.wanted = self.board.wanted or record.outcome == "ready"
-        tell(self.settings.notify, record)
+        notify_about(self.settings.notify, record)
 
     # --- settings -----------------------------------------------------------------------------------------
 

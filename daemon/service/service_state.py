@@ -7,8 +7,8 @@ import socket
 import time
 from typing import Any
 
-from daemon.core.logs import readable
 from daemon.core.problems import Problems
+from daemon.core.text import valid
 from daemon.ingest.arrivals import Arrivals, Entry, Phase
 from daemon.ingest.watch import Watch
 from daemon.service.dispatcher import Desk
@@ -37,7 +37,7 @@ def snapshot(
         "waiting": [_line(entry, now) for entry in waiting[:SHOWN]],
         "running": [
             {
-                "drop": readable(job.key),
+                "drop": valid(job.key),
                 "stage": job.stage,
                 "since": job.started_at,
                 "suspended": desk.pool.suspended(job.id),
@@ -51,7 +51,7 @@ def snapshot(
 
 def _line(entry: Entry, now: float) -> dict[str, Any]:
     return {
-        "drop": readable(entry.key),
+        "drop": valid(entry.key),
         "bytes": entry.candidate.size,
         "seconds": round(now - entry.first_seen, 1),
         "why": entry.why or None,

@@ -26,7 +26,7 @@ from daemon.ops.status import as_lines, print_status, read_status
 from daemon.service import control, housekeeping
 from daemon.service.board_refresh import BoardKeeper
 from daemon.service.heartbeat import read_health, write_health
-from daemon.service.notification import sentence, tell
+from daemon.service.notification import notify_about, sentence
 from daemon.service.quiet_hours import is_quiet, minutes
 from daemon.service.systemd import notify, watchdog_period_s
 from daemon.workers.pool import Died, Done, Failed, WorkerPool
@@ -218,7 +218,7 @@ class TestLogs:
 
         assert line["event"] == "ready"
         assert (line["drop"], line["bytes"], line["who"], line["level"]) == (
-            "b\\udcff\\n.wav",
+            "b\udcff\n.wav",
             3,
             None,
             "info",
@@ -249,7 +249,7 @@ class TestLogs:
         monkeypatch.setattr(logger.handlers[0], "stream", stream)
 
 
-class TestTell:
+class TestNotification:
     def test_sentences(self) -> None:
         assert sentence(READY) == "amber.wav: 93.5 BPM, E flat minor, check 2 by ear"
         assert sentence(REJECTED) == "bad.wav: not usable. bad.wav: it is damaged. Export it again."
@@ -260,15 +260,15 @@ class TestTell:
         out = tmp_path / "out"
         code = f"import sys; open({str(out)!r}, 'w').write(sys.argv[1])"
         hostile = replace(READY, name="$(touch pwned); `x`.wav")
-        tell(Notify(command=(sys.executable, "-c", code)), hostile)
+        notify_about(Notify(command=(sys.executable, "-c", code)), hostile)
 
         wait_for(lambda: out.exists() and out.read_text().startswith("$(touch pwned); `x`.wav"))
 
     def test_a_command_that_hangs_or_fails_holds_nothing_up(self) -> None:
         begun = time.monotonic()
         for _ in range(20):
-            tell(Notify(command=("sleep", "30"), timeout_seconds=1), READY)
-            tell(Notify(command=("/no/such/program",)), READY)
+            notify_about(Notify(command=("sleep", "30"), timeout_seconds=1), READY)
+            notify_about(Notify(command=("/no/such/program",)), READY)
 
         assert time.monotonic() - begun < 1.0
 

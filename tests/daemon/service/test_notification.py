@@ -11,7 +11,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from daemon.service.notification_command import one_line, run_hook, variables
+from daemon.service.notification import argument, run_hook, variables
 
 needs_sh = pytest.mark.skipif(shutil.which("sh") is None, reason="needs a POSIX shell")
 FACTS = {
@@ -83,7 +83,7 @@ def test_what_the_command_leaves_running_is_not_waited_for() -> None:
 
 
 def test_a_name_cannot_become_an_option_or_a_second_line() -> None:
-    assert one_line("--icon=x.wav: 140 BPM") == " --icon=x.wav: 140 BPM"
-    assert one_line("a\nb\0c\x1b[2J") == "a b c [2J"
-    assert len(one_line("x" * 100_000)) == 4096
-    assert variables({"name": "a\0b"})["BEATINTAKE_NAME"] == "a b"
+    assert argument("--icon=x.wav: 140 BPM") == " --icon=x.wav: 140 BPM"
+    assert argument("a\nb\0c\x1b[2J") == r"a\x0ab\x00c\x1b[2J"
+    assert len(argument("x" * 100_000)) == 4096
+    assert variables({"name": "a\0b"})["BEATINTAKE_NAME"] == r"a\x00b"
