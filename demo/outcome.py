@@ -29,8 +29,10 @@ class Outcome:
 
     @property
     def as_expected(self) -> bool:
-        """A rejection counts only when the file is to blame, not an error of the service."""
-        return self.state == self.beat.expected and OUR_ERROR not in self.reason
+        """Published with no wrong answer; or rejected, with the file to blame and not the service."""
+        if self.state != self.beat.expected or OUR_ERROR in self.reason:
+            return False
+        return self.state != "ready" or not wrong_answers(self)
 
 
 def _records(folder: Path, pattern: str) -> dict[tuple[str | None, str], tuple[dict[str, Any], Path]]:

@@ -102,7 +102,8 @@ def wait_until_done(process: subprocess.Popen[bytes], beats: Sequence[DemoBeat],
 def run_demo(target: Path | None, titles: tuple[str, ...] = ()) -> int:
     """Make the beats, run the service on them, print truth against result.
 
-    Returns 0 when every drop ended as it must (the broken upload rejected, the others published), else 1.
+    Returns 0 when every drop ended as it must (the broken upload rejected, the others published without a
+    wrong answer), else 1.
     """
     root = (target or Path(tempfile.mkdtemp(prefix="beatintake-demo-"))).resolve()
     root.mkdir(parents=True, exist_ok=True)
@@ -132,4 +133,7 @@ def run_demo(target: Path | None, titles: tuple[str, ...] = ()) -> int:
     print(f"Board:    {root / 'ready' / 'index.html'}\nOutputs:  {root / 'ready'}")
     print(f"Rejected: {root / 'rejected'}\nLog:      {log}")
     print(f"{time.monotonic() - begun:.0f} s")
-    return 0 if all(o.as_expected for o in outcomes) else 1
+    failed = [o.beat.title for o in outcomes if not o.as_expected]
+    if failed:
+        print(f"Not as it must be: {', '.join(failed)}", file=sys.stderr)
+    return 1 if failed else 0

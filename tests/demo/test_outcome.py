@@ -61,12 +61,15 @@ def test_each_wrong_answer_is_named(tmp_path, beat, values, wrong):
     outcome = outcome_of(tmp_path, beat)
     assert wrong_answers(outcome) == wrong
     assert all(f"{name} WRONG" in verdict(outcome) for name in wrong)
+    assert outcome.as_expected == (wrong == [])
 
 
 def test_an_uncertain_answer_is_told_apart_from_a_confident_one(tmp_path, beat):
     publish(tmp_path, beat, confidence=0.4, key="C major")
-    text = verdict(outcome_of(tmp_path, beat))
+    outcome = outcome_of(tmp_path, beat)
+    text = verdict(outcome)
     assert "key WRONG (asks for ears)" in text
+    assert not outcome.as_expected
     assert "tempo right, asks for ears" in text
 
 
