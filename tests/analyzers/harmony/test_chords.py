@@ -8,13 +8,23 @@ import mir_eval
 import numpy as np
 import pytest
 
-from analyzers.harmony.chords import NAMES, beat_edges, find_chords, mean_between, smooth
+from analyzers.harmony.chords import (
+    NAMES,
+    NO_CHORD,
+    beat_edges,
+    calibrated,
+    change_probability,
+    find_chords,
+    key_preference,
+    mean_between,
+    smooth,
+)
 from analyzers.harmony.key import find_key
 from analyzers.harmony.spelling import parse_chord
 from analyzers.harmony.tuning import find_tuning
-from analyzers.model import Chord, Grid
+from analyzers.model import Chord, Grid, Key
 from analyzers.signal.spectrum import FRAME_RATE_HZ
-from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid
+from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid, tone
 
 LOOP = [(9, "min"), (5, "maj"), (0, "maj"), (7, "maj")]
 
@@ -138,3 +148,89 @@ def test_steps_average_the_frames_between_their_edges() -> None:
 
 def test_edges_are_the_beats_inside_the_file() -> None:
     assert beat_edges(grid(2.0), 2.2).tolist() == [0.0, 0.5, 1.0, 1.5, 2.2]
+
+
+@pytest.mark.parametrize(("first", "beats", "log_odds", "found"), [
+    (4, 4, 2.0, True),  # a bar of another chord, though no beat of it is sure
+    (4, 4, 1.0, False),  # but not where it is hardly likelier
+    (5, 1, 10.0, False),  # one beat inside a bar: a passing note
+    (5, 1, 16.0, True),  # unless it is beyond doubt
+])  # fmt: skip
+def test_chords_change_on_bar_lines_rather_than_inside_bars(
+    first: int, beats: int, log_odds: float, found: bool
+) -> None:
+    """Harmony mostly changes on bar lines (common practice)."""
+    evidence = np.full((12, NO_CHORD + 1), -20.0)
+    evidence[:, 0] = 0.0
+    evidence[first : first + beats, 7] = log_odds
+    g = grid(6.0)
+    path, _ = smooth(evidence, change_probability(g, beat_edges(g, 6.0)))
+    assert (path == 7).nonzero()[0].tolist() == (list(range(first, first + beats)) if found else [])
+
+
+def test_without_a_grid_a_change_is_as_likely_anywhere() -> None:
+    change = change_probability(no_grid(), beat_edges(no_grid(), 6.0))
+    assert len(set(change.tolist())) == 1
+    assert 0.05 < change[0] < 0.5
+
+
+def plain_key(tonic: str, mode: str, confidence: float) -> Key:
+    return Key(tonic, mode, confidence, (), (), None, None, (), ())
+
+
+# triads and sevenths on the degrees of the scale; minor with its raised leading note too (any handbook)
+IN_C_MAJOR = [(0, "maj"), (2, "min"), (4, "min"), (5, "maj"), (7, "maj"), (9, "min"), (11, "dim"),
+              (0, "maj7"), (7, "7"), (2, "min7")]  # fmt: skip
+IN_A_MINOR = [(9, "min"), (11, "dim"), (0, "maj"), (2, "min"), (4, "min"), (5, "maj"), (7, "maj"), (4, "7"),
+              (4, "maj")]  # fmt: skip
+NOT_IN_C = [(2, "maj"), (4, "maj"), (0, "min"), (8, "maj"), (10, "maj"), (0, "7")]
+
+
+def weight_of(chord: tuple[int, str], key: Key) -> float:
+    return float(key_preference(key)[chord[0] * len(NAMES) + NAMES.index(chord[1])])
+
+
+def test_chords_of_the_scale_are_preferred_as_far_as_the_key_is_sure() -> None:
+    sure, half = plain_key("C", "major", 1.0), plain_key("C", "major", 0.5)
+    assert {weight_of(chord, sure) for chord in IN_C_MAJOR} == {0.0}
+    for chord in NOT_IN_C:
+        assert weight_of(chord, sure) == pytest.approx(np.log(1 / 5))  # one in five
+        assert weight_of(chord, half) == pytest.approx(np.log(1 / 5) / 2)
+    assert {weight_of(chord, plain_key("A", "minor", 1.0)) for chord in IN_A_MINOR} == {0.0}
+    assert weight_of((9, "maj"), plain_key("A", "minor", 1.0)) < 0
+    assert key_preference(sure)[NO_CHORD] == 0.0
+    assert not key_preference(Key(None, None, 0.0, (), (), None, None, (), ())).any()
+
+
+def test_the_key_decides_where_the_notes_leave_it_open() -> None:
+    """Pairs of notes of C major: which chord they belong to is open."""
+    rng = np.random.default_rng(1)
+    pairs = [rng.choice([0, 2, 4, 5, 7, 9, 11], 2, replace=False) for _ in range(32)]
+    wave = np.concatenate([sum(tone(48 + note, 1.0) for note in pair) for pair in pairs])
+    f, g = features(wave), grid(len(wave) / RATE)
+
+    def outside(key: Key) -> float:
+        found = [(c, parse_chord(c.label)) for c in find_chords(f, find_tuning(f), g, key)]
+        scale = plain_key("C", "major", 1.0)
+        return sum(c.end_s - c.start_s for c, parsed in found if parsed and weight_of(parsed, scale) < 0)
+
+    told, untold = outside(plain_key("C", "major", 1.0)), outside(plain_key("C", "major", 0.0))
+    assert told < 0.7 * untold
+
+
+def test_a_chord_is_as_sure_as_it_is_right() -> None:
+    """Never certain, a coin's throw at most where two chords are as likely, and surer with more evidence."""
+    sure = calibrated(np.array([0.0, 0.2, 0.5, 0.9, 1.0]))
+    assert np.all(np.diff(sure) > 0)
+    assert sure[2] < 0.5
+    assert 0.6 < sure[3] < 0.75  # measured: the chain's 0.9 is right in two of three
+    assert 0.9 < sure[4] < 0.98
+
+
+def test_clear_chords_are_surer_than_blurred_ones() -> None:
+    clear = chords_of(accompaniment(LOOP * 2))
+    rng = np.random.default_rng(3)
+    blurred = chords_of(accompaniment(LOOP * 2) + 0.6 * rng.normal(size=16 * RATE))
+    mean = lambda chords: np.average([c.confidence for c in chords])  # noqa: E731
+    assert mean(clear) > 0.9
+    assert mean(blurred) < mean(clear) - 0.05

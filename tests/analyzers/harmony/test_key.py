@@ -5,11 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.harmony.key import find_key
+from analyzers.harmony.key import MODES, Belief, clearness, find_key
+from analyzers.harmony.network_inputs import Stretch
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Grid, Key
-from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid
+from analyzers.signal.spectrum import NOTES
+from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid, tone
 
 # cadences that establish a key: I vi IV V / I IV V7 I, and in minor i VI iv V7 / i iv V7 i
 MAJOR = [(0, "maj"), (9, "min"), (5, "maj"), (7, "maj"), (0, "maj"), (5, "maj"), (7, "7"), (0, "maj")]
@@ -109,3 +111,76 @@ def test_works_without_a_grid() -> None:
 def test_the_same_signal_gives_the_same_answer() -> None:
     wave = accompaniment(moved(MINOR, 5))
     assert key_of(wave) == key_of(wave)
+
+
+def belief_in(tonic: int, **shares: float) -> Belief:
+    scales = np.zeros((12, 6), np.float32)
+    for mode, share in shares.items():
+        scales[tonic, MODES.index(mode.replace("_", " "))] = share
+    return Belief(scales)
+
+
+def test_a_key_without_a_clear_chord_is_never_sure() -> None:
+    """At most 0.45: under half, so that the report asks for ears."""
+    sure = belief_in(3, minor=0.6, dorian=0.3)
+    murky = sure.dimmed(0.44)
+    assert murky.confidence == pytest.approx(0.45)
+    assert murky.best == sure.best == (3, 1)
+    assert murky.scales[3] / murky.scales[3].sum() == pytest.approx(sure.scales[3] / sure.scales[3].sum())
+    assert sure.dimmed(0.46).confidence == pytest.approx(0.9)
+    assert belief_in(3, minor=0.2).dimmed(0.1).confidence == pytest.approx(0.2)  # never made surer
+
+
+def test_a_bare_melody_is_not_sure_of_its_key() -> None:
+    steps = [0, 4, 7, 0, 5, 9, 7, 11, 0, 2, 4, 5, 7, 9, 11, 0] * 4
+    melody = key_of(np.concatenate([tone(60 + step, 0.5) for step in steps]))
+    assert melody.tonic == "C"
+    assert 0.2 < melody.confidence <= 0.45
+
+
+def test_clearness_is_that_of_the_likeliest_chord_where_one_sounds() -> None:
+    chords = np.zeros((4, 12, 9), np.float32)
+    chords[0, 0, 0], chords[1, 5, 0], chords[2, 7, 0] = 0.9, 0.5, 0.3
+    none = np.array([0.1, 0.1, 0.6, 0.99], np.float32)
+    heard = Stretch(np.ones((4, NOTES), np.float32), chords, none, None)
+    assert clearness(heard) == pytest.approx(0.7)
+    assert clearness(heard.part(2, 4)) == 0.0
+
+
+# D dorian has B where D minor has B flat (any handbook of modes): weight of B and of B flat in the music
+@pytest.mark.parametrize(("share", "b", "b_flat", "mode"), [
+    (0.66, 0.01, 0.05, "dorian"),  # sure of it, whatever the notes
+    (0.64, 0.01, 0.05, "minor"),
+    (0.36, 0.11, 0.05, "dorian"),  # possible, and its tone more than twice as strong
+    (0.36, 0.09, 0.05, "minor"),
+    (0.34, 0.11, 0.05, "minor"),  # hardly possible
+])  # fmt: skip
+def test_a_church_mode_is_said_only_where_it_clearly_fits(
+    share: float, b: float, b_flat: float, mode: str
+) -> None:
+    profile = np.full(12, 0.05, np.float32)
+    profile[11], profile[10] = b, b_flat
+    assert belief_in(2, dorian=0.9 * share, minor=0.9 * (1 - share)).mode(2, 1, profile) == mode
+
+
+# tone that sets each scale apart on C, and the one it replaces (any handbook of modes)
+@pytest.mark.parametrize(("mode", "its", "plain"), [
+    ("dorian", 9, 8), ("phrygian", 1, 2), ("mixolydian", 10, 11), ("harmonic minor", 11, 10),
+])  # fmt: skip
+def test_each_scale_is_told_by_its_own_tone(mode: str, its: int, plain: int) -> None:
+    side = 0 if mode == "mixolydian" else 1
+    rest = "major" if side == 0 else "minor"
+    belief = belief_in(0, **{mode.replace(" ", "_"): 0.4, rest: 0.5})
+    profile = np.full(12, 0.05, np.float32)
+    profile[its], profile[plain] = 0.2, 0.05
+    assert belief.mode(0, side, profile) == mode
+    profile[its], profile[plain] = 0.05, 0.2
+    assert belief.mode(0, side, profile) == rest
+
+
+def test_scales_of_one_signature_are_added_up() -> None:
+    """C major, D dorian, E phrygian, G mixolydian and A minor share their notes (any handbook)."""
+    scales = np.zeros((12, 6), np.float32)
+    for tonic, mode in ((0, "major"), (2, "dorian"), (4, "phrygian"), (7, "mixolydian"), (9, "minor")):
+        scales[tonic, MODES.index(mode)] = 0.2
+    assert Belief(scales).signatures == pytest.approx(np.eye(12)[0], abs=1e-6)

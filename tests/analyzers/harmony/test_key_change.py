@@ -3,9 +3,17 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 
 from analyzers.harmony.key import judge
-from analyzers.harmony.key_change import find_changes, load_change_model, proposed, signature_fit
+from analyzers.harmony.key_change import (
+    ChangeModel,
+    change_signs,
+    find_changes,
+    load_change_model,
+    proposed,
+    signature_fit,
+)
 from analyzers.harmony.network_inputs import Stretch, metric_weight
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.signal.spectrum import LOWEST_NOTE, NOTES
@@ -77,10 +85,48 @@ def test_a_proposed_change_that_nothing_bears_out_is_dropped() -> None:
     assert x.weight is not None
     assert proposed(signature_fit(x, load_change_model().table), x.weight) == [48]
     one, other = np.eye(12, dtype=np.float32)[:2]
-    alike = find_changes(x, lambda start, stop: one)
     apart = find_changes(x, lambda start, stop: one if start == 0 else other)
     assert [step for step, _ in apart] == [48]
-    assert all(sure < apart[0][1] for _, sure in alike)
+    assert find_changes(x, lambda start, stop: one) == []
+
+
+@pytest.mark.parametrize(("probability", "steps"), [(0.74, []), (0.76, [48])])
+def test_a_change_is_told_from_three_in_four_on(probability: float, steps: list[int]) -> None:
+    """A model that always says the same: only the threshold decides."""
+    one = np.ones(5, np.float32)
+    odds = np.array([np.log(probability / (1 - probability))], np.float32)
+    model = ChangeModel(load_change_model().table, one, one, 0 * one, odds)
+    found = find_changes(track(moved(0) * 3 + moved(1) * 3), lambda start, stop: np.eye(12)[0], model)
+    assert [step for step, _ in found] == steps
+
+
+def test_only_the_improbable_one_of_two_changes_is_dropped() -> None:
+    x = track(moved(0) * 3 + moved(2) * 3 + moved(4) * 3)
+    here, there = np.eye(12, dtype=np.float32)[:2]
+    found = find_changes(x, lambda start, stop: here if start == 0 else there)
+    assert [step for step, _ in found] == [48]
+
+
+@pytest.mark.parametrize(("bars", "steps"), [(3, []), (4, [32])])
+def test_a_key_lasts_four_bars_at_least(bars: int, steps: list[int]) -> None:
+    """Eight bars in C major, then some a semitone higher up to the end."""
+    x = track(moved(0) * 2 + moved(1)[:bars])
+    assert x.weight is not None
+    assert proposed(signature_fit(x, load_change_model().table), x.weight) == steps
+
+
+def test_what_speaks_for_a_change() -> None:
+    """The five signs on numbers that can be worked out by hand."""
+    fit = np.full((32, 12), np.log(0.1))
+    fit[:16, 0] = fit[16:, 1] = np.log(0.5)  # two signatures explain it: five times as likely, 16 steps each
+    weight = metric_weight(np.arange(32) % 4 == 0, 0)
+    sides = np.eye(12, dtype=np.float32)[[0, 1]]
+    differ, gain, each, shorter, group = change_signs(fit, weight, (0, 16, 32), (sides[0], sides[1]))
+    assert differ == pytest.approx(np.log((1 - 1e-4) / 1e-4), rel=1e-3)
+    assert gain == pytest.approx(np.log1p(16 * np.log(5)), rel=1e-6)
+    assert each == pytest.approx(np.log(5), rel=1e-6)
+    assert shorter == pytest.approx(np.log(5), rel=1e-6)  # four bars and one
+    assert group == 1.0
 
 
 def test_the_table_knows_the_chords_of_c_major() -> None:

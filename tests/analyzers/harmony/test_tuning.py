@@ -59,6 +59,14 @@ def test_reference_pitch_is_read_to_two_cents(a4: float, cents: float) -> None:
     assert found.confidence > 0.8
 
 
+def test_a_fifth_of_a_cent_is_told_apart() -> None:
+    """The reading follows the pitch between the cells of the histogram, which are a cent wide."""
+    cents = 3.0 + 0.2 * np.arange(6)
+    found = [tuning_of(progression(440 * 2 ** (c / 1200))).cents for c in cents]
+    assert np.diff(np.array(found, float)) == pytest.approx(0.2, abs=0.06)
+    assert np.array(found, float) == pytest.approx(cents, abs=0.7)
+
+
 @pytest.mark.parametrize("rate", [22050, 48000, 96000])
 def test_the_rate_of_the_file_does_not_matter(rate: int) -> None:
     assert tuning_of(progression(443.0, rate), rate).cents == pytest.approx(11.76, abs=2.0)

@@ -7,14 +7,23 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.optimize import least_squares
 
 from analyzers.rhythm.beat_onsets import attack_offset
 from analyzers.rhythm.drift import pulse_map
 from analyzers.rhythm.lattice import coarse_periods
-from analyzers.rhythm.lattice_fit import fit_constant, snap_tempo
+from analyzers.rhythm.lattice_fit import (
+    WindowLags,
+    fine_rise,
+    fit_constant,
+    regress,
+    sharpest_period,
+    snap_tempo,
+    window_lags,
+)
 from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, pulse_number, pulse_time, weigh
 from analyzers.rhythm.tempo_steps import curve, two_tempi
-from analyzers.signal.onsets import BANDS, find_onsets
+from analyzers.signal.onsets import BANDS, Onsets, find_onsets
 from tests.analyzers.grid_kit import HAT, KICK, RATE, even, pattern, place
 
 
@@ -32,6 +41,54 @@ def test_the_fitted_period_is_a_multiple_of_the_true_one(bpm: float) -> None:
     assert period / ratio == pytest.approx(60.0 / bpm, rel=2e-5)  # under 1 ms at the end
     assert score > 0.1
     assert lags.coherence > 0.5
+
+
+def lags_of(time_s: np.ndarray, lag_s: np.ndarray, weight: np.ndarray | None = None) -> WindowLags:
+    even_share = np.full(len(time_s), 1 / len(time_s))
+    trust = np.ones(len(time_s)) if weight is None else weight
+    return WindowLags(time_s, lag_s, trust, trust, even_share)
+
+
+def test_lags_on_a_line_have_its_slope() -> None:
+    t = np.arange(5.0, 200.0, 5.0)
+    assert regress(lags_of(t, 0.002 - 3e-5 * t)) == pytest.approx(-3e-5, rel=1e-6)
+
+
+def test_windows_that_stand_apart_do_not_turn_the_line() -> None:
+    """A fill or a stop shifts some windows. Reference: scipy's robust fit with Huber's loss."""
+    t = np.arange(5.0, 200.0, 5.0)
+    y = 4e-5 * t + np.random.default_rng(2).normal(0, 2e-4, len(t))
+    y[-5:] -= 0.025
+    robust = least_squares(lambda p: p[0] + p[1] * t - y, [0.0, 0.0], loss="huber", f_scale=2e-4).x[1]
+    plain = np.polyfit(t, y, 1)[0]
+    assert robust == pytest.approx(4e-5, abs=1e-5)
+    assert plain < 0  # what the outliers make of it
+    assert regress(lags_of(t, y)) == pytest.approx(robust, abs=1e-5)
+
+
+def test_a_window_counts_as_far_as_it_is_like_the_song() -> None:
+    t = np.arange(5.0, 100.0, 5.0)
+    y, weight = 5e-5 * t, np.ones(len(t))
+    y[::3] = 0.02
+    weight[::3] = 0.0
+    assert regress(lags_of(t, y, weight)) == pytest.approx(5e-5, rel=1e-6)
+    assert regress(lags_of(t, y, np.zeros(len(t)))) == 0.0
+    assert regress(lags_of(t[:2], y[:2])) == 0.0
+
+
+@pytest.mark.parametrize("off", [-2e-5, 2e-5])
+def test_lags_are_late_where_the_period_is_short(off: float) -> None:
+    """120 BPM for two minutes, folded on a period that is off: lag grows by -off each second."""
+    onsets = _onsets(place(120.0, pattern(even(120.0, 0.4, 120.0))))
+    lags = window_lags(fine_rise(onsets), onsets.fine_rate, 0.5 * (1 + off))
+    assert regress(lags) == pytest.approx(-off, rel=0.1)
+    assert lags.spread_s == pytest.approx(abs(off) * 120 / 12**0.5, rel=0.2)  # of an even spread
+
+
+def test_the_sharpest_period_does_not_stay_where_it_starts() -> None:
+    onsets = _onsets(place(120.0, pattern(even(120.0, 0.4, 120.0))))
+    found = sharpest_period(fine_rise(onsets), onsets.fine_rate, 0.5 * (1 + 5e-5))  # 6 ms off at the end
+    assert found == pytest.approx(0.5, rel=2e-6)
 
 
 def test_noise_has_no_pulse() -> None:
@@ -110,6 +167,44 @@ def test_attacks_are_found_to_the_millisecond() -> None:
 
     assert offset == pytest.approx(0.0071, abs=0.001)
     assert sharpness > 0.6
+
+
+def with_fine_curve(level_db: np.ndarray, rate: float) -> Onsets:
+    """Onsets of which only the fine level curves matter."""
+    none = np.zeros((BANDS, 1), np.float32)
+    return Onsets(100.0, none, none, rate, level_db, level_db, 10.0, np.zeros((24, 1), np.float32))
+
+
+@pytest.mark.parametrize("blocks", [1, 2, 4])
+def test_an_attack_begins_half_way_up_its_rise(blocks: int) -> None:
+    """Level that climbs by 40 dB evenly over some blocks: codecs smear energy ahead of an attack."""
+    rate, beats = 1000.0, np.arange(1.0, 9.0)
+    level = np.zeros(10_000, np.float32)
+    for beat in beats:
+        a = int(beat * rate) + 3
+        level[a : a + blocks + 1] = 40.0 * np.arange(blocks + 1) / blocks
+        level[a + blocks : a + 200] = 40.0
+    offset, sharpness = attack_offset(with_fine_curve(level, rate), beats, np.ones(len(beats)))
+    assert offset == pytest.approx((3 + blocks / 2) / rate, abs=0.00015)
+    assert sharpness == 1.0
+
+
+def test_late_snares_are_outvoted() -> None:
+    """Six kicks in ten on the beat, four strokes 9 ms late: the beat is where the kicks are."""
+    beats = even(100.0, 0.5, 40.0)
+    late = np.where(np.arange(len(beats)) % 5 < 2, 0.009, 0.0)
+    onsets = _onsets(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
+    offset, sharpness = attack_offset(onsets, beats, np.ones(len(beats)))
+    assert offset == pytest.approx(0.0, abs=0.001)
+    assert sharpness == pytest.approx(0.6, abs=0.05)
+
+
+def test_beats_of_no_weight_have_no_say() -> None:
+    beats = even(100.0, 0.5, 40.0)
+    late = np.where(np.arange(len(beats)) % 5 < 3, 0.009, 0.0)
+    onsets = _onsets(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
+    assert attack_offset(onsets, beats, (late == 0.0).astype(float))[0] == pytest.approx(0.0, abs=0.001)
+    assert attack_offset(onsets, beats, np.ones(len(beats)))[0] == pytest.approx(0.009, abs=0.001)
 
 
 def test_no_attacks_no_offset() -> None:

@@ -94,6 +94,36 @@ def test_the_best_set_of_boundaries_beats_every_other() -> None:
     assert best_boundaries(np.zeros(1)) == [0, 1]
 
 
+# the bar that is a little likelier, and the one that wins: parts last whole groups of bars (common practice)
+@pytest.mark.parametrize(("likelier", "winner", "bars", "log_odds"), [
+    (5, 4, 12, 2.0),  # four and eight bars, not five and seven
+    (4, 8, 16, -1.3),  # eight and eight, not four and twelve
+    (7, 8, 16, 2.0),
+])  # fmt: skip
+def test_groups_of_four_and_eight_bars_win_a_close_race(
+    likelier: int, winner: int, bars: int, log_odds: float
+) -> None:
+    odds = np.full(bars, -9.0)
+    odds[likelier], odds[winner] = log_odds + 0.2, log_odds
+    assert best_boundaries(odds) == [0, winner, bars]
+    odds[likelier] = 6.0
+    assert likelier in best_boundaries(odds)  # not where the music says otherwise
+
+
+def test_a_part_lasts_two_bars_at_least() -> None:
+    odds = np.full(12, -9.0)
+    odds[4] = odds[5] = 4.0
+    assert best_boundaries(odds) == [0, 4, 12]
+
+
+def test_a_boundary_is_rather_told_than_missed() -> None:
+    """A missed one costs more than one too many, but not what is unlikely in itself."""
+    odds = np.full(14, -9.0)
+    for log_odds, told in ((-0.9, True), (-1.1, False)):
+        odds[5] = log_odds  # five and nine bars: no whole groups on either side
+        assert (best_boundaries(odds) == [0, 5, 14]) == told
+
+
 def test_alike_parts_share_a_letter_in_order_of_appearance() -> None:
     looks = np.zeros((12, 12), np.float32)
     looks[4:8] -= 4.0

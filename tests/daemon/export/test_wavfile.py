@@ -75,6 +75,32 @@ def test_integers_come_back_exactly(tmp_path: Path, bits: int, subtype: str, cha
     np.testing.assert_array_equal(sf.read(path, dtype="int32", always_2d=True)[0] >> (32 - bits), data)
 
 
+# bits of dwChannelMask in WAVEFORMATEXTENSIBLE (ksmedia.h), and the same speakers in sndfile.h
+LEFT, RIGHT, CENTRE, LFE, BACK_LEFT, BACK_RIGHT = 0x1, 0x2, 0x4, 0x8, 0x10, 0x20
+SNDFILE = {LEFT: 2, RIGHT: 3, CENTRE: 4, LFE: 11, BACK_LEFT: 9, BACK_RIGHT: 10}
+GET_CHANNEL_MAP = 0x1100  # SFC_GET_CHANNEL_MAP_INFO
+LAYOUTS = {
+    1: (CENTRE,), 2: (LEFT, RIGHT), 3: (LEFT, RIGHT, CENTRE), 4: (LEFT, RIGHT, BACK_LEFT, BACK_RIGHT),
+    5: (LEFT, RIGHT, CENTRE, BACK_LEFT, BACK_RIGHT), 6: (LEFT, RIGHT, CENTRE, LFE, BACK_LEFT, BACK_RIGHT),
+}  # fmt: skip
+
+
+@pytest.mark.parametrize(("channels", "speakers"), LAYOUTS.items())
+def test_each_channel_has_its_speaker(tmp_path: Path, channels: int, speakers: tuple[int, ...]) -> None:
+    path = write(tmp_path / "a.wav", "int24", integers(24, channels))
+    form = chunks(path)[b"fmt "]
+    assert struct.unpack("<I", form[20:24]) == (sum(speakers),)
+    with sf.SoundFile(path) as file:
+        found = sf._ffi.new("int[]", channels)
+        assert sf._snd.sf_command(file._file, GET_CHANNEL_MAP, found, 4 * channels) == 1
+    assert list(found) == [SNDFILE[speaker] for speaker in speakers]
+
+
+def test_more_channels_than_a_layout_names_have_no_speakers(tmp_path: Path) -> None:
+    form = chunks(write(tmp_path / "a.wav", "int24", integers(24, 12)))[b"fmt "]
+    assert struct.unpack("<I", form[20:24]) == (0,)
+
+
 @pytest.mark.parametrize(("encoding", "subtype"), [("float32", "FLOAT"), ("float64", "DOUBLE")])
 def test_floats_come_back_exactly(tmp_path: Path, encoding: str, subtype: str) -> None:
     data = np.random.default_rng(1).standard_normal((2999, 2)).astype(encoding)
