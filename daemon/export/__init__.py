@@ -3,4 +3,4 @@
 Offers one function for each output file and the plan that they share.
 """
 
-__all__ = ["clickcheck", "copy", "midimap", "plan", "stemcopies", "wavfile"]
+__all__ = ["clickcheck", "copy", "midimap", "plan", "score", "stemcopies", "wavfile"]

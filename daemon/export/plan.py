@@ -29,6 +29,10 @@ class CutPlan:
     bars_before_bar_one: int
     why: str
 
+    def in_copy_s(self, source_s: float) -> float:
+        """Seconds in the copy of an instant of the source: the one clock of all that lies beside the copy."""
+        return source_s - self.zero_s
+
 
 def first_bar_seconds(grid: Grid) -> float | None:
     """Length of the first full bar in seconds; None without a grid."""

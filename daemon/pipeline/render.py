@@ -24,6 +24,7 @@ from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
+from daemon.export.score import make_score
 from daemon.export.stemcopies import copy_stems
 from daemon.export.wavfile import Label, WavNotes
 from daemon.report.page import render_page
@@ -76,7 +77,8 @@ def render_drop(
     facts = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     said = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     facts = replace(facts, warnings=(*facts.warnings, *said))
-    write_map(folder / str(files.map), shown, plan, stem, settings.analysis.vocal_range)
+    score = make_score(shown, plan, settings.analysis.vocal_range)
+    write_map(folder / str(files.map), score, stem)
     checked = write_click_check(
         folder / str(files.click_check), facts.path, shown.grid, plan, bars=settings.output.click_check_bars
     )
@@ -160,7 +162,7 @@ def _labels(analysis: Analysis, plan: CutPlan) -> list[Label]:
     if plan.bar_one_in_copy_s is not None:
         labels.append(Label(plan.bar_one_in_copy_s, "bar 1"))
     for section in analysis.sections:
-        at = section.start_s - plan.zero_s
+        at = plan.in_copy_s(section.start_s)
         if at >= 0:
             labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
     return labels

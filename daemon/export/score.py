@@ -1,0 +1,95 @@
+"""The score: what the session shows beside the copy, placed on its ruler.
+
+Every file that carries music beside the copy (map, session files, guide) is written from this one
+record, so that they agree to the tick. An instant of the source lies at `plan.in_copy_s` seconds.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analyzers.harmony.spelling import parse_chord
+from analyzers.harmony.voicing import bass_notes, voice_chords
+from analyzers.model import Analysis, Chord, Key
+from daemon.export.plan import CutPlan
+from daemon.export.ruler import Ruler, make_ruler, meter_of
+
+VOCAL_RANGE = (53, 76)
+
+
+@dataclass(frozen=True, slots=True)
+class Held:
+    """Notes (MIDI, lowest first) that sound together from one tick to another; none where no chord is."""
+
+    start: int
+    end: int
+    notes: tuple[int, ...]
+    label: str  # of the chord, "N" = none
+
+
+@dataclass(frozen=True, slots=True)
+class KeySign:
+    tick: int
+    tonic: str
+    mode: str
+
+
+@dataclass(frozen=True, slots=True)
+class Score:
+    ruler: Ruler
+    meter: tuple[int, int] | None
+    has_grid: bool  # False: the ruler's tempo says nothing about the music
+    keys: tuple[KeySign, ...]  # empty: no key
+    sections: tuple[tuple[int, str], ...]  # (tick, letter)
+    chords: tuple[Held, ...]  # in the vocal range, never overlapping
+    bass: tuple[Held, ...]  # the roots
+    end_tick: int  # of the copy
+    end_s: float
+
+
+def make_score(analysis: Analysis, plan: CutPlan, vocal_range: tuple[int, int] = VOCAL_RANGE) -> Score:
+    """The score of one aligned copy; what lies outside the copy is cut off."""
+    ruler = make_ruler(analysis.grid, plan)
+    end_s = plan.in_copy_s(plan.source_end / analysis.rate)
+    spans = _in_copy(analysis.chords, ruler, plan, end_s)
+    parsed = [parse_chord(label) for _, _, label in spans]
+    roots = [() if note is None else (note,) for note in bass_notes(parsed)]
+    return Score(
+        ruler=ruler,
+        meter=meter_of(analysis.grid),
+        has_grid=analysis.grid.tempo_bpm is not None,
+        keys=_keys(analysis.key, plan, ruler),
+        sections=tuple((ruler.tick(plan.in_copy_s(s.start_s)), s.letter) for s in analysis.sections),
+        chords=_held(spans, voice_chords(parsed, vocal_range)),
+        bass=_held(spans, roots),
+        end_tick=ruler.tick(end_s),
+        end_s=end_s,
+    )
+
+
+def _held(spans: Sequence[tuple[int, int, str]], notes: Sequence[tuple[int, ...]]) -> tuple[Held, ...]:
+    return tuple(
+        Held(start, end, held, label) for (start, end, label), held in zip(spans, notes, strict=True)
+    )
+
+
+def _keys(key: Key, plan: CutPlan, ruler: Ruler) -> tuple[KeySign, ...]:
+    if key.tonic is None or key.mode is None:
+        return ()
+    later = (KeySign(ruler.tick(plan.in_copy_s(c.at_s)), c.tonic, c.mode) for c in key.changes)
+    return (KeySign(0, key.tonic, key.mode), *later)
+
+
+def _in_copy(
+    chords: Sequence[Chord], ruler: Ruler, plan: CutPlan, end_s: float
+) -> list[tuple[int, int, str]]:
+    """(first tick, end tick, label) of what the copy holds of each chord, never overlapping."""
+    out: list[tuple[int, int, str]] = []
+    for chord in chords:
+        start = ruler.tick(max(plan.in_copy_s(chord.start_s), 0.0))
+        end = ruler.tick(min(plan.in_copy_s(chord.end_s), end_s))
+        start = max(start, out[-1][1]) if out else start
+        if end > start:
+            out.append((start, end, chord.label))
+    return out
