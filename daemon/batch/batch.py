@@ -24,7 +24,7 @@ from daemon.batch.engines import Engine, Outcome
 from daemon.core.atomic import STAGING, discard
 from daemon.core.errors import BeatintakeError, DropError, InternalError, MachineError
 from daemon.core.text import file_name, lines, one_line, valid
-from daemon.ingest.grouping import Candidate, Kind, fingerprint, group, owner
+from daemon.ingest.grouping import Candidate, Kind, group, owner, stat_digest
 from daemon.ingest.scan import fact_of, look
 from daemon.ledger.ledger import Ledger, Record
 from daemon.ledger.rejection import stage_rejection
@@ -44,7 +44,7 @@ class Item:
     producer: str | None = None
     step: str = "identify"
     members: tuple[Path, ...] = ()
-    mark: bytes = b""  # fingerprint of size, times and inode; empty: not known
+    mark: bytes = b""  # stat_digest of size, times and inode; empty: not known
     sha256: str = ""
     tries: int = 0
     staging: Path | None = None
@@ -232,11 +232,11 @@ def _item(root: Path, candidate: Candidate) -> Item:
     members = tuple(root / fact.path for fact in candidate.members)
     step = "stems" if candidate.kind is Kind.MAYBE_STEMS else "identify"
     producer = one_line(candidate.producer) if candidate.producer else None
-    return Item(root / candidate.key, producer, step, members, candidate.fingerprint)
+    return Item(root / candidate.key, producer, step, members, candidate.stat_digest)
 
 
 def _mark_of(path: Path) -> bytes:
     try:
-        return fingerprint([fact_of(path.name, path.lstat())])
+        return stat_digest([fact_of(path.name, path.lstat())])
     except OSError:  # the worker finds the words
         return b""

@@ -46,7 +46,7 @@ class LocalEngine:
         self._pool.submit(task)
 
     def outcomes(self, timeout_s: float) -> list[Outcome]:
-        return [report for report in self._pool.poll(timeout_s) if isinstance(report, Outcome)]
+        return [event for event in self._pool.poll(timeout_s) if isinstance(event, Outcome)]
 
 
 @contextmanager

@@ -22,7 +22,7 @@ FOLDER = "corrections"
 HASH = re.compile(r"[0-9a-f]{64}")
 
 
-class Entry(BaseModel):
+class CorrectionEntry(BaseModel):
     """One correction as it was given, with the measurement it corrects."""
 
     model_config = ConfigDict(frozen=True)
@@ -40,7 +40,7 @@ class History(BaseModel):
 
     sha256: str
     name: str
-    entries: tuple[Entry, ...] = ()
+    entries: tuple[CorrectionEntry, ...] = ()
 
 
 def stored_correction(state: Path, sha256: str) -> Correction | None:
@@ -74,7 +74,7 @@ def add_correction(
     history = read_history(state, sha256, name)
     if history.entries and history.entries[-1].correction == correction:
         return history
-    entry = Entry(
+    entry = CorrectionEntry(
         at=datetime.now(UTC).isoformat(timespec="seconds"),
         correction=correction,
         measured=measured,

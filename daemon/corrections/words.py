@@ -28,7 +28,7 @@ PLACE = re.compile(r"([+\-−]?)\s*(?:(\d+):)?(\d+(?:[.,]\d+)?)\s*(s|ms|beats?|b
 
 
 def read_correction_file(path: Path) -> dict[str, Any]:
-    """The wishes in a correction file, by field name. Raises ConfigError with every problem in it."""
+    """The wanted in a correction file, by field name. Raises ConfigError with every problem in it."""
     example = "write lines such as 'tempo: 70' or 'key: E flat minor'"
     try:
         with path.open("rb") as file:
@@ -42,23 +42,23 @@ def read_correction_file(path: Path) -> dict[str, Any]:
         ) from error
     if not isinstance(data, dict):
         raise ConfigError(path.name, ["it holds no 'name: value' lines"], example)
-    wishes = {str(name).strip().lower().replace(" ", "_").replace("-", "_"): v for name, v in data.items()}
-    unknown = [name for name in wishes if name not in FIELDS]
+    wanted = {str(name).strip().lower().replace(" ", "_").replace("-", "_"): v for name, v in data.items()}
+    unknown = [name for name in wanted if name not in FIELDS]
     if unknown:
         raise ConfigError(path.name, [f"unknown: {', '.join(unknown)}"], f"known are: {', '.join(FIELDS)}")
-    return wishes
+    return wanted
 
 
-def make_correction(wishes: Mapping[str, Any], measured: Analysis, current: Correction | None) -> Correction:
-    """The complete correction: what is in force, changed by the wishes. Raises ConfigError.
+def make_correction(wanted: Mapping[str, Any], measured: Analysis, current: Correction | None) -> Correction:
+    """The complete correction: what is in force, changed by the wanted. Raises ConfigError.
 
     Parameters
     ----------
-    wishes : values by field name; None and False: not asked for
+    wanted : values by field name; None and False: not asked for
     measured : the analysis without any correction
     current : the correction in force
     """
-    asked = {name: value for name, value in wishes.items() if name in FIELDS and value not in (None, False)}
+    asked = {name: value for name, value in wanted.items() if name in FIELDS and value not in (None, False)}
     if not asked:
         raise ConfigError("the correction", ["it corrects nothing"], f"give one of {', '.join(FIELDS)}")
     current = current or Correction()

@@ -23,10 +23,10 @@ from daemon.decode.safeopen import (
     combined_hash,
     hash_open,
     is_folder,
+    member_states,
     members,
     opened,
     relative_name,
-    snapshot,
 )
 from daemon.decode.spool import Scratch
 from daemon.decode.stems import Stem, StemSet, read_stems, shown_relative
@@ -143,7 +143,7 @@ def _folder(
     ignore: tuple[str, ...],
     scratch: Scratch,
 ) -> Decoded:
-    before = snapshot(folder, ignore)
+    before = member_states(folder, ignore)
     files, refused = members(folder, ignore)
     audio = [file for file in files if _is_audio(file)]
     if not audio:
@@ -162,7 +162,7 @@ def _folder(
     for file in others:
         with opened(file) as stream:
             hashes[file] = hash_open(stream)[0]
-    if snapshot(folder, ignore) != before:
+    if member_states(folder, ignore) != before:
         raise ChangedWhileReading(name, "it changed while it was being read", "it is done again once quiet")
     notes = [*_left_out("Not audio", others, folder), *_left_out("Links or special files", refused, folder)]
     facts = replace(

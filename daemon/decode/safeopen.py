@@ -78,7 +78,7 @@ def opened(path: Path) -> Iterator[BinaryIO]:
             after, there = os.fstat(file.fileno()), os.lstat(path)
         except OSError as error:
             raise io_error(error, name) from error
-        if _print_of(before) != _print_of(after) or (there.st_dev, there.st_ino) != (
+        if _stat_of(before) != _stat_of(after) or (there.st_dev, there.st_ino) != (
             before.st_dev,
             before.st_ino,
         ):
@@ -92,7 +92,7 @@ def _require_regular(facts: os.stat_result, name: str) -> None:
         raise UnsafeDrop(name, "it is a link, pipe or device, not a file", "drop the file itself")
 
 
-def _print_of(facts: os.stat_result) -> tuple[int, ...]:
+def _stat_of(facts: os.stat_result) -> tuple[int, ...]:
     return facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
 
 
@@ -107,27 +107,27 @@ def hash_open(file: BinaryIO) -> tuple[str, int]:
     return digest.hexdigest(), length
 
 
-class Listing(NamedTuple):
+class Members(NamedTuple):
     """What lies in a folder and its sub-folders, sorted by relative NFC name; ignored names left out."""
 
     files: list[Path]  # regular files
     refused: list[Path]  # links, pipes, sockets, devices: never followed, never opened
 
 
-def members(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Listing:
+def members(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Members:
     """List a folder in a stable order: copies made by different systems give the same one.
 
     ``ignore``: names that do not count (``arrival.ignore``).
     """
-    found = Listing([], [])
+    found = Members([], [])
     try:
         _collect(folder, folder, MAX_DEPTH, ignore, found)
     except OSError as error:
         raise io_error(error, file_name(folder)) from error
-    return Listing(*(sorted(paths, key=lambda path: relative_name(path, folder)) for paths in found))
+    return Members(*(sorted(paths, key=lambda path: relative_name(path, folder)) for paths in found))
 
 
-def _collect(folder: Path, top: Path, depth: int, ignore: tuple[str, ...], found: Listing) -> None:
+def _collect(folder: Path, top: Path, depth: int, ignore: tuple[str, ...], found: Members) -> None:
     with os.scandir(folder) as entries:
         for entry in entries:
             if is_ignored(entry.name, ignore):
@@ -150,15 +150,15 @@ def relative_name(path: Path, folder: Path) -> str:
     return unicodedata.normalize("NFC", path.relative_to(folder).as_posix())
 
 
-class Entry(NamedTuple):
-    """One member as it lies there; equal entries mean that nothing touched it."""
+class MemberState(NamedTuple):
+    """One member as it lies there; equal states mean that nothing touched it."""
 
     name: str
     size: int
-    fingerprint: tuple[int, ...]
+    stat: tuple[int, ...]
 
 
-def snapshot(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> tuple[Entry, ...]:
+def member_states(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> tuple[MemberState, ...]:
     """All members with size, time and inode, to prove that a folder stayed the same."""
     entries = []
     for path in members(folder, ignore).files:
@@ -166,7 +166,7 @@ def snapshot(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> tuple[En
             facts = os.lstat(path)
         except OSError as error:
             raise io_error(error, file_name(path)) from error
-        entries.append(Entry(relative_name(path, folder), facts.st_size, _print_of(facts)))
+        entries.append(MemberState(relative_name(path, folder), facts.st_size, _stat_of(facts)))
     return tuple(entries)
 
 

@@ -7,9 +7,9 @@ on what comes back. Events are hints and never enter here: only looks at the fol
                           ^                                 |                  |
                           +------ changed ------------------+------------------+
 
-* quiet: the same fingerprint in at least two looks that are ``settle_s`` apart;
+* quiet: the same stat_digest in at least two looks that are ``settle_s`` apart;
 * nothing is ever given up: an endless writer stays ARRIVING, a failed drop waits for its next try;
-* a done drop is remembered by fingerprint, so the same file is never taken twice.
+* a done drop is remembered by stat_digest, so the same file is never taken twice.
 """
 
 from __future__ import annotations
@@ -34,16 +34,16 @@ class Phase(StrEnum):
     RUNNING = "running"
 
 
-class Verdict(StrEnum):
+class DropState(StrEnum):
     """What to do with the result of a job."""
 
-    KEEP = "keep"
+    UNCHANGED = "unchanged"
     CHANGED = "changed"  # other content now: throw the result away, it is done again once quiet
     WITHDRAWN = "withdrawn"  # the producer took it away
 
 
 @dataclass(slots=True)
-class Entry:
+class PendingDrop:
     candidate: Candidate
     phase: Phase
     first_seen: float
@@ -61,22 +61,22 @@ class Entry:
 
 
 class Arrivals:
-    """All drops that are not done, and the fingerprints of those that are."""
+    """All drops that are not done, and the stat digests of those that are."""
 
     def __init__(self, settle_s: float) -> None:
         self.settle_s = settle_s
-        self.entries: dict[str, Entry] = {}
+        self.entries: dict[str, PendingDrop] = {}
         self.done: dict[str, bytes] = {}
 
     def see(self, candidate: Candidate, now: float) -> None:
         """One look at one candidate."""
-        if self.done.get(candidate.key) == candidate.fingerprint:
+        if self.done.get(candidate.key) == candidate.stat_digest:
             return
         self.done.pop(candidate.key, None)
         entry = self.entries.get(candidate.key)
         if entry is None:
-            self.entries[candidate.key] = Entry(candidate, Phase.ARRIVING, now, now)
-        elif entry.candidate.fingerprint == candidate.fingerprint:
+            self.entries[candidate.key] = PendingDrop(candidate, Phase.ARRIVING, now, now)
+        elif entry.candidate.stat_digest == candidate.stat_digest:
             entry.looks += 1
             entry.withdrawn = False
         else:
@@ -107,7 +107,7 @@ class Arrivals:
             if key not in present and not (hidden and f"{key}/".startswith(hidden)):
                 self.vanish(key)
 
-    def quiet(self, now: float) -> list[Entry]:
+    def quiet(self, now: float) -> list[PendingDrop]:
         """Arriving drops that have not changed for the settling time."""
         return [
             entry
@@ -118,7 +118,7 @@ class Arrivals:
             and now >= entry.not_before
         ]
 
-    def due_for_a_look(self, now: float) -> list[Entry]:
+    def due_for_a_look(self, now: float) -> list[PendingDrop]:
         """Arriving drops about which the next look can tell something: it is ``settle_s`` after the last
         change.
         """
@@ -129,7 +129,7 @@ class Arrivals:
             and now >= max(entry.changed_at + self.settle_for(entry), entry.not_before)
         ]
 
-    def settle_for(self, entry: Entry) -> float:
+    def settle_for(self, entry: PendingDrop) -> float:
         """How long this drop must be quiet, in seconds."""
         return self.settle_s * (1 if entry.candidate.kind is Kind.FILE else FOLDER_SETTLES)
 
@@ -142,11 +142,11 @@ class Arrivals:
         entry = self.entries[key]
         entry.phase, entry.why, entry.not_before = Phase.WAITING, "", 0.0
 
-    def remember(self, key: str, fingerprint: bytes) -> None:
+    def remember(self, key: str, stat_digest: bytes) -> None:
         """Done in an earlier life (from the ledger): not to be taken again while it stays as it is."""
-        self.done[key] = fingerprint
+        self.done[key] = stat_digest
 
-    def next_waiting(self, now: float, below_bytes: int | None = None) -> Entry | None:
+    def next_waiting(self, now: float, below_bytes: int | None = None) -> PendingDrop | None:
         """The drop to start now: the smallest, age counted in its favour. ``below_bytes``: only smaller
         ones.
         """
@@ -167,30 +167,32 @@ class Arrivals:
         entry = self.entries[key]
         entry.phase, entry.started, entry.withdrawn = Phase.RUNNING, entry.candidate, False
 
-    def verdict(self, key: str) -> Verdict:
+    def state_of(self, key: str) -> DropState:
         """Is the result of the running job still about what lies in the folder? (After a fresh look.)"""
         entry = self.entries[key]
         if entry.withdrawn:
-            return Verdict.WITHDRAWN
+            return DropState.WITHDRAWN
         started = entry.started or entry.candidate
-        return Verdict.KEEP if started.fingerprint == entry.candidate.fingerprint else Verdict.CHANGED
+        return (
+            DropState.UNCHANGED if started.stat_digest == entry.candidate.stat_digest else DropState.CHANGED
+        )
 
     def finish(self, key: str) -> None:
         """The job's result stands; the drop is done as it was when the job started."""
         entry = self.entries.pop(key)
-        self.done[key] = (entry.started or entry.candidate).fingerprint
+        self.done[key] = (entry.started or entry.candidate).stat_digest
 
     def put_back(self, key: str, why: str = "", until: float = 0.0) -> None:
         """Not done after all: changed ones settle again, withdrawn ones go, the rest waits ``until`` then."""
-        match self.verdict(key):
-            case Verdict.WITHDRAWN:
+        match self.state_of(key):
+            case DropState.WITHDRAWN:
                 del self.entries[key]
-            case Verdict.CHANGED:
+            case DropState.CHANGED:
                 entry = self.entries[key]
                 entry.phase, entry.started = Phase.ARRIVING, None
-            case Verdict.KEEP:
+            case DropState.UNCHANGED:
                 entry = self.entries[key]
                 entry.phase, entry.started, entry.why, entry.not_before = Phase.WAITING, None, why, until
 
-    def in_phase(self, phase: Phase) -> list[Entry]:
+    def in_phase(self, phase: Phase) -> list[PendingDrop]:
         return [entry for entry in self.entries.values() if entry.phase is phase]

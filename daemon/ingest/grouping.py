@@ -54,7 +54,7 @@ class Candidate:
     key: str
     kind: Kind
     members: tuple[FileFact, ...]
-    fingerprint: bytes = field(default=b"")
+    stat_digest: bytes = field(default=b"")
 
     @property
     def producer(self) -> str | None:
@@ -70,7 +70,7 @@ class Candidate:
         return all(fact.regular for fact in self.members)
 
 
-def fingerprint(members: Iterable[FileFact]) -> bytes:
+def stat_digest(members: Iterable[FileFact]) -> bytes:
     """16 bytes that change when any member changes in name, size, times or inode."""
     digest = hashlib.blake2b(digest_size=16)
     for fact in sorted(members, key=lambda fact: fact.path):
@@ -82,7 +82,7 @@ def fingerprint(members: Iterable[FileFact]) -> bytes:
 def make(key: str, kind: Kind, members: Iterable[FileFact], beside: Iterable[FileFact] = ()) -> Candidate:
     """``beside``: files that do not belong to the drop, but whose change shows that it is still arriving."""
     facts = tuple(sorted(members, key=lambda fact: fact.path))
-    return Candidate(key, kind, facts, fingerprint([*facts, *beside]))
+    return Candidate(key, kind, facts, stat_digest([*facts, *beside]))
 
 
 def is_stem_name(name: str) -> bool:

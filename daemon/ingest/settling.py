@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 
 from daemon.core.logs import note
 from daemon.core.problems import Problems
-from daemon.ingest.arrivals import Arrivals, Entry
+from daemon.ingest.arrivals import Arrivals, PendingDrop
 from daemon.ingest.completeness import Access, access
 from daemon.ingest.grouping import MARKER
 from daemon.ingest.incoming import Incoming
 
-log = logging.getLogger("beatintake.door")
+log = logging.getLogger("beatintake.settling")
 HELD_OPEN_S = 600.0
 """A program that keeps a finished file open for writing (some do) blocks it no longer than this."""
 PATIENCE_S = 30.0
@@ -23,7 +23,7 @@ RETRY_DENIED_S = 10.0
 
 
 @dataclass(slots=True)
-class Door:
+class Settling:
     incoming: Incoming
     arrivals: Arrivals
     problems: Problems
@@ -107,7 +107,7 @@ class Door:
                     note(log, logging.INFO, "not taken yet", drop=entry.key, reason=answer.value)
                 self.arrivals.hold(entry.key, answer.value, now + pause)
 
-    def _patience_is_over(self, entry: Entry, answer: Access, now: float) -> bool:
+    def _patience_is_over(self, entry: PendingDrop, answer: Access, now: float) -> bool:
         waited = now - entry.changed_at
         if answer is Access.WRITER:
             return waited >= max(HELD_OPEN_S, self.arrivals.settle_s)

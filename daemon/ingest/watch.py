@@ -42,7 +42,7 @@ HEARD = [
 
 
 class Inbox:
-    """Where threads leave hints for the main loop: a bounded set of paths, and named wishes."""
+    """Where threads leave hints for the main loop: a bounded set of paths, and named requests."""
 
     def __init__(self) -> None:
         self.wake: Connection
@@ -50,30 +50,30 @@ class Inbox:
         self._lock = threading.Lock()
         self._rung = False
         self._paths: set[str] = set()
-        self._wishes: set[str] = set()
+        self._requests: set[str] = set()
 
     def touch(self, path: str) -> None:
-        """Look at this path. Too many at once become one wish for a full look."""
+        """Look at this path. Too many at once become one request for a full look."""
         with self._lock:
             if len(self._paths) < MAX_PATHS:
                 self._paths.add(path)
             else:
-                self._wishes.add("scan")
+                self._requests.add("scan")
             self._ring()
 
-    def ask(self, wish: str) -> None:
+    def ask(self, request: str) -> None:
         with self._lock:
-            self._wishes.add(wish)
+            self._requests.add(request)
             self._ring()
 
     def take(self) -> tuple[set[str], set[str]]:
-        """(paths, wishes) since the last call."""
+        """(paths, requests) since the last call."""
         with self._lock:
             if self._rung:
                 self.wake.recv_bytes()
                 self._rung = False
-            taken = self._paths, self._wishes
-            self._paths, self._wishes = set(), set()
+            taken = self._paths, self._requests
+            self._paths, self._requests = set(), set()
             return taken
 
     def _ring(self) -> None:
@@ -196,8 +196,8 @@ class Watch:
         try:
             limit = time.monotonic() + PROBE_S
             while time.monotonic() < limit:
-                paths, wishes = self.inbox.take()
-                if str(probe) in paths or "scan" in wishes:
+                paths, requests = self.inbox.take()
+                if str(probe) in paths or "scan" in requests:
                     self.inbox.ask("scan")
                     return True
                 time.sleep(0.02)

@@ -3,7 +3,7 @@
 Tables
 ------
 contents : one row for each SHA-256 that is done, with outcome, folder and summary
-drops    : one row for each path in incoming/, with the fingerprint it had and the content it was
+drops    : one row for each path in incoming/, its stat digest (column fingerprint) and the content it was
 attempts : tries that ended badly (crash, hang, memory), counted *before* each try, by SHA-256
 intents  : results about to be renamed into place; read at the next start when the service died in between
 
@@ -68,7 +68,7 @@ class Intent:
     staged: str
     record: Record
     path: str
-    fingerprint: bytes
+    stat_digest: bytes
 
 
 class Ledger:
@@ -149,14 +149,14 @@ class Ledger:
             self._db.execute("SELECT count(*) FROM contents WHERE outcome=?", (outcome,)).fetchone()[0]
         )
 
-    def record(self, record: Record, path: str | None = None, fingerprint: bytes = b"") -> None:
+    def record(self, record: Record, path: str | None = None, stat_digest: bytes = b"") -> None:
         """Done: the content, the drop that it was, and nothing left to remember about tries."""
         with self._transaction() as db:
             _put(db, record)
             db.execute("DELETE FROM attempts WHERE sha256=?", (record.sha256,))
             db.execute("DELETE FROM intents WHERE sha256=?", (record.sha256,))
             if path is not None:
-                _put_drop(db, path, fingerprint, record.sha256)
+                _put_drop(db, path, stat_digest, record.sha256)
 
     def forget(self, sha256: str) -> None:
         """The content may be done again (retry, or its folder was removed)."""
@@ -173,15 +173,15 @@ class Ledger:
     # --- drops --------------------------------------------------------------------------------------------
 
     def drops(self) -> Iterable[tuple[str, bytes, str | None]]:
-        """(path, fingerprint, sha256) of every drop that is done; sha256 None: a folder found to be no
+        """(path, stat digest, sha256) of every drop that is done; sha256 None: a folder found to be no
         stems.
         """
         for path, mark, sha256 in self._db.execute("SELECT path, fingerprint, sha256 FROM drops"):
             yield os.fsdecode(path), mark, sha256
 
-    def record_drop(self, path: str, fingerprint: bytes, sha256: str | None) -> None:
+    def record_drop(self, path: str, stat_digest: bytes, sha256: str | None) -> None:
         with self._transaction() as db:
-            _put_drop(db, path, fingerprint, sha256)
+            _put_drop(db, path, stat_digest, sha256)
 
     def forget_drops(self, paths: Iterable[str]) -> None:
         """Drops that are no longer in incoming/; their contents stay known."""
@@ -224,7 +224,7 @@ class Ledger:
         with self._transaction() as db:
             db.execute(
                 "INSERT OR REPLACE INTO intents VALUES(?,?,?,?,?)",
-                (intent.record.sha256, intent.staged, text, os.fsencode(intent.path), intent.fingerprint),
+                (intent.record.sha256, intent.staged, text, os.fsencode(intent.path), intent.stat_digest),
             )
 
     def intents(self) -> list[Intent]:
@@ -247,9 +247,9 @@ def _put(db: sqlite3.Connection, record: Record) -> None:
     )
 
 
-def _put_drop(db: sqlite3.Connection, path: str, fingerprint: bytes, sha256: str | None) -> None:
+def _put_drop(db: sqlite3.Connection, path: str, stat_digest: bytes, sha256: str | None) -> None:
     db.execute(
-        "INSERT OR REPLACE INTO drops VALUES(?,?,?,?)", (os.fsencode(path), fingerprint, sha256, time.time())
+        "INSERT OR REPLACE INTO drops VALUES(?,?,?,?)", (os.fsencode(path), stat_digest, sha256, time.time())
     )
 
 

@@ -13,7 +13,7 @@ from typing import Any
 from analyzers.harmony.key_names import parse_key
 from analyzers.harmony.spelling import SCALES, pitch_class_of
 from config.settings import Settings
-from daemon.corrections.store import Entry, History, all_histories
+from daemon.corrections.store import CorrectionEntry, History, all_histories
 from daemon.report.board import read_rows
 
 SAME_TEMPO = 0.001
@@ -68,7 +68,7 @@ def tally(rows: list[dict[str, Any]], histories: list[History]) -> list[Question
     return result
 
 
-def verdict(name: str, entry: Entry) -> str | None:
+def verdict(name: str, entry: CorrectionEntry) -> str | None:
     """'confirmed', or in which way the measurement was wrong; None when this was not corrected."""
     right = getattr(entry.correction, FIELDS[name])
     found = entry.measured[name]["value"]
@@ -94,7 +94,7 @@ def _tempo(ratio: float) -> str:
     return "near miss" if abs(ratio - 1) < 0.02 else "other"
 
 
-def _place(shift_s: float, entry: Entry) -> str:
+def _place(shift_s: float, entry: CorrectionEntry) -> str:
     if abs(shift_s) <= SAME_PLACE_S:
         return "confirmed"
     tempo = entry.measured["tempo"]["value"] or entry.correction.tempo_bpm

@@ -19,7 +19,7 @@ from daemon.core.exitcodes import MACHINE, OK
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.service.control import is_paused
-from daemon.service.heartbeat import STALE_S, read_health
+from daemon.service.heartbeat import STALE_S, read_heartbeat
 from daemon.service.lock import is_locked
 
 RESULTS_SHOWN = 10
@@ -53,7 +53,7 @@ def read_status(settings: Settings) -> Status:
     """The state of the service with these settings, running or not."""
     folders = settings.folders
     running = is_locked(folders.state, folders.incoming)
-    facts = read_health(folders.state) or {}
+    facts = read_heartbeat(folders.state) or {}
     age = max(0.0, time.time() - float(facts["heartbeat"])) if "heartbeat" in facts else None
     responding = running and age is not None and age < STALE_S
     live = facts if running else {}

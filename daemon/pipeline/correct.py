@@ -34,10 +34,10 @@ REFUSED_FILE = "correction refused.yaml"
 REASON_FILE = "correction refused.txt"
 
 
-def correct_drop(settings: Settings, name: str, wishes: Mapping[str, Any]) -> int:
+def correct_drop(settings: Settings, name: str, wanted: Mapping[str, Any]) -> int:
     """The command: correct one ready beat and say what became of it. Returns the exit code."""
     begin = time.perf_counter()
-    made = apply_to_folder(settings, find_ready(settings.folders.ready, name), wishes)
+    made = apply_to_folder(settings, find_ready(settings.folders.ready, name), wanted)
     print(f"{headline(made)}; made again in {time.perf_counter() - begin:.1f} s")
     return 0
 
@@ -56,12 +56,12 @@ def undo_correction(settings: Settings, name: str) -> int:
     return 0
 
 
-def apply_to_folder(settings: Settings, folder: Path, wishes: Mapping[str, Any]) -> Report:
+def apply_to_folder(settings: Settings, folder: Path, wanted: Mapping[str, Any]) -> Report:
     """Store a correction of one ready folder and make its outputs again."""
     _, report = report_of(folder)
     state = settings.folders.state
     current = stored_correction(state, report.drop.sha256) or report.correction
-    correction = make_correction(wishes, report.analysis, current)
+    correction = make_correction(wanted, report.analysis, current)
     add_correction(
         state, report.drop.sha256, report.drop.name, correction, _measured(report), report.software.version
     )

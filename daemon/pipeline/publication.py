@@ -40,7 +40,7 @@ class Results:
                     record = intent.record
         return record if record is not None and self.folder_of(record).is_dir() else None
 
-    def appear(self, staged: Path, record: Record, path: str, fingerprint: bytes) -> Record:
+    def appear(self, staged: Path, record: Record, path: str, stat_digest: bytes) -> Record:
         """Publish a staged folder under ``record.folder`` or the next free name. Returns the final record.
 
         Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
@@ -50,17 +50,17 @@ class Results:
         try:
             sync_tree(staged)  # quick: the worker has done it already
             sync_folder(staged.parent)
-            record = self._rename(staged, root, record, path, fingerprint)
+            record = self._rename(staged, root, record, path, stat_digest)
         except OSError as error:
             raise machine_error(error, root) from error
-        self.ledger.record(record, path, fingerprint)
+        self.ledger.record(record, path, stat_digest)
         return record
 
-    def _rename(self, staged: Path, root: Path, record: Record, path: str, fingerprint: bytes) -> Record:
+    def _rename(self, staged: Path, root: Path, record: Record, path: str, stat_digest: bytes) -> Record:
         wanted = record.folder
         while True:
             record = replace(record, folder=free_name(root, wanted))
-            self.ledger.intend(Intent(staged.name, record, path, fingerprint))
+            self.ledger.intend(Intent(staged.name, record, path, stat_digest))
             try:
                 reveal(staged, root, record.folder)
                 return record
@@ -76,7 +76,7 @@ class Results:
         if staged.exists() or visible is None or visible.sha256 != record.sha256:
             self.ledger.drop_intent(record.sha256)
             return False
-        self.ledger.record(record, intent.path, intent.fingerprint)
+        self.ledger.record(record, intent.path, intent.stat_digest)
         note(log, logging.INFO, "completed after an interruption", drop=intent.path, folder=record.folder)
         return True
 

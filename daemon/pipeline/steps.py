@@ -39,8 +39,8 @@ class Job:
 
     @property
     def subject(self) -> str:
-        """What tries and results are counted under: the hash, or the fingerprint before it is known."""
-        return self.sha256 or f"drop:{self.candidate.fingerprint.hex()}"
+        """What tries and results are counted under: the hash, or the stat_digest before it is known."""
+        return self.sha256 or f"drop:{self.candidate.stat_digest.hex()}"
 
     def task(self, incoming: Path, settings: Settings, stamp: str, run_function: str = RUN) -> Task:
         """The task of the present step."""

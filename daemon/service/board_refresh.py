@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from daemon.core.logs import note
-from daemon.workers.pool import Died, Failed, Report, Task, WorkerPool
+from daemon.workers.pool import Died, Failed, Task, WorkerEvent, WorkerPool
 
 log = logging.getLogger("beatintake.board")
 FUNCTION = "daemon.report.board:rebuild_board"
@@ -21,7 +21,7 @@ TIMEOUT_S = 300.0
 
 
 @dataclass(slots=True)
-class BoardKeeper:
+class BoardRefresh:
     ready: Path
     state: Path
     pool: WorkerPool
@@ -44,12 +44,12 @@ class BoardKeeper:
             self.wanted, self.running, self.began = False, True, now
             self.pool.submit(Task(TASK, FUNCTION, (self.ready, self.state), TIMEOUT_S))
 
-    def handle(self, report: Report) -> None:
+    def handle(self, event: WorkerEvent) -> None:
         """The end of it. A failure is only logged: the next result tries again."""
-        if report.task_id != TASK:
+        if event.task_id != TASK:
             return
         self.running, self.ended = False, True
-        match report:
+        match event:
             case Failed(error=error, detail=detail):
                 note(log, logging.ERROR, "the board was not written", reason=error, detail=detail or None)
             case Died(reason=reason):

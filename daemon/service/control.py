@@ -1,7 +1,7 @@
-"""Wishes of the command line to the running service, as files in the state folder.
+"""Requests of the command line to the running service, as files in the state folder.
 
 Files survive a restart of either side and need no port: ``paused`` is there while the service shall start
-no new work; each file in ``wishes/`` asks for one thing and is removed when it is done.
+no new work; each file in ``wishes/`` (its name on disk) asks for one thing and is removed when it is done.
 """
 
 from __future__ import annotations
@@ -64,8 +64,8 @@ def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
         raise BeatintakeError(
             ", ".join(unknown), "no rejected drop begins with that", f"rejected are: {listed}"
         )
-    wish = {"retry": [record.sha256 for record in chosen]}
-    atomic_write(_wishes(state) / f"{secrets.token_hex(4)}.json", json.dumps(wish).encode())
+    request = {"retry": [record.sha256 for record in chosen]}
+    atomic_write(_requests(state) / f"{secrets.token_hex(4)}.json", json.dumps(request).encode())
     for record in chosen:
         print(one_line(f"will be tried again: {record.name}"))
     if not chosen:
@@ -79,22 +79,22 @@ def _matches(record: Record, name: str) -> bool:
     return record.folder.startswith(name) or record.name.startswith(name)
 
 
-def _wishes(state: Path) -> Path:
+def _requests(state: Path) -> Path:
     folder = state / "wishes"
     folder.mkdir(parents=True, exist_ok=True)
     return folder
 
 
-def pending_wishes(state: Path) -> list[tuple[Path, dict[str, list[str]]]]:
-    """The wishes that wait, with the files to remove once they are granted. Unreadable ones are dropped."""
+def pending_requests(state: Path) -> list[tuple[Path, dict[str, list[str]]]]:
+    """The requests that wait, with the files to remove once they are granted. Unreadable ones are dropped."""
     found = []
     for path in sorted((state / "wishes").glob("*.json")):
         try:
-            wish = json.loads(path.read_bytes())
+            request = json.loads(path.read_bytes())
         except (OSError, ValueError):
-            wish = None
-        if isinstance(wish, dict):
-            found.append((path, wish))
+            request = None
+        if isinstance(request, dict):
+            found.append((path, request))
         else:
             path.unlink(missing_ok=True)
     return found

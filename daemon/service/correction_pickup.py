@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from config.settings import Settings
 from daemon.core.logs import note
 from daemon.corrections.files import pending_corrections
-from daemon.workers.pool import Died, Done, Failed, Report, Task, WorkerPool
+from daemon.workers.pool import Died, Done, Failed, Task, WorkerEvent, WorkerPool
 
 log = logging.getLogger("beatintake.corrections")
 FUNCTION = "daemon.pipeline.correct:correct_from_file"
@@ -19,7 +19,7 @@ SHARE = 200  # of the time, one part at most goes into looking: on a slow share 
 
 
 @dataclass(slots=True)
-class CorrectionKeeper:
+class CorrectionPickup:
     settings: Settings
     pool: WorkerPool
     running: bool = False
@@ -41,11 +41,11 @@ class CorrectionKeeper:
             limit = self.settings.limits.job_timeout_seconds
             self.pool.submit(Task(TASK, FUNCTION, (self.settings, found[0]), limit))
 
-    def handle(self, report: Report) -> None:
+    def handle(self, event: WorkerEvent) -> None:
         """The end of it. The function itself says in the folder what was wrong with a file."""
-        if report.task_id != TASK:
+        if event.task_id != TASK:
             return
-        match report:
+        match event:
             case Done(value=text):
                 self.running, self.next_look = False, 0.0
                 note(log, logging.INFO, "correction file", result=text)

@@ -34,7 +34,7 @@ from daemon.core.errors import (
 )
 from daemon.core.logs import note
 from daemon.core.problems import Problems
-from daemon.ingest.arrivals import Arrivals, Entry, Phase, Verdict
+from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
 from daemon.ingest.grouping import Kind
 from daemon.ingest.incoming import Incoming
 from daemon.ledger.ledger import Ledger, Record
@@ -42,15 +42,15 @@ from daemon.ledger.rejection import stage_rejection
 from daemon.pipeline.job import JobResult
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import PREFIX, RUN, Job, worn_out
-from daemon.workers.pool import Died, Done, Failed, Report, Stage, WorkerPool
+from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
-log = logging.getLogger("beatintake.desk")
+log = logging.getLogger("beatintake.dispatcher")
 BACKOFF_S = (5.0, 15.0, 60.0, 300.0)
 UNUSABLE, FAILED = "the drop cannot be used", "the analysis failed"
 
 
 @dataclass(slots=True)
-class Desk:
+class Dispatcher:
     settings: Settings
     incoming: Incoming
     arrivals: Arrivals
@@ -71,7 +71,7 @@ class Desk:
 
     # --- starting -----------------------------------------------------------------------------------------
 
-    def begin(self, entry: Entry) -> None:
+    def begin(self, entry: PendingDrop) -> None:
         """Start the job of a waiting drop on an idle worker (the caller has checked that there is one)."""
         try:
             fresh = self.incoming.refresh(entry.candidate)
@@ -128,7 +128,7 @@ class Desk:
             )
         return root / STAGING / f"{PREFIX}{job.id}"
 
-    def has_space(self, entry: Entry) -> bool:
+    def has_space(self, entry: PendingDrop) -> bool:
         """Enough room for the outputs of this drop (copy, stems and the rest: three times its size)?"""
         need = (self.settings.limits.free_space_mb << 20) + 3 * entry.candidate.size
         try:
@@ -162,16 +162,16 @@ class Desk:
 
     # --- what the workers report --------------------------------------------------------------------------
 
-    def handle(self, report: Report) -> None:
-        """One report. Whatever goes wrong here puts the drop back; it is never lost."""
-        job = self.jobs.get(report.task_id)
+    def handle(self, event: WorkerEvent) -> None:
+        """One event. Whatever goes wrong here puts the drop back; it is never lost."""
+        job = self.jobs.get(event.task_id)
         if job is None:
             return
-        if isinstance(report, Stage):
-            job.stage = report.name
+        if isinstance(event, Stage):
+            job.stage = event.name
             return
         try:
-            self._react(job, report)
+            self._react(job, event)
         except BeatintakeError as error:
             self._postpone(job, error)
         except OSError as error:
@@ -179,8 +179,8 @@ class Desk:
         except sqlite3.OperationalError as error:
             self._postpone(job, MachineError(str(self.ledger.path), str(error), "it is tried again"))
 
-    def _react(self, job: Job, report: Report) -> None:
-        match report:
+    def _react(self, job: Job, event: WorkerEvent) -> None:
+        match event:
             case Done(value=value) if job.step == "stems":
                 self._stems_answered(job, bool(value))
             case Done(value=value) if job.step == "identify":
@@ -202,7 +202,7 @@ class Desk:
         if stems:
             self._send(job, "identify")
             return
-        self.ledger.record_drop(job.key, job.candidate.fingerprint, None)
+        self.ledger.record_drop(job.key, job.candidate.stat_digest, None)
         self.incoming.split.add(job.key)
         self.arrivals.finish(job.key)
         self._close(job)
@@ -227,10 +227,10 @@ class Desk:
             self._send(job, "run")
 
     def _already_done(self, job: Job, known: Record) -> None:
-        if self._verdict(job) is not Verdict.KEEP:
+        if self._fresh_state(job) is not DropState.UNCHANGED:
             self._give_back(job)
             return
-        self.ledger.record_drop(job.key, job.candidate.fingerprint, known.sha256)
+        self.ledger.record_drop(job.key, job.candidate.stat_digest, known.sha256)
         self.arrivals.finish(job.key)
         self._close(job)
         facts = {"drop": job.key, "outcome": known.outcome, "folder": known.folder}
@@ -241,7 +241,7 @@ class Desk:
             self._give_back(job, "it was replaced while it was being read", 1.0)
         elif result.outcome == "rejected":
             self._reject(job, result.reason or "no reason given", UNUSABLE)
-        elif self._verdict(job) is not Verdict.KEEP:
+        elif self._fresh_state(job) is not DropState.UNCHANGED:
             self._give_back(job)
         elif known := self.results.known(job.subject):  # another process did it meanwhile
             if job.staging is not None:
@@ -256,7 +256,7 @@ class Desk:
     def _appear(self, job: Job, record: Record) -> None:
         """Publish; from here on the drop is done, whatever happens to displays and notifications."""
         assert job.staging is not None
-        record = self.results.appear(job.staging, record, job.key, job.candidate.fingerprint)
+        record = self.results.appear(job.staging, record, job.key, job.candidate.stat_digest)
         job.staging = None
         self.arrivals.finish(job.key)
         self._close(job)
@@ -269,7 +269,7 @@ class Desk:
         self.on_result(record, job.key)
 
     def _reject(self, job: Job, reason: str, heading: str) -> None:
-        if self._verdict(job) is not Verdict.KEEP:
+        if self._fresh_state(job) is not DropState.UNCHANGED:
             self._give_back(job)
             return
         if job.staging is not None:
@@ -318,9 +318,9 @@ class Desk:
         for job in list(self.jobs.values()):
             self._give_back(job)
 
-    def _verdict(self, job: Job) -> Verdict:
+    def _fresh_state(self, job: Job) -> DropState:
         self._look_again(job)
-        return self.arrivals.verdict(job.key)
+        return self.arrivals.state_of(job.key)
 
     def _look_again(self, job: Job) -> None:
         try:

@@ -16,20 +16,23 @@ from daemon.core.atomic import atomic_write
 STALE_S = 60.0
 
 
-def health_path(state: Path) -> Path:
+def heartbeat_path(state: Path) -> Path:
     return state / "health.json"
 
 
-def write_health(state: Path, facts: dict[str, Any]) -> None:
+def write_heartbeat(state: Path, facts: dict[str, Any]) -> None:
     """Replace the file; not durable on purpose (a heartbeat that outlives a power cut would be a lie)."""
     shown = {"heartbeat": time.time(), **facts}
-    atomic_write(health_path(state), json.dumps(shown, indent=1).encode(), durable=False)
+    atomic_write(heartbeat_path(state), json.dumps(shown, indent=1).encode(), durable=False)
 
 
-def read_health(state: Path) -> dict[str, Any] | None:
+def read_heartbeat(state: Path) -> dict[str, Any] | None:
     """The last heartbeat; None when there is none that can be read."""
     try:
-        facts = json.loads(health_path(state).read_bytes())
+        facts = json.loads(heartbeat_path(state).read_bytes())
     except (OSError, ValueError):
         return None
     return facts if isinstance(facts, dict) else None
+
+
+read_health = read_heartbeat

@@ -15,7 +15,7 @@ from daemon.core.logs import note
 from daemon.core.text import lines
 from daemon.ledger.ledger import Ledger, Record
 from daemon.ledger.rejection import RECORD_FILE
-from daemon.service.lock import CLAIM_NAME
+from daemon.service.lock import LEASE_NAME
 from daemon.service.notification import sentence
 
 log = logging.getLogger("beatintake.housekeeping")
@@ -39,7 +39,7 @@ def sweep(settings: Settings, busy: set[str], now: float | None = None) -> int:
     removed = 0
     for root in (settings.folders.ready, settings.folders.rejected):
         for leftover in _children(root / STAGING):
-            if leftover.name not in busy and leftover.name != CLAIM_NAME:
+            if leftover.name not in busy and leftover.name != LEASE_NAME:
                 removed += _remove_if_older(leftover, now - settings.retention.staging_hours * 3600)
     for folder in (settings.folders.ready, settings.folders.rejected, settings.folders.state):
         for leftover in _children(folder):

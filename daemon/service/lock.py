@@ -1,9 +1,9 @@
 """One service for one pair of folders, on this machine and across machines.
 
 Two guards: an OS file lock in the state folder, keyed by the incoming folder, which the kernel lets go when
-its holder dies however that happens; and a claim file in ready/.staging for everybody who shares the
-folders (other state folders, other machines). The claim is a counter that its holder moves on every few
-seconds. Nobody compares clocks: who wants to take over watches the counter for ``CLAIM_DEAD_S`` and acts
+its holder dies however that happens; and a lease file in ready/.staging for everybody who shares the
+folders (other state folders, other machines). The lease is a counter that its holder moves on every few
+seconds. Nobody compares clocks: who wants to take over watches the counter for ``LEASE_DEAD_S`` and acts
 only when it stands still.
 """
 
@@ -26,9 +26,9 @@ from daemon.core.logs import note
 from daemon.core.text import valid
 
 log = logging.getLogger("beatintake.lock")
-CLAIM_BEAT_S = 10.0
-CLAIM_DEAD_S = 60.0
-CLAIM_NAME = "claim.json"
+LEASE_BEAT_S = 10.0
+LEASE_DEAD_S = 60.0
+LEASE_NAME = "claim.json"
 
 
 def lock_path(state: Path, incoming: Path) -> Path:
@@ -44,7 +44,7 @@ class ServiceLock:
 
         self._file = FileLock(lock_path(state, incoming))
         self._incoming = incoming
-        self._claim = ready / STAGING / CLAIM_NAME
+        self._lease = ready / STAGING / LEASE_NAME
         self._me: dict[str, Any] = {
             "id": secrets.token_hex(8),
             "host": socket.gethostname(),
@@ -54,24 +54,24 @@ class ServiceLock:
             "beat": 0,
         }
 
-    def acquire(self, sleep: Callable[[float], None] = time.sleep, dead_s: float = CLAIM_DEAD_S) -> None:
+    def acquire(self, sleep: Callable[[float], None] = time.sleep, dead_s: float = LEASE_DEAD_S) -> None:
         from filelock import Timeout
 
         try:
             self._file.acquire(timeout=0.5)  # 'status' may be trying the lock this very moment
         except Timeout:
-            raise self._refusal(read_claim(self._claim)) from None
+            raise self._refusal(read_lease(self._lease)) from None
         except OSError as error:
             raise machine_error(error, self._file.lock_file) from error
         try:
-            self._take_claim(sleep, dead_s)
+            self._take_lease(sleep, dead_s)
         except BaseException:
             self._file.release()
             raise
 
-    def _take_claim(self, sleep: Callable[[float], None], dead_s: float) -> None:
-        self._claim.parent.mkdir(parents=True, exist_ok=True)
-        other = read_claim(self._claim)
+    def _take_lease(self, sleep: Callable[[float], None], dead_s: float) -> None:
+        self._lease.parent.mkdir(parents=True, exist_ok=True)
+        other = read_lease(self._lease)
         if other is not None and _alive_here(other):
             raise self._refusal(other)
         foreign = other is not None and other.get("host") != self._me["host"]
@@ -85,7 +85,7 @@ class ServiceLock:
             )
             for _ in range(max(1, round(dead_s))):
                 sleep(1.0)
-                seen = read_claim(self._claim)
+                seen = read_lease(self._lease)
                 if seen is None:
                     break
                 if (seen.get("id"), seen.get("beat")) != (other.get("id"), other.get("beat")):
@@ -93,28 +93,28 @@ class ServiceLock:
         self._write()
         if foreign:
             sleep(2.0)  # two that take over at once: the last writer has it
-        if (read_claim(self._claim) or {}).get("id") != self._me["id"]:
-            raise self._refusal(read_claim(self._claim))
+        if (read_lease(self._lease) or {}).get("id") != self._me["id"]:
+            raise self._refusal(read_lease(self._lease))
 
     def beat(self) -> None:
-        """Move the claim on. Raises AlreadyRunning when another machine has taken over meanwhile."""
-        seen = read_claim(self._claim)
+        """Move the lease on. Raises AlreadyRunning when another machine has taken over meanwhile."""
+        seen = read_lease(self._lease)
         if seen is not None and seen.get("id") != self._me["id"]:
             raise self._refusal(seen)
         self._me["beat"] += 1
         self._write()
 
     def release(self) -> None:
-        if (read_claim(self._claim) or {}).get("id") == self._me["id"]:
-            self._claim.unlink(missing_ok=True)
+        if (read_lease(self._lease) or {}).get("id") == self._me["id"]:
+            self._lease.unlink(missing_ok=True)
         self._file.release()
 
     def _write(self) -> None:
         try:
-            atomic_write(self._claim, json.dumps(self._me).encode(), durable=False)
+            atomic_write(self._lease, json.dumps(self._me).encode(), durable=False)
         except OSError as error:
             raise FolderUnreachable(
-                str(self._claim.parent), f"it cannot be written ({error.strerror})", "make it writable"
+                str(self._lease.parent), f"it cannot be written ({error.strerror})", "make it writable"
             ) from error
 
     def _refusal(self, other: dict[str, Any] | None) -> AlreadyRunning:
@@ -157,20 +157,20 @@ def _locked_by_library(path: Path) -> bool:
     return False
 
 
-def read_claim(path: Path) -> dict[str, Any] | None:
+def read_lease(path: Path) -> dict[str, Any] | None:
     try:
-        claim = json.loads(path.read_bytes())
+        lease = json.loads(path.read_bytes())
     except (OSError, ValueError):
         return None
-    return claim if isinstance(claim, dict) else None
+    return lease if isinstance(lease, dict) else None
 
 
-def _alive_here(claim: dict[str, Any]) -> bool:
-    """Is the claim's holder a living process of this machine (not a later one with the same number)?"""
-    pid = claim.get("pid")
-    if claim.get("host") != socket.gethostname() or not isinstance(pid, int) or pid == os.getpid():
+def _alive_here(lease: dict[str, Any]) -> bool:
+    """Is the lease's holder a living process of this machine (not a later one with the same number)?"""
+    pid = lease.get("pid")
+    if lease.get("host") != socket.gethostname() or not isinstance(pid, int) or pid == os.getpid():
         return False
-    return _started(pid) is not None and _started(pid) == claim.get("started")
+    return _started(pid) is not None and _started(pid) == lease.get("started")
 
 
 def _started(pid: int) -> float | None:

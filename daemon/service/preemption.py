@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 
 from daemon.ingest.arrivals import Arrivals
 from daemon.pipeline.steps import Job
-from daemon.service.dispatcher import Desk
+from daemon.service.dispatcher import Dispatcher
 from daemon.workers.pool import WorkerPool
 
 LONG_S = 10.0
@@ -19,8 +19,8 @@ BUDGET_S = 600.0
 
 
 @dataclass(slots=True)
-class Express:
-    desk: Desk
+class Preemption:
+    dispatcher: Dispatcher
     arrivals: Arrivals
     pool: WorkerPool
     held: Job | None = None
@@ -37,15 +37,15 @@ class Express:
         if self.held is None:
             if allowed:
                 self._consider(now)
-        elif self.held.id not in self.desk.jobs or self._nothing_small(now, allowed):
+        elif self.held.id not in self.dispatcher.jobs or self._nothing_small(now, allowed):
             self._release(now)
 
     def _consider(self, now: float) -> None:
-        if self.pool.idle or len(self.desk.jobs) < self.pool.count:
+        if self.pool.idle or len(self.dispatcher.jobs) < self.pool.count:
             return
         left = [
             job
-            for job in self.desk.jobs.values()
+            for job in self.dispatcher.jobs.values()
             if now - job.begun >= LONG_S and self.spent.get(job.id, 0.0) < BUDGET_S and job.step == "run"
         ]
         longest = max(left, key=lambda job: job.candidate.size, default=None)
@@ -57,7 +57,7 @@ class Express:
 
     def _nothing_small(self, now: float, allowed: bool) -> bool:
         assert self.held is not None
-        if any(job is not self.held and job.begun >= self.since for job in self.desk.jobs.values()):
+        if any(job is not self.held and job.begun >= self.since for job in self.dispatcher.jobs.values()):
             return False  # one is on the extra worker
         used = self.spent.get(self.held.id, 0.0) + now - self.since
         waiting = self.arrivals.next_waiting(now, self.below_bytes)
@@ -65,7 +65,7 @@ class Express:
 
     def _release(self, now: float) -> None:
         assert self.held is not None
-        self.spent = {key: s for key, s in self.spent.items() if key in self.desk.jobs}
+        self.spent = {key: s for key, s in self.spent.items() if key in self.dispatcher.jobs}
         self.spent[self.held.id] = self.spent.get(self.held.id, 0.0) + now - self.since
         self.pool.resume(self.held.id)
         self.pool.extra = 0

@@ -1,4 +1,4 @@
-"""What happens by the clock. Jobs only leave wishes in the inbox; the main loop does the work."""
+"""What happens by the clock. Jobs only leave requests in the inbox; the main loop does the work."""
 
 from __future__ import annotations
 

@@ -22,24 +22,24 @@ from daemon.core.logs import note, set_up
 from daemon.core.problems import Problems
 from daemon.ingest.arrivals import Arrivals, Phase
 from daemon.ingest.incoming import Incoming
-from daemon.ingest.settling import Door
+from daemon.ingest.settling import Settling
 from daemon.ingest.watch import LOOSE_TYPES, Inbox, Watch, file_system_type
 from daemon.ledger.ledger import Record, ledger_path
 from daemon.ledger.rebuild import open_or_rebuild
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import PREFIX, RUN
 from daemon.service import housekeeping
-from daemon.service.board_refresh import BoardKeeper
-from daemon.service.control import is_paused, pending_wishes
-from daemon.service.correction_pickup import CorrectionKeeper
-from daemon.service.dispatcher import Desk
+from daemon.service.board_refresh import BoardRefresh
+from daemon.service.control import is_paused, pending_requests
+from daemon.service.correction_pickup import CorrectionPickup
+from daemon.service.dispatcher import Dispatcher
 from daemon.service.lock import ServiceLock
 from daemon.service.notification import notify_about
-from daemon.service.preemption import Express
+from daemon.service.preemption import Preemption
 from daemon.service.quiet_hours import is_quiet
 from daemon.service.schedule import Schedule
 from daemon.service.signals import Flags, signals
-from daemon.service.supervisor import Pulse
+from daemon.service.supervisor import Supervisor
 from daemon.service.systemd import notify
 from daemon.workers.pool import WorkerPool
 from daemon.workers.process import Setup
@@ -94,7 +94,7 @@ class Service:
         try:
             self._open()
             self._loop()
-            return SOME_FAILED if self.once and self.desk.rejected_count else OK
+            return SOME_FAILED if self.once and self.dispatcher.rejected_count else OK
         finally:
             self._shut()
 
@@ -108,20 +108,22 @@ class Service:
         incoming = Incoming(folders.incoming, settings.arrival)
         incoming.loose = (file_system_type(folders.incoming) or "").split(".")[0] in LOOSE_TYPES
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
-        self.door = Door(incoming, self.arrivals, self.problems)
+        self.settling = Settling(incoming, self.arrivals, self.problems)
         self._open_ledger()
         self.pool = WorkerPool(settings.work.max_workers, self._worker_setup())
         self.pool.start()
-        self.desk = Desk(
+        self.dispatcher = Dispatcher(
             settings, incoming, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
-        self.express = Express(self.desk, self.arrivals, self.pool)
-        self.board = BoardKeeper(folders.ready, folders.state, self.pool)
-        self.corrections = CorrectionKeeper(settings, self.pool)
+        self.preemption = Preemption(self.dispatcher, self.arrivals, self.pool)
+        self.board = BoardRefresh(folders.ready, folders.state, self.pool)
+        self.corrections = CorrectionPickup(settings, self.pool)
         arrival = settings.arrival
         self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
-        self.pulse = Pulse(folders.state, self.arrivals, self.desk, self.watch, self.problems, self.lock)
-        self.pulse.start_watch()
+        self.supervisor = Supervisor(
+            folders.state, self.arrivals, self.dispatcher, self.watch, self.problems, self.lock
+        )
+        self.supervisor.start_watch()
         self.schedule = Schedule(settings, self.inbox)
         self.schedule.start()
         self.inbox.ask("scan")
@@ -140,7 +142,7 @@ class Service:
             note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
         for path, mark, sha256 in self.ledger.drops():
             if sha256 is None:
-                self.door.incoming.split.add(path)
+                self.settling.incoming.split.add(path)
             else:
                 self.arrivals.remember(path, mark)
 
@@ -163,7 +165,7 @@ class Service:
             note(log, logging.INFO, "running", incoming=self.settings.folders.incoming, watch=self.watch.mode)
             notify("READY=1", "STATUS=watching")
             self._beat(time.monotonic(), force=True)
-        while not self.flags.stop and not self.pulse.ousted and not (self.once and self._nothing_left()):
+        while not self.flags.stop and not self.supervisor.ousted and not (self.once and self._nothing_left()):
             self._turn()
         self._finish_running()
 
@@ -188,8 +190,8 @@ class Service:
         self.pool.stop()
         self.ledger.close()
         self._open_ledger()
-        self.desk.use_ledger(self.ledger)
-        self.desk.abandon_all()
+        self.dispatcher.use_ledger(self.ledger)
+        self.dispatcher.abandon_all()
         self.inbox.ask("scan")
 
     def _warm(self) -> bool:
@@ -200,18 +202,18 @@ class Service:
     def _finish_running(self) -> None:
         """Let the running drops end within the grace time; a second signal ends the patience."""
         self.state = "stopping"
-        note(log, logging.INFO, "stopping", running=len(self.desk.jobs))
+        note(log, logging.INFO, "stopping", running=len(self.dispatcher.jobs))
         notify("STOPPING=1")
         limit = time.monotonic() + STOP_GRACE_S
         asked = self.flags.stop
         self.pool.resume_all()
-        while self.desk.jobs and time.monotonic() < limit and self.flags.stop == asked:
-            for report in self.pool.poll(0.2):
-                self.desk.handle(report)
-            self.desk.call_off_pending()
+        while self.dispatcher.jobs and time.monotonic() < limit and self.flags.stop == asked:
+            for event in self.pool.poll(0.2):
+                self.dispatcher.handle(event)
+            self.dispatcher.call_off_pending()
             self._beat(time.monotonic())
         self.pool.stop()
-        self.desk.abandon_all()
+        self.dispatcher.abandon_all()
 
     def _shut(self) -> None:
         """Also after a failure half-way through the start."""
@@ -221,7 +223,7 @@ class Service:
                 with suppress(Exception):
                     getattr(part, action)()
         self.state = "stopped"
-        if hasattr(self, "pulse"):
+        if hasattr(self, "supervisor"):
             self._beat(time.monotonic(), force=True)
         self.lock.release()
         note(log, logging.INFO, "stopped")
@@ -229,22 +231,22 @@ class Service:
     # --- one turn of the loop -----------------------------------------------------------------------------
 
     def _tick(self, work: bool = True) -> None:
-        for report in self.pool.poll(self._timeout(), [self.inbox.wake]):
-            self.desk.handle(report)
-            self.board.handle(report)
-            self.corrections.handle(report)
-            self.pulse.timers.soon("beat", time.monotonic() + PROGRESS_S)
+        for event in self.pool.poll(self._timeout(), [self.inbox.wake]):
+            self.dispatcher.handle(event)
+            self.board.handle(event)
+            self.corrections.handle(event)
+            self.supervisor.timers.soon("beat", time.monotonic() + PROGRESS_S)
         now = time.monotonic()
-        paths, wishes = self.inbox.take()
-        self._obey(wishes, now)
-        self.door.hints(paths, now)
-        self.door.relook(now)
-        self.door.settle(now)
-        self.desk.clear_troubles()
-        self.desk.submit_pending()
+        paths, requests = self.inbox.take()
+        self._obey(requests, now)
+        self.settling.hints(paths, now)
+        self.settling.relook(now)
+        self.settling.settle(now)
+        self.dispatcher.clear_troubles()
+        self.dispatcher.submit_pending()
         if work:
             self._dispatch(now)
-        if self.pulse.check_watch(now):
+        if self.supervisor.check_watch(now):
             self.inbox.ask("scan")
         self._beat(now)
         if self.flags.reload:
@@ -252,28 +254,28 @@ class Service:
 
     def _timeout(self) -> float:
         if any(entry.phase is Phase.ARRIVING for entry in self.arrivals.entries.values()):
-            return self.door.relook_s
+            return self.settling.relook_s
         return 0.5 if self.arrivals.entries else 1.0
 
-    def _obey(self, wishes: set[str], now: float) -> None:
+    def _obey(self, requests: set[str], now: float) -> None:
         # also when overdue: the scheduler goes by the wall clock, which may jump
-        if "scan" in wishes or now >= self.pulse.timers.next.get("scan", 0.0):
-            self.pulse.timers.next["scan"] = now + self.settings.arrival.rescan_seconds
-            self.door.scan(now)
-        if "sweep" in wishes:
-            housekeeping.sweep(self.settings, self.desk.busy_folders())
-            self.ledger.forget_drops(self.door.vanished(path for path, _, _ in self.ledger.drops()))
-        if "digest" in wishes:
+        if "scan" in requests or now >= self.supervisor.timers.next.get("scan", 0.0):
+            self.supervisor.timers.next["scan"] = now + self.settings.arrival.rescan_seconds
+            self.settling.scan(now)
+        if "sweep" in requests:
+            housekeeping.sweep(self.settings, self.dispatcher.busy_folders())
+            self.ledger.forget_drops(self.settling.vanished(path for path, _, _ in self.ledger.drops()))
+        if "digest" in requests:
             waiting = len(self.arrivals.entries)
             file = housekeeping.write_digest(self.settings, self.ledger, waiting)
             note(log, logging.INFO, "digest", file=file)
-        if "schedule trouble" in wishes:
+        if "schedule trouble" in requests:
             note(log, logging.WARNING, "a scheduled job was missed or failed")
-        if self.pulse.timers.due("wishes", now, 1.0):
-            for path, wish in pending_wishes(self.settings.folders.state):
-                for sha256 in wish.get("retry", []):
-                    self.desk.retry(sha256)
-                path.unlink(missing_ok=True)  # only now: a wish that fails is granted later
+        if self.supervisor.timers.due("requests", now, 1.0):
+            for path, request in pending_requests(self.settings.folders.state):
+                for sha256 in request.get("retry", []):
+                    self.dispatcher.retry(sha256)
+                path.unlink(missing_ok=True)  # only now: a request that fails is granted later
                 self.inbox.ask("scan")
 
     def _dispatch(self, now: float) -> None:
@@ -281,17 +283,17 @@ class Service:
         if paused == "paused by command":
             self.pool.suspend_all()
         else:
-            self.pool.resume_all(but=self.express.held.id if self.express.held else None)
-        self.express.step(now, allowed=paused is None)
+            self.pool.resume_all(but=self.preemption.held.id if self.preemption.held else None)
+        self.preemption.step(now, allowed=paused is None)
         self.board.step(now, hurry=not self.arrivals.entries)
         if paused != "paused by command":
             self.corrections.step(now)
-        while paused is None and self.pool.idle > self.desk.pending:
-            entry = self.arrivals.next_waiting(now, self.express.below_bytes)
-            if entry is None or not self.desk.has_space(entry):
+        while paused is None and self.pool.idle > self.dispatcher.pending:
+            entry = self.arrivals.next_waiting(now, self.preemption.below_bytes)
+            if entry is None or not self.dispatcher.has_space(entry):
                 return
-            self.desk.begin(entry)
-            self.pulse.timers.soon("beat", now + PROGRESS_S)
+            self.dispatcher.begin(entry)
+            self.supervisor.timers.soon("beat", now + PROGRESS_S)
 
     def why_paused(self) -> str | None:
         if is_paused(self.settings.folders.state):
@@ -305,7 +307,7 @@ class Service:
         """For a single pass: nothing runs or waits, and what arrives is held up by others."""
         now = time.monotonic()
         return (
-            not self.desk.jobs
+            not self.dispatcher.jobs
             and not self.board.busy
             and not self.corrections.busy
             and all(
@@ -315,7 +317,7 @@ class Service:
         )
 
     def _beat(self, now: float, force: bool = False) -> None:
-        self.pulse.beat(now, self.state, self.why_paused(), force)
+        self.supervisor.beat(now, self.state, self.why_paused(), force)
 
     def _result(self, record: Record, path: str) -> None:
         self.board.wanted = self.board.wanted or record.outcome == "ready"
@@ -341,13 +343,13 @@ class Service:
         notify("READY=1")
 
     def _apply(self, fresh: Settings) -> None:
-        self.settings = self.desk.settings = self.corrections.settings = fresh
-        self.door.incoming.settings = fresh.arrival
+        self.settings = self.dispatcher.settings = self.corrections.settings = fresh
+        self.settling.incoming.settings = fresh.arrival
         self.arrivals.settle_s = fresh.arrival.settle_seconds
         self.pool.count, self.pool.setup = fresh.work.max_workers, self._worker_setup()
         if self.watch.set_mode(fresh.arrival.watch, fresh.arrival.polling_seconds):
             self.watch.stop()
-            self.pulse.start_watch()
+            self.supervisor.start_watch()
         self.schedule.stop()
         self.schedule = Schedule(fresh, self.inbox)
         self.schedule.start()

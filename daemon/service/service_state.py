@@ -9,15 +9,20 @@ from typing import Any
 
 from daemon.core.problems import Problems
 from daemon.core.text import valid
-from daemon.ingest.arrivals import Arrivals, Entry, Phase
+from daemon.ingest.arrivals import Arrivals, PendingDrop, Phase
 from daemon.ingest.watch import Watch
-from daemon.service.dispatcher import Desk
+from daemon.service.dispatcher import Dispatcher
 
 SHOWN = 50
 
 
-def snapshot(
-    arrivals: Arrivals, desk: Desk, watch: Watch, problems: Problems, state: str, paused: str | None
+def service_facts(
+    arrivals: Arrivals,
+    dispatcher: Dispatcher,
+    watch: Watch,
+    problems: Problems,
+    state: str,
+    paused: str | None,
 ) -> dict[str, Any]:
     """``state``: starting, running, stopping. ``paused``: why no new work starts, or None."""
     now = time.monotonic()
@@ -40,16 +45,16 @@ def snapshot(
                 "drop": valid(job.key),
                 "stage": job.stage,
                 "since": job.started_at,
-                "suspended": desk.pool.suspended(job.id),
+                "suspended": dispatcher.pool.suspended(job.id),
             }
-            for job in desk.jobs.values()
+            for job in dispatcher.jobs.values()
         ],
-        "ready_since_start": desk.ready_count,
-        "rejected_since_start": desk.rejected_count,
+        "ready_since_start": dispatcher.ready_count,
+        "rejected_since_start": dispatcher.rejected_count,
     }
 
 
-def _line(entry: Entry, now: float) -> dict[str, Any]:
+def _line(entry: PendingDrop, now: float) -> dict[str, Any]:
     return {
         "drop": valid(entry.key),
         "bytes": entry.candidate.size,

@@ -1,4 +1,4 @@
-"""The service watches over itself: the watcher's life, the heartbeat for monitoring, the claim on the
+"""The service watches over itself: the watcher's life, the heartbeat for monitoring, the lease on the
 folders.
 """
 
@@ -14,13 +14,13 @@ from daemon.core.logs import note
 from daemon.core.problems import Problems
 from daemon.ingest.arrivals import Arrivals
 from daemon.ingest.watch import Watch
-from daemon.service.dispatcher import Desk
-from daemon.service.heartbeat import write_health
-from daemon.service.lock import CLAIM_BEAT_S, ServiceLock
-from daemon.service.service_state import snapshot
+from daemon.service.dispatcher import Dispatcher
+from daemon.service.heartbeat import write_heartbeat
+from daemon.service.lock import LEASE_BEAT_S, ServiceLock
+from daemon.service.service_state import service_facts
 from daemon.service.systemd import notify, watchdog_period_s
 
-log = logging.getLogger("beatintake.pulse")
+log = logging.getLogger("beatintake.supervisor")
 HEARTBEAT_S = 5.0
 LIVENESS_S = 3.0
 
@@ -43,10 +43,10 @@ class Timers:
 
 
 @dataclass(slots=True)
-class Pulse:
+class Supervisor:
     state_folder: Path
     arrivals: Arrivals
-    desk: Desk
+    dispatcher: Dispatcher
     watch: Watch
     problems: Problems
     lock: ServiceLock
@@ -80,24 +80,24 @@ class Pulse:
         return True
 
     def beat(self, now: float, state: str, paused: str | None, force: bool = False) -> None:
-        """Health file, service manager, claim. The ping to the service manager means: the watcher lives."""
+        """Health file, service manager, lease. The ping to the service manager means: the watcher lives."""
         if not force and not self.timers.due(
             "beat", now, min(HEARTBEAT_S, watchdog_period_s() or HEARTBEAT_S)
         ):
             return
-        facts = snapshot(self.arrivals, self.desk, self.watch, self.problems, state, paused)
+        facts = service_facts(self.arrivals, self.dispatcher, self.watch, self.problems, state, paused)
         with suppress(OSError):  # a full disk must not stop the heart
-            write_health(self.state_folder, facts)
+            write_heartbeat(self.state_folder, facts)
         text = f"{facts['waiting_count']} waiting, {len(facts['running'])} running"
         alive = "watch" not in self.problems.current or not self._folder_there()
         notify(f"STATUS={text}{', ' + paused if paused else ''}", *(["WATCHDOG=1"] if alive else []))
-        if self.timers.due("claim", now, CLAIM_BEAT_S):
-            self._beat_claim()
+        if self.timers.due("claim", now, LEASE_BEAT_S):
+            self._beat_lease()
 
     def _folder_there(self) -> bool:
         return self.watch.root.is_dir()  # a share that is away is no reason to be restarted
 
-    def _beat_claim(self) -> None:
+    def _beat_lease(self) -> None:
         try:
             self.lock.beat()
             self.problems.clear("claim")

@@ -53,7 +53,7 @@ class Worker:
         self.kill_reason = self.kill_reason or reason
         self.process.kill()
 
-    def obituary(self) -> str:
+    def cause_of_death(self) -> str:
         """Why it died, in words."""
         self.process.join(5)
         code = self.process.exitcode
@@ -65,7 +65,7 @@ class Worker:
             return f"the worker process was ended by {name}{hint}"
         return f"the worker process ended by itself (exit code {code})"
 
-    def last_words(self) -> str:
+    def stderr_tail(self) -> str:
         """The end of what it printed on its standard error."""
         if self.setup.stderr is None:
             return ""

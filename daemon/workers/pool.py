@@ -65,7 +65,7 @@ class Died:
     detail: str = ""
 
 
-Report = Stage | Done | Failed | Died
+WorkerEvent = Stage | Done | Failed | Died
 
 
 class WorkerPool:
@@ -126,7 +126,7 @@ class WorkerPool:
         try:
             worker.pipe.send(task)
         except (OSError, ValueError):
-            worker.kill()  # poll reports it
+            worker.kill()  # poll tells
 
     def suspend(self, task_id: str) -> None:
         """Stop the task's process where it is; its clock stands still."""
@@ -152,8 +152,8 @@ class WorkerPool:
     def _with_task(self, task_id: str) -> list[Worker]:
         return [worker for worker in self._workers if worker.task and worker.task.id == task_id]
 
-    def poll(self, timeout_s: float, wake: Sequence[Any] = ()) -> list[Report]:
-        """Wait until a worker reports, one of ``wake`` is readable, or the time is over."""
+    def poll(self, timeout_s: float, wake: Sequence[Any] = ()) -> list[WorkerEvent]:
+        """Wait until a worker has sent something, one of ``wake`` is readable, or the time is over."""
         self._respawn()
         now = time.monotonic()
         nearest = min((worker.deadline for worker in self._workers), default=now + timeout_s)
@@ -161,28 +161,28 @@ class WorkerPool:
         limit = min(timeout_s, max(0.0, nearest - now), MEMORY_CHECK_S if busy else timeout_s)
         handles = [h for worker in self._workers for h in (worker.pipe, worker.process.sentinel)]
         signalled = wait([*handles, *wake], limit)
-        reports: list[Report] = []
+        events: list[WorkerEvent] = []
         for worker in list(self._workers):
             if worker.pipe in signalled:
-                reports += self._read(worker)
+                events += self._read(worker)
             if worker in self._workers and worker.process.sentinel in signalled:
-                reports += self._read(worker)  # what it still said before it died
-                reports += self._bury(worker)
+                events += self._read(worker)  # what it still said before it died
+                events += self._remove_dead(worker)
         self._guard()
-        return reports
+        return events
 
-    def _read(self, worker: Worker) -> list[Report]:
-        reports: list[Report] = []
+    def _read(self, worker: Worker) -> list[WorkerEvent]:
+        events: list[WorkerEvent] = []
         try:
             while worker in self._workers and worker.pipe.poll():
-                reports += self._heard(worker, worker.pipe.recv())
+                events += self._received(worker, worker.pipe.recv())
         except (EOFError, OSError):
             worker.kill()
         except Exception as error:  # a message that cannot be read back
             worker.kill(f"its answer could not be read ({error})")
-        return reports
+        return events
 
-    def _heard(self, worker: Worker, message: tuple[Any, ...]) -> list[Report]:
+    def _received(self, worker: Worker, message: tuple[Any, ...]) -> list[WorkerEvent]:
         kind, *content = message
         if kind == "warm":
             worker.warm, self.failed_starts = True, 0
@@ -193,23 +193,23 @@ class WorkerPool:
         if kind == "stage":
             return [Stage(task.id, content[0])]
         worker.task = None
-        report: Report = Done(task.id, content[0]) if kind == "done" else self._failure(task, *content)
-        suspect = isinstance(report, Died) or (
-            isinstance(report, Failed) and isinstance(report.error, InternalError)
+        event: WorkerEvent = Done(task.id, content[0]) if kind == "done" else self._failure(task, *content)
+        suspect = isinstance(event, Died) or (
+            isinstance(event, Failed) and isinstance(event.error, InternalError)
         )
         if suspect or worker.rss() > self.setup.recycle_bytes:
             self._retire(worker)
-        return [report]
+        return [event]
 
-    def _failure(self, task: Task, error: Any, detail: str) -> Report:
+    def _failure(self, task: Task, error: Any, detail: str) -> WorkerEvent:
         if error == "memory":
             return Died(
                 task.id, f"it needed more than the {self.setup.memory_bytes >> 20} MB allowed", detail
             )
         return Failed(task.id, error, detail)
 
-    def _bury(self, worker: Worker) -> list[Report]:
-        reason, words = worker.obituary(), worker.last_words()
+    def _remove_dead(self, worker: Worker) -> list[WorkerEvent]:
+        reason, words = worker.cause_of_death(), worker.stderr_tail()
         self._workers.remove(worker)
         worker.close(0.0)
         if worker.task is not None:

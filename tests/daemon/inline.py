@@ -14,19 +14,19 @@ from config.settings import Settings
 from daemon.core.errors import BeatintakeError, InternalError
 from daemon.core.folders import make_folders
 from daemon.service import board_refresh, lock, service
-from daemon.workers.pool import Died, Done, Failed, Report, Stage, Task, WorkerPool
+from daemon.workers.pool import Died, Done, Failed, Stage, Task, WorkerEvent, WorkerPool
 from daemon.workers.process import Setup, resolve
 from tests.daemon import fake_jobs
 
 
 class InlinePool(WorkerPool):
-    """Runs a task when it is submitted (or when ``let`` is called, while ``hold`` is set); reports at
+    """Runs a task when it is submitted (or when ``let`` is called, while ``hold`` is set); events at
     ``poll``.
     """
 
     def __init__(self, count: int, setup: Setup) -> None:
         super().__init__(count, setup)
-        self.reports: list[Report] = []
+        self.events: list[WorkerEvent] = []
         self.held: list[Task] = []
         self.hold = False
         self.calls: list[str] = []
@@ -60,23 +60,23 @@ class InlinePool(WorkerPool):
 
     def _run(self, task: Task) -> None:
         def on_stage(name: str) -> None:
-            self.reports.append(Stage(task.id, name))
+            self.events.append(Stage(task.id, name))
 
         try:
             more = (on_stage,) if task.stages else ()
-            self.reports.append(Done(task.id, resolve(task.function)(*task.arguments, *more)))
+            self.events.append(Done(task.id, resolve(task.function)(*task.arguments, *more)))
         except fake_jobs.Death as death:
-            self.reports.append(Died(task.id, str(death)))
+            self.events.append(Died(task.id, str(death)))
         except BeatintakeError as error:
-            self.reports.append(Failed(task.id, error))
+            self.events.append(Failed(task.id, error))
         except Exception as error:
-            self.reports.append(Failed(task.id, InternalError("analysis", repr(error))))
+            self.events.append(Failed(task.id, InternalError("analysis", repr(error))))
 
-    def poll(self, timeout_s: float, wake: Any = ()) -> list[Report]:
-        if not self.reports:
+    def poll(self, timeout_s: float, wake: Any = ()) -> list[WorkerEvent]:
+        if not self.events:
             wait([*wake], timeout_s)
-        reports, self.reports = self.reports, []
-        return reports
+        events, self.events = self.events, []
+        return events
 
 
 class InlineService(service.Service):
@@ -103,7 +103,7 @@ class InlineService(service.Service):
         return min(0.05, super()._timeout())
 
     def settled(self) -> bool:
-        return not self.arrivals.entries and not self.desk.jobs
+        return not self.arrivals.entries and not self.dispatcher.jobs
 
 
 @contextlib.contextmanager
@@ -112,7 +112,7 @@ def opened(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> Iterator[Inli
     monkeypatch.setattr(service, "WorkerPool", InlinePool)
     monkeypatch.setattr(service, "RUN", "tests.daemon.fake_jobs:obedient")
     monkeypatch.setattr(board_refresh, "FUNCTION", "tests.daemon.fake_jobs:board")
-    monkeypatch.setattr(lock, "CLAIM_DEAD_S", 1.0)
+    monkeypatch.setattr(lock, "LEASE_DEAD_S", 1.0)
     monkeypatch.setattr(fake_jobs, "INLINE", True)
     make_folders(settings)
     one = InlineService(settings)

@@ -282,10 +282,10 @@ def test_row_09_more_events_than_the_inbox_holds(service: Opener) -> None:
     one = service()
     for number in range(watch_module.MAX_PATHS + 5000):
         one.inbox.touch(f"/nowhere/{number}")
-    paths, wishes = one.inbox.take()
+    paths, requests = one.inbox.take()
 
     assert len(paths) == watch_module.MAX_PATHS
-    assert "scan" in wishes
+    assert "scan" in requests
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="inotify")

@@ -47,7 +47,7 @@ def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Callabl
 
         def make(**sections: dict[str, Any]) -> InlineService:
             one = stack.enter_context(opened(settings_for(tmp_path, **sections), monkeypatch))
-            one.desk.run_function = "tests.daemon.fake_jobs:decode_only"
+            one.dispatcher.run_function = "tests.daemon.fake_jobs:decode_only"
             monkeypatch.setattr("daemon.ingest.settling.PATIENCE_S", 0.2)
             return one
 

@@ -24,8 +24,8 @@ from daemon.ingest.stemcheck import are_stems
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ops.status import as_lines, print_status, read_status
 from daemon.service import control, housekeeping
-from daemon.service.board_refresh import BoardKeeper
-from daemon.service.heartbeat import read_health, write_health
+from daemon.service.board_refresh import BoardRefresh
+from daemon.service.heartbeat import read_heartbeat, write_heartbeat
 from daemon.service.notification import notify_about, sentence
 from daemon.service.quiet_hours import is_quiet, minutes
 from daemon.service.systemd import notify, watchdog_period_s
@@ -92,9 +92,9 @@ class TestStatus:
         lock = ServiceLock(folders.state, folders.incoming, folders.ready)
         lock.acquire()
         try:
-            write_health(folders.state, {"pid": 1, "state": "running"})
+            write_heartbeat(folders.state, {"pid": 1, "state": "running"})
             assert read_status(settings).responding
-            facts = read_health(folders.state) or {}
+            facts = read_heartbeat(folders.state) or {}
             facts["heartbeat"] -= 120
             (folders.state / "health.json").write_text(json.dumps(facts))
             status = read_status(settings)
@@ -120,17 +120,17 @@ class TestControl:
 
         assert not control.is_paused(settings.folders.state)
 
-    def test_retry_leaves_a_wish_for_those_that_fit(self, tmp_path: Path) -> None:
+    def test_retry_leaves_a_request_for_those_that_fit(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
         ledger = Ledger.open(ledger_path(settings.folders.state))
         ledger.record(REJECTED)
         ledger.record(READY)
         control.retry_rejected(settings, ["bad"])
 
-        [(path, wish)] = control.pending_wishes(settings.folders.state)
-        assert wish == {"retry": [REJECTED.sha256]}
+        [(path, request)] = control.pending_requests(settings.folders.state)
+        assert request == {"retry": [REJECTED.sha256]}
         path.unlink()
-        assert control.pending_wishes(settings.folders.state) == []
+        assert control.pending_requests(settings.folders.state) == []
 
     def test_retry_of_something_unknown_names_what_there_is(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
@@ -139,11 +139,11 @@ class TestControl:
         with pytest.raises(BeatintakeError, match="rejected are: bad"):
             control.retry_rejected(settings, ["amber"])
 
-    def test_unreadable_wishes_are_dropped(self, tmp_path: Path) -> None:
+    def test_unreadable_requests_are_dropped(self, tmp_path: Path) -> None:
         (tmp_path / "wishes").mkdir()
         (tmp_path / "wishes" / "x.json").write_bytes(b"{")
 
-        assert control.pending_wishes(tmp_path) == []
+        assert control.pending_requests(tmp_path) == []
         assert os.listdir(tmp_path / "wishes") == []
 
 
@@ -353,7 +353,7 @@ class TestBoard:
 
     def test_not_more_often_than_it_is_worth_and_never_forgotten(self, tmp_path: Path) -> None:
         pool = self.Pool(1, Setup(1))
-        board = BoardKeeper(tmp_path, tmp_path, pool)
+        board = BoardRefresh(tmp_path, tmp_path, pool)
         board.step(0.0)
         board.wanted = True
         board.step(0.1)  # still running
@@ -371,7 +371,7 @@ class TestBoard:
     def test_the_more_it_costs_the_longer_it_waits(self, tmp_path: Path, took: float, next_at: float) -> None:
         """A fortieth of a worker's time at the most, and never later than a minute."""
         pool = self.Pool(1, Setup(1))
-        board = BoardKeeper(tmp_path, tmp_path, pool)
+        board = BoardRefresh(tmp_path, tmp_path, pool)
         board.step(100.0)
         board.wanted = True
         board.handle(Done("board", None))
@@ -383,7 +383,7 @@ class TestBoard:
 
     @pytest.mark.parametrize("end", [Failed("board", BeatintakeError("a", "b")), Died("board", "killed")])
     def test_a_failure_does_not_block_the_next(self, tmp_path: Path, end: Failed | Died) -> None:
-        board = BoardKeeper(tmp_path, tmp_path, self.Pool(1, Setup(1)))
+        board = BoardRefresh(tmp_path, tmp_path, self.Pool(1, Setup(1)))
         board.step(0.0)
         board.handle(end)
 

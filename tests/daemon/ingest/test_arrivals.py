@@ -6,7 +6,7 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
-from daemon.ingest.arrivals import Arrivals, Phase, Verdict
+from daemon.ingest.arrivals import Arrivals, DropState, Phase
 from daemon.ingest.grouping import Candidate, FileFact, Kind, make
 
 
@@ -73,7 +73,7 @@ def test_a_change_while_running_spoils_the_result_and_it_is_done_again() -> None
     settled(arrivals, beat())
     arrivals.start("a.wav")
     arrivals.see(beat(version=2), 3.0)
-    assert arrivals.verdict("a.wav") is Verdict.CHANGED
+    assert arrivals.state_of("a.wav") is DropState.CHANGED
     arrivals.put_back("a.wav")
 
     assert arrivals.entries["a.wav"].phase is Phase.ARRIVING
@@ -86,7 +86,7 @@ def test_a_change_and_back_while_running_keeps_the_result() -> None:
     arrivals.see(beat(version=2), 3.0)
     arrivals.see(beat(version=1), 4.0)
 
-    assert arrivals.verdict("a.wav") is Verdict.KEEP
+    assert arrivals.state_of("a.wav") is DropState.UNCHANGED
 
 
 def test_withdrawn_while_running() -> None:
@@ -94,7 +94,7 @@ def test_withdrawn_while_running() -> None:
     settled(arrivals, beat())
     arrivals.start("a.wav")
     arrivals.vanish("a.wav")
-    assert arrivals.verdict("a.wav") is Verdict.WITHDRAWN
+    assert arrivals.state_of("a.wav") is DropState.WITHDRAWN
     arrivals.put_back("a.wav")
 
     assert arrivals.entries == {}
@@ -114,7 +114,7 @@ def test_done_drops_are_not_taken_again_until_they_change() -> None:
 
 def test_done_in_an_earlier_life() -> None:
     arrivals = Arrivals(1.0)
-    arrivals.remember("a.wav", beat().fingerprint)
+    arrivals.remember("a.wav", beat().stat_digest)
     arrivals.see(beat(), 0.0)
 
     assert arrivals.entries == {}
@@ -225,7 +225,7 @@ class RandomHistory(RuleBasedStateMachine):
         assert self.working_on is not None
         key, version = self.working_on
         self.event(key)  # the fresh look before a result counts
-        if self.arrivals.verdict(key) is Verdict.KEEP:
+        if self.arrivals.state_of(key) is DropState.UNCHANGED:
             assert self.folder.get(key) == version, "a result for something that lies there no more"
             assert (key, version) not in self.seen_done, "the same thing twice"
             self.seen_done.add((key, version))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from config.settings import AUDIO_EXTENSIONS
-from daemon.ingest.grouping import FileFact, Kind, fingerprint, group, has_extension, is_stem_name
+from daemon.ingest.grouping import FileFact, Kind, group, has_extension, is_stem_name, stat_digest
 
 
 def facts(*paths: str) -> list[FileFact]:
@@ -112,7 +112,7 @@ def test_extension_is_compared_without_case() -> None:
     assert not has_extension("wav", ("wav",))
 
 
-def test_the_fingerprint_sees_every_change_but_not_the_order() -> None:
+def test_the_stat_digest_sees_every_change_but_not_the_order() -> None:
     base = FileFact("a", 1, 2, 3, 4)
     other = [
         FileFact("b", 1, 2, 3, 4),
@@ -122,19 +122,19 @@ def test_the_fingerprint_sees_every_change_but_not_the_order() -> None:
         FileFact("a", 1, 2, 3, 9),
     ]
 
-    assert len({fingerprint([f]) for f in [base, *other]}) == 6
-    assert fingerprint([base, other[0]]) == fingerprint([other[0], base])
+    assert len({stat_digest([f]) for f in [base, *other]}) == 6
+    assert stat_digest([base, other[0]]) == stat_digest([other[0], base])
 
 
-def test_names_that_are_no_text_can_be_fingerprinted() -> None:
-    assert len(fingerprint([FileFact("b\udcff.wav", 1, 1, 1, 1)])) == 16
+def test_names_that_are_no_text_can_be_digested() -> None:
+    assert len(stat_digest([FileFact("b\udcff.wav", 1, 1, 1, 1)])) == 16
 
 
 def test_a_folder_changes_with_the_partial_files_in_it_but_a_file_does_not() -> None:
     members = facts("x stems/a.wav", "x stems/b.wav", "c.wav")
     partial = [FileFact("x stems/c.wav.part", size, 1, 1, 9) for size in (1, 2)]
     one, two = (
-        {c.key: c.fingerprint for c in group(members, AUDIO_EXTENSIONS, ignored=[fact])} for fact in partial
+        {c.key: c.stat_digest for c in group(members, AUDIO_EXTENSIONS, ignored=[fact])} for fact in partial
     )
 
     assert one["x stems"] != two["x stems"]

@@ -38,7 +38,7 @@ from daemon.pipeline.correct import (
 from daemon.pipeline.remake import report_of
 from daemon.pipeline.render import render_drop
 from daemon.service import correction_pickup as keeper_module
-from daemon.service.correction_pickup import CorrectionKeeper
+from daemon.service.correction_pickup import CorrectionPickup
 from daemon.workers.pool import Died, Done
 from tests.daemon.sample_report import (
     BAR_ONE_S,
@@ -257,7 +257,7 @@ def test_a_later_correction_keeps_the_earlier_ones() -> None:
 
 
 @pytest.mark.parametrize(
-    ("wishes", "words"),
+    ("wanted", "words"),
     [
         ({}, "corrects nothing"),
         ({"tempo": 5000}, "tempo_bpm"),
@@ -268,14 +268,14 @@ def test_a_later_correction_keeps_the_earlier_ones() -> None:
         ({"tuning": 90}, "tuning_cents"),
     ],
 )
-def test_impossible_wishes_say_what_is_allowed(wishes: dict, words: str) -> None:
+def test_impossible_corrections_say_what_is_allowed(wanted: dict, words: str) -> None:
     with pytest.raises(ConfigError) as caught:
-        make_correction(wishes, sample_analysis(), None)
+        make_correction(wanted, sample_analysis(), None)
     assert words in str(caught.value)
 
 
 @pytest.mark.parametrize(
-    ("text", "wishes"),
+    ("text", "wanted"),
     [
         ("tempo: 70\nkey: E flat minor\n", {"tempo": 70, "key": "E flat minor"}),
         ("Bar one: +1 beat\n", {"bar_one": "+1 beat"}),
@@ -283,10 +283,10 @@ def test_impossible_wishes_say_what_is_allowed(wishes: dict, words: str) -> None
         ("\ufeffhalf: yes", {"half": True}),
     ],
 )
-def test_correction_files(tmp_path: Path, text: str, wishes: dict) -> None:
+def test_correction_files(tmp_path: Path, text: str, wanted: dict) -> None:
     path = tmp_path / CORRECTION_FILE
     path.write_text(text, encoding="utf-8")
-    assert read_correction_file(path) == wishes
+    assert read_correction_file(path) == wanted
 
 
 @pytest.mark.parametrize(
@@ -475,18 +475,18 @@ def test_the_keeper_gives_one_file_at_a_time_to_an_idle_worker(studio, monkeypat
 
     monkeypatch.setattr(keeper_module, "pending_corrections", lambda ready: [folder, folder / "b"])
     pool = Pool()
-    keeper = CorrectionKeeper(settings, pool)
-    keeper.step(10.0)
+    pickup = CorrectionPickup(settings, pool)
+    pickup.step(10.0)
     assert pool.tasks == []
     pool.idle = 1
-    keeper.step(11.0)
-    keeper.step(99.0)
+    pickup.step(11.0)
+    pickup.step(99.0)
     assert [task.arguments for task in pool.tasks] == [(settings, folder)]
-    keeper.handle(Done("correction", "well"))
-    keeper.step(12.0)
+    pickup.handle(Done("correction", "well"))
+    pickup.step(12.0)
     assert len(pool.tasks) == 2
-    keeper.handle(Died("correction", "killed", ""))
-    keeper.step(12.5)
+    pickup.handle(Died("correction", "killed", ""))
+    pickup.step(12.5)
     assert len(pool.tasks) == 2
-    keeper.step(100.0)
+    pickup.step(100.0)
     assert len(pool.tasks) == 3

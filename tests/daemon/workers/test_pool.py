@@ -14,7 +14,7 @@ import psutil
 import pytest
 
 from daemon.core.errors import DiskFull, InternalError
-from daemon.workers.pool import Died, Done, Failed, Report, Stage, Task, WorkerPool
+from daemon.workers.pool import Died, Done, Failed, Stage, Task, WorkerEvent, WorkerPool
 from daemon.workers.process import Setup, resolve
 
 HERE = str(Path(__file__).parent)
@@ -36,17 +36,17 @@ def pool(setup: Setup) -> Iterator[WorkerPool]:
 
 def ask(
     pool: WorkerPool, function: str, *arguments: Any, timeout_s: float = 20.0, stages: bool = False
-) -> list[Report]:
-    """Run one task to its end; every report about it."""
+) -> list[WorkerEvent]:
+    """Run one task to its end; every event about it."""
     while not pool.idle:
         pool.poll(0.1)
     pool.submit(Task("t", function, arguments, timeout_s, stages))
-    reports: list[Report] = []
+    events: list[WorkerEvent] = []
     limit = time.monotonic() + 30
-    while not any(isinstance(r, Done | Failed | Died) for r in reports):
+    while not any(isinstance(r, Done | Failed | Died) for r in events):
         assert time.monotonic() < limit
-        reports += pool.poll(0.1)
-    return reports
+        events += pool.poll(0.1)
+    return events
 
 
 def test_a_result_comes_back(pool: WorkerPool) -> None:
@@ -54,9 +54,9 @@ def test_a_result_comes_back(pool: WorkerPool) -> None:
 
 
 def test_stages_are_reported_in_order(pool: WorkerPool) -> None:
-    reports = ask(pool, "tests.daemon.worker_tasks:in_stages", stages=True)
+    events = ask(pool, "tests.daemon.worker_tasks:in_stages", stages=True)
 
-    assert reports == [Stage("t", "one"), Stage("t", "two"), Done("t", "end")]
+    assert events == [Stage("t", "one"), Stage("t", "two"), Done("t", "end")]
 
 
 def test_one_worker_keeps_its_process(pool: WorkerPool) -> None:
@@ -64,29 +64,29 @@ def test_one_worker_keeps_its_process(pool: WorkerPool) -> None:
 
 
 def test_our_errors_come_back_as_they_are(pool: WorkerPool) -> None:
-    [report] = ask(pool, "tests.daemon.worker_tasks:full")
-    assert isinstance(report, Failed)
+    [event] = ask(pool, "tests.daemon.worker_tasks:full")
+    assert isinstance(event, Failed)
 
-    assert isinstance(report.error, DiskFull)
-    assert report.error.args == ("ready", "no space left", "free some")
+    assert isinstance(event.error, DiskFull)
+    assert event.error.args == ("ready", "no space left", "free some")
 
 
 def test_a_full_disk_is_the_machines_trouble_even_when_nobody_caught_it(pool: WorkerPool) -> None:
-    [report] = ask(pool, "tests.daemon.worker_tasks:write_to_a_full_disk")
-    assert isinstance(report, Failed)
+    [event] = ask(pool, "tests.daemon.worker_tasks:write_to_a_full_disk")
+    assert isinstance(event, Failed)
 
-    assert isinstance(report.error, DiskFull)
+    assert isinstance(event.error, DiskFull)
 
 
 def test_other_errors_become_internal_ones_with_the_trace_and_the_worker_is_replaced(
     pool: WorkerPool,
 ) -> None:
     before = ask(pool, "os:getpid")
-    [report] = ask(pool, "tests.daemon.worker_tasks:bug")
-    assert isinstance(report, Failed)
-    assert isinstance(report.error, InternalError)
+    [event] = ask(pool, "tests.daemon.worker_tasks:bug")
+    assert isinstance(event, Failed)
+    assert isinstance(event.error, InternalError)
 
-    assert "ZeroDivisionError" in report.detail
+    assert "ZeroDivisionError" in event.detail
     assert ask(pool, "os:getpid") != before
 
 
@@ -95,53 +95,53 @@ def test_other_errors_become_internal_ones_with_the_trace_and_the_worker_is_repl
     [(signal.SIGKILL, "SIGKILL"), (signal.SIGSEGV, "SIGSEGV"), (signal.SIGABRT, "SIGABRT")],
 )
 def test_a_killed_worker_is_reported_and_replaced(pool: WorkerPool, number: int, words: str) -> None:
-    [report] = ask(pool, "tests.daemon.worker_tasks:kill_me", int(number))
-    assert isinstance(report, Died)
+    [event] = ask(pool, "tests.daemon.worker_tasks:kill_me", int(number))
+    assert isinstance(event, Died)
 
-    assert words in report.reason
+    assert words in event.reason
     assert ask(pool, "tests.daemon.worker_tasks:add", 1, 1) == [Done("t", 2)]
 
 
 def test_a_worker_that_exits_is_reported(pool: WorkerPool) -> None:
-    [report] = ask(pool, "os:_exit", 7)
-    assert isinstance(report, Died)
+    [event] = ask(pool, "os:_exit", 7)
+    assert isinstance(event, Died)
 
-    assert "exit code 7" in report.reason
+    assert "exit code 7" in event.reason
 
 
 def test_the_last_words_of_a_dead_worker_are_kept(pool: WorkerPool) -> None:
-    [report] = ask(pool, "tests.daemon.worker_tasks:complain_and_die")
-    assert isinstance(report, Died)
+    [event] = ask(pool, "tests.daemon.worker_tasks:complain_and_die")
+    assert isinstance(event, Died)
 
-    assert "mpg123 says goodbye" in report.detail
+    assert "mpg123 says goodbye" in event.detail
 
 
 @pytest.mark.parametrize("function", ["tests.daemon.worker_tasks:hang", "tests.daemon.worker_tasks:spin"])
 def test_the_deadline_is_kept_by_the_parent(pool: WorkerPool, function: str) -> None:
     begun = time.monotonic()
-    [report] = ask(pool, function, timeout_s=0.5)
-    assert isinstance(report, Died)
+    [event] = ask(pool, function, timeout_s=0.5)
+    assert isinstance(event, Died)
 
-    assert report.reason == "it took longer than the 0.5 s allowed"
+    assert event.reason == "it took longer than the 0.5 s allowed"
     assert time.monotonic() - begun < 3.0
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="RLIMIT_AS is kept on Linux")
 def test_too_much_memory_is_an_error_of_that_task(pool: WorkerPool) -> None:
-    [report] = ask(pool, "tests.daemon.worker_tasks:eat", 2 << 30)
-    assert isinstance(report, Died)
+    [event] = ask(pool, "tests.daemon.worker_tasks:eat", 2 << 30)
+    assert isinstance(event, Died)
 
-    assert report.reason == "it needed more than the 1024 MB allowed"
+    assert event.reason == "it needed more than the 1024 MB allowed"
 
 
 def test_the_parent_watches_memory_where_the_system_does_not(
     pool: WorkerPool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("daemon.workers.handle.Worker.rss", lambda self: 5 << 30)
-    [report] = ask(pool, "tests.daemon.worker_tasks:hang", timeout_s=20.0)
-    assert isinstance(report, Died)
+    [event] = ask(pool, "tests.daemon.worker_tasks:hang", timeout_s=20.0)
+    assert isinstance(event, Died)
 
-    assert "1024 MB" in report.reason
+    assert "1024 MB" in event.reason
 
 
 def test_an_idle_worker_is_never_killed_for_its_age(
@@ -180,11 +180,11 @@ def test_a_suspended_task_stands_still_and_so_does_its_clock(pool: WorkerPool, t
     assert file.stat().st_size == size
     assert pool.suspended("t")
     pool.resume("t")
-    reports: list[Report] = []
-    while not reports:
-        reports = pool.poll(0.5)
+    events: list[WorkerEvent] = []
+    while not events:
+        events = pool.poll(0.5)
 
-    assert reports == [Done("t", 4)]
+    assert events == [Done("t", 4)]
 
 
 def test_an_extra_worker_comes_and_goes(pool: WorkerPool) -> None:
@@ -226,17 +226,17 @@ def test_the_worker_yields_and_has_one_thread_and_its_cache(setup: Setup, tmp_pa
     pool = WorkerPool(1, replace(setup, nice=10))
     pool.start()
     try:
-        [report] = ask(pool, "tests.daemon.worker_tasks:describe")
+        [event] = ask(pool, "tests.daemon.worker_tasks:describe")
     finally:
         pool.stop()
-    assert isinstance(report, Done)
+    assert isinstance(event, Done)
 
-    assert report.value["nice"] == os.nice(0) + 10
-    assert report.value["threads"] == "1"
-    assert report.value["numba"] == str(tmp_path / "numba")
-    assert report.value["ionice"] in (None, "idle")
-    assert report.value["core"] in (None, 0)
-    assert report.value["ignores_ctrl_c"]
+    assert event.value["nice"] == os.nice(0) + 10
+    assert event.value["threads"] == "1"
+    assert event.value["numba"] == str(tmp_path / "numba")
+    assert event.value["ionice"] in (None, "idle")
+    assert event.value["core"] in (None, 0)
+    assert event.value["ignores_ctrl_c"]
 
 
 def test_stop_kills_what_runs_and_leaves_no_process(setup: Setup) -> None:
