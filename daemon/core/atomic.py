@@ -116,23 +116,6 @@ def free_name(root: Path, name: str) -> str:
     return wanted
 
 
-def publish(staged: Path, ready_root: Path, name: str) -> Path:
-    """Make a staged folder visible as ``ready_root/name`` (or the next free name). Returns where it is.
-
-    ``staged`` must be on the same file system. Raises MachineError; then ``staged`` is still there.
-    """
-    try:
-        sync_tree(staged)
-        while True:
-            try:
-                return reveal(staged, ready_root, free_name(ready_root, name))
-            except OSError as error:
-                if error.errno not in TAKEN:
-                    raise
-    except OSError as error:
-        raise machine_error(error, ready_root) from error
-
-
 def reveal(staged: Path, root: Path, name: str) -> Path:
     """The rename and its fsync. Never replaces anything: OSError with an errno of TAKEN when the name is
     used.

@@ -3,4 +3,4 @@
 Offers `decoder.decode` and the safe way to open, list and identify a drop.
 """
 
-__all__ = ["audiochecks", "audiofile", "decoder", "headers", "safeopen", "spool", "stems", "tags"]
+__all__ = ["audiochecks", "audiofile", "decoder", "headers", "identity", "safeopen", "spool", "stems", "tags"]

@@ -27,7 +27,8 @@ from daemon.core.errors import DiskFull, MachineError, UnreadableAudio, UnsafeAr
 from daemon.core.names import is_ignored
 from daemon.core.text import file_name, is_hidden, tidy
 from daemon.decode.headers import AUDIO_NAMES, HEAD, READABLE, recognise_bytes
-from daemon.decode.safeopen import MAX_DEPTH, hash_open, opened
+from daemon.decode.identity import MAX_DEPTH
+from daemon.decode.safeopen import hash_open, opened
 
 MAX_ENTRIES = 2000
 MAX_DIRECTORY_BYTES = 2 << 20  # the central directory is held in memory

@@ -19,15 +19,8 @@ from daemon.decode.archives import extract
 from daemon.decode.audiochecks import require_length, require_sound
 from daemon.decode.audiofile import AudioFile, content_of, read_audio
 from daemon.decode.headers import AUDIO_NAMES, READABLE
-from daemon.decode.safeopen import (
-    combined_hash,
-    hash_open,
-    is_folder,
-    member_states,
-    members,
-    opened,
-    relative_name,
-)
+from daemon.decode.identity import combined_hash, is_folder, member_states, members, relative_name
+from daemon.decode.safeopen import hash_open, opened
 from daemon.decode.spool import Scratch
 from daemon.decode.stems import Stem, StemSet, read_stems, shown_relative
 from daemon.decode.tags import INNER_NAME, claims

@@ -24,7 +24,8 @@ from daemon.core.text import file_name
 from daemon.decode.audiochecks import is_silent
 from daemon.decode.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.decode.headers import READABLE, recognise
-from daemon.decode.safeopen import opened, relative_name
+from daemon.decode.identity import relative_name
+from daemon.decode.safeopen import opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.twotrack import Windows, compare, hinted
 

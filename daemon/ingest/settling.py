@@ -11,7 +11,7 @@ from daemon.core.logs import note
 from daemon.core.problems import Problems
 from daemon.ingest.arrivals import Arrivals, PendingDrop
 from daemon.ingest.completeness import Access, access
-from daemon.ingest.grouping import MARKER
+from daemon.ingest.grouping import MARKER, Candidate
 from daemon.ingest.incoming import Incoming
 
 log = logging.getLogger("beatintake.settling")
@@ -85,6 +85,18 @@ class Settling:
             for key in [k for k in (*self.arrivals.entries, *self.arrivals.done) if k.startswith(f"{unit}/")]:
                 if key not in keys:
                     self.arrivals.vanish(key)
+
+    def look_again(self, candidate: Candidate, now: float) -> None:
+        """One look at one drop that is being worked on."""
+        try:
+            fresh = self.incoming.refresh(candidate)
+        except OSError as error:
+            note(log, logging.WARNING, "cannot look at the drop", drop=candidate.key, error=error)
+            return
+        if fresh is not None:
+            self.arrivals.see(fresh, now)
+        elif self.incoming.root.is_dir():  # a share that is away has not taken the drop away
+            self.arrivals.vanish(candidate.key)
 
     def vanished(self, paths: Iterable[str]) -> list[str]:
         """Those of the paths that lie no more in the folder (none while it cannot be reached)."""

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -37,6 +38,11 @@ class JobResult:
     sha256: str | None
     reason: str | None = None
     summary: dict[str, Any] = field(default_factory=dict)
+
+
+def stamp_now() -> str:
+    """Local time with its offset, to the second."""
+    return datetime.now(UTC).astimezone().isoformat(timespec="seconds")
 
 
 def _ignore(_stage: str) -> None:

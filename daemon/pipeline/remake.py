@@ -16,7 +16,7 @@ from config.settings import Settings
 from daemon.core.atomic import STAGING, discard, machine_error, patiently, sync_folder, sync_tree
 from daemon.core.errors import BeatintakeError, DropWithdrawn, MachineError
 from daemon.corrections.apply import Correction
-from daemon.decode.safeopen import identify
+from daemon.decode.identity import identify
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.report.report import Report, read_report
 

@@ -1,77 +1,178 @@
-"""One drop being worked on: its steps, the tasks that they are, and the record that comes of it. Pure."""
+"""The steps of one drop, written once for the service and for a batch. Pure.
+
+    (folders that may be stems) are they? -> what is its hash? -> the job itself -> publish or reject
+
+Who drives a drop gives the task of its present step to a worker and asks `decide` what the answer means. What
+is done about it (ledger, folders, when it is tried again) is the driver's.
+"""
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from dataclasses import dataclass
+from enum import StrEnum
 from pathlib import Path
 from typing import Any
 
 from config.settings import Settings
+from daemon.core.errors import ChangedWhileReading, DropError, DropWithdrawn, MachineError
 from daemon.core.text import file_name, lines, one_line, valid
-from daemon.ingest.grouping import Candidate
 from daemon.ledger.ledger import Attempts, Record
-from daemon.pipeline.job import JobRequest
-from daemon.workers.pool import Task
+from daemon.pipeline.job import JobRequest, JobResult
+from daemon.workers.pool import Died, Done, Failed, Task
 
-PREFIX = "job-"
-IDENTIFY = "daemon.decode.safeopen:identify"
+IDENTIFY = "daemon.decode.identity:identify"
 ARE_STEMS = "daemon.ingest.stemcheck:are_stems"
 RUN = "daemon.pipeline.job:run_job"
 RUN_DURABLY = "daemon.pipeline.durable:run_durably"
 MAX_INTERRUPTED = 25
 
 
+class Step(StrEnum):
+    STEMS = "stems"
+    IDENTIFY = "identify"
+    RUN = "run"
+
+
 @dataclass(slots=True)
-class Job:
-    id: str
-    candidate: Candidate
-    started_at: float  # wall clock, for display
-    begun: float  # monotonic
-    step: str = "identify"  # "stems", "identify", "run"
-    stage: str = "identify"  # for display
-    sha256: str | None = None
-    staging: Path | None = None
-    next_task: Task | None = None
+class DropWork(ABC):
+    """A drop and how far it has come."""
+
+    path: Path  # file or folder, only read
+    producer: str | None = None
+    stat_digest: bytes = b""  # of sizes, times and inodes; empty: not known
+    step: Step = Step.IDENTIFY
+    sha256: str | None = None  # known after IDENTIFY
+    staging: Path | None = None  # private folder of the job, from RUN on
 
     @property
+    @abstractmethod
     def key(self) -> str:
-        return self.candidate.key
+        """How the ledger names the place."""
 
     @property
     def subject(self) -> str:
-        """What tries and results are counted under: the hash, or the stat_digest before it is known."""
-        return self.sha256 or f"drop:{self.candidate.stat_digest.hex()}"
-
-    def task(self, incoming: Path, settings: Settings, stamp: str, run_function: str = RUN) -> Task:
-        """The task of the present step."""
-        path, limit = incoming / self.key, settings.limits.job_timeout_seconds
-        if self.step != "run":
-            function = ARE_STEMS if self.step == "stems" else IDENTIFY
-            return Task(self.id, function, (path, settings.arrival.ignore), limit)
-        assert self.staging is not None
-        request = JobRequest(path, self.staging, settings, self.candidate.producer, stamp)
-        return Task(self.id, RUN_DURABLY, (run_function, request), limit, stages=True)
+        """What tries and results are counted under: the hash, or the place and time before it is known."""
+        return self.sha256 or f"drop:{self.stat_digest.hex() or valid(self.key)}"
 
     @property
     def shown(self) -> str:
         """The name of the file or folder, fit to be shown."""
-        return file_name(self.key.rpartition("/")[2])
+        return file_name(self.path)
+
+    def task(self, task_id: str, settings: Settings, stamp: str, durably: str | None = None) -> Task:
+        """The task of the present step. ``durably``: the job's function, run with stages and fsync."""
+        limit = settings.limits.job_timeout_seconds
+        if self.step is not Step.RUN:
+            function = ARE_STEMS if self.step is Step.STEMS else IDENTIFY
+            return Task(task_id, function, (self.path, settings.arrival.ignore), limit)
+        assert self.staging is not None
+        request = JobRequest(self.path, self.staging, settings, self.producer, stamp)
+        if durably:
+            return Task(task_id, RUN_DURABLY, (durably, request), limit, stages=True)
+        return Task(task_id, RUN, (request,), limit)
 
     def record(
         self, outcome: str, folder: str, reason: str | None, at: float, summary: dict[str, Any]
     ) -> Record:
         """``folder`` is the wanted name; publishing may have to number it."""
-        producer = self.candidate.producer
         return Record(
             self.subject,
             outcome,
             folder,
             self.shown,
-            one_line(producer) if producer else None,
+            self.producer and one_line(self.producer),
             reason and lines(reason),
             {**summary, "path": valid(self.key)},
             at,
         )
+
+
+@dataclass(frozen=True, slots=True)
+class GoOn:
+    """The next step is due."""
+
+    step: Step
+
+
+@dataclass(frozen=True, slots=True)
+class Split:
+    """No stems: every file of the folder is a drop of its own."""
+
+
+@dataclass(frozen=True, slots=True)
+class Identified:
+    """Known, being worked on elsewhere, tried too often, or to be run: the driver's ledger knows."""
+
+    sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Publish:
+    result: JobResult
+
+
+@dataclass(frozen=True, slots=True)
+class Reject:
+    """The drop cannot be used."""
+
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
+class StartOver:
+    """It changed or went away meanwhile. ``error``: what the worker met, if it was the worker that saw it."""
+
+    reason: str
+    error: MachineError | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Postpone:
+    """The machine is in the way."""
+
+    error: MachineError
+
+
+@dataclass(frozen=True, slots=True)
+class Failure:
+    """A crash, hang, blow-up or bug: tried again a bounded number of times."""
+
+    reason: str
+    detail: str = ""
+
+
+Decision = GoOn | Split | Identified | Publish | Reject | StartOver | Postpone | Failure
+
+
+def decide(drop: DropWork, answer: Done | Failed | Died) -> Decision:
+    """What a worker's answer to the present step means."""
+    match answer:
+        case Done(value=value):
+            return _after(drop, value)
+        case Failed(error=DropError() as error):
+            return Reject(error.about(drop.shown))
+        case Failed(error=ChangedWhileReading() | DropWithdrawn() as error):
+            return StartOver(str(error), error)
+        case Failed(error=MachineError() as error):
+            return Postpone(error)
+        case Failed(error=error, detail=detail):
+            return Failure(str(error), detail)
+        case Died(reason=reason, detail=detail):
+            return Failure(reason, detail)
+
+
+def _after(drop: DropWork, value: Any) -> Decision:
+    if drop.step is Step.STEMS:
+        return GoOn(Step.IDENTIFY) if value else Split()
+    if drop.step is Step.IDENTIFY:
+        return Identified(str(value))
+    result: JobResult = value
+    if result.sha256 not in (None, drop.sha256):
+        return StartOver("it was replaced while it was being read")
+    if result.outcome == "rejected":
+        return Reject(result.reason or "no reason given")
+    return Publish(result)
 
 
 def worn_out(attempts: Attempts, max_attempts: int) -> str | None:

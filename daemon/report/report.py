@@ -70,10 +70,6 @@ class Report(Part):
     fingerprint: Fingerprint | None = Field(None, description="of the music, to find other versions of it")
     analysis: Analysis = Field(description="the complete measurement, before any correction")
 
-    def to_analysis(self) -> Analysis:
-        """What was measured, exactly as the analyzers returned it."""
-        return self.analysis
-
     def corrected(self) -> Analysis:
         """The analysis with the engineer's correction applied: what copy, map and page show."""
         return apply_correction(self.analysis, self.correction) if self.correction else self.analysis

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import secrets
+import time
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,6 +18,9 @@ from daemon.core.errors import BeatintakeError
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.service.lock import is_locked
+from daemon.service.quiet_hours import is_quiet
+
+PAUSED = "paused by command"
 
 
 def pause_path(state: Path) -> Path:
@@ -25,6 +29,16 @@ def pause_path(state: Path) -> Path:
 
 def is_paused(state: Path) -> bool:
     return pause_path(state).exists()
+
+
+def why_paused(settings: Settings) -> str | None:
+    """Why no new work starts now; None when it may."""
+    if is_paused(settings.folders.state):
+        return PAUSED
+    clock = time.localtime()
+    if is_quiet(clock.tm_hour * 60 + clock.tm_min, settings.work.quiet_hours):
+        return "quiet hours"
+    return None
 
 
 def pause_service(settings: Settings) -> int:

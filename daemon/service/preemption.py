@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from daemon.ingest.arrivals import Arrivals
-from daemon.pipeline.steps import Job
+from daemon.pipeline.steps import Step
+from daemon.service.active_drop import ActiveDrop
 from daemon.service.dispatcher import Dispatcher
 from daemon.workers.pool import WorkerPool
 
@@ -23,7 +24,7 @@ class Preemption:
     dispatcher: Dispatcher
     arrivals: Arrivals
     pool: WorkerPool
-    held: Job | None = None
+    held: ActiveDrop | None = None
     since: float = 0.0
     spent: dict[str, float] = field(default_factory=dict)
 
@@ -37,18 +38,20 @@ class Preemption:
         if self.held is None:
             if allowed:
                 self._consider(now)
-        elif self.held.id not in self.dispatcher.jobs or self._nothing_small(now, allowed):
+        elif self.held.id not in self.dispatcher.active or self._nothing_small(now, allowed):
             self._release(now)
 
     def _consider(self, now: float) -> None:
-        if self.pool.idle or len(self.dispatcher.jobs) < self.pool.count:
+        if self.pool.idle or len(self.dispatcher.active) < self.pool.count:
             return
         left = [
-            job
-            for job in self.dispatcher.jobs.values()
-            if now - job.begun >= LONG_S and self.spent.get(job.id, 0.0) < BUDGET_S and job.step == "run"
+            drop
+            for drop in self.dispatcher.active.values()
+            if now - drop.begun >= LONG_S
+            and self.spent.get(drop.id, 0.0) < BUDGET_S
+            and drop.step is Step.RUN
         ]
-        longest = max(left, key=lambda job: job.candidate.size, default=None)
+        longest = max(left, key=lambda drop: drop.candidate.size, default=None)
         if longest is None or self.arrivals.next_waiting(now, longest.candidate.size // SMALL_SHARE) is None:
             return
         self.held, self.since = longest, now
@@ -57,7 +60,9 @@ class Preemption:
 
     def _nothing_small(self, now: float, allowed: bool) -> bool:
         assert self.held is not None
-        if any(job is not self.held and job.begun >= self.since for job in self.dispatcher.jobs.values()):
+        if any(
+            drop is not self.held and drop.begun >= self.since for drop in self.dispatcher.active.values()
+        ):
             return False  # one is on the extra worker
         used = self.spent.get(self.held.id, 0.0) + now - self.since
         waiting = self.arrivals.next_waiting(now, self.below_bytes)
@@ -65,7 +70,7 @@ class Preemption:
 
     def _release(self, now: float) -> None:
         assert self.held is not None
-        self.spent = {key: s for key, s in self.spent.items() if key in self.dispatcher.jobs}
+        self.spent = {key: s for key, s in self.spent.items() if key in self.dispatcher.active}
         self.spent[self.held.id] = self.spent.get(self.held.id, 0.0) + now - self.since
         self.pool.resume(self.held.id)
         self.pool.extra = 0

@@ -24,19 +24,19 @@ from daemon.ingest.arrivals import Arrivals, Phase
 from daemon.ingest.incoming import Incoming
 from daemon.ingest.settling import Settling
 from daemon.ingest.watch import LOOSE_TYPES, Inbox, Watch, file_system_type
-from daemon.ledger.ledger import Record, ledger_path
-from daemon.ledger.rebuild import open_or_rebuild
-from daemon.pipeline.publication import Results
-from daemon.pipeline.steps import PREFIX, RUN
-from daemon.service import housekeeping
+from daemon.ledger.ledger import Record
+from daemon.pipeline.steps import RUN
 from daemon.service.board_refresh import BoardRefresh
-from daemon.service.control import is_paused, pending_requests
+from daemon.service.control import PAUSED, why_paused
 from daemon.service.correction_pickup import CorrectionPickup
+from daemon.service.disk_space import has_space
 from daemon.service.dispatcher import Dispatcher
 from daemon.service.lock import ServiceLock
 from daemon.service.notification import notify_about
 from daemon.service.preemption import Preemption
-from daemon.service.quiet_hours import is_quiet
+from daemon.service.recovery import recover
+from daemon.service.reload import reload
+from daemon.service.requests import grant_files, sweep, write_digest
 from daemon.service.schedule import Schedule
 from daemon.service.signals import Flags, signals
 from daemon.service.supervisor import Supervisor
@@ -110,10 +110,10 @@ class Service:
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
         self.settling = Settling(incoming, self.arrivals, self.problems)
         self._open_ledger()
-        self.pool = WorkerPool(settings.work.max_workers, self._worker_setup())
+        self.pool = WorkerPool(settings.work.max_workers, self.worker_setup())
         self.pool.start()
         self.dispatcher = Dispatcher(
-            settings, incoming, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
+            settings, self.settling, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
         self.preemption = Preemption(self.dispatcher, self.arrivals, self.pool)
         self.board = BoardRefresh(folders.ready, folders.state, self.pool)
@@ -130,23 +130,9 @@ class Service:
         self.inbox.ask("sweep")
 
     def _open_ledger(self) -> None:
-        """Open it, finish what an earlier life had begun, and remember what is done."""
-        folders = self.settings.folders
-        self.ledger, remark = open_or_rebuild(ledger_path(folders.state), folders.ready, folders.rejected)
-        if remark:
-            note(log, logging.WARNING, "ledger", text=remark)
-        Results(folders, self.ledger).finish_all()
-        interrupted = self.ledger.note_interrupted()
-        leftovers = housekeeping.clear_staging(self.settings, PREFIX)
-        if interrupted or leftovers:
-            note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
-        for path, mark, sha256 in self.ledger.drops():
-            if sha256 is None:
-                self.settling.incoming.split.add(path)
-            else:
-                self.arrivals.remember(path, mark)
+        self.ledger = recover(self.settings, self.settling.incoming, self.arrivals)
 
-    def _worker_setup(self) -> Setup:
+    def worker_setup(self) -> Setup:
         state, limits = self.settings.folders.state, self.settings.limits
         return Setup(
             memory_bytes=limits.job_memory_mb << 20,
@@ -202,12 +188,12 @@ class Service:
     def _finish_running(self) -> None:
         """Let the running drops end within the grace time; a second signal ends the patience."""
         self.state = "stopping"
-        note(log, logging.INFO, "stopping", running=len(self.dispatcher.jobs))
+        note(log, logging.INFO, "stopping", running=len(self.dispatcher.active))
         notify("STOPPING=1")
         limit = time.monotonic() + STOP_GRACE_S
         asked = self.flags.stop
         self.pool.resume_all()
-        while self.dispatcher.jobs and time.monotonic() < limit and self.flags.stop == asked:
+        while self.dispatcher.active and time.monotonic() < limit and self.flags.stop == asked:
             for event in self.pool.poll(0.2):
                 self.dispatcher.handle(event)
             self.dispatcher.call_off_pending()
@@ -250,7 +236,8 @@ class Service:
             self.inbox.ask("scan")
         self._beat(now)
         if self.flags.reload:
-            self._reload()
+            self.flags.reload = False
+            reload(self)
 
     def _timeout(self) -> float:
         if any(entry.phase is Phase.ARRIVING for entry in self.arrivals.entries.values()):
@@ -263,51 +250,36 @@ class Service:
             self.supervisor.timers.next["scan"] = now + self.settings.arrival.rescan_seconds
             self.settling.scan(now)
         if "sweep" in requests:
-            housekeeping.sweep(self.settings, self.dispatcher.busy_folders())
-            self.ledger.forget_drops(self.settling.vanished(path for path, _, _ in self.ledger.drops()))
+            sweep(self.dispatcher, self.settling.vanished(path for path, _, _ in self.ledger.drops()))
         if "digest" in requests:
-            waiting = len(self.arrivals.entries)
-            file = housekeeping.write_digest(self.settings, self.ledger, waiting)
-            note(log, logging.INFO, "digest", file=file)
+            write_digest(self.dispatcher)
         if "schedule trouble" in requests:
             note(log, logging.WARNING, "a scheduled job was missed or failed")
-        if self.supervisor.timers.due("requests", now, 1.0):
-            for path, request in pending_requests(self.settings.folders.state):
-                for sha256 in request.get("retry", []):
-                    self.dispatcher.retry(sha256)
-                path.unlink(missing_ok=True)  # only now: a request that fails is granted later
-                self.inbox.ask("scan")
+        if self.supervisor.timers.due("requests", now, 1.0) and grant_files(self.dispatcher):
+            self.inbox.ask("scan")
 
     def _dispatch(self, now: float) -> None:
-        paused = self.why_paused()
-        if paused == "paused by command":
+        paused = why_paused(self.settings)
+        if paused == PAUSED:
             self.pool.suspend_all()
         else:
             self.pool.resume_all(but=self.preemption.held.id if self.preemption.held else None)
         self.preemption.step(now, allowed=paused is None)
         self.board.step(now, hurry=not self.arrivals.entries)
-        if paused != "paused by command":
+        if paused != PAUSED:
             self.corrections.step(now)
         while paused is None and self.pool.idle > self.dispatcher.pending:
             entry = self.arrivals.next_waiting(now, self.preemption.below_bytes)
-            if entry is None or not self.dispatcher.has_space(entry):
+            if entry is None or not has_space(self.settings, self.problems, entry.candidate.size):
                 return
             self.dispatcher.begin(entry)
             self.supervisor.timers.soon("beat", now + PROGRESS_S)
-
-    def why_paused(self) -> str | None:
-        if is_paused(self.settings.folders.state):
-            return "paused by command"
-        clock = time.localtime()
-        if is_quiet(clock.tm_hour * 60 + clock.tm_min, self.settings.work.quiet_hours):
-            return "quiet hours"
-        return None
 
     def _nothing_left(self) -> bool:
         """For a single pass: nothing runs or waits, and what arrives is held up by others."""
         now = time.monotonic()
         return (
-            not self.dispatcher.jobs
+            not self.dispatcher.active
             and not self.board.busy
             and not self.corrections.busy
             and all(
@@ -317,41 +289,8 @@ class Service:
         )
 
     def _beat(self, now: float, force: bool = False) -> None:
-        self.supervisor.beat(now, self.state, self.why_paused(), force)
+        self.supervisor.beat(now, self.state, why_paused(self.settings), force)
 
     def _result(self, record: Record, path: str) -> None:
         self.board.wanted = self.board.wanted or record.outcome == "ready"
         notify_about(self.settings.notify, record)
-
-    # --- settings -----------------------------------------------------------------------------------------
-
-    def _reload(self) -> None:
-        """Take a changed configuration when it is valid as a whole; else keep the one that runs."""
-        self.flags.reload = False
-        from config.load import InvalidConfig, load_settings
-
-        notify("RELOADING=1")
-        try:
-            fresh = load_settings(self.config_path)
-        except (InvalidConfig, OSError) as error:
-            note(log, logging.ERROR, "the changed configuration is not valid; the old stays", reason=error)
-        else:
-            if fresh.folders != self.settings.folders:
-                note(log, logging.ERROR, "other folders need a restart; the old configuration stays")
-            else:
-                self._apply(fresh)
-        notify("READY=1")
-
-    def _apply(self, fresh: Settings) -> None:
-        self.settings = self.dispatcher.settings = self.corrections.settings = fresh
-        self.settling.incoming.settings = fresh.arrival
-        self.arrivals.settle_s = fresh.arrival.settle_seconds
-        self.pool.count, self.pool.setup = fresh.work.max_workers, self._worker_setup()
-        if self.watch.set_mode(fresh.arrival.watch, fresh.arrival.polling_seconds):
-            self.watch.stop()
-            self.supervisor.start_watch()
-        self.schedule.stop()
-        self.schedule = Schedule(fresh, self.inbox)
-        self.schedule.start()
-        self.inbox.ask("scan")
-        note(log, logging.INFO, "configuration taken over")

@@ -42,12 +42,12 @@ def service_facts(
         "waiting": [_line(entry, now) for entry in waiting[:SHOWN]],
         "running": [
             {
-                "drop": valid(job.key),
-                "stage": job.stage,
-                "since": job.started_at,
-                "suspended": dispatcher.pool.suspended(job.id),
+                "drop": valid(drop.key),
+                "stage": drop.stage,
+                "since": drop.started_at,
+                "suspended": dispatcher.pool.suspended(drop.id),
             }
-            for job in dispatcher.jobs.values()
+            for drop in dispatcher.active.values()
         ],
         "ready_since_start": dispatcher.ready_count,
         "rejected_since_start": dispatcher.rejected_count,

@@ -115,10 +115,6 @@ class WorkerPool:
     def running(self) -> list[str]:
         return [worker.task.id for worker in self._workers if worker.task]
 
-    @property
-    def pids(self) -> list[int]:
-        return [worker.process.pid or 0 for worker in self._workers]
-
     def submit(self, task: Task) -> None:
         """Give a task to an idle worker."""
         worker = next(worker for worker in self._workers if worker.idle)

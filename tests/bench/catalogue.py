@@ -54,7 +54,7 @@ class CopyingEngine:
             self.done.append(Done(task.id, resolve(task.function)(*task.arguments)))
 
     def _copy(self, request: JobRequest) -> JobResult:
-        sha256 = resolve("daemon.decode.safeopen:identify")(request.drop)
+        sha256 = resolve("daemon.decode.identity:identify")(request.drop)
         self.report["drop"] |= {"sha256": sha256, "name": request.drop.name}
         if self.report.get("fingerprint"):
             self.report["fingerprint"]["bpm"] = self.chance.uniform(80, 160)

@@ -15,7 +15,7 @@ from pathlib import Path
 
 from daemon.core.errors import DiskFull, DropError, UnreadableAudio
 from daemon.core.names import safe_stem
-from daemon.decode.safeopen import identify
+from daemon.decode.identity import identify
 from daemon.pipeline.job import JobRequest, JobResult
 
 INLINE = False  # in the test's own process: deaths become an exception

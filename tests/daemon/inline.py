@@ -103,7 +103,7 @@ class InlineService(service.Service):
         return min(0.05, super()._timeout())
 
     def settled(self) -> bool:
-        return not self.arrivals.entries and not self.dispatcher.jobs
+        return not self.arrivals.entries and not self.dispatcher.active
 
 
 @contextlib.contextmanager

@@ -127,7 +127,7 @@ def run_case(number: int, seed: int, files: dict[str, bytes], work: Path) -> str
     from config.settings import Limits
     from daemon.core.errors import DropError
     from daemon.decode.decoder import decode
-    from daemon.decode.safeopen import identify
+    from daemon.decode.identity import identify
     from daemon.decode.spool import Scratch
 
     rng = random.Random(f"{seed}/{number}")

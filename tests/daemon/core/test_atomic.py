@@ -5,12 +5,10 @@ from __future__ import annotations
 import errno
 import os
 from pathlib import Path
-from typing import Any
 
 import pytest
 
 from daemon.core import atomic
-from daemon.core.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
 
 
 @pytest.fixture
@@ -20,91 +18,6 @@ def staged(tmp_path: Path) -> Path:
     (folder / "a.wav").write_bytes(b"audio")
     (folder / "stems" / "b.wav").write_bytes(b"stem")
     return folder
-
-
-def test_publish_moves_the_whole_folder(staged: Path) -> None:
-    root = staged.parents[1]
-    where = atomic.publish(staged, root, "beat")
-
-    assert where == root / "beat"
-    assert (where / "stems" / "b.wav").read_bytes() == b"stem"
-    assert not staged.exists()
-
-
-def test_everything_is_durable_before_the_rename_and_the_name_after_it(
-    staged: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    calls: list[str] = []
-    real_fsync, real_rename, real_open = os.fsync, os.rename, os.open
-    opened: dict[int, str] = {}
-
-    def fake_open(path: Any, flags: int, mode: int = 0o777) -> int:
-        descriptor = real_open(path, flags, mode)
-        opened[descriptor] = os.path.relpath(path, staged.parents[1])
-        return descriptor
-
-    def fake_fsync(descriptor: int) -> None:
-        calls.append(f"fsync {opened[descriptor]}")
-        real_fsync(descriptor)
-
-    def fake_rename(a: Any, b: Any) -> None:
-        calls.append("rename")
-        real_rename(a, b)
-
-    monkeypatch.setattr(atomic.os, "open", fake_open)
-    monkeypatch.setattr(atomic.os, "fsync", fake_fsync)
-    monkeypatch.setattr(atomic.os, "rename", fake_rename)
-    atomic.publish(staged, staged.parents[1], "beat")
-
-    job = ".staging/job-1"
-    cut = calls.index("rename")
-    assert set(calls[:cut]) == {
-        f"fsync {job}/a.wav",
-        f"fsync {job}/stems/b.wav",
-        f"fsync {job}/stems",
-        f"fsync {job}",
-    }
-    assert (
-        calls.index(f"fsync {job}/stems/b.wav")
-        < calls.index(f"fsync {job}/stems")
-        < calls.index(f"fsync {job}")
-    )
-    assert calls[cut + 1 :] == ["fsync .", "fsync .staging"]
-
-
-@pytest.mark.parametrize("step", ["fsync", "rename"])
-@pytest.mark.parametrize(
-    ("code", "kind"),
-    [
-        (errno.ENOSPC, DiskFull),
-        (errno.EIO, MachineError),
-        (errno.EACCES, NoPermission),
-        (errno.EROFS, NoPermission),
-        (errno.ENOENT, FolderUnreachable),
-        (errno.ESTALE, FolderUnreachable),
-    ],
-)
-def test_a_failing_step_leaves_nothing_visible(
-    staged: Path, monkeypatch: pytest.MonkeyPatch, step: str, code: int, kind: type[MachineError]
-) -> None:
-    def fail(*_: object) -> None:
-        raise OSError(code, os.strerror(code))
-
-    monkeypatch.setattr(atomic.os, step, fail)
-
-    with pytest.raises(kind):
-        atomic.publish(staged, staged.parents[1], "beat")
-
-    assert os.listdir(staged.parents[1]) == [".staging"]
-    assert (staged / "a.wav").exists()
-
-
-def test_a_taken_name_gets_a_number_whatever_its_case(staged: Path) -> None:
-    root = staged.parents[1]
-    (root / "BEAT").mkdir()
-    (root / "beat (2)").write_text("a file")
-
-    assert atomic.publish(staged, root, "beat").name == "beat (3)"
 
 
 def test_nothing_is_ever_replaced(staged: Path) -> None:

@@ -19,7 +19,7 @@ from daemon.core.errors import DiskFull, EmptyDrop, UnreadableAudio, UnsafeArchi
 from daemon.decode import archives
 from daemon.decode.archives import extract
 from daemon.decode.decoder import decode
-from daemon.decode.safeopen import identify
+from daemon.decode.identity import identify
 from daemon.decode.spool import Scratch
 from daemon.decode.tags import claims
 from tests.daemon.make_audio import file_bytes, noise

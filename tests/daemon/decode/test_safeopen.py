@@ -16,9 +16,9 @@ import pytest
 
 from config.settings import Limits
 from daemon.core.errors import DropWithdrawn, EmptyDrop, MachineError, NoPermission, TooLong, UnsafeDrop
-from daemon.decode import safeopen
+from daemon.decode import identity, safeopen
 from daemon.decode.decoder import decode
-from daemon.decode.safeopen import identify, members
+from daemon.decode.identity import identify, members
 from daemon.decode.spool import Scratch
 from tests.daemon.make_audio import noise, write
 
@@ -183,7 +183,7 @@ def test_folders_without_end(tmp_path, monkeypatch):
     with pytest.raises(UnsafeDrop, match="nested"):
         members(deep)
 
-    monkeypatch.setattr(safeopen, "MAX_FILES", 3)
+    monkeypatch.setattr(identity, "MAX_FILES", 3)
     with pytest.raises(TooLong, match="more than 3 files"):
         members(_stems(tmp_path / "many", tuple(f"{i}.wav" for i in range(5))))
 

@@ -42,7 +42,7 @@ def schema() -> dict:
 def test_any_analysis_comes_back_exactly(analysis: Analysis) -> None:
     base = sample_report()
     report = base.model_copy(update={"analysis": analysis})
-    assert Report.model_validate_json(report.to_json()).to_analysis() == analysis
+    assert Report.model_validate_json(report.to_json()).analysis == analysis
 
 
 def test_a_report_is_the_same_for_the_same_input_and_reads_back() -> None:
@@ -50,7 +50,7 @@ def test_a_report_is_the_same_for_the_same_input_and_reads_back() -> None:
     assert report.to_json() == sample_report().to_json()
     again = Report.model_validate_json(report.to_json())
     assert again == report
-    assert again.to_analysis() == sample_analysis()
+    assert again.analysis == sample_analysis()
 
 
 def test_the_only_time_of_day_is_made_at() -> None:
@@ -177,7 +177,7 @@ def test_set_by_hand_is_said_and_measured_value_is_kept() -> None:
     assert (tempo.value, tempo.set_by_hand, tempo.measured, tempo.confidence) == (70.0, True, 140.0, 1.0)
     assert report.answers.key.measured == "E flat minor"
     assert report.check_by_ear == ()
-    assert report.to_analysis().grid.tempo_bpm == 140.0
+    assert report.analysis.grid.tempo_bpm == 140.0
     assert report.corrected().grid.tempo_bpm == 70.0
     assert report.summary()["set_by_hand"] == ["tempo", "key"]
 

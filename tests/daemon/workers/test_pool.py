@@ -20,6 +20,10 @@ from daemon.workers.process import Setup, resolve
 HERE = str(Path(__file__).parent)
 
 
+def pids_of(pool: WorkerPool) -> list[int]:
+    return [worker.process.pid or 0 for worker in pool._workers]
+
+
 @pytest.fixture
 def setup(tmp_path: Path) -> Setup:
     return Setup(memory_bytes=1 << 30, nice=0, stderr=tmp_path / "worker.stderr", cache=tmp_path)
@@ -148,10 +152,10 @@ def test_an_idle_worker_is_never_killed_for_its_age(
     pool: WorkerPool, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("daemon.workers.handle.START_TIMEOUT_S", 0.0)
-    pids = pool.pids
+    pids = pids_of(pool)
     pool.poll(0.3)
 
-    assert pool.pids == pids
+    assert pids_of(pool) == pids
     assert psutil.pid_exists(pids[0])
 
 
@@ -194,7 +198,7 @@ def test_an_extra_worker_comes_and_goes(pool: WorkerPool) -> None:
     pool.extra = 0
     pool.poll(0.01)
 
-    assert len(pool.pids) == 1
+    assert len(pids_of(pool)) == 1
 
 
 def test_workers_die_with_their_parent(tmp_path: Path) -> None:
@@ -207,7 +211,7 @@ def test_workers_die_with_their_parent(tmp_path: Path) -> None:
         "pool = WorkerPool(1, Setup(memory_bytes=1 << 30))\n"
         "pool.start(); pool.wait_until_warm()\n"
         "pool.submit(Task('t', 'tests.daemon.worker_tasks:spin', (), 60.0))\n"
-        "print(pool.pids[0], flush=True); pool.poll(60)\n"
+        "print(pool._workers[0].process.pid, flush=True); pool.poll(60)\n"
     )
     parent = subprocess.Popen([sys.executable, "-c", code], stdout=subprocess.PIPE)
     assert parent.stdout is not None
@@ -244,7 +248,7 @@ def test_stop_kills_what_runs_and_leaves_no_process(setup: Setup) -> None:
     pool.start()
     while pool.idle < 2:
         pool.poll(0.1)
-    pids = pool.pids
+    pids = pids_of(pool)
     pool.submit(Task("t", "tests.daemon.worker_tasks:spin", (), 60.0))
     pool.stop()
 

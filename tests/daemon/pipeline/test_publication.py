@@ -1,0 +1,126 @@
+"""Durable publishing: the order of the calls, and what is left when one of them fails."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from config.settings import Folders
+from daemon.core import atomic
+from daemon.core.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
+from daemon.ledger.ledger import Ledger, Record
+from daemon.pipeline.publication import Results
+
+
+@pytest.fixture
+def staged(tmp_path: Path) -> Path:
+    folder = tmp_path / "ready" / ".staging" / "job-1"
+    (folder / "stems").mkdir(parents=True)
+    (folder / "a.wav").write_bytes(b"audio")
+    (folder / "stems" / "b.wav").write_bytes(b"stem")
+    return folder
+
+
+def appear(staged: Path) -> Record:
+    """Publish as the service and a batch do."""
+    root = staged.parents[1]
+    ledger = Ledger.open(root.parent / "ledger.sqlite3")
+    folders = Folders(
+        incoming=root.parent / "in", ready=root, rejected=root.parent / "no", state=root.parent / "state"
+    )
+    try:
+        return Results(folders, ledger).appear(
+            staged, Record("aa" * 32, "ready", "beat", "beat.wav"), "beat.wav", b""
+        )
+    finally:
+        ledger.close()
+
+
+def test_publish_moves_the_whole_folder(staged: Path) -> None:
+    root = staged.parents[1]
+    where = root / appear(staged).folder
+
+    assert where == root / "beat"
+    assert (where / "stems" / "b.wav").read_bytes() == b"stem"
+    assert not staged.exists()
+
+
+def test_everything_is_durable_before_the_rename_and_the_name_after_it(
+    staged: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calls: list[str] = []
+    real_fsync, real_rename, real_open = os.fsync, os.rename, os.open
+    opened: dict[int, str] = {}
+
+    def fake_open(path: Any, flags: int, mode: int = 0o777) -> int:
+        descriptor = real_open(path, flags, mode)
+        opened[descriptor] = os.path.relpath(path, staged.parents[1])
+        return descriptor
+
+    def fake_fsync(descriptor: int) -> None:
+        calls.append(f"fsync {opened[descriptor]}")
+        real_fsync(descriptor)
+
+    def fake_rename(a: Any, b: Any) -> None:
+        calls.append("rename")
+        real_rename(a, b)
+
+    monkeypatch.setattr(atomic.os, "open", fake_open)
+    monkeypatch.setattr(atomic.os, "fsync", fake_fsync)
+    monkeypatch.setattr(atomic.os, "rename", fake_rename)
+    appear(staged)
+
+    job = ".staging/job-1"
+    cut = calls.index("rename")
+    assert set(calls[:cut]) == {
+        f"fsync {job}/a.wav",
+        f"fsync {job}/stems/b.wav",
+        f"fsync {job}/stems",
+        f"fsync {job}",
+        "fsync .staging",
+    }
+    assert (
+        calls.index(f"fsync {job}/stems/b.wav")
+        < calls.index(f"fsync {job}/stems")
+        < calls.index(f"fsync {job}")
+    )
+    assert calls[cut + 1 :] == ["fsync .", "fsync .staging"]
+
+
+@pytest.mark.parametrize("step", ["fsync", "rename"])
+@pytest.mark.parametrize(
+    ("code", "kind"),
+    [
+        (errno.ENOSPC, DiskFull),
+        (errno.EIO, MachineError),
+        (errno.EACCES, NoPermission),
+        (errno.EROFS, NoPermission),
+        (errno.ENOENT, FolderUnreachable),
+        (errno.ESTALE, FolderUnreachable),
+    ],
+)
+def test_a_failing_step_leaves_nothing_visible(
+    staged: Path, monkeypatch: pytest.MonkeyPatch, step: str, code: int, kind: type[MachineError]
+) -> None:
+    def fail(*_: object) -> None:
+        raise OSError(code, os.strerror(code))
+
+    monkeypatch.setattr(atomic.os, step, fail)
+
+    with pytest.raises(kind):
+        appear(staged)
+
+    assert os.listdir(staged.parents[1]) == [".staging"]
+    assert (staged / "a.wav").exists()
+
+
+def test_a_taken_name_gets_a_number_whatever_its_case(staged: Path) -> None:
+    root = staged.parents[1]
+    (root / "BEAT").mkdir()
+    (root / "beat (2)").write_text("a file")
+
+    assert appear(staged).folder == "beat (3)"
