@@ -35,7 +35,7 @@ class Phase(StrEnum):
 
 
 class DropState(StrEnum):
-    """What to do with the result of a job."""
+    """Is a drop that is being worked on still what it was at the start?"""
 
     UNCHANGED = "unchanged"
     CHANGED = "changed"  # other content now: throw the result away, it is done again once quiet
@@ -168,7 +168,7 @@ class Arrivals:
         entry.phase, entry.started, entry.withdrawn = Phase.RUNNING, entry.candidate, False
 
     def state_of(self, key: str) -> DropState:
-        """Is the result of the running job still about what lies in the folder? (After a fresh look.)"""
+        """Is the work still about what lies in the folder? (After a fresh look.)"""
         entry = self.entries[key]
         if entry.withdrawn:
             return DropState.WITHDRAWN
@@ -178,7 +178,7 @@ class Arrivals:
         )
 
     def finish(self, key: str) -> None:
-        """The job's result stands; the drop is done as it was when the job started."""
+        """The result stands; the drop is done as it was when the work on it started."""
         entry = self.entries.pop(key)
         self.done[key] = (entry.started or entry.candidate).stat_digest
 

@@ -46,9 +46,9 @@ class Inbox:
 
     def __init__(self) -> None:
         self.wake: Connection
-        self.wake, self._bell = Pipe(duplex=False)
+        self.wake, self._wake_writer = Pipe(duplex=False)
         self._lock = threading.Lock()
-        self._rung = False
+        self._signalled = False
         self._paths: set[str] = set()
         self._requests: set[str] = set()
 
@@ -59,27 +59,27 @@ class Inbox:
                 self._paths.add(path)
             else:
                 self._requests.add("scan")
-            self._ring()
+            self._signal()
 
     def ask(self, request: str) -> None:
         with self._lock:
             self._requests.add(request)
-            self._ring()
+            self._signal()
 
     def take(self) -> tuple[set[str], set[str]]:
         """(paths, requests) since the last call."""
         with self._lock:
-            if self._rung:
+            if self._signalled:
                 self.wake.recv_bytes()
-                self._rung = False
+                self._signalled = False
             taken = self._paths, self._requests
             self._paths, self._requests = set(), set()
             return taken
 
-    def _ring(self) -> None:
-        if not self._rung:
-            self._rung = True
-            self._bell.send_bytes(b"!")
+    def _signal(self) -> None:
+        if not self._signalled:
+            self._signalled = True
+            self._wake_writer.send_bytes(b"!")
 
 
 class _Handler(events.FileSystemEventHandler):

@@ -19,15 +19,13 @@ from daemon.core.atomic import atomic_write
 from daemon.core.errors import BeatintakeError
 from daemon.core.text import lines, one_line
 from daemon.corrections.apply import Correction
-from daemon.corrections.files import CORRECTION_FILE, pending_corrections
+from daemon.corrections.files import CORRECTION_FILE
 from daemon.corrections.store import add_correction, drop_last, read_history, stored_correction
 from daemon.corrections.words import make_correction, read_correction_file
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.pipeline.remake import find_ready, remake, report_of
 from daemon.report.board import rebuild_board
 from daemon.report.report import Report
-
-__all__ = ["correct_drop", "correct_from_file", "pending_corrections", "stored_correction", "undo_correction"]
 
 APPLIED_FILE = "correction applied.yaml"
 REFUSED_FILE = "correction refused.yaml"

@@ -17,7 +17,7 @@ from daemon.core.logs import note
 from daemon.ledger.ledger import Intent, Ledger, Record
 from daemon.ledger.rebuild import report_of
 
-log = logging.getLogger("beatintake.results")
+log = logging.getLogger("beatintake.publication")
 
 
 @dataclass(slots=True)

@@ -111,14 +111,14 @@ class Dispatcher:
         self.submit_pending()
 
     def submit_pending(self) -> None:
-        """Give the next steps of running jobs to idle workers (a worker may just have been replaced)."""
+        """Give the next steps of active drops to idle workers (a worker may just have been replaced)."""
         for drop in list(self.active.values()):
             if drop.next_task is not None and self.pool.idle:
                 task, drop.next_task = drop.next_task, None
                 self.pool.submit(task)
 
     def call_off_pending(self) -> None:
-        """At a stop: jobs that wait for the worker of their next step end here."""
+        """At a stop: drops that wait for the worker of their next step are given back."""
         for drop in list(self.active.values()):
             if drop.next_task is not None:
                 self._give_back(drop)

@@ -86,7 +86,7 @@ class Supervisor:
         ):
             return
         facts = service_facts(self.arrivals, self.dispatcher, self.watch, self.problems, state, paused)
-        with suppress(OSError):  # a full disk must not stop the heart
+        with suppress(OSError):  # a full disk must not stop the heartbeat
             write_heartbeat(self.state_folder, facts)
         text = f"{facts['waiting_count']} waiting, {len(facts['running'])} running"
         alive = "watch" not in self.problems.current or not self._folder_there()

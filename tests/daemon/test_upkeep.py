@@ -84,7 +84,7 @@ class TestStatus:
         assert "amber: 93.5 BPM, E flat minor, check by ear" in text
         assert "bad.wav: it is damaged" in text
 
-    def test_a_service_that_holds_its_lock_but_has_no_pulse(self, tmp_path: Path) -> None:
+    def test_a_service_that_holds_its_lock_but_has_no_heartbeat(self, tmp_path: Path) -> None:
         from daemon.service.lock import ServiceLock
 
         settings = settings_for(tmp_path)
