@@ -21,8 +21,8 @@ from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
 from daemon.corrections.apply import Correction, apply_correction, beats_in
-from daemon.corrections.files import CORRECTION_FILE
-from daemon.corrections.store import read_history
+from daemon.corrections.files import CORRECTION_FILE, pending_corrections
+from daemon.corrections.store import read_history, stored_correction
 from daemon.corrections.words import make_correction, place_of_bar_one, read_correction_file
 from daemon.decode.decoder import decode
 from daemon.ledger.ledger import Ledger, Record, ledger_path
@@ -31,13 +31,11 @@ from daemon.pipeline.correct import (
     REASON_FILE,
     correct_drop,
     correct_from_file,
-    pending_corrections,
-    stored_correction,
     undo_correction,
 )
 from daemon.pipeline.remake import report_of
 from daemon.pipeline.render import render_drop
-from daemon.service import correction_pickup as keeper_module
+from daemon.service import correction_pickup as pickup_module
 from daemon.service.correction_pickup import CorrectionPickup
 from daemon.workers.pool import Died, Done
 from tests.daemon.sample_report import (
@@ -473,7 +471,7 @@ def test_the_keeper_gives_one_file_at_a_time_to_an_idle_worker(studio, monkeypat
         def submit(self, task) -> None:
             self.tasks.append(task)
 
-    monkeypatch.setattr(keeper_module, "pending_corrections", lambda ready: [folder, folder / "b"])
+    monkeypatch.setattr(pickup_module, "pending_corrections", lambda ready: [folder, folder / "b"])
     pool = Pool()
     pickup = CorrectionPickup(settings, pool)
     pickup.step(10.0)
