@@ -24,7 +24,7 @@ from typing import Any
 HIDDEN = frozenset({"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"})
 """General categories that draw nothing, or something else everywhere."""
 BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u3164\uffa0")
-"""Default-ignorable code points that count as letters or marks."""
+"""Default-ignorable letters and marks. (Variation selectors choose a drawing: they are kept.)"""
 JOINERS = frozenset("\u200c\u200d")
 VIRAMA = 9  # canonical combining class
 
