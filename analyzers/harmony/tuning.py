@@ -17,7 +17,7 @@ import numpy.typing as npt
 
 from analyzers.model import Tuning
 from analyzers.signal.features import Features
-from analyzers.signal.spectrum import Spectrum
+from analyzers.signal.spectrum import A4_HZ, Spectrum, midi_note
 
 BAND_HZ = (100.0, 1600.0)  # below, a cent is too small to see; above, strings are stretched
 APART_FRAMES = 4  # two windows that share no sample
@@ -30,8 +30,6 @@ LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone re
 
 def find_tuning(f: Features) -> Tuning:
     """Offset of the held notes from A4 = 440 Hz; ``cents`` is None when nothing is held long enough."""
-    import librosa
-
     cents, weights = steady_offsets(f.spectrum)
     if len(cents) < LEAST_PARTIALS:
         return Tuning(None, None, 0.0, "no long steady tones to measure the tuning on")
@@ -42,18 +40,16 @@ def find_tuning(f: Features) -> Tuning:
     confidence = _confidence(concentration, len(cents))
     if concentration < LEAST_CONCENTRATION:
         return Tuning(None, None, round(confidence, 4), "the steady tones agree on no common tuning")
-    a4_hz = float(librosa.tuning_to_A4(offset / 100))
+    a4_hz = A4_HZ * 2.0 ** (offset / 100 / 12)
     return Tuning(round(offset, 2), round(a4_hz, 3), round(confidence, 4))
 
 
 def steady_offsets(spectrum: Spectrum) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
     """Offset in cents, in [-50, 50), and weight of each partial that sounds on for four frames."""
-    import librosa
-
     partials = spectrum.treble
     keep = (partials.hz >= BAND_HZ[0]) & (partials.hz <= BAND_HZ[1])
     frame = partials.frame[keep].astype(np.int64)
-    pitch = 100 * librosa.hz_to_midi(partials.hz[keep].astype(np.float64))
+    pitch = 100 * midi_note(partials.hz[keep].astype(np.float64))
     steady = _lasts(frame, pitch, APART_FRAMES) | _lasts(frame, pitch, -APART_FRAMES)
     weight = np.sqrt(partials.magnitude[keep][steady].astype(np.float64))
     return (pitch[steady] + 50) % 100 - 50, weight

@@ -27,6 +27,7 @@ RATE_HZ = 11025
 HOP = 1024  # 92.9 ms
 FRAME_RATE_HZ = RATE_HZ / HOP
 TREBLE_WINDOW, BASS_WINDOW = 4096, 8192
+A4_HZ, A4_NOTE = 440.0, 69  # ISO 16:1975; MIDI note number 69
 LOWEST_NOTE, NOTES = 24, 84  # C1 (32.7 Hz) to B7
 SPLIT_NOTE = 48  # C3: below it the long window is read
 PEAK_ABOVE_SURROUNDINGS = 2.0  # a peak's magnitude over the mean of its neighbourhood
@@ -127,10 +128,13 @@ def _padded(x: Samples, start: int, stop: int) -> Floats:
 
 
 def note_hz(note: float) -> float:
-    """Frequency of a MIDI note (fractions allowed) at A4 = 440 Hz."""
-    import librosa
+    """Frequency of a MIDI note, fractions allowed: A4 = 440 Hz (ISO 16) is note 69 (MIDI tuning)."""
+    return float(A4_HZ * 2.0 ** ((note - A4_NOTE) / 12))
 
-    return float(librosa.midi_to_hz(note))
+
+def midi_note(hz: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
+    """MIDI notes (with fractions) of frequencies above 0 Hz; the inverse of `note_hz`."""
+    return np.asarray(12 * (np.log2(hz) - np.log2(A4_HZ)) + A4_NOTE)
 
 
 class _PeakPicker:
@@ -169,9 +173,7 @@ class _PeakPicker:
 
 def _place(partials: Partials, frames: int, cents: float, first: int, last: int) -> Floats:
     """Columns ``first`` to ``last`` (exclusive) of the note picture."""
-    import librosa
-
-    note = librosa.hz_to_midi(partials.hz) - cents / 100 - LOWEST_NOTE
+    note = midi_note(partials.hz) - cents / 100 - LOWEST_NOTE
     nearest = np.rint(note).astype(np.int64)
     weight = partials.magnitude * np.cos(np.pi * (note - nearest)) ** 2
     inside = (nearest >= first) & (nearest < last)

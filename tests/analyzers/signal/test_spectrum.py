@@ -2,10 +2,19 @@
 
 from __future__ import annotations
 
+import librosa
 import numpy as np
 import pytest
 
-from analyzers.signal.spectrum import BANDS, FRAME_RATE_HZ, LOWEST_NOTE, NOTES, Spectrum, note_hz
+from analyzers.signal.spectrum import (
+    BANDS,
+    FRAME_RATE_HZ,
+    LOWEST_NOTE,
+    NOTES,
+    Spectrum,
+    midi_note,
+    note_hz,
+)
 
 RATE = 44100
 
@@ -13,6 +22,17 @@ RATE = 44100
 def sine(hz: float, seconds: float = 3.0, rate: int = RATE) -> np.ndarray:
     t = np.arange(round(seconds * rate)) / rate
     return (0.5 * np.sin(2 * np.pi * hz * t)).astype(np.float32)
+
+
+@pytest.mark.parametrize("kind", [np.float32, np.float64])
+def test_notes_and_frequencies_are_exactly_those_of_librosa(kind: type) -> None:
+    """Reference: librosa's `hz_to_midi` and `midi_to_hz`, to the last bit."""
+    hz = np.geomspace(20.0, 20_000.0, 4001).astype(kind)
+
+    assert midi_note(hz).dtype == librosa.hz_to_midi(hz).dtype
+    assert np.array_equal(midi_note(hz), librosa.hz_to_midi(hz))
+    notes = np.linspace(0.0, 127.0, 1271)
+    assert [note_hz(float(note)) for note in notes] == [float(librosa.midi_to_hz(note)) for note in notes]
 
 
 @pytest.mark.parametrize("note", [50, 57, 69, 76, 88, 96])
