@@ -120,6 +120,7 @@ def test_drift_is_followed_and_said() -> None:
     grid = grid_of(place(beats[-1] + 1.0, pattern(beats)))
 
     assert grid.constant_tempo is False
+    assert grid.constant_confidence > 0.5  # how sure it is that it moves
     assert len(grid.tempo_curve) > 1
     found = np.array(grid.beats_s)
     assert mir_eval.beat.f_measure(beats[:-1], found) > 0.95

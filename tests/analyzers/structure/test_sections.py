@@ -96,7 +96,7 @@ def test_the_best_set_of_boundaries_beats_every_other() -> None:
 
 # the bar that is a little likelier, and the one that wins: parts last whole groups of bars (common practice)
 @pytest.mark.parametrize(("likelier", "winner", "bars", "log_odds"), [
-    (5, 4, 12, 2.0),  # four and eight bars, not five and seven
+    (5, 4, 16, 2.0),  # four and twelve bars, not five and eleven
     (4, 8, 16, -1.3),  # eight and eight, not four and twelve
     (7, 8, 16, 2.0),
 ])  # fmt: skip

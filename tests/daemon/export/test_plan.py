@@ -133,3 +133,21 @@ def test_played_tempo_uses_the_length_of_its_first_bar():
     plan = plan_cut(replace(found, grid=grid), frames=10**7, rate=44100)
 
     assert plan.zero_s == pytest.approx(4.0 - 2.4, abs=1e-4)
+
+
+@pytest.mark.parametrize(("early_samples", "bars"), [(0.4, 0), (0.6, 1)])
+def test_half_a_sample_before_bar_one_is_no_pickup(early_samples: float, bars: int):
+    """Rounding of a time to a sample moves it by half a sample at most."""
+    plan = plan_cut(analysis(120.0, 2.5, 2.5 - early_samples / 44100), frames=44100 * 60, rate=44100)
+
+    assert plan.bars_before_bar_one == bars
+
+
+def test_without_a_grid_the_copy_never_starts_before_the_file():
+    assert plan_cut(analysis(None, None, 0.002), frames=44100, rate=44100).source_start == 0
+
+
+def test_music_that_ends_on_a_bar_line_needs_no_further_bar():
+    plan = plan_cut(analysis(120.0, 0.0, 0.0), frames=44100 * 60, rate=44100, trim_tail_to=8 * 44100)
+
+    assert plan.source_end == 8 * 44100  # bar 5; 2 s a bar

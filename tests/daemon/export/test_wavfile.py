@@ -8,6 +8,7 @@ from __future__ import annotations
 import struct
 import warnings
 import wave
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -157,6 +158,20 @@ def test_broadcast_extension(tmp_path: Path) -> None:
 def test_unknown_loudness_is_marked_as_not_given(tmp_path: Path) -> None:
     body = chunks(write(tmp_path / "a.wav", "int16", integers(16), WavNotes()))[b"bext"]
     assert struct.unpack("<5h", body[412:422]) == (0x7FFF,) * 5
+
+
+def test_loudness_beyond_the_field_stays_a_number(tmp_path: Path) -> None:
+    """EBU Tech 3285 v2: signed words of hundredths; 0x7FFF is kept for "not given"."""
+    far = WavNotes(loudness=replace(LOUDNESS, integrated_lufs=-400.0, true_peak_dbtp=400.0))
+    body = chunks(write(tmp_path / "a.wav", "int16", integers(16), far))[b"bext"]
+    fields = struct.unpack("<5h", body[412:422])
+    assert (fields[0], fields[2]) == (-32768, 0x7FFE)
+
+
+def test_a_label_after_the_last_frame_is_left_out(tmp_path: Path) -> None:
+    labels = WavNotes(labels=(Label(1.0, "end"), Label(95999 / 96000, "last frame")))
+    found = chunks(write(tmp_path / "a.wav", "int16", integers(16, frames=96000), labels, rate=96000))
+    assert struct.unpack("<I", found[b"cue "][:4]) == (1,)
 
 
 def test_labels(tmp_path: Path) -> None:

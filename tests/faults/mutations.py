@@ -1,0 +1,198 @@
+"""Do the tests bite? Damage the code in one place at a time and see whether a test fails.
+
+    python -m tests.faults.mutations [--only TEXT] [--tests PATH...]
+
+Each entry replaces one text by another in a temporary copy of the repository and runs the tests of its module
+(with --tests: those instead, such as the accuracy gate). Exit 1 when a mutation survives, 2 when a text to
+replace is not there exactly once: then the entry has to follow the code.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+NEEDED = ("analyzers", "config", "daemon", "demo", "tests", "pyproject.toml")
+SPARE_TESTS = {  # module: tests that judge it, where they are not those of the same name
+    "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
+    "analyzers/rhythm/lattice": ("analyzers/rhythm/test_lattice_fit",),
+    "analyzers/rhythm/tempo_steps": ("analyzers/rhythm/test_lattice_fit",),
+    "analyzers/rhythm/drift": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
+    "analyzers/rhythm/grid_proof": ("analyzers/rhythm/test_grid",),
+    "analyzers/signal/onsets": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
+    "analyzers/rhythm/meter": ("analyzers/rhythm/test_meter", "analyzers/rhythm/test_grid"),
+    "daemon/export/cutaudio": ("daemon/export/test_copy",),
+    "daemon/export/ruler": ("daemon/export/test_midimap",),
+    "daemon/report/page_chords": ("daemon/report/test_page",),
+    "daemon/report/answers": ("daemon/report/test_report",),
+    "daemon/report/claims": ("daemon/report/test_report",),
+}
+MUTATIONS: tuple[tuple[str, str, str], ...] = (
+    # a module, the text, what it becomes
+    ("analyzers/rhythm/barline", "TAG_BARS = 2", "TAG_BARS = 0"),
+    ("analyzers/rhythm/barline", "TAG_BARS = 2", "TAG_BARS = 3"),
+    ("analyzers/rhythm/barline", "TAG_CONTRAST = 0.165", "TAG_CONTRAST = 1.0"),
+    ("analyzers/rhythm/barline", "LATE_ENTRY_BEATS = 0.3", "LATE_ENTRY_BEATS = 0.6"),
+    ("analyzers/rhythm/barline", "SAME_EVENT_S = 0.025", "SAME_EVENT_S = 0.05"),
+    ("analyzers/rhythm/lattice_fit", "w = trust / np.maximum(", "w = trust + 0 * np.maximum("),
+    ("analyzers/rhythm/lattice_fit", "t, y, trust = lags.time_s, lags.lag_s, lags.weight**2",
+     "t, y, trust = lags.time_s, lags.lag_s, 1 + 0 * lags.weight"),
+    ("analyzers/rhythm/lattice_fit", "lag / rate, weight, in_place", "-lag / rate, weight, in_place"),
+    ("analyzers/rhythm/lattice_fit", "period_s * (1.0 + shift /", "period_s * (1.0 - shift /"),
+    ("analyzers/rhythm/beat_onsets", "FOOT = 0.5", "FOOT = 1.0"),
+    ("analyzers/rhythm/beat_onsets", "FOOT = 0.5", "FOOT = 0.1"),
+    ("analyzers/rhythm/beat_onsets", "w = w * weight", "w = w * 1.0"),
+    ("analyzers/rhythm/beat_onsets", "KERNELS_S = (0.001, 0.004)", "KERNELS_S = (0.016,)"),
+    ("analyzers/rhythm/grid_proof", "t <= np.quantile(t, 1 / 3), t >= np.quantile(t, 2 / 3)",
+     "t <= np.quantile(t, 2 / 3), t >= np.quantile(t, 2 / 3)"),
+    ("analyzers/rhythm/bars", "// grid.beats_per_bar + 1, at", "// grid.beats_per_bar, at"),
+    ("analyzers/rhythm/meter", "        total += (h", "        total -= (h"),
+    ("analyzers/rhythm/grid", "max(steady, 1.0 - steady)", "steady"),
+    ("analyzers/harmony/key", "_describe(first.dimmed(clearness(track)),", "_describe(first,"),
+    ("analyzers/harmony/key", "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0",
+     "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.35, 0.35, 2.0"),
+    ("analyzers/harmony/key", "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0",
+     "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 1.0"),
+    ("analyzers/harmony/key", '"phrygian": (1, 2)', '"phrygian": (2, 1)'),
+    ("analyzers/harmony/key", "candidate(tonic + 9, 1) if side == 0", "candidate(tonic + 3, 1) if side == 0"),
+    ("analyzers/harmony/key_change", "PROBABLE = 0.75", "PROBABLE = 0.5"),
+    ("analyzers/harmony/key_change", "LEAST_BARS = 4", "LEAST_BARS = 2"),
+    ("analyzers/harmony/key_change", "del bounds[least]", "bounds.clear()"),
+    ("analyzers/harmony/chords", "CHANGE_ON_BAR, CHANGE_IN_BAR, CHANGE_WITHOUT_GRID = 0.9, 0.1, 0.2",
+     "CHANGE_ON_BAR, CHANGE_IN_BAR, CHANGE_WITHOUT_GRID = 0.5, 0.5, 0.2"),
+    ("analyzers/harmony/chords", "np.where(line, CHANGE_ON_BAR, CHANGE_IN_BAR)",
+     "np.where(line, CHANGE_IN_BAR, CHANGE_ON_BAR)"),
+    ("analyzers/harmony/chords", "float(calibrated(belief[a:b]).mean())", "float(belief[a:b].mean())"),
+    ("analyzers/harmony/chords", "(0.378 * np.log", "(1.0 * np.log"),
+    ("analyzers/harmony/chords", "EVIDENCE_WEIGHT + key_preference(key)", "EVIDENCE_WEIGHT"),
+    ("analyzers/harmony/chords", "OUTSIDE_KEY * key.confidence", "OUTSIDE_KEY"),
+    ("analyzers/harmony/chords", "scale |= {(tonic + 11) % 12}", "scale |= {(tonic + 10) % 12}"),
+    ("analyzers/harmony/tuning", "_middle(cents, weights, float(peak - 50))", "float(peak - 50)"),
+    ("analyzers/harmony/tuning", "LEAST_CONCENTRATION = 1.6", "LEAST_CONCENTRATION = 1.0"),
+    ("analyzers/harmony/voicing", "OFF_CENTRE_COST = 0.15", "OFF_CENTRE_COST = 0.0"),
+    ("analyzers/structure/sections", "(length % 4 == 0) + 1.0 * (length % 8 == 0)", "(length % 8 == 0)"),
+    ("analyzers/structure/sections", "(length % 4 == 0) + 1.0 * (length % 8 == 0)", "(length % 4 == 0)"),
+    ("analyzers/structure/sections", "9.0 * (length < LEAST_BARS)", "0.0 * (length < LEAST_BARS)"),
+    ("analyzers/structure/sections", "ALIKE = 0.75", "ALIKE = 7.5"),
+    ("analyzers/level/loudness", "SURROUND_WEIGHT = 1.41", "SURROUND_WEIGHT = 1.0"),
+    ("analyzers/level/loudness", "loud > 0.1 * loud.mean()", "loud > 0.2 * loud.mean()"),
+    ("analyzers/level/loudness", "loud >= 0.01 * loud.mean()", "loud >= 0.1 * loud.mean()"),
+    ("analyzers/level/silence", "busy.sum() > CLICK_FRAMES // 2", "busy.sum() > 0"),
+    ("analyzers/level/silence", "late <= STEADY * early and", ""),
+    ("analyzers/level/working_level",
+     "return rounded if rounded <= value + 1e-9 else round(rounded - 0.1, 1)",
+     "return rounded"),
+    ("analyzers/health/stereo", "BASS_CORRELATION = -0.1", "BASS_CORRELATION = -0.9"),
+    ("analyzers/health/level", "OFFSET_NOTE, OFFSET_WARNING = 0.1, 0.4",
+     "OFFSET_NOTE, OFFSET_WARNING = 0.1, 0.1"),
+    ("analyzers/health/level", "sharp = (before < limit) & (after < limit)",
+     "sharp = (before < 9) & (after < 9)"),
+    ("analyzers/health/gaps", "LONGEST_S = 0.15", "LONGEST_S = 1.5"),
+    ("analyzers/signal/truepeak", "+ tool.curve_gain * _with_neighbours(bend)", ""),
+    ("daemon/export/wavfile", "6: 0x3F", "6: 0x60F"),
+    ("daemon/export/wavfile", "max(-32768, min(32766, round(v * 100)))", "round(v * 100)"),
+    ("daemon/export/wavfile", "if 0 <= frame < min(frames, 1 << 32)",
+     "if 0 <= frame <= min(frames, 1 << 32)"),
+    ("daemon/export/plan", "max(smear_s, 0.5 / rate)", "smear_s"),
+    ("daemon/export/plan", "max(0, math.floor((first - AIR_S) * rate))",
+     "math.floor((first - AIR_S) * rate)"),
+    ("daemon/export/plan", "later = [t for t in lines if t >= last_s]",
+     "later = [t for t in lines if t > last_s]"),
+    ("daemon/export/cutaudio", "np.clip(words, -scale, scale - 1, out=words)", "words"),
+    ("daemon/export/cutaudio", "out *= np.repeat(sounding", "out *= 1 + 0 * np.repeat(sounding"),
+    ("daemon/export/ruler", "clock += tempo * 1e-6 * quarters", "clock = seconds[reach]"),
+    ("daemon/export/ruler", "min(max(round(quarter_s * 1e6), 1), 0xFFFFFF)", "round(quarter_s * 1e6)"),
+    ("daemon/export/midimap", 'rank = {"note_off": 0, "note_on": 2}', 'rank = {"note_off": 2, "note_on": 0}'),
+    ("daemon/export/clickcheck", "max(CEILING - loudest, 0.0) / peak", "1.0"),
+    ("daemon/export/clickcheck", "< 0.25 * float(power.mean())", "< 0.0"),
+    ("daemon/report/words", "99 if confidence < 1 else 100", "100"),
+    ("daemon/report/words", "p >= WORTH_SAYING][:2]", "p >= WORTH_SAYING]"),
+    ("daemon/report/words", "abs(tuning.cents) <= flag_cents", "abs(tuning.cents) < flag_cents"),
+    ("daemon/report/claims", "TEMPO_TOLERANCE = 0.005", "TEMPO_TOLERANCE = 0.02"),
+    ("daemon/report/claims", "if _notes(tonic, mode) == _notes(", "if _notes(tonic, mode) != _notes("),
+    ("daemon/report/page_chords", "BEAT_SHARE = 0.45", "BEAT_SHARE = 1.1"),
+    ("daemon/report/answers", "min(max(value, 0.0), 1.0) if -PROBABLE", "value if -PROBABLE"),
+    ("daemon/service/dispatcher", "any(other.sha256 == sha256 and other is not drop",
+     "any(False and other is not drop"),
+)  # fmt: skip
+
+
+def tests_of(module: str) -> list[str]:
+    folder, _, name = module.rpartition("/")
+    names = SPARE_TESTS.get(module, (f"{folder}/test_{name}",))
+    paths = [f"tests/{name}.py" for name in names]
+    return [path for path in paths if (ROOT / path).is_file()]
+
+
+def missing() -> list[str]:
+    """Entries that no longer fit the code."""
+    out = []
+    for module, text, _ in MUTATIONS:
+        path = ROOT / f"{module}.py"
+        count = path.read_text(encoding="utf-8").count(text) if path.is_file() else 0
+        if count != 1:
+            out.append(f"{module}.py holds {count} times: {text}")
+    return out
+
+
+def caught_by(module: str, text: str, becomes: str, tests: list[str]) -> str | None:
+    """Name of the first test that fails with the damage done; None when all pass, or there are none."""
+    if not tests:
+        return None
+    with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
+        copy = Path(folder)
+        for name in NEEDED:
+            source = ROOT / name
+            leave = shutil.ignore_patterns("__pycache__")
+            shutil.copytree(source, copy / name, ignore=leave) if source.is_dir() else shutil.copy(
+                source, copy
+            )
+        path = copy / f"{module}.py"
+        code = path.read_text(encoding="utf-8")
+        if code.count(text) != 1:  # edited meanwhile
+            raise SystemExit(f"{module}.py holds {code.count(text)} times: {text}")
+        path.write_text(code.replace(text, becomes), encoding="utf-8")
+        command = [sys.executable, "-m", "pytest", "-xq", "--no-header", "-p", "no:cacheprovider", *tests]
+        environment = {**os.environ, "PYTHONPATH": folder, "OMP_NUM_THREADS": "1"}
+        done = subprocess.run(command, cwd=copy, env=environment, capture_output=True, text=True, check=False)
+    if done.returncode not in (0, 1):
+        return (
+            f"no test ran: {done.stdout[-300:]}{done.stderr[-300:]}" if done.returncode != 2 else "an error"
+        )
+    failed = [
+        line.split(" - ")[0][7:] for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))
+    ]
+    return (failed[0] if failed else "an error") if done.returncode else None
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
+    parser.add_argument("--only", default="", help="entries whose module or text contains this")
+    parser.add_argument("--tests", nargs="+", help="run these tests instead of the module's own")
+    arguments = parser.parse_args()
+    if lost := missing():
+        print("\n".join(lost), file=sys.stderr)
+        return 2
+    survived = 0
+    for module, text, becomes in MUTATIONS:
+        if arguments.only in f"{module} {text}":
+            test = caught_by(module, text, becomes, arguments.tests or tests_of(module))
+            survived += test is None
+            print(
+                f"{'caught' if test else 'SURVIVED':<9}{module}: {text} -> {becomes}   {test or ''}",
+                flush=True,
+            )
+    print(f"{survived} survived")
+    return 1 if survived else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
