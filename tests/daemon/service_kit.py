@@ -81,7 +81,9 @@ def running(settings: Settings, **how: Any) -> Iterator[subprocess.Popen[bytes]]
     """A running service, stopped at the end (killed when it does not listen)."""
     process = start(settings, **how)
     try:
-        wait_for(lambda: state(settings) == "running" or process.poll() is not None, "the service to start")
+        wait_for(
+            lambda: state(settings) == "running" or process.poll() is not None, "the service to start", 60.0
+        )
         yield process
     finally:
         stop(process)

@@ -270,7 +270,7 @@ class TestNotification:
             notify_about(Notify(command=("sleep", "30"), timeout_seconds=1), READY)
             notify_about(Notify(command=("/no/such/program",)), READY)
 
-        assert time.monotonic() - begun < 1.0
+        assert time.monotonic() - begun < 15.0  # waiting for them would take 20 s
 
 
 @pytest.mark.parametrize(

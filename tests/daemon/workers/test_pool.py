@@ -127,7 +127,7 @@ def test_the_deadline_is_kept_by_the_parent(pool: WorkerPool, function: str) -> 
     assert isinstance(event, Died)
 
     assert event.reason == "it took longer than the 0.5 s allowed"
-    assert time.monotonic() - begun < 3.0
+    assert time.monotonic() - begun < 20.0  # the tasks themselves never end
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="RLIMIT_AS is kept on Linux")
@@ -172,13 +172,13 @@ def test_a_grown_worker_is_replaced_between_tasks(setup: Setup) -> None:
 
 def test_a_suspended_task_stands_still_and_so_does_its_clock(pool: WorkerPool, tmp_path: Path) -> None:
     file = tmp_path / "ticks"
-    pool.submit(Task("t", "tests.daemon.worker_tasks:tick", (str(file), 4), 1.5))
+    pool.submit(Task("t", "tests.daemon.worker_tasks:tick", (str(file), 4), 3.0))
     while not file.exists():
         pool.poll(0.05)
     pool.suspend("t")
     time.sleep(0.2)
     size = file.stat().st_size
-    end = time.monotonic() + 1.6
+    end = time.monotonic() + 3.2  # more than the task is allowed
     while time.monotonic() < end:
         assert pool.poll(0.5) == []
     assert file.stat().st_size == size
@@ -235,7 +235,7 @@ def test_the_worker_yields_and_has_one_thread_and_its_cache(setup: Setup, tmp_pa
         pool.stop()
     assert isinstance(event, Done)
 
-    assert event.value["nice"] == os.nice(0) + 10
+    assert event.value["nice"] == min(os.nice(0) + 10, 19)  # 19: as far as it goes
     assert event.value["threads"] == "1"
     assert event.value["numba"] == str(tmp_path / "numba")
     assert event.value["ionice"] in (None, "idle")
