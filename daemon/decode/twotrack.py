@@ -234,7 +234,9 @@ def _check(
     rest_db = 10 * float(np.log10(left / mix))
     level_db = 20 * float(np.log10(level)) if level > 0 else -np.inf
     if rest_db < EQUAL_DB:
-        notes[i].append(f"the sum of the stems at {level_db:+.1f} dB (difference {rest_db:.0f} dB)")
+        notes[i].append(
+            f"the sum of the stems at {round(level_db, 1) + 0.0:+.1f} dB (difference {rest_db:.0f} dB)"
+        )
         return
     notes[i].append(f"not the plain sum of the stems: difference {rest_db:.0f} dB")
     warnings.append(
