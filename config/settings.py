@@ -64,6 +64,7 @@ AUDIO_EXTENSIONS = (
     "mp3",
     "zip",
 )
+MOST_TRACKS = 200
 CLOCK = re.compile(r"([01]\d|2[0-3]):[0-5]\d")
 NAME_FIELDS = ("stem", "tempo", "key", "producer")
 
@@ -190,6 +191,32 @@ class AnalysisSettings(Section):
         return value
 
 
+def _track_name(text: str) -> str:
+    if not text.strip() or not text.isprintable() or len(text) > 60:
+        raise ValueError("a name on one line, at most 60 characters")
+    return text.strip()
+
+
+TrackName = Annotated[str, AfterValidator(_track_name)]
+
+
+class SessionTrack(Section):
+    """One empty track of the studio's own layout, or several of a kind."""
+
+    name: TrackName
+    group: TrackName | None = None
+    colour: str | None = None
+    count: int = Field(1, ge=1, le=64)
+    channels: Literal[1, 2] = 1
+
+    @field_validator("colour")
+    @classmethod
+    def _hex(cls, value: str | None) -> str | None:
+        if value is not None and not re.fullmatch(r"#[0-9a-fA-F]{6}", value):
+            raise ValueError("a colour such as '#c08040' (in quotes: # begins a comment)")
+        return value.lower() if value else value
+
+
 class Output(Section):
     name_pattern: str = "{stem} - {tempo} BPM - {key}"
     lead_in_bars: int = Field(0, ge=0, le=4)
@@ -201,6 +228,16 @@ class Output(Section):
     over_full_scale: Literal["lower", "float", "clip"] = "lower"
     trim_tail: bool = False
     click_check_bars: int = Field(8, ge=1, le=32)
+    session_files: tuple[Literal["dawproject", "aaf"], ...] = ("dawproject",)
+    session_audio: Literal["beside", "inside"] = "beside"
+    session_tracks: tuple[SessionTrack, ...] = ()
+
+    @field_validator("session_tracks")
+    @classmethod
+    def _not_too_many(cls, value: tuple[SessionTrack, ...]) -> tuple[SessionTrack, ...]:
+        if sum(track.count for track in value) > MOST_TRACKS:
+            raise ValueError(f"at most {MOST_TRACKS} tracks in all")
+        return value
 
     @field_validator("name_pattern")
     @classmethod

@@ -37,6 +37,7 @@ class CopyFacts:
 
     path: Path
     rate: int
+    channels: int
     bit_depth: int | None
     frames: int
     gain_db: float
@@ -118,6 +119,7 @@ def _write(render: Render, path: Path, output: Output, notes: WavNotes) -> CopyF
     return CopyFacts(
         path=path,
         rate=render.rate,
+        channels=audio.channels,
         bit_depth=None if form.is_float else BITS[encoding],
         frames=render.frames,
         gain_db=gain_db,

@@ -28,6 +28,14 @@ class Ruler:
     ticks: tuple[float, ...]
     tempi: tuple[tuple[int, int], ...]  # (tick, microseconds a quarter)
 
+    @property
+    def tempo_points(self) -> tuple[tuple[int, float], ...]:
+        """(tick, quarter notes a minute): exact where the tempo is constant, else those of `tempi`."""
+        if len(self.tempi) > 1:
+            return tuple((tick, 6e7 / microseconds) for tick, microseconds in self.tempi)
+        quarters = (self.ticks[1] - self.ticks[0]) / TICKS_PER_QUARTER
+        return ((0, 60 * quarters / (self.seconds[1] - self.seconds[0])),)
+
     def tick(self, copy_s: float) -> int:
         """Tick of an instant, never below 0."""
         i = min(max(bisect_right(self.seconds, copy_s) - 1, 0), len(self.seconds) - 2)

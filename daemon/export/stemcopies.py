@@ -9,7 +9,7 @@ from pathlib import Path, PurePosixPath
 from config.settings import Output
 from daemon.core.names import safe_stem
 from daemon.decode.stems import Stem
-from daemon.export.copy import write_stem_copies
+from daemon.export.copy import CopyFacts, write_stem_copies
 from daemon.export.plan import CutPlan
 from daemon.export.wavfile import WavNotes
 
@@ -24,12 +24,16 @@ class NamedStem:
 
 def copy_stems(
     stems: Sequence[Stem], plan: CutPlan, rate: int, folder: Path, output: Output, notes: WavNotes
-) -> tuple[str, ...]:
-    """Cut every stem like the sum, whose rate is given; returns what is to be said of the copies."""
+) -> tuple[CopyFacts, ...]:
+    """Cut every stem like the sum, whose rate is given; one entry for each."""
     if not stems:
         return ()
     (folder / STEMS_FOLDER).mkdir()
-    copies = write_stem_copies(named(stems), plan, rate, folder / STEMS_FOLDER, output, notes)
+    return write_stem_copies(named(stems), plan, rate, folder / STEMS_FOLDER, output, notes)
+
+
+def warnings_of(copies: Sequence[CopyFacts]) -> tuple[str, ...]:
+    """What is to be said of the stems' copies, each with its name."""
     return tuple(f"{copy.path.name}: {text}" for copy in copies for text in copy.warnings)
 
 

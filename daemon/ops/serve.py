@@ -29,6 +29,7 @@ TYPES = {
     ".html": "text/html; charset=utf-8",
     ".json": "application/json",
     ".mid": "audio/midi",
+    ".dawproject": "application/zip",
     ".wav": "audio/wav",
     ".flac": "audio/flac",
 }

@@ -14,21 +14,24 @@ from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Options
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
-from config.settings import Settings
+from config.settings import Output, Settings
 from daemon.core.names import copy_name, tempo_words
+from daemon.core.text import one_line
 from daemon.core.version import VERSION
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.decoder import Decoded, Source
 from daemon.decode.tags import claims
 from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
+from daemon.export.dawproject import write_dawproject
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
-from daemon.export.score import make_score
-from daemon.export.stemcopies import copy_stems
+from daemon.export.score import Score, make_score
+from daemon.export.session import Session, Sound, lay_out, sounds_of
+from daemon.export.stemcopies import copy_stems, warnings_of
 from daemon.export.wavfile import Label, WavNotes
 from daemon.report.page import render_page
-from daemon.report.parts import Versions
+from daemon.report.parts import Files, Versions
 from daemon.report.report import Report, build_report, ready_files
 from daemon.report.waveform import waveform_of
 
@@ -72,21 +75,20 @@ def render_drop(
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
     key = key_name(shown.key.tonic, shown.key.mode)
     name = copy_name(settings.output.name_pattern, stem, shown.grid.tempo_bpm, key, source.producer)
-    files = ready_files(stem, f"{name}.wav")
+    files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     notes = _notes(source, shown, plan, stem)
-    facts = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
-    said = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
-    facts = replace(facts, warnings=(*facts.warnings, *said))
+    copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
+    stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     score = make_score(shown, plan, settings.analysis.vocal_range)
     write_map(folder / str(files.map), score, stem)
     checked = write_click_check(
-        folder / str(files.click_check), facts.path, shown.grid, plan, bars=settings.output.click_check_bars
+        folder / str(files.click_check), copy.path, shown.grid, plan, bars=settings.output.click_check_bars
     )
     report = build_report(
         source,
         analysis,
         plan,
-        facts,
+        replace(copy, warnings=(*copy.warnings, *warnings_of(stems))),
         settings=settings,
         software_version=VERSION,
         claims=claims(source.name, source.tags),
@@ -97,10 +99,35 @@ def render_drop(
         files=files if checked else files.model_copy(update={"click_check": None}),
         made_at=made_at,
     )
+    sounds = sounds_of(copy, tuple(zip(decoded.stems, stems, strict=True)), stem)
+    write_session(folder, _session(report, sounds, score, settings.output), report.files, settings.output)
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
     (folder / files.page).write_text(render_page(report, waveform), encoding="utf-8")
     (folder / files.report).write_text(report.to_json(), encoding="utf-8")
     return report
+
+
+def write_session(folder: Path, session: Session, files: Files, output: Output) -> None:
+    """The session files that `files` names."""
+    if files.session:
+        inside = output.session_audio == "inside"
+        write_dawproject(folder / files.session, session, audio_inside=inside)
+
+
+def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Output) -> Session:
+    """What the session files hold; their remarks are those that the report leads with."""
+    answers, title = report.answers, report.drop.tags.get("title") or report.drop.name
+    tempo = tempo_words(report.corrected().grid.tempo_bpm)
+    remarks = [f"{tempo}, {answers.key.value or 'no key'}", *report.check_by_ear]
+    return Session(
+        title=one_line(title),
+        artist=one_line(report.drop.tags.get("artist") or report.drop.producer or ""),
+        remarks=tuple(map(one_line, remarks)),
+        sounds=sounds,
+        score=score,
+        layout=lay_out(output.session_tracks),
+        software=VERSION,
+    )
 
 
 def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPlan:

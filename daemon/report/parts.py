@@ -110,6 +110,7 @@ class Files(Part):
     report: str
     page: str
     click_check: str | None
+    session: str | None = Field(None, description="DAWproject file")
 
 
 class Claim(Part):

@@ -11,7 +11,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
@@ -123,7 +123,7 @@ def read_report(path: Path) -> Report:
         ) from error
 
 
-def ready_files(stem: str, copy_name: str) -> Files:
+def ready_files(stem: str, copy_name: str, session_files: Collection[str] = ("dawproject",)) -> Files:
     """Names in the ready folder of a drop called `stem`."""
     return Files(
         aligned_copy=copy_name,
@@ -131,6 +131,7 @@ def ready_files(stem: str, copy_name: str) -> Files:
         report=f"{stem}.report.json",
         page=f"{stem}.report.html",
         click_check=f"{stem}.clickcheck.flac",
+        session=f"{stem}.dawproject" if "dawproject" in session_files else None,
     )
 
 

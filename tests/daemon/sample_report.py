@@ -169,6 +169,7 @@ def sample_report(
     facts = CopyFacts(
         path=Path("amber-lane - 140 BPM - E flat minor.wav"),
         rate=source.rate,
+        channels=source.channels,
         bit_depth=source.bit_depth,
         frames=plan.pad_samples + plan.source_end - plan.source_start,
         gain_db=0.0,

@@ -82,7 +82,7 @@ def test_a_lossless_source_stays_bit_identical(
     np.testing.assert_array_equal(samples[500:], source[1000 : 3 * RATE])
     assert not samples[:500].any()
     assert sf.info(facts.path).subtype == written
-    assert facts == CopyFacts(facts.path, RATE, bits, 500 + 3 * RATE - 1000, 0.0, False, True, ())
+    assert facts == CopyFacts(facts.path, RATE, 2, bits, 500 + 3 * RATE - 1000, 0.0, False, True, ())
     assert decoded.path.read_bytes() == before
 
 

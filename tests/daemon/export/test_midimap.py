@@ -7,86 +7,17 @@ from pathlib import Path
 import mido
 import pytest
 
-from analyzers.model import (
-    Analysis,
-    Chord,
-    Grid,
-    Key,
-    KeyChange,
-    LeadIn,
-    Loudness,
-    Section,
-    Tuning,
-)
+from analyzers.model import Analysis, KeyChange, Section
 from daemon.export.midimap import ascii_text, write_map
-from daemon.export.plan import CutPlan, plan_cut
+from daemon.export.plan import CutPlan
 from daemon.export.ruler import TICKS_PER_QUARTER, make_ruler
 from daemon.export.score import make_score
-
-RATE = 44100
-
-
-def grid(
-    beats: list[float],
-    bpm: float | None,
-    *,
-    bar_one: int = 0,
-    per_bar: int = 4,
-    meter: str | None = "4/4",
-    constant: bool = True,
-) -> Grid:
-    down = tuple((i - bar_one) % per_bar == 0 for i in range(len(beats)))
-    return Grid(
-        bpm,
-        0.9,
-        (),
-        constant,
-        0.9,
-        meter,
-        0.9,
-        per_bar if bpm else None,
-        beats[bar_one] if bpm else None,
-        0.9,
-        0.0,
-        tuple(beats),
-        down,
-        ((0.0, bpm or 0.0),),
-        None,
-    )
-
-
-def key(tonic: str | None = "E flat", mode: str | None = "minor", changes: tuple[KeyChange, ...] = ()) -> Key:
-    return Key(tonic, mode, 0.9, (), (), None, None, changes, ())
-
-
-def analysis(
-    g: Grid,
-    chords: list[tuple[float, float, str]],
-    *,
-    seconds: float = 40.0,
-    first_sound: float = 0.0,
-    k: Key | None = None,
-    sections: tuple[Section, ...] = (),
-) -> Analysis:
-    lead = LeadIn(first_sound, round(first_sound * RATE), "none", None, None, 1.0)
-    loudness = Loudness(None, None, None, None, None, None, None, ())
-    held = tuple(Chord(a, b, label, 0.8) for a, b, label in chords)
-    return Analysis(
-        seconds, RATE, 2, lead, g, Tuning(0.0, 440.0, 0.9), k or key(), held, sections, loudness, ()
-    )
-
-
-def steady(bpm: float = 120.0, start: float = 1.25, count: int = 64) -> Grid:
-    return grid([start + i * 60 / bpm for i in range(count)], bpm)
+from tests.daemon.export.score_kit import analysis, grid, key, plan, steady
 
 
 def written(tmp_path: Path, a: Analysis, plan: CutPlan, title: str = "amber lane") -> mido.MidiFile:
     write_map(tmp_path / "m.mid", make_score(a, plan), title)
     return mido.MidiFile(tmp_path / "m.mid")
-
-
-def plan(a: Analysis, **how: int) -> CutPlan:
-    return plan_cut(a, frames=round(a.duration_s * RATE), rate=RATE, **how)
 
 
 def events(track: mido.MidiTrack) -> list[tuple[int, mido.Message]]:
