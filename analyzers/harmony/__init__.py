@@ -1,6 +1,16 @@
-"""Tuning, key, chords, and how they are spelled and voiced.
+"""Tuning, key, chords, and how they are spelled, voiced and sung.
 
-Offers `tuning`, `key`, `chords`, `spelling`, `key_names` and `voicing`.
+Offers `tuning`, `key`, `chords`, `spelling`, `key_names`, `voicing`, `partwriting` and `note_sets`.
 """
 
-__all__ = ["chords", "key", "key_names", "network_inputs", "spelling", "tuning", "voicing"]
+__all__ = [
+    "chords",
+    "key",
+    "key_names",
+    "network_inputs",
+    "note_sets",
+    "partwriting",
+    "spelling",
+    "tuning",
+    "voicing",
+]

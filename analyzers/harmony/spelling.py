@@ -97,15 +97,18 @@ def scale_names(pitch_class: int, mode: str) -> tuple[str, ...]:
     return tuple(names)
 
 
+def note_name(pitch_class: int, first: int) -> str:
+    """Name in words of any note, taken from the twelve places on the line of fifths from `first` on."""
+    return fifths_name(next(p for p in range(first, first + 12) if p * 7 % 12 == pitch_class % 12))
+
+
 def chord_label(root: int, quality: str, sf: int = 0, minor: bool = False) -> str:
     """Label such as 'Bbm7', its root spelled as the key would: ``sf`` accidentals, ``minor`` or not.
 
     Twelve places on the line of fifths around the key; in minor the raised seventh (G sharp in
     A minor) comes before the lowered first (A flat).
     """
-    start = sf - (3 if minor else 5)
-    position = next(p for p in range(start, start + 12) if p * 7 % 12 == root % 12)
-    name = fifths_name(position)
+    name = note_name(root, sf - (3 if minor else 5))
     short = name.replace(" double flat", "bb").replace(" double sharp", "##")
     return short.replace(" flat", "b").replace(" sharp", "#") + CHORD_SUFFIXES[quality]
 

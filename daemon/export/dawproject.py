@@ -18,6 +18,7 @@ from pathlib import Path
 from xml.etree import ElementTree as xml
 
 from daemon.core.atomic import machine_error
+from daemon.export.guide import set_words
 from daemon.export.midimap import BASS_VELOCITY, CHORD_VELOCITY
 from daemon.export.ruler import TICKS_PER_QUARTER
 from daemon.export.score import Held, Score
@@ -201,7 +202,9 @@ class _Project:
         if markers:
             held = xml.SubElement(arrangement, "Markers", id=self._id(), timeUnit="beats")
             for tick, name in sorted(markers):
-                xml.SubElement(held, "Marker", name=name, time=_beats(tick))
+                notes = [there for at, there in score.note_sets if at <= tick][-1]
+                remark = f"Notes: {set_words(notes)}"
+                xml.SubElement(held, "Marker", name=name, time=_beats(tick), comment=remark)
         if len(score.ruler.tempo_points) > 1:
             self._tempo_map(arrangement, score, tempo)
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from analyzers.harmony.note_sets import NoteSet, note_sets
 from analyzers.harmony.spelling import parse_chord
 from analyzers.harmony.voicing import bass_notes, voice_chords
 from analyzers.model import Analysis, Chord, Key
@@ -16,6 +17,7 @@ from daemon.export.plan import CutPlan
 from daemon.export.ruler import Ruler, make_ruler, meter_of
 
 VOCAL_RANGE = (53, 76)
+SURE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,12 +46,18 @@ class Score:
     sections: tuple[tuple[int, str], ...]  # (tick, letter)
     chords: tuple[Held, ...]  # in the vocal range, never overlapping
     bass: tuple[Held, ...]  # the roots
+    note_sets: tuple[tuple[int, NoteSet], ...]  # (tick, set) for pitch correction; the first at 0
     end_tick: int  # of the copy
     end_s: float
 
 
-def make_score(analysis: Analysis, plan: CutPlan, vocal_range: tuple[int, int] = VOCAL_RANGE) -> Score:
-    """The score of one aligned copy; what lies outside the copy is cut off."""
+def make_score(
+    analysis: Analysis, plan: CutPlan, vocal_range: tuple[int, int] = VOCAL_RANGE, sure: float = SURE
+) -> Score:
+    """The score of one aligned copy; what lies outside the copy is cut off.
+
+    `vocal_range`: of the chord track; `sure`: see `note_sets`.
+    """
     ruler = make_ruler(analysis.grid, plan)
     end_s = plan.in_copy_s(plan.source_end / analysis.rate)
     spans = _in_copy(analysis.chords, ruler, plan, end_s)
@@ -63,6 +71,10 @@ def make_score(analysis: Analysis, plan: CutPlan, vocal_range: tuple[int, int] =
         sections=tuple((ruler.tick(plan.in_copy_s(s.start_s)), s.letter) for s in analysis.sections),
         chords=_held(spans, voice_chords(parsed, vocal_range)),
         bass=_held(spans, roots),
+        note_sets=tuple(
+            (ruler.tick(plan.in_copy_s(held.start_s)) if number else 0, held)
+            for number, held in enumerate(note_sets(analysis, sure))
+        ),
         end_tick=ruler.tick(end_s),
         end_s=end_s,
     )

@@ -24,6 +24,7 @@ from daemon.decode.tags import claims
 from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.dawproject import write_dawproject
+from daemon.export.guide import write_guide
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import Score, make_score
@@ -79,8 +80,10 @@ def render_drop(
     notes = _notes(source, shown, plan, stem)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
-    score = make_score(shown, plan, settings.analysis.vocal_range)
+    look = settings.analysis
+    score = make_score(shown, plan, look.vocal_range, look.check_by_ear_below)
     write_map(folder / str(files.map), score, stem)
+    write_guide(folder / str(files.guide), score, stem, look.vocal_range)
     checked = write_click_check(
         folder / str(files.click_check), copy.path, shown.grid, plan, bars=settings.output.click_check_bars
     )

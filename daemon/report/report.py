@@ -131,6 +131,7 @@ def ready_files(stem: str, copy_name: str, session_files: Collection[str] = ("da
         report=f"{stem}.report.json",
         page=f"{stem}.report.html",
         click_check=f"{stem}.clickcheck.flac",
+        guide=f"{stem}.guide.mid",
         session=f"{stem}.dawproject" if "dawproject" in session_files else None,
     )
 

@@ -144,3 +144,21 @@ def test_the_key_changes_at_a_bar(done):
     assert [at for at, _ in keys[1:]] == pytest.approx(
         [c["at_s"] - done.zero_s for c in changes], abs=MILLISECOND
     )
+
+
+def test_the_guide_sings_the_chords_of_the_map(done):
+    """Parts in the vocal range of the default configuration (53 to 76), never crossing, on the map's clock."""
+    guide = mido.MidiFile(done.folder / done.report["files"]["guide"])
+    chords = sorted({seconds_of(done.map, at) for at, m in events(done.map.tracks[1]) if m.type == "note_on"})
+    lines = [
+        [(seconds_of(guide, at), m.note) for at, m in events(track) if m.type == "note_on"]
+        for track in guide.tracks[1:]
+    ]
+    assert len(lines) == 3 + 4
+    for first, last in ((0, 3), (3, 7)):
+        for moment in zip(*lines[first:last], strict=True):
+            notes = [note for _, note in moment]
+            assert all(a > b for a, b in pairwise(notes))
+            assert all(53 <= note <= 76 for note in notes)
+    for line in lines:
+        assert [at for at, _ in line] == pytest.approx(chords, abs=MILLISECOND)

@@ -199,6 +199,14 @@ def test_remarks_are_comments(written):
     assert wanted.encode().replace(b"\n", b"\n") in opened.metadata
 
 
+def test_markers_say_the_notes_for_pitch_correction(tmp_path):
+    write_dawproject(tmp_path / "a.dawproject", session_of(key_change_beat()))
+    markers = Opened(tmp_path / "a.dawproject").root.findall("Arrangement/Markers/Marker")
+    last = markers[-1].attrib["comment"]
+    assert last.startswith("Notes: A flat major: A flat, B flat, C, D flat, E flat, F, G")
+    assert markers[0].attrib["comment"].startswith("Notes: G major: G, A, B, C, D, E, F sharp")
+
+
 def test_the_studios_tracks_come_below_in_its_order(written):
     opened = written[2]
     names = [t.attrib["name"] for t in opened.root.find("Structure")]

@@ -1,0 +1,90 @@
+"""Note sets for pitch correction: which notes are safe to pull a voice to, from where on.
+
+A set begins with each section and where the key changes. It holds the scale of the key there (seven
+notes, spelled as the key is) and, apart, notes that the beat's own chords sound beside it, such as
+the raised seventh over the dominant of a minor key: a voice that follows the chord sings them, so
+they must not be pulled away. Only chords that are sure enough count, and only what sounds for half a
+second or more in all. Without a key, or with one that is not sure, the set is chromatic.
+
+Source: scales as in `spelling`; the raised leading tone in minor: any handbook of harmony.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from analyzers.harmony.spelling import note_name, parse_chord, pitch_class_of, scale_names, signature
+from analyzers.harmony.voicing import QUALITIES
+from analyzers.model import Analysis, Chord, Key
+
+LEAST_S = 0.5
+FEWEST, MOST = -8, 1  # places on the line of fifths that keep double flats and sharps out
+
+
+@dataclass(frozen=True, slots=True)
+class NoteSet:
+    """From `start_s` (of the source) on. `notes` is empty where nothing but chromatic is safe."""
+
+    start_s: float
+    letter: str | None  # of the section
+    key: str | None  # "E flat minor"
+    notes: tuple[str, ...]  # from the tonic up
+    beside: tuple[str, ...]  # further notes that the chords sound
+
+
+def note_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:
+    """One for each section, and one more wherever the key changes inside a section.
+
+    `sure`: least confidence of a key, and of a chord, that is taken at its word.
+    """
+    starts = {section.start_s: section.letter for section in analysis.sections}
+    first = min(starts, default=0.0)
+    begins = sorted({first, *starts, *(c.at_s for c in analysis.key.changes if c.at_s > first)})
+    ends = [*begins[1:], analysis.duration_s]
+    found: list[NoteSet] = []
+    letter = None
+    for start, end in zip(begins, ends, strict=True):
+        letter = starts.get(start, letter)
+        found.append(_set(analysis, start, end, letter, sure))
+    return tuple(found)
+
+
+def _set(analysis: Analysis, start_s: float, end_s: float, letter: str | None, sure: float) -> NoteSet:
+    tonic, mode, confidence = key_at(analysis.key, start_s)
+    if tonic is None or mode is None:
+        return NoteSet(start_s, letter, None, (), ())
+    if confidence < sure:
+        return NoteSet(start_s, letter, f"{tonic} {mode}", (), ())
+    pitch_class = pitch_class_of(tonic)
+    notes = scale_names(pitch_class, mode)
+    inside = {pitch_class_of(note) for note in notes}
+    sounding = _sounding(analysis.chords, start_s, end_s, sure)
+    more = sorted(p for p, seconds in sounding.items() if seconds >= LEAST_S and p not in inside)
+    place = signature(pitch_class, mode) - (4 if mode in ("major", "mixolydian") else 3)
+    beside = tuple(note_name(p, min(max(place, FEWEST), MOST)) for p in more)
+    return NoteSet(start_s, letter, f"{tonic} {mode}", notes, beside)
+
+
+def key_at(key: Key, at_s: float) -> tuple[str | None, str | None, float]:
+    """(tonic, mode, confidence) in force at an instant."""
+    now = (key.tonic, key.mode, key.confidence)
+    for change in key.changes:
+        if change.at_s <= at_s + 1e-6:
+            now = (change.tonic, change.mode, change.confidence)
+    return now
+
+
+def _sounding(chords: Sequence[Chord], start_s: float, end_s: float, sure: float) -> dict[int, float]:
+    """Seconds that each pitch class sounds in the sure chords of a stretch."""
+    seconds: dict[int, float] = {}
+    for chord in chords:
+        parsed = parse_chord(chord.label) if chord.confidence >= sure else None
+        inside = min(chord.end_s, end_s) - max(chord.start_s, start_s)
+        if parsed is None or inside <= 0:
+            continue
+        root, quality = parsed
+        for tone in QUALITIES[quality]:
+            pitch_class = (root + tone) % 12
+            seconds[pitch_class] = seconds.get(pitch_class, 0.0) + inside
+    return seconds

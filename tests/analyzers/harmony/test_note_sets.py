@@ -1,0 +1,69 @@
+"""Note sets for pitch correction: scales as in any handbook, changed where the key changes."""
+
+from __future__ import annotations
+
+from analyzers.harmony.note_sets import note_sets
+from analyzers.model import KeyChange, Section
+from tests.daemon.export.score_kit import analysis, key, steady
+
+HALF = (Section(1.25, 9.25, "A", 1, 0.9), Section(9.25, 40.0, "B", 5, 0.9))
+
+
+def sets(chords=(), *, k=None, sections=HALF):
+    held = [(a, b, label) for a, b, label in chords]
+    return note_sets(analysis(steady(), held, k=k, sections=sections), 0.8)
+
+
+def test_one_for_each_section_in_the_notes_of_the_key():
+    found = sets()
+    assert [(s.start_s, s.letter, s.key) for s in found] == [
+        (1.25, "A", "E flat minor"),
+        (9.25, "B", "E flat minor"),
+    ]
+    assert found[0].notes == ("E flat", "F", "G flat", "A flat", "B flat", "C flat", "D flat")
+
+
+def test_it_changes_at_the_bar_where_the_key_does():
+    changed = key("G", "major", (KeyChange(17.25, "A flat", "major", 0.9),))
+    found = sets(k=changed)
+    assert [(s.start_s, s.key) for s in found] == [
+        (1.25, "G major"),
+        (9.25, "G major"),
+        (17.25, "A flat major"),
+    ]
+    assert found[1].notes == ("G", "A", "B", "C", "D", "E", "F sharp")
+    assert found[2].notes == ("A flat", "B flat", "C", "D flat", "E flat", "F", "G")
+    assert found[2].letter == "B"
+
+
+def test_a_modal_key_has_the_notes_of_its_mode():
+    """D dorian: the white keys from D; G mixolydian those from G."""
+    assert sets(k=key("D", "dorian"))[0].notes == ("D", "E", "F", "G", "A", "B", "C")
+    to_mixolydian = key("D", "dorian", (KeyChange(9.25, "D", "mixolydian", 0.9),))
+    assert sets(k=to_mixolydian)[1].notes == ("D", "E", "F sharp", "G", "A", "B", "C")
+
+
+def test_the_raised_seventh_of_a_dominant_stands_beside_the_scale():
+    """A minor with E major: G sharp is sung over it; never spelled A flat there."""
+    found = sets([(1.25, 3.25, "Am"), (3.25, 5.25, "E7"), (9.25, 11.25, "Am")], k=key("A", "minor"))
+    assert [s.beside for s in found] == [("G sharp",), ()]
+    flat = sets([(1.25, 3.25, "Bb")], k=key("E flat", "minor"))
+    assert flat[0].beside == ("D",)
+
+
+def test_a_chord_that_is_short_or_not_sure_adds_nothing():
+    assert sets([(1.25, 1.5, "E")], k=key("A", "minor"))[0].beside == ()
+    unsure = analysis(steady(), [(1.25, 5.25, "E")], k=key("A", "minor"), sections=HALF)
+    assert note_sets(unsure, 0.85)[0].beside == ()  # chords of the kit are 0.8 sure
+
+
+def test_without_a_sure_key_nothing_but_chromatic_is_safe():
+    assert sets(k=key(None, None))[0].key is None
+    assert sets(k=key(None, None))[0].notes == ()
+    doubtful = analysis(steady(), [], k=key("C", "major"), sections=HALF)
+    found = note_sets(doubtful, 0.95)  # the kit's keys are 0.9 sure
+    assert (found[0].key, found[0].notes) == ("C major", ())
+
+
+def test_without_sections_there_is_still_one():
+    assert [s.start_s for s in sets(sections=())] == [0.0]
