@@ -31,6 +31,7 @@ from daemon.export.score import Score, make_score
 from daemon.export.session import Session, Sound, lay_out, sounds_of
 from daemon.export.stemcopies import copy_stems, warnings_of
 from daemon.export.wavfile import Label, WavNotes
+from daemon.report.card import card
 from daemon.report.page import render_page
 from daemon.report.parts import Files, Versions
 from daemon.report.report import Report, build_report, ready_files
@@ -104,6 +105,8 @@ def render_drop(
     )
     sounds = sounds_of(copy, tuple(zip(decoded.stems, stems, strict=True)), stem)
     write_session(folder, _session(report, sounds, score, settings.output), report.files, settings.output)
+    text = card(report, [held for _, held in score.note_sets])
+    (folder / str(files.card)).write_text(text, encoding="utf-8")
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
     (folder / files.page).write_text(render_page(report, waveform), encoding="utf-8")
     (folder / files.report).write_text(report.to_json(), encoding="utf-8")

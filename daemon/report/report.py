@@ -38,7 +38,7 @@ from daemon.report.parts import (
     Versions,
     plain,
 )
-from daemon.report.words import check_by_ear, sentence, topics
+from daemon.report.words import check_by_ear, first_line, sentence, topics
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Source
@@ -84,6 +84,7 @@ class Report(Part):
         answers = self.answers
         return {
             "name": self.drop.name,
+            "line": first_line(self.drop.name, self.corrected(), self.cut, len(self.check_by_ear)),
             "producer": self.drop.producer,
             "sha256": self.drop.sha256,
             "made_at": self.made_at,
@@ -131,6 +132,7 @@ def ready_files(stem: str, copy_name: str, session_files: Collection[str] = ("da
         report=f"{stem}.report.json",
         page=f"{stem}.report.html",
         click_check=f"{stem}.clickcheck.flac",
+        card=f"{stem}.txt",
         guide=f"{stem}.guide.mid",
         session=f"{stem}.dawproject" if "dawproject" in session_files else None,
     )

@@ -7,9 +7,10 @@ from collections.abc import Iterable
 from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Grid, Tuning
 from analyzers.rhythm.bars import bar_lines
-from daemon.core.names import format_tempo
+from daemon.core.names import format_tempo, tempo_words
+from daemon.core.text import one_line
 from daemon.corrections.apply import Correction
-from daemon.report.parts import Claim, StemLine
+from daemon.report.parts import Claim, Cut, StemLine
 
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 
@@ -32,6 +33,30 @@ def bar_or_time(grid: Grid, at_s: float) -> str:
     if not lines:
         return seconds(at_s)
     return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]} ({seconds(at_s)})"
+
+
+def session_place(grid: Grid, cut: Cut, at_s: float) -> str:
+    """'bar 17' of the session for an instant of the source; its seconds in the copy without a grid."""
+    lines = bar_lines(grid)
+    if not lines:
+        return seconds(at_s - cut.zero_s)
+    number = min(lines, key=lambda line: abs(line[1] - at_s))[0]
+    return f"bar {max(number + cut.bars_before_bar_one, 1)}"
+
+
+def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
+    """'amber-lane.wav: 92 BPM, E flat minor, starts on bar one, check 2 by ear': enough by itself."""
+    grid, key = analysis.grid, analysis.key
+    moves = "about " if grid.tempo_bpm is not None and grid.constant_tempo is False else ""
+    tempo = f"{moves}{tempo_words(round(grid.tempo_bpm, 1) if moves and grid.tempo_bpm else grid.tempo_bpm)}"
+    later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:2])
+    start = "starts on bar one"
+    if cut.bar_one_in_copy_s is None:
+        start = "not on a bar line"
+    elif cut.bars_before_bar_one:
+        start = f"bar one is bar {cut.bars_before_bar_one + 1}"
+    check = f", check {ears} by ear" if ears else ""
+    return one_line(f"{name}: {tempo}, {key_name(key.tonic, key.mode) or 'no key'}{later}, {start}{check}")
 
 
 def sentence(text: str) -> str:

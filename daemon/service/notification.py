@@ -1,8 +1,9 @@
 """Notification: the configured command, run for each finished or rejected drop within a time limit.
 
 The configured list is run as it stands, without a shell, with one sentence as the last argument. The facts
-come as JSON on standard input and as BEATINTAKE_* environment variables. File names are hostile input:
-nothing is ever pasted into a command line, and the sentence never starts with a dash.
+come as JSON on standard input and as BEATINTAKE_* environment variables. Of a ready beat BEATINTAKE_LINE is
+the first line of its card, BEATINTAKE_CARD the card's path, and `card_text` in the JSON all of it. File names
+are hostile input: nothing is ever pasted into a command line, and the sentence never starts with a dash.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import subprocess
 import tempfile
 import threading
 from collections.abc import Mapping, Sequence
+from pathlib import Path
 from typing import Any
 
 from config.settings import Notify
@@ -26,7 +28,19 @@ log = logging.getLogger("beatintake.notification")
 FACTS = ("outcome", "name", "producer", "folder", "reason", "sha256")
 _slots = threading.BoundedSemaphore(4)  # a command that hangs must not pile up
 LONGEST = 4096
-VARIABLES = ("outcome", "name", "producer", "folder", "reason", "tempo_bpm", "key", "needs_ears")
+VARIABLES = (
+    "outcome",
+    "name",
+    "producer",
+    "folder",
+    "reason",
+    "tempo_bpm",
+    "key",
+    "needs_ears",
+    "line",
+    "card",
+)
+MOST_CARD_BYTES = 64 * 1024
 
 
 def sentence(record: Record) -> str:
@@ -34,27 +48,42 @@ def sentence(record: Record) -> str:
     if record.outcome == "rejected":
         return f"{record.name}: not usable. {record.reason}"
     facts = record.summary
+    if facts.get("line"):
+        return str(facts["line"])
     tempo = f"{facts['tempo_bpm']:g} BPM" if facts.get("tempo_bpm") else "no tempo"
     ears = facts.get("needs_ears")
     check = f", check {ears} by ear" if ears else ""
     return f"{record.name}: {tempo}, {facts.get('key') or 'no key'}{check}"
 
 
-def notify_about(settings: Notify, record: Record) -> None:
-    """Run ``settings.command`` in the background; nobody waits for it."""
+def notify_about(settings: Notify, record: Record, ready: Path | None = None) -> None:
+    """Run ``settings.command`` in the background; nobody waits for it. `ready`: the folder of ready beats."""
     if not settings.command or not _slots.acquire(blocking=False):
         return
-    threading.Thread(target=_run, args=(settings, record), daemon=True).start()
+    threading.Thread(target=_run, args=(settings, record, ready), daemon=True).start()
 
 
-def _run(settings: Notify, record: Record) -> None:
-    facts = {**record.summary, **{name: getattr(record, name) for name in FACTS}}
+def _run(settings: Notify, record: Record, ready: Path | None) -> None:
     try:
+        facts = {**record.summary, **{name: getattr(record, name) for name in FACTS}, **_card(record, ready)}
         trouble = run_hook(settings.command, settings.timeout_seconds, sentence(record), facts)
         if trouble:
             note(log, logging.WARNING, "the notification command failed", error=trouble)
     finally:
         _slots.release()
+
+
+def _card(record: Record, ready: Path | None) -> dict[str, str]:
+    """Path and text of the drop's card; nothing where there is none."""
+    name = (record.summary.get("files") or {}).get("card")
+    if ready is None or record.outcome != "ready" or not name:
+        return {}
+    path = ready / record.folder / name
+    try:
+        with path.open("rb") as file:
+            return {"card": str(path), "card_text": file.read(MOST_CARD_BYTES).decode(errors="replace")}
+    except OSError:
+        return {}
 
 
 def run_hook(command: Sequence[str], timeout_s: float, sentence: str, facts: Mapping[str, Any]) -> str | None:

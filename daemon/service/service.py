@@ -293,4 +293,4 @@ class Service:
 
     def _result(self, record: Record, path: str) -> None:
         self.board.wanted = self.board.wanted or record.outcome == "ready"
-        notify_about(self.settings.notify, record)
+        notify_about(self.settings.notify, record, self.settings.folders.ready)

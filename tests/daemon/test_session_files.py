@@ -147,7 +147,7 @@ def test_the_key_changes_at_a_bar(done):
 
 
 def test_the_guide_sings_the_chords_of_the_map(done):
-    """Parts in the vocal range of the default configuration (53 to 76), never crossing, on the map's clock."""
+    """Parts in the default vocal range (53 to 76), never crossing, on the map's clock."""
     guide = mido.MidiFile(done.folder / done.report["files"]["guide"])
     chords = sorted({seconds_of(done.map, at) for at, m in events(done.map.tracks[1]) if m.type == "note_on"})
     lines = [

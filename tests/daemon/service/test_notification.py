@@ -6,12 +6,15 @@ import json
 import shutil
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import psutil
 import pytest
 
-from daemon.service.notification import argument, run_hook, variables
+from config.settings import Notify
+from daemon.ledger.ledger import Record
+from daemon.service.notification import argument, notify_about, run_hook, variables
 
 needs_sh = pytest.mark.skipif(shutil.which("sh") is None, reason="needs a POSIX shell")
 FACTS = {
@@ -87,3 +90,27 @@ def test_a_name_cannot_become_an_option_or_a_second_line() -> None:
     assert argument("a\nb\0c\x1b[2J") == r"a\x0ab\x00c\x1b[2J"
     assert len(argument("x" * 100_000)) == 4096
     assert variables({"name": "a\0b"})["BEATINTAKE_NAME"] == r"a\x00b"
+
+
+def test_a_ready_beat_brings_its_card(tmp_path: Path) -> None:
+    """Path and first line as variables, the whole text in the JSON; a lost card is no failure."""
+    folder = tmp_path / "ready" / "amber-lane"
+    folder.mkdir(parents=True)
+    (folder / "amber-lane.txt").write_text("amber-lane: 92 BPM\nTempo: constant\n")
+    summary = {"files": {"card": "amber-lane.txt"}, "line": "amber-lane: 92 BPM", "tempo_bpm": 92.0}
+    record = Record("ab" * 32, "ready", "amber-lane", "amber-lane.wav", summary=summary)
+    for number, held in enumerate((record, replace(record, folder="gone"))):
+        out = tmp_path / f"{number}.json"
+        notify_about(Notify(command=tuple(python(WRITER % str(out)))), held, tmp_path / "ready")
+        deadline = time.monotonic() + 20
+        while not (out.exists() and out.read_text().endswith("]")) and time.monotonic() < deadline:
+            time.sleep(0.05)
+        arguments, environment, piped = json.loads(out.read_text())
+        assert arguments == ["amber-lane: 92 BPM"]
+        assert environment["BEATINTAKE_LINE"] == "amber-lane: 92 BPM"
+        if number == 0:
+            assert environment["BEATINTAKE_CARD"] == str(folder / "amber-lane.txt")
+            assert piped["card_text"] == "amber-lane: 92 BPM\nTempo: constant\n"
+        else:
+            assert environment["BEATINTAKE_CARD"] == ""
+            assert "card_text" not in piped

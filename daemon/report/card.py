@@ -1,0 +1,133 @@
+"""The card: the answer in plain text, for a terminal, a message or a phone.
+
+The first line is enough by itself; the others are short, nothing but text and spaces; bars and seconds are
+those of the session (bar 1 and zero are where the copy starts).
+"""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Sequence
+from itertools import groupby
+
+from analyzers.harmony.note_sets import NoteSet
+from analyzers.model import Analysis
+from daemon.core.text import one_line
+from daemon.report.answers import WORKING_LEVEL
+from daemon.report.page_chords import ChordBar, chord_bars
+from daemon.report.report import Report
+from daemon.report.words import first_line, session_place, signed
+
+WIDTH = 58
+BARS_A_LINE = 4
+LOUD_LUFS = -14.0  # above this playback at a level set for a mix is loud
+
+
+def card(report: Report, note_sets: Sequence[NoteSet]) -> str:
+    """The whole card, ending in a line feed."""
+    analysis = report.corrected()
+    first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
+    paragraphs = [
+        *_facts(report, analysis),
+        *_notes(report, analysis, note_sets),
+        *_chords(report, analysis),
+        *_ears(report),
+    ]
+    lines = [first, *(line for text in paragraphs for line in _short(text))]
+    return "\n".join(lines).replace("−", "-").rstrip() + "\n"
+
+
+def _short(text: str) -> list[str]:
+    """The text on lines that fit; what goes on is set in by two more than it began."""
+    plain = one_line(text)
+    begin = len(plain) - len(plain.lstrip())
+    return textwrap.wrap(plain, WIDTH, subsequent_indent=" " * (begin + 2), break_on_hyphens=False) or [""]
+
+
+def _facts(report: Report, analysis: Analysis) -> list[str]:
+    grid, cut, tuning = analysis.grid, report.cut, analysis.tuning
+    found = []
+    if grid.tempo_bpm is not None:
+        steady = "constant" if grid.constant_tempo else "moves: take the tempo map"
+        found.append(f"Tempo: {steady}" + (f", {grid.meter}" if grid.meter else ""))
+    found.append(f"Start: {cut.why}")
+    if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
+        found.append(f"Bar one: bar {cut.bars_before_bar_one + 1} of the copy, {cut.bar_one_in_copy_s:.4f} s")
+    if tuning.cents is not None and tuning.a4_hz is not None:
+        found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
+    return [*found, *_level(report)]
+
+
+def _level(report: Report) -> list[str]:
+    loudness, peak = report.answers.integrated_loudness, report.answers.true_peak
+    if loudness.value is None:
+        return []
+    text = f"Level: {signed(float(loudness.value), 1)} LUFS"
+    if peak.value is not None:
+        text += f", true peak {signed(float(peak.value), 1)} dBTP"
+    advice = [f"  {item.value}" for item in loudness.evidence if item.what == WORKING_LEVEL]
+    loud = float(loudness.value) + report.aligned_copy.gain_db > LOUD_LUFS
+    return [text, *advice, *(["  It is loud: turn down before you listen."] if loud else [])]
+
+
+def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
+    """The set for pitch correction, said again only where it changes."""
+    found = ["", "Notes for pitch correction"]
+    for (key, notes, beside), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside)):
+        at_s = next(run).start_s
+        place = session_place(analysis.grid, report.cut, at_s) if len(found) > 2 else "from the start"
+        if not notes:
+            found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
+            continue
+        found.append(f"  {place}: {' '.join(_narrow(n) for n in notes)} ({key})")
+        if beside:
+            found.append(f"    the chords also sound {', '.join(map(_narrow, beside))}")
+    return found
+
+
+def _narrow(note: str) -> str:
+    """'Eb' for 'E flat': in a row of notes words run into each other."""
+    return (
+        note.replace(" double flat", "bb")
+        .replace(" double sharp", "##")
+        .replace(" flat", "b")
+        .replace(" sharp", "#")
+    )
+
+
+def _chords(report: Report, analysis: Analysis) -> list[str]:
+    """Four bars a line; equal lines that follow each other are written once."""
+    bars = [bar for bar in chord_bars(analysis) if bar.number + report.cut.bars_before_bar_one >= 1]
+    if not bars:
+        return []
+    found = ["", "Chords by bar"]
+    for section in _sections(bars):
+        rows = [section[k : k + BARS_A_LINE] for k in range(0, len(section), BARS_A_LINE)]
+        found.append(f"  {section[0].section}" if section[0].section else "  -")
+        for text, run in groupby(rows, key=_row):
+            same = list(run)
+            first = same[0][0].number + report.cut.bars_before_bar_one
+            last = same[-1][-1].number + report.cut.bars_before_bar_one
+            times = f"  (x{len(same)})" if len(same) > 1 else ""
+            found.append(f"    {first}-{last}: {text}{times}" if last > first else f"    {first}: {text}")
+    return found
+
+
+def _sections(bars: Sequence[ChordBar]) -> Iterable[list[ChordBar]]:
+    held: list[ChordBar] = []
+    for bar in bars:
+        if bar.section and held:
+            yield held
+            held = []
+        held.append(bar)
+    yield held
+
+
+def _row(bars: Sequence[ChordBar]) -> str:
+    return " | ".join(" ".join(bar.labels).replace("–", "N.C.") or "N.C." for bar in bars)
+
+
+def _ears(report: Report) -> list[str]:
+    if not report.check_by_ear:
+        return ["", "Nothing needs ears."]
+    return ["", "Check by ear", *(f"  {line}" for line in report.check_by_ear)]

@@ -1,0 +1,107 @@
+"""The card: short lines, the first one enough, bars and seconds of the session."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+from analyzers.harmony.note_sets import note_sets
+from analyzers.model import KeyChange
+from daemon.report.card import WIDTH, card
+from daemon.report.report import Report
+from tests.daemon.sample_report import (
+    BAR_ONE_S,
+    key_of,
+    no_steady_beat,
+    sample_analysis,
+    sample_report,
+    sample_source,
+)
+
+BAR_S = 4 * 60 / 140
+
+
+def text_of(report: Report) -> str:
+    return card(report, note_sets(report.corrected(), 0.8))
+
+
+def test_the_first_line_is_enough():
+    first = text_of(sample_report()).splitlines()[0]
+    assert first == "amber-lane.wav: 140 BPM, E flat minor, starts on bar one"
+    assert sample_report().summary()["line"] == first
+
+
+def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
+    analysis = sample_analysis(
+        key=replace(key_of(confidence=0.6), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.9),))
+    )
+    report = sample_report(analysis)
+    first = text_of(report).splitlines()[0]
+    assert ", E flat minor, then F minor, " in first
+    assert first.endswith(f", check {len(report.check_by_ear)} by ear")
+    assert len(report.check_by_ear) == 2
+
+
+def test_lines_are_short_and_plain():
+    """58 characters after the first line: that fits a message. No tabs, no minus but the keyboard's."""
+    long = "a very long name of a beat that somebody gave without thinking of others " * 2
+    lines = text_of(sample_report(source=sample_source(f"{long}.wav"))).splitlines()
+    assert max(map(len, lines[1:])) <= WIDTH
+    assert text_of(sample_report()).isascii()
+
+
+def test_chords_by_bar_equal_lines_once():
+    text = text_of(sample_report())
+    assert "    1-8: Ebm | B | Gb | Db  (x2)\n" in text
+    assert "    25-36: Ebm | B | Gb | Db  (x3)\n" in text
+
+
+def test_bars_are_those_of_the_session():
+    """Sound from before bar one: the copy starts a bar earlier, so bar one is the session's bar 2."""
+    early = replace(sample_analysis().lead_in, first_sound_s=BAR_ONE_S - 0.4)
+    changes = (KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.9),)
+    report = sample_report(sample_analysis(lead_in=early, key=replace(key_of(), changes=changes)))
+    text = text_of(report)
+    assert "bar one is bar 2" in text.splitlines()[0]
+    assert f"Bar one: bar 2 of the copy, {BAR_S:.4f} s" in text
+    assert "    2-9: Ebm | B | Gb | Db  (x2)\n" in text
+    assert "  bar 10: F G Ab Bb C Db Eb (F minor)\n" in text
+
+
+def test_note_set_is_said_where_it_changes_only():
+    lines = text_of(sample_report()).splitlines()
+    assert [line for line in lines if "(E flat minor)" in line] == [
+        "  from the start: Eb F Gb Ab Bb Cb Db (E flat minor)"
+    ]
+
+
+def test_without_a_sure_key_the_set_is_chromatic():
+    text = text_of(sample_report(sample_analysis(key=key_of(confidence=0.5))))
+    assert "  from the start: chromatic, until E flat minor is checked\n" in text
+
+
+def test_what_needs_ears_stands_at_the_end_or_that_nothing_does():
+    report = sample_report(sample_analysis(key=key_of(confidence=0.5)))
+    end = re.sub(r"\s+", " ", text_of(report).partition("Check by ear")[2]).strip()
+    assert end == " ".join(report.check_by_ear).replace("−", "-")
+    assert text_of(sample_report()).endswith("\nNothing needs ears.\n")
+
+
+def test_a_beat_without_tempo_or_chords():
+    report = sample_report(sample_analysis(grid=no_steady_beat(), chords=(), sections=()))
+    text = text_of(report)
+    assert text.splitlines()[0].startswith("amber-lane.wav: no tempo, E flat minor, not on a bar line")
+    assert "Chords by bar" not in text
+
+
+def test_loud_music_is_announced():
+    """Hearing: a beat at -8 LUFS is far above the level that a mix is played at; local rules decide."""
+    assert "turn down before you listen" in text_of(sample_report())
+    quiet = replace(sample_analysis().loudness, integrated_lufs=-20.0)
+    assert "turn down" not in text_of(sample_report(sample_analysis(loudness=quiet)))
+
+
+def test_hostile_names_stay_on_their_line():
+    report = sample_report(source=sample_source("a\nb\x1b[31m.wav"))
+    assert "\x1b" not in text_of(report)
+    assert text_of(report).splitlines()[0].startswith("a\\x0ab\\x1b[31m.wav: ")
