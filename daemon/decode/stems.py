@@ -25,6 +25,7 @@ from daemon.decode.audiochecks import is_silent
 from daemon.decode.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.decode.headers import READABLE, recognise
 from daemon.decode.identity import relative_name
+from daemon.decode.nulltest import NullTest, null_test
 from daemon.decode.safeopen import opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.twotrack import Windows, compare, hinted
@@ -55,6 +56,7 @@ class Stem:
     first_sound_sample: int | None  # 60 dB below its own peak, in its own rate
     inverted: bool | None = None  # polarity against the mix; None: cannot be told
     notes: tuple[str, ...] = ()
+    null: NullTest | None = None  # of a two-track against the sum of the stems
 
     @property
     def duration_s(self) -> float:
@@ -137,6 +139,8 @@ def read_stems(files: Sequence[Path], folder: Path, limits: Limits, scratch: Scr
         )
     ]
     total = _complete(total, judged, limits)
+    for k in [k for k, stem in enumerate(judged) if stem.role == "two-track"][:1]:
+        judged[k] = replace(judged[k], null=_null(judged[k], verdict.late[k], total, limits))
     warnings += [*_difference_warnings(judged, rate), *verdict.warnings]
     return StemSet(total.samples, rate, tuple(judged), tags, tuple(warnings))
 
@@ -186,6 +190,13 @@ def _complete(total: _Sum, stems: Sequence[Stem], limits: Limits) -> _Sum:
                     raise ChangedWhileReading(stem.name, cause, "it is done again once quiet")
                 total.add(stem.path, at_rate(audio, total.rate, passing))
     return total
+
+
+def _null(stem: Stem, late: int, total: _Sum, limits: Limits) -> NullTest | None:
+    """A two-track against the sum of the stems; it is read once more for that."""
+    with total.scratch.inner() as passing:
+        bounce = at_rate(read_audio(stem.path, limits, passing), total.rate, passing)
+        return null_test(bounce, total.samples, total.rate, late)
 
 
 def at_rate(audio: AudioFile, rate: int, scratch: Scratch) -> SampleArray:

@@ -20,6 +20,7 @@ from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
 from daemon.core.text import lines
 from daemon.report.answers import WORKING_LEVEL
+from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars
 from daemon.report.parts import Estimate
 from daemon.report.pictures import (
@@ -127,6 +128,11 @@ def render_page(report: Report, waveform: Waveform) -> str:
             rows=glance(report, analysis),
             pictures=pictures,
             chord_bars=chord_bars(analysis),
+            nulls={
+                stem.name: null_words(stem.null, lambda at_s: bar_or_time(analysis.grid, at_s))
+                for stem in report.stems
+                if stem.null
+            },
             claims=[(c, claim_words(c)) for c in report.claims],
             delays=delay_rows(analysis.grid.tempo_bpm),
             ears=[line.partition(": ") for line in report.check_by_ear],

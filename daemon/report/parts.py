@@ -126,6 +126,20 @@ class Claim(Part):
     relation: str | None = Field(None, description='in words, e.g. "half of what was measured"')
 
 
+class NullResult(Part):
+    """A two-track against the sum of the stems (`daemon.decode.nulltest`); seconds of the source."""
+
+    kind: str = Field(description='"same", "processed", "different"')
+    residual_db: float = Field(description="what one gain leaves, below the two-track")
+    unexplained_db: float = Field(description="what a gain by band and moment leaves, typically")
+    gain_db: float = Field(description="of the two-track over the sum")
+    delay_s: float = Field(description="of the two-track after the stems")
+    inverted: bool
+    gain_range_db: float = Field(description="between quiet and loud moments")
+    only_in_bounce: tuple[tuple[float, float], ...] = ()
+    only_in_stems: tuple[tuple[float, float], ...] = ()
+
+
 class StemLine(Part):
     """One file of a stem drop: level and channel facts (`daemon.decode.stems`); levels: None for silence."""
 
@@ -138,6 +152,7 @@ class StemLine(Part):
     mono: bool = False
     inverted: bool | None = Field(None, description="polarity against the mix; None: cannot be told")
     notes: tuple[str, ...] = ()
+    null: NullResult | None = None
 
 
 class Change(Part):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Grid, Tuning
@@ -10,6 +10,7 @@ from analyzers.rhythm.bars import bar_lines
 from daemon.core.names import format_tempo, tempo_words
 from daemon.core.text import one_line
 from daemon.corrections.apply import Correction
+from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
@@ -80,7 +81,7 @@ def check_by_ear(
     tuning_flag_cents: float,
     warnings: Iterable[str] = (),
     claims: Iterable[Claim] = (),
-    stems: Iterable[StemLine] = (),
+    stems: Sequence[StemLine] = (),
     correction: Correction | None = None,
 ) -> tuple[str, ...]:
     """Sentences "Topic: what and why", most important first; empty when nothing needs ears.
@@ -101,6 +102,7 @@ def check_by_ear(
         ),
         *(f"File: {sentence(warning)}" for warning in warnings),
         *_stem_lines(stems),
+        *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s)),
     ]
     return tuple(dict.fromkeys(lines))
 
