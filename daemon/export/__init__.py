@@ -1,4 +1,4 @@
-"""What the session gets: cut plan, aligned copy and stems, click check, MIDI map, guide, session file.
+"""What the session gets: cut plan, aligned copy and stems, click check, MIDI map, guide, session files.
 
 Offers one function for each output file and the plan that they share.
 """

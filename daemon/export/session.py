@@ -53,6 +53,7 @@ class Session:
     score: Score
     layout: tuple[tuple[str | None, tuple[EmptyTrack, ...]], ...]  # (group or None, its tracks)
     software: str  # version
+    identity: str  # of the drop and its cut: two sessions with the same one are the same
 
 
 def sounds_of(copy: CopyFacts, stems: Sequence[tuple[Stem, CopyFacts]], title: str) -> tuple[Sound, ...]:

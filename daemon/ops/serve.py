@@ -30,6 +30,7 @@ TYPES = {
     ".json": "application/json",
     ".mid": "audio/midi",
     ".dawproject": "application/zip",
+    ".aaf": "application/octet-stream",
     ".wav": "audio/wav",
     ".flac": "audio/flac",
 }

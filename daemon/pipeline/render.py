@@ -21,6 +21,7 @@ from daemon.core.version import VERSION
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.decoder import Decoded, Source
 from daemon.decode.tags import claims
+from daemon.export import aaf
 from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.dawproject import write_dawproject
@@ -88,11 +89,13 @@ def render_drop(
     checked = write_click_check(
         folder / str(files.click_check), copy.path, shown.grid, plan, bars=settings.output.click_check_bars
     )
+    missing = {"aaf": None} if files.aaf and not aaf.can_write() else {}
+    said = (*copy.warnings, *warnings_of(stems), *([aaf.NOT_INSTALLED] if missing else []))
     report = build_report(
         source,
         analysis,
         plan,
-        replace(copy, warnings=(*copy.warnings, *warnings_of(stems))),
+        replace(copy, warnings=said),
         settings=settings,
         software_version=VERSION,
         claims=claims(source.name, source.tags),
@@ -100,7 +103,7 @@ def render_drop(
         corrections=correction,
         versions=versions,
         fingerprint=music,
-        files=files if checked else files.model_copy(update={"click_check": None}),
+        files=files.model_copy(update=missing if checked else {**missing, "click_check": None}),
         made_at=made_at,
     )
     sounds = sounds_of(copy, tuple(zip(decoded.stems, stems, strict=True)), stem)
@@ -118,6 +121,8 @@ def write_session(folder: Path, session: Session, files: Files, output: Output) 
     if files.session:
         inside = output.session_audio == "inside"
         write_dawproject(folder / files.session, session, audio_inside=inside)
+    if files.aaf:
+        aaf.write_aaf(folder / files.aaf, session)
 
 
 def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Output) -> Session:
@@ -133,6 +138,7 @@ def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Ou
         score=score,
         layout=lay_out(output.session_tracks),
         software=VERSION,
+        identity=f"{report.drop.sha256} {report.cut.zero_s} {report.aligned_copy.frames}",
     )
 
 

@@ -111,6 +111,7 @@ class Files(Part):
     page: str
     click_check: str | None
     session: str | None = Field(None, description="DAWproject file")
+    aaf: str | None = Field(None, description="AAF file")
     card: str | None = Field(None, description="the answer in plain text")
     guide: str | None = Field(None, description="MIDI file of harmony parts and note sets")
 

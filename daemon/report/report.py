@@ -135,6 +135,7 @@ def ready_files(stem: str, copy_name: str, session_files: Collection[str] = ("da
         card=f"{stem}.txt",
         guide=f"{stem}.guide.mid",
         session=f"{stem}.dawproject" if "dawproject" in session_files else None,
+        aaf=f"{stem}.aaf" if "aaf" in session_files else None,
     )
 
 

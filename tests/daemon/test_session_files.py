@@ -16,6 +16,8 @@ import pytest
 import soundfile as sf
 from scipy.signal import butter, sosfilt
 
+from config.settings import Output
+from daemon.export import aaf
 from demo.render import render
 from demo.spec import random_spec
 from tests.daemon.export.session_reader import Opened
@@ -64,7 +66,8 @@ class Published:
             place = source if len(files) == 1 else source / file
             place.parent.mkdir(exist_ok=True)
             sf.write(place, np.clip(samples, -1, 1 - 2**-15), rate, subtype="PCM_24")
-        self.folder, self.report = publishable(source, folder / "out")
+        wanted = ("dawproject", "aaf") if aaf.can_write() else ("dawproject",)
+        self.folder, self.report = publishable(source, folder / "out", Output(session_files=wanted))
         self.opened = Opened(self.folder / self.report["files"]["session"])
         self.map = mido.MidiFile(self.folder / self.report["files"]["map"])
         self.zero_s = self.report["cut"]["zero_s"]
@@ -162,3 +165,29 @@ def test_the_guide_sings_the_chords_of_the_map(done):
             assert all(53 <= note <= 76 for note in notes)
     for line in lines:
         assert [at for at, _ in line] == pytest.approx(chords, abs=MILLISECOND)
+
+
+def test_the_aaf_holds_the_same_sounds_to_the_frame(done):
+    aaf2 = pytest.importorskip("aaf2")
+    clips = done.opened.clips()
+    with aaf2.open(str(done.folder / done.report["files"]["aaf"])) as file:
+        (whole,) = file.content.toplevel()
+        assert [slot.name for slot in whole.slots] == list(clips)
+        for slot in whole.slots:
+            (clip,) = slot.segment.components
+            info = sf.info(done.folder / clips[slot.name].file)
+            assert (clip.start, clip.length, slot.edit_rate) == (0, info.frames, info.samplerate)
+
+
+def test_without_the_extra_it_says_so_and_the_rest_is_made(tmp_path, monkeypatch):
+    monkeypatch.setattr(aaf, "find_spec", lambda name: None)
+    samples, rate = plain()
+    sf.write(tmp_path / "mill road.wav", samples["mill road.wav"][: 12 * rate], rate)
+    folder, report = publishable(tmp_path / "mill road.wav", tmp_path / "out", Output(session_files=("aaf",)))
+    assert report["files"]["aaf"] is None
+    assert report["files"]["session"] is None
+    assert aaf.NOT_INSTALLED in report["aligned_copy"]["warnings"]
+    assert "pip install 'beatintake[aaf]'" in aaf.NOT_INSTALLED
+    assert not list(folder.glob("*.aaf"))
+    assert not list(folder.glob("*.dawproject"))
+    assert (folder / report["files"]["map"]).exists()

@@ -85,6 +85,7 @@ def session_of(a: Analysis, sounds: tuple[Sound, ...] | None = None) -> Session:
         score=make_score(a, cut),
         layout=lay_out(LAYOUT),
         software="1.2",
+        identity="one",
     )
 
 
