@@ -4,6 +4,7 @@ Offers one function for each output file and the plan that they share.
 """
 
 __all__ = [
+    "aaf",
     "clickcheck",
     "copy",
     "dawproject",
