@@ -46,7 +46,7 @@ def write_aaf(path: Path, session: Session) -> None:
     import aaf2
 
     try:
-        with _settled_chance(), aaf2.open(str(path), "w") as file:
+        with _settled_chance(), aaf2.open(str(path), "w", extensions=False) as file:
             _write(file, session)
     except OSError as error:
         raise machine_error(error, path) from error

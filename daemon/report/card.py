@@ -20,6 +20,7 @@ from daemon.report.words import first_line, session_place, signed
 
 WIDTH = 58
 BARS_A_LINE = 4
+LOOPS = (1, 2, 4)  # lines of a repeated passage
 LOUD_LUFS = -14.0  # above this playback at a level set for a mix is loud
 
 
@@ -96,21 +97,44 @@ def _narrow(note: str) -> str:
 
 
 def _chords(report: Report, analysis: Analysis) -> list[str]:
-    """Four bars a line; equal lines that follow each other are written once."""
-    bars = [bar for bar in chord_bars(analysis) if bar.number + report.cut.bars_before_bar_one >= 1]
+    """Four bars a line; what comes again at once is written once, with how often."""
+    before = report.cut.bars_before_bar_one
+    bars = [bar for bar in chord_bars(analysis) if bar.number + before >= 1]
     if not bars:
         return []
     found = ["", "Chords by bar"]
     for section in _sections(bars):
+        found.append(f"  {section[0].section or '-'}")
         rows = [section[k : k + BARS_A_LINE] for k in range(0, len(section), BARS_A_LINE)]
-        found.append(f"  {section[0].section}" if section[0].section else "  -")
-        for text, run in groupby(rows, key=_row):
-            same = list(run)
-            first = same[0][0].number + report.cut.bars_before_bar_one
-            last = same[-1][-1].number + report.cut.bars_before_bar_one
-            times = f"  (x{len(same)})" if len(same) > 1 else ""
-            found.append(f"    {first}-{last}: {text}{times}" if last > first else f"    {first}: {text}")
+        texts = [_row(row) for row in rows]
+        at = 0
+        while at < len(rows):
+            size, times = _loop(texts, at)
+            for k in range(at, at + size):
+                found.append(f"    {_span(rows[k], before)}: {texts[k]}")
+            at += size * times
+            if times > 1:
+                found.append(
+                    f"      to bar {rows[at - 1][-1].number + before}: the same, {times} times in all"
+                )
     return found
+
+
+def _loop(texts: Sequence[str], at: int) -> tuple[int, int]:
+    """(lines, times) of what is repeated from a line on; (1, 1) when nothing is."""
+    best = (1, 1)
+    for size in LOOPS:
+        loop, times = texts[at : at + size], 1
+        while len(loop) == size and texts[at + times * size : at + (times + 1) * size] == loop:
+            times += 1
+        if times > 1 and size * times > best[0] * best[1]:
+            best = (size, times)
+    return best
+
+
+def _span(row: Sequence[ChordBar], before: int) -> str:
+    a, b = row[0].number + before, row[-1].number + before
+    return f"{a}-{b}" if b > a else f"{a}"
 
 
 def _sections(bars: Sequence[ChordBar]) -> Iterable[list[ChordBar]]:

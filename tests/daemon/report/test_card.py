@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import KeyChange
+from analyzers.model import Chord, KeyChange, Section
 from daemon.report.card import WIDTH, card
 from daemon.report.report import Report
 from tests.daemon.sample_report import (
@@ -50,10 +50,21 @@ def test_lines_are_short_and_plain():
     assert text_of(sample_report()).isascii()
 
 
-def test_chords_by_bar_equal_lines_once():
+def test_chords_by_bar_what_comes_again_once():
     text = text_of(sample_report())
-    assert "    1-8: Ebm | B | Gb | Db  (x2)\n" in text
-    assert "    25-36: Ebm | B | Gb | Db  (x3)\n" in text
+    assert "  A\n    1-4: Ebm | B | Gb | Db\n      to bar 8: the same, 2 times in all\n" in text
+    assert "    25-28: Ebm | B | Gb | Db\n      to bar 36: the same, 3 times in all\n" in text
+
+
+def test_a_loop_of_eight_bars_is_written_once():
+    labels = ["Gm", "Gm", "Adim", "Adim", "D7", "D7", "Gm", "Gm"]
+    chords = tuple(
+        Chord(BAR_ONE_S + k * BAR_S, BAR_ONE_S + (k + 1) * BAR_S, labels[k % 8], 0.9) for k in range(36)
+    )
+    sections = (Section(BAR_ONE_S, 66.0, "A", 1, 0.9),)
+    text = text_of(sample_report(sample_analysis(chords=chords, sections=sections)))
+    loop = "    1-4: Gm | Gm | Adim | Adim\n    5-8: D7 | D7 | Gm | Gm\n"
+    assert f"{loop}      to bar 32: the same, 4 times in all\n    33-36: " in text
 
 
 def test_bars_are_those_of_the_session():
@@ -64,7 +75,7 @@ def test_bars_are_those_of_the_session():
     text = text_of(report)
     assert "bar one is bar 2" in text.splitlines()[0]
     assert f"Bar one: bar 2 of the copy, {BAR_S:.4f} s" in text
-    assert "    2-9: Ebm | B | Gb | Db  (x2)\n" in text
+    assert "    2-5: Ebm | B | Gb | Db\n      to bar 9: the same, 2 times in all\n" in text
     assert "  bar 10: F G Ab Bb C Db Eb (F minor)\n" in text
 
 
