@@ -43,11 +43,11 @@ def null_words(null: NullResult, place: Place) -> str:
 
 
 def _likeness(null: NullResult) -> str:
-    left = f"one gain leaves {null.residual_db:.0f} dB".replace("-", "−")
+    left = f"residual {null.residual_db:.0f} dB".replace("-", "−")
     if null.kind == "same":
         return "is the sum of the stems (it cancels to below −50 dB)"
     if null.kind == "different":
-        return f"is not made of these stems alone ({left}, and an equaliser does not explain it)"
+        return f"is not made of these stems alone ({left}, which no equaliser explains)"
     if null.residual_db <= CLOSE_DB:
         return f"is close to the sum of the stems ({left}): a lossy file or light processing"
     if null.unexplained_db <= LIKE_DB and (null.only_in_bounce or null.only_in_stems):

@@ -43,21 +43,19 @@ MASTERED = {"kind": "processed", "residual_db": -12.0, "unexplained_db": -20.0, 
         ),
         (
             MASTERED | {"gain_db": 3.2, "only_in_bounce": ((0.0, 1.8),)},
-            "has mastering on it (one gain leaves −12 dB); "
-            "the stems are 3.2 dB lower and lack something at bar 1",
+            "has mastering on it (residual −12 dB); the stems are 3.2 dB lower and lack something at bar 1",
         ),
         (
             MASTERED | {"unexplained_db": -90.0, "only_in_stems": ((16.0, 18.0),)},
-            "is the sum of the stems but for some moments (one gain leaves −12 dB); "
-            "it lacks something at bar 9",
+            "is the sum of the stems but for some moments (residual −12 dB); it lacks something at bar 9",
         ),
         (
             {"kind": "processed", "residual_db": -38.0},
-            "is close to the sum of the stems (one gain leaves −38 dB): a lossy file or light processing",
+            "is close to the sum of the stems (residual −38 dB): a lossy file or light processing",
         ),
         (
             {"kind": "different", "residual_db": -2.0, "unexplained_db": -3.0},
-            "is not made of these stems alone (one gain leaves −2 dB, and an equaliser does not explain it)",
+            "is not made of these stems alone (residual −2 dB, which no equaliser explains)",
         ),
         (
             {"delay_s": 0.0251, "inverted": True},
@@ -67,8 +65,7 @@ MASTERED = {"kind": "processed", "residual_db": -12.0, "unexplained_db": -20.0, 
         ),
         (
             MASTERED | {"only_in_bounce": tuple((2.0 * k, 2.0 * k + 1) for k in range(5))},
-            "has mastering on it (one gain leaves −12 dB); "
-            "the stems lack something in 5 places, the first at bar 1",
+            "has mastering on it (residual −12 dB); the stems lack something in 5 places, the first at bar 1",
         ),
     ],
 )
@@ -82,4 +79,4 @@ def test_only_what_does_not_simply_cancel_needs_ears():
     assert needs_ears(NullResult(**PLAIN | {"delay_s": 0.01}))
     assert needs_ears(NullResult(**PLAIN | MASTERED))
     stems = [StemLine(name="bounce.wav", null=NullResult(**PLAIN | MASTERED)), StemLine(name="drums.wav")]
-    assert null_lines(stems, place) == ["Stems: bounce.wav has mastering on it (one gain leaves −12 dB)."]
+    assert null_lines(stems, place) == ["Stems: bounce.wav has mastering on it (residual −12 dB)."]
