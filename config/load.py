@@ -14,7 +14,7 @@ import re
 from collections.abc import Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Any
+from typing import Any, get_args
 
 import platformdirs
 import yaml
@@ -162,8 +162,11 @@ def _explain(name: str, lines: dict[KeyPath, int], item: Any) -> str:
 def _nearest(path: KeyPath) -> str:
     model: type[BaseModel] = Settings
     for step in path[:-1]:
-        field = model.model_fields.get(str(step))
+        if isinstance(step, int):  # a place in a list of sections
+            continue
+        field = model.model_fields.get(step)
         annotation = field.annotation if field else None
+        annotation = next(iter(get_args(annotation)), annotation)  # what a list is of
         if not (isinstance(annotation, type) and issubclass(annotation, BaseModel)):
             return "remove it"
         model = annotation

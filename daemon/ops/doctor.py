@@ -72,6 +72,13 @@ def installation(settings: Settings) -> Iterator[Finding]:
         yield Finding(WRONG, "installation", f"packages come from different places: {homes}", advice)
 
 
+def extras(settings: Settings) -> Iterator[Finding]:
+    """What the settings ask for that comes with an optional extra."""
+    if "aaf" in settings.output.session_files and importlib.util.find_spec("aaf2") is None:
+        asked = "output.session_files asks for aaf, which needs a further package"
+        yield Finding(WRONG, "session files", asked, "pip install 'beatintake[aaf]', or take aaf out")
+
+
 def folders(settings: Settings) -> Iterator[Finding]:
     for name in ("incoming", "ready", "rejected", "state"):
         folder: Path = getattr(settings.folders, name)
@@ -256,6 +263,7 @@ def service(settings: Settings) -> Iterator[Finding]:
 
 CHECKS: tuple[Check, ...] = (
     installation,
+    extras,
     folders,
     file_systems,
     space,

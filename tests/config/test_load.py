@@ -143,3 +143,56 @@ def test_any_yaml_gives_settings_or_explained_problems(tree):
 def test_a_config_path_that_is_a_folder(tmp_path):
     with pytest.raises(InvalidConfig, match="no such file"):
         find_config(Path(tmp_path))
+
+
+def test_the_studios_track_layout():
+    text = """
+output:
+  session_files: [dawproject, aaf]
+  session_tracks:
+    - {name: Record, group: Takes, colour: "#C04040"}
+    - {name: Double, count: 2, channels: 2}
+"""
+    found = parse_settings(text, "x.yaml").output
+
+    assert found.session_files == ("dawproject", "aaf")
+    assert [(t.name, t.group, t.colour, t.count, t.channels) for t in found.session_tracks] == [
+        ("Record", "Takes", "#c04040", 1, 1),
+        ("Double", None, None, 2, 2),
+    ]
+
+
+@pytest.mark.parametrize(
+    ("track", "fragment"),
+    [
+        ("{name: ''}", "at most 60 characters"),
+        ("{name: x, colour: red}", "#c08040"),
+        ("{name: x, count: 65}", "count"),
+        ("{name: x, channels: 3}", "channels"),
+        ("{name: x, color: '#000000'}", "colour"),
+        (
+            "{name: x, count: 64}, {name: y, count: 64}, {name: z, count: 64}, {name: w, count: 64}",
+            "200 tracks",
+        ),
+    ],
+)
+def test_a_wrong_track_says_what_is_allowed(track, fragment):
+    assert any(fragment in line for line in problems(f"output:\n  session_tracks: [{track}]\n"))
+
+
+def test_the_commented_example_of_the_default_is_a_layout():
+    """What stands there as a comment is read when the comment marks are taken away."""
+    lines = default_text().splitlines()
+    at = next(k for k, line in enumerate(lines) if line.startswith("  # session_tracks:"))
+    example = [line.replace("  # ", "  ", 1) for line in lines[at:] if line.startswith("  # ")]
+    found = parse_settings("output:\n" + "\n".join(example[:8]), "x.yaml").output.session_tracks
+
+    assert [track.name for track in found][:2] == ["Talkback", "Record"]
+    assert len(found) == 7
+
+
+def test_a_configuration_of_before_session_files_stays_valid():
+    found = parse_settings("output:\n  lead_in_bars: 1\n", "x.yaml").output
+
+    assert found.session_files == ("dawproject",)
+    assert found.session_tracks == ()
