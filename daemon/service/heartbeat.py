@@ -33,6 +33,3 @@ def read_heartbeat(state: Path) -> dict[str, Any] | None:
     except (OSError, ValueError):
         return None
     return facts if isinstance(facts, dict) else None
-
-
-read_health = read_heartbeat

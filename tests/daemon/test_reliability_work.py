@@ -31,7 +31,7 @@ from daemon.core.errors import AlreadyRunning
 from daemon.core.logs import set_up
 from daemon.core.problems import Problems
 from daemon.service import control
-from daemon.service.heartbeat import read_health
+from daemon.service.heartbeat import read_heartbeat
 from daemon.service.lock import ServiceLock, is_locked
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.service_kit import (
@@ -91,7 +91,9 @@ def test_row_21_permission_denied_then_granted() -> None:
         for folder, _, _ in os.walk(base):
             os.chmod(folder, 0o777)
         path.chmod(0)
-        with running(settings, prefix=prefix, more="from daemon import door; door.RETRY_DENIED_S = 0.2"):
+        with running(
+            settings, prefix=prefix, more="from daemon.ingest import settling; settling.RETRY_DENIED_S = 0.2"
+        ):
             wait_for(lambda: count_events(settings, "not taken yet") == 1)
             path.chmod(0o644)
             wait_for(lambda: ready(settings) == ["beat"])
@@ -262,7 +264,7 @@ def test_row_26_dead_worker_does_not_take_the_innocent_along(tmp_path: Path) -> 
 
 
 def _busy_worker(settings: Settings) -> int | None:
-    facts = read_health(settings.folders.state) or {}
+    facts = read_heartbeat(settings.folders.state) or {}
     if not any(job["stage"] == "analyse" for job in facts.get("running", [])):
         return None
     children = psutil.Process(facts["pid"]).children()
@@ -495,7 +497,7 @@ def test_row_36_a_lasting_condition_is_logged_when_it_begins_and_ends() -> None:
     lines: list[str] = []
     handler = logging.Handler()
     handler.emit = lambda record: lines.append(record.getMessage())  # type: ignore[method-assign]
-    logger = logging.getLogger("beatintake.health")
+    logger = logging.getLogger("beatintake.problems")
     logger.addHandler(handler)
     logger.setLevel(logging.INFO)
     problems = Problems()
@@ -700,14 +702,14 @@ def test_quiet_hours_start_nothing(service: Opener, monkeypatch: pytest.MonkeyPa
     one.until(lambda: any(e.phase == "waiting" for e in one.arrivals.entries.values()))
     one.turn(0.3)
     assert RUN not in one.pool.calls
-    monkeypatch.setattr("daemon.service.service.is_quiet", lambda minute, spans: False)
+    monkeypatch.setattr("daemon.service.control.is_quiet", lambda minute, spans: False)
 
     one.until(lambda: ready(one.settings))
 
 
 def test_small_drops_overtake_a_long_one(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
-    with running(settings, more="from daemon import express; express.LONG_S = 0.3"):
+    with running(settings, more="from daemon.service import preemption; preemption.LONG_S = 0.3"):
         drop(settings, "two-hours.wav", b"!sleep 2\n" + b"x" * 100_000)
         wait_for(lambda: _busy_worker(settings), "the long one to run")
         for number in range(3):

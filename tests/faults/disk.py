@@ -22,7 +22,7 @@ from tests.daemon.service_kit import health, wait_for
 from tests.faults.kit import STAND_IN, World, begin, finish
 
 SIZE_MB = 6
-QUICK = "from daemon import desk; desk.BACKOFF_S = (0.3,)"
+QUICK = "from daemon.service import dispatcher; dispatcher.BACKOFF_S = (0.3,)"
 
 
 @contextlib.contextmanager
@@ -109,7 +109,9 @@ def share_away(base: Path) -> int:
     subprocess.run(["mount", "--bind", backing, incoming], check=True)
     try:
         world = World.at(base)
-        process = begin(world, STAND_IN, more="from daemon import pulse; pulse.LIVENESS_S = 0.3")
+        process = begin(
+            world, STAND_IN, more="from daemon.service import supervisor; supervisor.LIVENESS_S = 0.3"
+        )
         wait_for(lambda: health(world.settings).get("state") == "running")
         try:
             world.drop("before.wav", b"before")
