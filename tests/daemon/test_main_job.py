@@ -138,7 +138,7 @@ def test_the_map_has_the_same_zero_and_tempo(done):
 
 def test_report_page_and_click_check(done):
     _, _, folder, report = done
-    schema = json.loads(Path("daemon/report.schema.json").read_text(encoding="utf-8"))
+    schema = json.loads(Path("daemon/report/report.schema.json").read_text(encoding="utf-8"))
     page = (folder / report["files"]["page"]).read_text(encoding="utf-8")
 
     jsonschema.Draft202012Validator(schema).validate(report)
