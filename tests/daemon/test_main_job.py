@@ -7,6 +7,8 @@ MIREX key weights. The copy is read back with soundfile, the map with mido.
 from __future__ import annotations
 
 import json
+import subprocess
+import sys
 from pathlib import Path
 
 import jsonschema
@@ -218,3 +220,32 @@ def test_analyse_prints_exactly_the_contract_and_goes_on_after_a_failure(beat, t
     assert list(lines[1]) == CONTRACT.split()
     assert "error" in lines[2]
     assert sorted(tmp_path.rglob("*")) == before
+
+
+PUBLISH = """
+import sys
+from pathlib import Path
+from config.settings import Settings
+from daemon.pipeline.job import JobRequest, run_job
+from daemon.pipeline.warm_up import warm_up
+warm_up()
+source, staging, settings = sys.argv[1:]
+result = run_job(JobRequest(Path(source), Path(staging), Settings.model_validate_json(settings), "mira"))
+print(result.outcome, sorted({"librosa", "numba", "sklearn"} & set(sys.modules)))
+"""
+
+
+def test_a_plain_beat_is_published_without_the_heavy_libraries(beat, tmp_path):
+    samples, truth = beat
+    source = tmp_path / "mill road.wav"
+    sf.write(source, samples, truth.samplerate)
+    places = {name: tmp_path / name for name in ("incoming", "ready", "rejected", "state", "staging")}
+    for place in places.values():
+        place.mkdir()
+    staging = places.pop("staging")
+    settings = Settings(folders=Folders(**places)).model_dump_json()
+    command = [sys.executable, "-c", PUBLISH, source, staging, settings]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip() == "ready []"
