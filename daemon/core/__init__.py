@@ -3,4 +3,15 @@
 Knows no audio and no other room.
 """
 
-__all__ = ["atomic", "errors", "exitcodes", "folders", "logs", "names", "problems", "text", "version"]
+__all__ = [
+    "atomic",
+    "errors",
+    "exitcodes",
+    "folders",
+    "logs",
+    "names",
+    "problems",
+    "schemas",
+    "text",
+    "version",
+]

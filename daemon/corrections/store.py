@@ -2,6 +2,7 @@
 
 Kept by content, so that a re-drop or a re-analysis of the same bytes finds them again. Each entry
 also holds what had been measured: labelled data about this studio's own material.
+The files outlive releases by the same rule as reports (`daemon.core.schemas`).
 """
 
 from __future__ import annotations
@@ -12,12 +13,14 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError
+from daemon.core.schemas import other_major, same_major
 from daemon.corrections.apply import Correction
 
+SCHEMA_VERSION = "1.0"
 FOLDER = "corrections"
 HASH = re.compile(r"[0-9a-f]{64}")
 
@@ -38,6 +41,7 @@ class History(BaseModel):
 
     model_config = ConfigDict(frozen=True)
 
+    schema_version: str = Field(SCHEMA_VERSION, pattern=same_major(SCHEMA_VERSION))
     sha256: str
     name: str
     entries: tuple[CorrectionEntry, ...] = ()
@@ -50,15 +54,18 @@ def stored_correction(state: Path, sha256: str) -> Correction | None:
 
 
 def read_history(state: Path, sha256: str, name: str = "") -> History:
-    """Empty when nothing was corrected. Raises MachineError when the file is damaged."""
+    """Empty when nothing was corrected. Raises MachineError: damaged, or of another major version."""
     path = _path(state, sha256)
     try:
-        return History.model_validate_json(path.read_bytes())
+        data = path.read_bytes()
+        return History.model_validate_json(data, extra="ignore")
     except FileNotFoundError:
         return History(sha256=sha256, name=name)
     except OSError as error:
         raise machine_error(error, path) from error
     except ValidationError as error:
+        if cause := other_major(data, SCHEMA_VERSION):
+            raise MachineError(str(path), cause, "use the beatintake that wrote it") from error
         raise MachineError(
             str(path), "the stored correction is damaged", "remove the file and correct the drop again"
         ) from error
@@ -93,7 +100,7 @@ def all_histories(state: Path) -> list[History]:
     found = []
     for path in sorted((state / FOLDER).glob("*.json")):
         try:
-            found.append(History.model_validate_json(path.read_bytes()))
+            found.append(History.model_validate_json(path.read_bytes(), extra="ignore"))
         except (OSError, ValidationError):
             continue
     return sorted((h for h in found if h.entries), key=lambda h: (h.name, h.sha256))
@@ -112,7 +119,12 @@ def _write(state: Path, history: History) -> History:
             path.unlink(missing_ok=True)
             return history
         path.parent.mkdir(parents=True, exist_ok=True)
-        atomic_write(path, json.dumps(history.model_dump(mode="json"), indent=1).encode())
+        atomic_write(
+            path,
+            json.dumps(
+                {**history.model_dump(mode="json"), "schema_version": SCHEMA_VERSION}, indent=1
+            ).encode(),
+        )
     except OSError as error:
         raise machine_error(error, path) from error
     return history

@@ -17,11 +17,11 @@ from urllib.parse import quote
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError
 from daemon.core.version import VERSION
-from daemon.report.report import read_report
+from daemon.report.report import SCHEMA_VERSION, read_report
 
 BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
-CACHE_FORM = f"{VERSION} 2"  # another one: every report is read again
+CACHE_FORM = f"{VERSION} {SCHEMA_VERSION} 3"  # another one: every report is read again
 REPORT_SUFFIX = ".report.json"
 
 _read_before: dict[Path, dict[str, dict[str, Any]]] = {}

@@ -18,7 +18,7 @@ Value = bool | float | str
 
 
 class Part(BaseModel):
-    """Frozen, closed, finite: no unknown fields, no NaN."""
+    """Frozen, finite, closed when it is written (reading: see `report.py`). New fields have a default."""
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
 

@@ -4,6 +4,11 @@ The same bytes, settings and version give the same report, except `made_at`, the
 day in it, which is passed in. `analysis` is the complete measurement, before any correction, so
 that copy, map and page can be made again from the report without a new analysis.
 The JSON Schema shipped beside this file is generated from these models (`python -m daemon.report.report`).
+
+Reports outlive releases: `schema_version` is major.minor, and a reader reads every report of its major
+version. Fields of a newer minor version are ignored, those that an older one lacks take their defaults.
+So a field that is added is optional with a default and raises the minor version; anything else (a field
+removed, renamed or with another meaning) raises the major one. Writing is strict: no unknown field, no NaN.
 """
 
 from __future__ import annotations
@@ -13,7 +18,7 @@ import json
 import re
 from collections.abc import Collection, Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from pydantic import Field, ValidationError
 
@@ -22,6 +27,7 @@ from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Settings
 from daemon.core.errors import InternalError, MachineError
 from daemon.core.names import safe_stem
+from daemon.core.schemas import other_major, same_major
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan
 from daemon.report.answers import Answers, answer
@@ -46,15 +52,17 @@ if TYPE_CHECKING:
     from daemon.decode.tags import ProducerClaim
     from daemon.export.copy import CopyFacts
 
+SCHEMA_VERSION = "1.0"
+SAME_MAJOR = same_major(SCHEMA_VERSION)
 SCHEMA_FILE = Path(__file__).with_name("report.schema.json")
 P = TypeVar("P", bound=Part)
 NUMBER_LIST = re.compile(r"\[\n[\s\d.,eE+-]*\]")
 
 
 class Report(Part):
-    """One drop's report; `Report.model_validate_json` reads it back."""
+    """One drop's report; `read_report` reads it back."""
 
-    schema_version: Literal["1.0"] = "1.0"
+    schema_version: str = Field(SCHEMA_VERSION, pattern=SAME_MAJOR, description="major.minor")
     software: Software
     made_at: str | None = Field(None, description="ISO 8601; the only time of day in the report")
     drop: Drop
@@ -109,19 +117,17 @@ class Report(Part):
 
 
 def read_report(path: Path) -> Report:
-    """A report from its file. Raises MachineError when it is unreadable or of another schema."""
+    """A report from its file. Raises MachineError when it is unreadable or of another major version."""
     try:
-        return Report.model_validate_json(path.read_bytes())
+        data = path.read_bytes()
+        return Report.model_validate_json(data, extra="ignore")
     except OSError as error:
         raise MachineError(
             str(path), f"the report cannot be read ({error.strerror})", "check the folder"
         ) from error
     except ValidationError as error:
-        raise MachineError(
-            str(path),
-            "not a report that this version reads",
-            "process the drop again: beatintake process --again",
-        ) from error
+        cause = other_major(data, SCHEMA_VERSION) or "not a report that this version reads"
+        raise MachineError(str(path), cause, "process the drop again: beatintake process --again") from error
 
 
 def ready_files(stem: str, copy_name: str, session_files: Collection[str] = ("dawproject",)) -> Files:
