@@ -14,6 +14,7 @@ from analyzers.model import (
     Tuning,
 )
 from daemon.export.plan import CutPlan, plan_cut
+from tests.daemon.sample_report import sample_analysis
 
 RATE = 44100
 
@@ -63,8 +64,16 @@ def analysis(
     lead = LeadIn(first_sound, round(first_sound * RATE), "none", None, None, 1.0)
     loudness = Loudness(None, None, None, None, None, None, None, ())
     held = tuple(Chord(a, b, label, 0.8) for a, b, label in chords)
-    return Analysis(
-        seconds, RATE, 2, lead, g, Tuning(0.0, 440.0, 0.9), k or key(), held, sections, loudness, ()
+    return sample_analysis(
+        duration_s=seconds,
+        lead_in=lead,
+        grid=g,
+        tuning=Tuning(0.0, 440.0, 0.9),
+        key=k or key(),
+        chords=held,
+        sections=sections,
+        loudness=loudness,
+        flags=(),
     )
 
 

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analyzers.model import Analysis, Grid, Key, LeadIn, Loudness, Tuning
 from daemon.export.plan import plan_cut
+from tests.daemon.sample_report import sample_analysis
 
 NO_KEY = Key(None, None, 0.0, (), (), None, None, (), ())
 NO_TUNING = Tuning(None, None, 0.0)
@@ -39,7 +40,17 @@ def analysis(
         proof=None,
     )
     lead_in = LeadIn(first, None, "none", None, None, 1.0)
-    return Analysis(60.0, 44100, 2, lead_in, grid, NO_TUNING, NO_KEY, (), (), NO_LOUDNESS, ())
+    return sample_analysis(
+        duration_s=60.0,
+        lead_in=lead_in,
+        grid=grid,
+        tuning=NO_TUNING,
+        key=NO_KEY,
+        chords=(),
+        sections=(),
+        loudness=NO_LOUDNESS,
+        flags=(),
+    )
 
 
 def test_bar_one_at_the_first_sound_needs_no_earlier_bar():
