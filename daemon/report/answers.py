@@ -20,7 +20,7 @@ WORKING_LEVEL = "working level"
 
 
 class Answers(Part):
-    """One estimate for each question."""
+    """One estimate for each question. A question added later is `Estimate | None = None`."""
 
     tempo: Estimate
     constant_tempo: Estimate

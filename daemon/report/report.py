@@ -111,7 +111,7 @@ class Report(Part):
             "needs_ears": len(self.check_by_ear),
             "check_by_ear": list(self.check_by_ear[:3]),
             "ear_topics": list(topics(self.check_by_ear)),
-            "set_by_hand": [name for name, value in answers if value.set_by_hand],
+            "set_by_hand": [name for name, value in answers if value and value.set_by_hand],
             "files": self.files.model_dump(),
         }
 

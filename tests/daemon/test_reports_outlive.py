@@ -28,8 +28,9 @@ from daemon.pipeline.correct import correct_drop
 from daemon.pipeline.remake import report_of
 from daemon.pipeline.versions import find_version
 from daemon.report import board
+from daemon.report.answers import Answers
 from daemon.report.board import read_rows, rebuild_board
-from daemon.report.parts import Part
+from daemon.report.parts import Estimate, Part
 from daemon.report.report import SCHEMA_VERSION, Report, read_report, report_schema
 from tests.daemon.sample_report import RATE, sample_report, sample_source
 
@@ -280,3 +281,13 @@ def test_an_optional_field_of_the_analysis_keeps_old_reports_readable() -> None:
     for frozen in REPORTS:
         text = json.dumps({"analysis": json.loads(frozen.read_bytes())["analysis"]})
         assert Wider.model_validate_json(text).analysis.width is None
+
+
+def test_an_answer_that_an_old_report_lacks_does_not_disturb() -> None:
+    class Later(Answers):
+        crest_factor: Estimate | None = None
+
+    for frozen in REPORTS:
+        report = read_report(frozen)
+        later = report.model_copy(update={"answers": Later(**dict(report.answers))})
+        assert later.summary() == report.summary()
