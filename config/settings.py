@@ -219,6 +219,8 @@ class SessionTrack(Section):
 
 class Output(Section):
     name_pattern: str = "{stem} - {tempo} BPM - {key}"
+    start: Literal["bar_one", "first_sound"] = "bar_one"
+    early_hit_ms: float = Field(30.0, ge=0, le=60)
     lead_in_bars: int = Field(0, ge=0, le=4)
     sample_rate: Literal["keep", 44100, 48000, 88200, 96000] = "keep"
     bit_depth: Literal["keep", 16, 24, "32f"] = "keep"

@@ -8,6 +8,7 @@ __all__ = [
     "clickcheck",
     "copy",
     "dawproject",
+    "firsthit",
     "guide",
     "midimap",
     "plan",

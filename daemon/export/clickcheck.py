@@ -45,7 +45,7 @@ def ticks_in_copy(grid: Grid, plan: CutPlan) -> list[Tick]:
     if one is None or grid.tempo_bpm is None or not grid.beats_per_bar:
         return []
     ticks = [
-        Tick(at - plan.zero_s, down, k == one)
+        Tick(plan.line_in_copy_s(at), down, k == one)
         for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
     ]
     period = grid.beats_s[1] - grid.beats_s[0] if len(grid.beats_s) > 1 else 60.0 / grid.tempo_bpm

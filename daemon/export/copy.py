@@ -189,7 +189,8 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     """Frames of fade-in at the first copied frame, and what to say about the start.
 
     A fade-in is made only where the cut goes through sound, the copy is not the source's own
-    samples anyway, and there is room for it before the attack.
+    samples anyway, and there is room for it before the attack: before the level leaves that ahead
+    of the cut. A hit that starts at the cut is not faded.
     """
     audio, plan = render.audio, render.plan
     peak_db = loudness.sample_peak_dbfs if loudness and loudness.sample_peak_dbfs is not None else 0.0
@@ -201,9 +202,13 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     below = peak_db - 20 * math.log10(float(level[0]))
     if plan.source_start == 0:
         return 0, [f"The source starts abruptly, {below:.0f} dB below its peak; its start is kept as it is."]
-    text = f"The cut goes through sound {below:.0f} dB below the peak"
     shortest = max(1, longest // SHORTEST_FADE)
-    attack = np.flatnonzero(level > ATTACK_RATIO * level[:shortest].max())
+    ahead = np.abs(audio.read(max(first - shortest, 0), first)).max(initial=0.0)
+    if ahead <= 10 ** ((peak_db - STEP_DB) / 20):
+        return 0, []
+    below = peak_db - 20 * math.log10(float(ahead))
+    text = f"The cut goes through sound {below:.0f} dB below the peak"
+    attack = np.flatnonzero(level > ATTACK_RATIO * ahead)
     fade = int(attack[0]) if len(attack) else len(level)
     if not may_fade or fade < shortest:
         return 0, [f"{text}; listen to its first moment."]

@@ -1,20 +1,30 @@
 """Where the aligned copy is cut: arithmetic only.
 
-The copy starts exactly on a bar line of the grid, early enough that nothing musical is
-lost: bar one when no sound comes before it, else whole bars earlier. Where the source has
-no audio that early, digital silence is put in front. Bar lines before bar one are
-extrapolated with the tempo of the first bar.
+The copy starts exactly on a bar line of the session. That is bar one where no music comes before it,
+else whole bars earlier; where the source has no audio that early, digital silence is put in front.
+Bar lines before bar one are extrapolated with the tempo of the first bar.
+
+A first hit that is played a hair beside bar one is bar one's own. The session's lines are then moved
+there as one (`session_shift_s`): the hit stays whole, no bar of silence is needed for it, and every
+later hit keeps its distance to the others. The grid in the analysis stays what was measured.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 from analyzers.model import Analysis, Grid
+from daemon.export.cutwords import why
 
 AIR_S = 0.005  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
-EARLY_HIT_S = 0.03  # closer to bar one it is no pickup but bar one's own hit, played early
+LATE_S, LATE_AIR_S = 0.004, 0.001  # a hit later than this leaves a gap: the line moves so near to it
+LATEST_SHIFT_S = 0.008  # but no further: the song's other attacks then lie ahead of their lines
+EARLY_HIT_S = 0.03  # default of output.early_hit_ms
+THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
+
+Start = Literal["bar_one", "first_sound"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,10 +38,16 @@ class CutPlan:
     bar_one_in_copy_s: float | None
     bars_before_bar_one: int
     why: str
+    session_shift_s: float = 0.0  # the session's lines lie so much after the measured ones (negative: before)
+    hits_after_lines_s: float | None = None  # median of the song's hits against the session's lines
 
     def in_copy_s(self, source_s: float) -> float:
-        """Seconds in the copy of an instant of the source: the one clock of all that lies beside the copy."""
+        """Seconds in the copy of a sound of the source."""
         return source_s - self.zero_s
+
+    def line_in_copy_s(self, grid_s: float) -> float:
+        """Seconds in the copy of a line of the grid: a beat, or what begins on one (section, chord)."""
+        return grid_s + self.session_shift_s - self.zero_s
 
 
 def first_bar_seconds(grid: Grid) -> float | None:
@@ -51,8 +67,10 @@ def plan_cut(
     *,
     frames: int,
     rate: int,
+    first_hit_s: float | None = None,
     lead_in_bars: int = 0,
-    smear_s: float = 0.0,
+    early_hit_s: float = EARLY_HIT_S,
+    start: Start = "bar_one",
     trim_tail_to: int | None = None,
 ) -> CutPlan:
     """Decide the cut.
@@ -61,60 +79,82 @@ def plan_cut(
     ----------
     analysis : what was found
     frames, rate : length (samples) and rate (Hz) of the source
+    first_hit_s : where the first hit starts (`firsthit`); by default where the first sound is
     lead_in_bars : bars of silence wanted before the music, 0..4
-    smear_s : codec smear that may be cut off ahead of bar one without losing music (see `render.smear`)
+    early_hit_s : what comes less than this, and less than a 32nd note, before bar one is no pickup
+    start : "first_sound" starts the copy there, on a bar line or not
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
-    grid, first = analysis.grid, analysis.lead_in.first_sound_s
+    grid, hit = analysis.grid, first_hit_s if first_hit_s is not None else analysis.lead_in.first_sound_s
     bar_s = first_bar_seconds(grid)
     if bar_s is None or grid.bar_one_s is None:
-        return _plan_without_grid(first, frames, rate)
-    tolerance = max(smear_s, 0.5 / rate)
-    early = 0.0 if first is None else grid.bar_one_s - first
-    pickup_bars = max(0, math.ceil((early - tolerance) / bar_s)) if early > tolerance else 0
-    bars = pickup_bars + lead_in_bars
-    first_line = round((grid.bar_one_s - pickup_bars * bar_s) * rate)
-    start = round((grid.bar_one_s - bars * bar_s) * rate)
-    source_start = max(first_line, 0)
-    pad = source_start - start
-    end = frames if trim_tail_to is None else _next_line(grid, bar_s, trim_tail_to, frames, rate)
+        return _plan_without_grid(hit, frames, rate)
+    early = 0.0 if hit is None else grid.bar_one_s - hit
+    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), rate)
+    one = grid.bar_one_s + shift
+    sound_s = max(early + shift, 0.0)  # music before bar one
+    before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
+    before_s = sound_s if start == "first_sound" else before_bars * bar_s
+    music_start, first = (round((one - before_s - lead * bar_s) * rate) for lead in (0, lead_in_bars))
+    source_start = min(max(music_start, 0), frames)
+    end = frames if trim_tail_to is None else _next_line(grid, bar_s, shift, trim_tail_to, frames, rate)
+    on_line = start == "bar_one" or before_bars == 0
+    hits = _hits_after_lines(grid)
+    pad = source_start - first
+    bars = (before_bars if on_line else 0) + lead_in_bars
     return CutPlan(
         source_start=source_start,
         source_end=max(end, source_start),
         pad_samples=pad,
-        zero_s=start / rate,
-        bar_one_in_copy_s=grid.bar_one_s - start / rate,
+        zero_s=first / rate,
+        bar_one_in_copy_s=one - first / rate,
         bars_before_bar_one=bars,
-        why=_why(early, pickup_bars, lead_in_bars, pad),
+        why=why(
+            sound_s=sound_s,
+            beat_s=bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s,
+            music_bars=before_bars if on_line else None,
+            lead_in_bars=lead_in_bars,
+            filled=music_start < 0,
+            shift_s=shift,
+            hits_after_lines_s=None if hits is None else hits - shift,
+        ),
+        session_shift_s=shift,
+        hits_after_lines_s=None if hits is None else hits - shift,
     )
+
+
+def _shift(early_s: float, limit_s: float, rate: int) -> float:
+    """How far the session's lines move (s) for a first hit `early_s` before bar one."""
+    if 0.5 / rate < early_s < limit_s:
+        return -early_s
+    if LATE_S < -early_s < limit_s:
+        return min(-early_s - LATE_AIR_S, LATEST_SHIFT_S)
+    return 0.0
+
+
+def _bar_shares(grid: Grid) -> float:
+    """A 32nd note as a share of the bar."""
+    upper, lower = map(int, (grid.meter or f"{grid.beats_per_bar}/4").split("/"))
+    return lower / (upper * THIRTY_SECONDS)
+
+
+def _hits_after_lines(grid: Grid) -> float | None:
+    """Median of the clear attacks against the measured lines (s), from the proof's first and last thirds."""
+    if grid.proof is None:
+        return None
+    return (grid.proof.first_third_ms + grid.proof.last_third_ms) / 2000
 
 
 def _plan_without_grid(first: float | None, frames: int, rate: int) -> CutPlan:
     start = 0 if first is None else max(0, math.floor((first - AIR_S) * rate))
-    why = "no grid was found: the copy starts just before the first sound, not on a bar line"
-    return CutPlan(start, frames, 0, start / rate, None, 0, why)
+    text = "no grid was found: the copy starts just before the first sound, not on a bar line"
+    return CutPlan(start, frames, 0, start / rate, None, 0, text)
 
 
-def _next_line(grid: Grid, bar_s: float, last_frame: int, frames: int, rate: int) -> int:
-    lines = [t for t, down in zip(grid.beats_s, grid.downbeats, strict=True) if down]
+def _next_line(grid: Grid, bar_s: float, shift_s: float, last_frame: int, frames: int, rate: int) -> int:
+    lines = [t + shift_s for t, down in zip(grid.beats_s, grid.downbeats, strict=True) if down]
     last_s = last_frame / rate
     later = [t for t in lines if t >= last_s]
     if not later and lines:
         later = [lines[-1] + math.ceil((last_s - lines[-1]) / bar_s) * bar_s]
     return min(frames, round(later[0] * rate)) if later else frames
-
-
-def _why(early_s: float, pickup_bars: int, lead_in_bars: int, pad: int) -> str:
-    text = "the copy starts on bar one"
-    if pickup_bars:
-        pickup = f"sound comes {early_s:.2f} s before bar one"
-        early_hit = f"the first hit comes {1000 * early_s:.1f} ms before bar one"
-        text = (
-            f"{pickup if early_s >= EARLY_HIT_S else early_hit}: so that nothing is cut, "
-            f"the copy starts {pickup_bars} bar{'s' if pickup_bars > 1 else ''} earlier"
-        )
-    if lead_in_bars:
-        text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
-    elif pad:
-        text += "; silence fills the part of that bar that the source does not have"
-    return text

@@ -49,16 +49,16 @@ def make_ruler(grid: Grid, plan: CutPlan) -> Ruler:
     if bar_s is None or plan.bar_one_in_copy_s is None or not grid.beats_per_bar:
         return _even_ruler(60.0 / RULER_BPM, 0.0, 0.0)
     beats, quarters = grid.beats_per_bar, _quarters_per_bar(grid)
-    bar_one_tick = plan.bars_before_bar_one * quarters * TICKS_PER_QUARTER
     one = plan.bar_one_in_copy_s
-    later = [at for at in map(plan.in_copy_s, grid.beats_s) if at > one + 1e-3]
+    bar_one_tick = round(one / bar_s * quarters * TICKS_PER_QUARTER)
+    later = [at for at in map(plan.line_in_copy_s, grid.beats_s) if at > one + 1e-3]
     if grid.constant_tempo or len(later) < 2:
         return _even_ruler(bar_s / quarters, one, bar_one_tick)
     step = quarters / beats * TICKS_PER_QUARTER
     seconds = [one, *later]
     ticks = [bar_one_tick + i * step for i in range(len(seconds))]
-    if plan.bars_before_bar_one:
-        seconds, ticks = [one - plan.bars_before_bar_one * bar_s, *seconds], [0.0, *ticks]
+    if bar_one_tick > 0:
+        seconds, ticks = [0.0, *seconds], [0.0, *ticks]
     return Ruler(tuple(seconds), tuple(ticks), tuple(_tempo_events(seconds, ticks)))
 
 

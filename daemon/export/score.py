@@ -1,7 +1,7 @@
 """The score: what the session shows beside the copy, placed on its ruler.
 
 Every file that carries music beside the copy (map, session files, guide) is written from this one
-record, so that they agree to the tick. An instant of the source lies at `plan.in_copy_s` seconds.
+record, so that they agree to the tick. What begins on a line lies at `plan.line_in_copy_s` seconds.
 """
 
 from __future__ import annotations
@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from analyzers.harmony.note_sets import NoteSet, note_sets
 from analyzers.harmony.spelling import parse_chord
 from analyzers.harmony.voicing import bass_notes, voice_chords
-from analyzers.model import Analysis, Chord, Key
+from analyzers.model import Analysis, Chord, Key, Section
 from daemon.export.plan import CutPlan
 from daemon.export.ruler import Ruler, make_ruler, meter_of
 
@@ -68,7 +68,7 @@ def make_score(
         meter=meter_of(analysis.grid),
         has_grid=analysis.grid.tempo_bpm is not None,
         keys=_keys(analysis.key, plan, ruler),
-        sections=tuple((ruler.tick(plan.in_copy_s(s.start_s)), s.letter) for s in analysis.sections),
+        sections=_sections(analysis.sections, plan, ruler),
         chords=_held(spans, voice_chords(parsed, vocal_range)),
         bass=_held(spans, roots),
         note_sets=tuple(
@@ -86,10 +86,15 @@ def _held(spans: Sequence[tuple[int, int, str]], notes: Sequence[tuple[int, ...]
     )
 
 
+def _sections(sections: Sequence[Section], plan: CutPlan, ruler: Ruler) -> tuple[tuple[int, str], ...]:
+    """(tick, letter), one a tick: of those that begin before the copy the last one is left."""
+    return tuple({ruler.tick(plan.line_in_copy_s(s.start_s)): s.letter for s in sections}.items())
+
+
 def _keys(key: Key, plan: CutPlan, ruler: Ruler) -> tuple[KeySign, ...]:
     if key.tonic is None or key.mode is None:
         return ()
-    later = (KeySign(ruler.tick(plan.in_copy_s(c.at_s)), c.tonic, c.mode) for c in key.changes)
+    later = (KeySign(ruler.tick(plan.line_in_copy_s(c.at_s)), c.tonic, c.mode) for c in key.changes)
     return (KeySign(0, key.tonic, key.mode), *later)
 
 
@@ -99,8 +104,8 @@ def _in_copy(
     """(first tick, end tick, label) of what the copy holds of each chord, never overlapping."""
     out: list[tuple[int, int, str]] = []
     for chord in chords:
-        start = ruler.tick(max(plan.in_copy_s(chord.start_s), 0.0))
-        end = ruler.tick(min(plan.in_copy_s(chord.end_s), end_s))
+        start = ruler.tick(max(plan.line_in_copy_s(chord.start_s), 0.0))
+        end = ruler.tick(min(plan.line_in_copy_s(chord.end_s), end_s))
         start = max(start, out[-1][1]) if out else start
         if end > start:
             out.append((start, end, chord.label))

@@ -205,9 +205,14 @@ def _loudness_fields(loudness: Loudness | None) -> tuple[int, ...]:
 
 
 def _label_chunks(labels: tuple[Label, ...], rate: int, frames: int) -> tuple[bytes, ...]:
-    """`cue ` points and their names in `LIST adtl`; labels outside the file are left out."""
-    placed = sorted((round(label.at_s * rate), label.text) for label in labels)
-    placed = [(frame, text) for frame, text in placed if 0 <= frame < min(frames, 1 << 32)]
+    """`cue ` points and their names in `LIST adtl`; labels outside the file are left out.
+
+    Labels of one frame share a cue point: two on one sample would hide each other.
+    """
+    names_at: dict[int, list[str]] = {}
+    for label in sorted(labels, key=lambda label: label.at_s):
+        names_at.setdefault(round(label.at_s * rate), []).append(label.text)
+    placed = [(f, ", ".join(names)) for f, names in names_at.items() if 0 <= f < min(frames, 1 << 32)]
     if not placed:
         return ()
     points, names = [], []

@@ -26,6 +26,7 @@ from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.dawproject import write_dawproject
 from daemon.export.guide import write_guide
+from daemon.export.firsthit import first_hit_s
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import Score, make_score
@@ -37,9 +38,6 @@ from daemon.report.page import render_page
 from daemon.report.parts import Files, Versions
 from daemon.report.report import Report, build_report, ready_files
 from daemon.report.waveform import waveform_of
-
-PRE_ECHO_S = 0.015  # lossy codecs smear energy up to about one granule (576 samples) ahead of an attack
-PRE_ECHO_DB = 34.0  # and this far below the programme's peak; what is louder is music
 
 
 def analysis_options(source: Source, settings: Settings) -> Options:
@@ -144,29 +142,19 @@ def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Ou
 
 def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPlan:
     """The cut for one decoded drop under these settings."""
-    tail = last_sounding_frame(decoded.signal) if settings.output.trim_tail else None
+    signal, output = decoded.signal, settings.output
+    tail = last_sounding_frame(signal) if output.trim_tail else None
+    first_s = analysis.lead_in.first_sound_s
     return plan_cut(
         analysis,
-        frames=decoded.signal.frames,
-        rate=decoded.signal.rate,
-        lead_in_bars=settings.output.lead_in_bars,
-        smear_s=smear(decoded, analysis),
+        frames=signal.frames,
+        rate=signal.rate,
+        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s, lossy=decoded.source.lossy),
+        lead_in_bars=output.lead_in_bars,
+        early_hit_s=output.early_hit_ms / 1000,
+        start=output.start,
         trim_tail_to=tail,
     )
-
-
-def smear(decoded: Decoded, analysis: Analysis) -> float:
-    """Seconds ahead of bar one that hold nothing but a lossy codec's pre-echo; 0 when music sounds there."""
-    first, bar_one = analysis.lead_in.first_sound_s, analysis.grid.bar_one_s
-    peak_dbfs = analysis.loudness.sample_peak_dbfs
-    if not decoded.source.lossy or first is None or bar_one is None or peak_dbfs is None:
-        return 0.0
-    if not 0 < bar_one - first <= PRE_ECHO_S:
-        return 0.0
-    rate, samples = decoded.signal.rate, decoded.signal.samples
-    lost = np.abs(samples[int(first * rate) : round(bar_one * rate)])
-    quiet = float(lost.max(initial=0.0)) <= 10 ** ((peak_dbfs - PRE_ECHO_DB) / 20)
-    return PRE_ECHO_S if quiet else 0.0
 
 
 def last_sounding_frame(signal: Signal) -> int:
@@ -201,7 +189,6 @@ def _labels(analysis: Analysis, plan: CutPlan) -> list[Label]:
     if plan.bar_one_in_copy_s is not None:
         labels.append(Label(plan.bar_one_in_copy_s, "bar 1"))
     for section in analysis.sections:
-        at = plan.in_copy_s(section.start_s)
-        if at >= 0:
-            labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
+        at = plan.line_in_copy_s(section.start_s)
+        labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
     return labels

@@ -89,6 +89,10 @@ class Cut(Part):
     bar_one_in_copy_s: float | None
     bars_before_bar_one: int
     why: str
+    session_shift_s: float = Field(0.0, description="the session's lines minus the measured ones")
+    hits_after_lines_s: float | None = Field(
+        None, description="median of the song's hits against the session's lines"
+    )
 
 
 class AlignedCopy(Part):

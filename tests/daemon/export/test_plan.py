@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from analyzers.model import Analysis, Grid, Key, LeadIn, Loudness, Tuning
+from analyzers.model import Analysis, Grid, GridProof, Key, LeadIn, Loudness, Tuning
 from daemon.export.plan import plan_cut
 from tests.daemon.sample_report import sample_analysis
 
@@ -67,14 +67,99 @@ def test_a_pickup_starts_the_copy_one_bar_earlier():
     assert plan.bars_before_bar_one == 1
     assert plan.source_start == 66150
     assert plan.bar_one_in_copy_s == pytest.approx(2.0, abs=1e-9)
-    assert "sound comes 0.60 s before bar one" in plan.why
 
 
-def test_a_first_hit_that_is_a_little_early_is_not_cut_and_the_plan_says_by_how_much():
-    plan = plan_cut(analysis(120.0, 3.5, 3.4969), frames=44100 * 60, rate=44100)
+@pytest.mark.parametrize("early_s", [0.0005, 0.0031, 0.012, 0.029])
+def test_a_first_hit_that_is_a_little_early_is_bar_ones_own(early_s):
+    """A 32nd note at 120 BPM lasts 62.5 ms (60/BPM/8), more than the 30 ms of the setting."""
+    plan = plan_cut(analysis(120.0, 3.5, 3.5 - early_s), frames=44100 * 60, rate=44100)
 
-    assert plan.bars_before_bar_one == 1
-    assert plan.why.startswith("the first hit comes 3.1 ms before bar one")
+    assert (plan.bars_before_bar_one, plan.pad_samples) == (0, 0)
+    assert plan.source_start == round((3.5 - early_s) * 44100)
+    assert plan.session_shift_s == pytest.approx(-early_s)
+    assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / 44100)
+    assert plan.line_in_copy_s(3.5 + 2.0) == pytest.approx(2.0, abs=0.5 / 44100)
+    assert plan.in_copy_s(3.5) == pytest.approx(early_s, abs=0.5 / 44100)
+
+
+@pytest.mark.parametrize(
+    ("bpm", "early_s", "bars"),
+    [
+        (120.0, 0.031, 1),
+        (240.0, 0.0305, 1),
+        (300.0, 0.0249, 0),  # a 32nd note lasts 25 ms
+        (300.0, 0.0251, 1),
+    ],
+)
+def test_what_comes_a_32nd_note_or_30_ms_before_bar_one_is_a_pickup(bpm, early_s, bars):
+    plan = plan_cut(analysis(bpm, 3.5, 3.5 - early_s), frames=44100 * 60, rate=44100)
+
+    assert plan.bars_before_bar_one == bars
+    assert (plan.session_shift_s == 0.0) == (bars == 1)
+
+
+def test_the_setting_can_take_any_sound_for_a_pickup():
+    found = analysis(120.0, 3.5, 3.49)
+
+    assert plan_cut(found, frames=10**7, rate=44100, early_hit_s=0.0).bars_before_bar_one == 1
+
+
+def test_a_first_hit_that_is_late_leaves_no_gap():
+    for late_s, left_s in ((0.003, 0.003), (0.0039, 0.0039), (0.006, 0.001), (0.012, 0.004), (0.2, 0.2)):
+        plan = plan_cut(analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100)
+        assert plan.in_copy_s(3.5 + late_s) == pytest.approx(left_s, abs=1 / 44100)
+        assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / 44100)
+
+
+def test_the_plan_says_where_the_songs_hits_lie():
+    found = analysis(120.0, 3.5, 3.494)
+    proof = GridProof(attacks=100, median_ms=0.4, p95_ms=2.0, first_third_ms=-1.2, last_third_ms=-0.8)
+    found = replace(found, grid=replace(found.grid, proof=proof))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.hits_after_lines_s == pytest.approx(0.005)  # 1 ms ahead of lines that moved 6 ms ahead
+    assert plan.why == (
+        "the copy starts on bar one; its first hit is played early: the session's lines lie 6.0 ms "
+        "before the measured ones, and the song's hits 5.0 ms after the lines (median)"
+    )
+
+
+@pytest.mark.parametrize(
+    ("before_s", "bars", "words"),
+    [
+        (0.5, 0, "the song starts at bar 2; pickup of 1 beat in bar 1"),
+        (0.75, 0, "the song starts at bar 2; pickup of 1 1/2 beats in bar 1"),
+        (1 / 3, 0, "the song starts at bar 2; pickup of 2/3 of a beat in bar 1"),
+        (0.44, 0, "the song starts at bar 2; sound from 0.44 s before it in bar 1"),
+        (3.1, 0, "the song starts at bar 3; sound from 3.10 s before it in bars 1 to 2"),
+        (
+            0.5,
+            2,
+            "the song starts at bar 4; pickup of 1 beat in bar 3, after 2 bars of silence as configured",
+        ),
+        (0.0, 1, "the song starts at bar 2, after 1 bar of silence as configured"),
+        (0.0, 0, "the copy starts on bar one"),
+    ],
+)
+def test_the_sentence_is_an_engineers(before_s, bars, words):
+    """Half a second is a beat at 120 BPM."""
+    plan = plan_cut(analysis(120.0, 9.0, 9.0 - before_s), frames=10**7, rate=44100, lead_in_bars=bars)
+
+    assert plan.why == words
+
+
+def test_the_copy_can_start_at_the_first_sound():
+    found = analysis(120.0, 9.0, 8.5)
+
+    plan = plan_cut(found, frames=10**7, rate=44100, start="first_sound")
+    led_in = plan_cut(found, frames=10**7, rate=44100, start="first_sound", lead_in_bars=1)
+
+    assert (plan.source_start, plan.pad_samples) == (round(8.5 * 44100), 0)
+    assert plan.bar_one_in_copy_s == pytest.approx(0.5)
+    assert plan.why.startswith("the copy starts at the first sound, 1 beat before bar one, not on a bar line")
+    assert (led_in.source_start, led_in.pad_samples) == (plan.source_start, 2 * 44100)
+    assert led_in.bar_one_in_copy_s == pytest.approx(2.5)
 
 
 def test_silence_fills_the_bar_that_the_source_does_not_have():
@@ -85,11 +170,12 @@ def test_silence_fills_the_bar_that_the_source_does_not_have():
     assert plan.zero_s == pytest.approx(-1.5)
 
 
-def test_codec_smear_before_bar_one_is_no_pickup():
+def test_the_hit_counts_and_not_what_a_codec_spread_before_it():
     found = analysis(120.0, 1.5, 1.5 - 0.013)
 
-    assert plan_cut(found, frames=10**7, rate=44100, smear_s=0.015).bars_before_bar_one == 0
-    assert plan_cut(found, frames=10**7, rate=44100).bars_before_bar_one == 1
+    plan = plan_cut(found, frames=10**7, rate=44100, first_hit_s=1.499)
+
+    assert (plan.bars_before_bar_one, plan.source_start) == (0, round(1.499 * 44100))
 
 
 def test_without_a_grid_the_copy_keeps_the_first_sound():

@@ -1,0 +1,90 @@
+"""Why the copy is cut where it is, in the words of an engineer."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+NOTE_VALUES = (4, 3)  # a pickup is counted in quarters or thirds of a beat
+NEAR_BEATS = 0.06  # and so near to one of them
+SAID_SHIFT_S = 0.0005  # a smaller shift is not worth a word
+
+
+def why(
+    *,
+    sound_s: float,
+    beat_s: float,
+    music_bars: int | None,
+    lead_in_bars: int,
+    filled: bool,
+    shift_s: float,
+    hits_after_lines_s: float | None,
+) -> str:
+    """One sentence without a full stop.
+
+    Parameters
+    ----------
+    sound_s : music before bar one, in seconds; 0: none
+    music_bars : whole bars of the source before bar one; None: the copy starts inside a bar
+    lead_in_bars : bars of silence as configured
+    filled : silence fills what the source does not have of the first bar
+    shift_s, hits_after_lines_s : as in the plan
+    """
+    if music_bars is None:
+        early = _beats(sound_s, beat_s)
+        text = f"the copy starts at the first sound, {early} before bar one, not on a bar line"
+        text += _silence(lead_in_bars, ", after ")
+    elif music_bars == 0:
+        text = f"the song starts at bar {1 + lead_in_bars}" if lead_in_bars else "the copy starts on bar one"
+        text += _silence(lead_in_bars, ", after ")
+    else:
+        text = f"the song starts at bar {music_bars + lead_in_bars + 1}; "
+        text += f"{_before(sound_s, beat_s, music_bars)} in {_bars(lead_in_bars + 1, music_bars)}"
+        text += _silence(lead_in_bars, ", after ")
+        text += "; silence fills the part of that bar that the source does not have" if filled else ""
+    return text + _shifted(shift_s, hits_after_lines_s)
+
+
+def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
+    if abs(shift_s) < SAID_SHIFT_S:
+        return ""
+    side = "early" if shift_s < 0 else "late"
+    text = f"; its first hit is played {side}: the session's lines lie {abs(shift_s) * 1000:.1f} ms "
+    text += "before" if shift_s < 0 else "after"
+    text += " the measured ones"
+    if hits_after_lines_s is None:
+        return text
+    where = "after" if hits_after_lines_s >= 0 else "before"
+    return f"{text}, and the song's hits {abs(hits_after_lines_s) * 1000:.1f} ms {where} the lines (median)"
+
+
+def _before(sound_s: float, beat_s: float, music_bars: int) -> str:
+    if music_bars == 1 and _counted(sound_s / beat_s):
+        return f"pickup of {_beats(sound_s, beat_s)}"
+    return f"sound from {sound_s:.2f} s before it"
+
+
+def _beats(seconds: float, beat_s: float) -> str:
+    """ "1 beat", "1 1/2 beats", "2/3 of a beat"; "0.37 beats" where it is none of these."""
+    beats = seconds / beat_s
+    near = _counted(beats)
+    if near is None:
+        return f"{beats:.2f} beats"
+    whole, part = divmod(near, 1)
+    if whole == 0:
+        return f"{part} of a beat"
+    return f"{whole}{f' {part}' if part else ''} beat{'s' if near > 1 else ''}"
+
+
+def _counted(beats: float) -> Fraction | None:
+    """The nearest quarter or third of a beat; None where none is near."""
+    values = [Fraction(round(beats * parts), parts) for parts in NOTE_VALUES]
+    best = min(values, key=lambda value: abs(value - beats))
+    return best if best > 0 and abs(best - beats) < NEAR_BEATS else None
+
+
+def _bars(first: int, count: int) -> str:
+    return f"bar {first}" if count == 1 else f"bars {first} to {first + count - 1}"
+
+
+def _silence(bars: int, lead: str) -> str:
+    return f"{lead}{bars} bar{'s' if bars > 1 else ''} of silence as configured" if bars else ""

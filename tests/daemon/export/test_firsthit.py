@@ -1,0 +1,89 @@
+"""Where the first hit starts: the same in every format, nothing of it lost, no pre-echo kept."""
+
+from __future__ import annotations
+
+import io
+
+import numpy as np
+import pytest
+import soundfile as sf
+import soxr
+
+from analyzers.level.silence import find_lead_in
+from analyzers.model import Options
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from daemon.export.firsthit import first_hit_s
+
+RATE = 44100
+HIT_AT_S = 1.25
+FORMATS = [
+    ("WAV", "PCM_16", 44100), ("WAV", "PCM_24", 44100), ("WAV", "FLOAT", 44100), ("WAV", "PCM_24", 48000),
+    ("WAV", "PCM_24", 96000), ("FLAC", "PCM_16", 44100), ("OGG", "VORBIS", 44100),
+    ("MP3", "MPEG_LAYER_III", 44100),
+]  # fmt: skip
+
+
+def drum(attack_s: float) -> np.ndarray:
+    """A low drum with a click of noise, struck every half second from `HIT_AT_S` on, twelve seconds of it."""
+    t = np.arange(round(0.4 * RATE)) / RATE
+    rise = np.minimum(t / attack_s, 1.0)
+    noise = np.random.default_rng(8).standard_normal(len(t)) * np.exp(-t * 60) * 0.3
+    hit = (np.sin(2 * np.pi * 60 * t + 1.0) * np.exp(-t * 12) + noise) * rise * 0.6
+    out = np.zeros(12 * RATE)
+    for at in np.arange(HIT_AT_S, 11.5, 0.5):
+        out[round(at * RATE) : round(at * RATE) + len(hit)] += hit
+    return np.stack([out, out], axis=1).astype(np.float32)
+
+
+def as_sent(samples: np.ndarray, container: str, subtype: str, rate: int) -> np.ndarray:
+    """The samples after a trip through a file of this kind."""
+    if rate != RATE:
+        samples = soxr.resample(samples, RATE, rate, quality="VHQ")
+    file = io.BytesIO()
+    with sf.SoundFile(file, "w", rate, 2, subtype, format=container) as out:
+        for first in range(0, len(samples), 65536):
+            out.write(samples[first : first + 65536])
+    file.seek(0)
+    return sf.read(file, dtype="float32", always_2d=True)[0]
+
+
+def hit_of(samples: np.ndarray, rate: int, *, lossy: bool) -> float:
+    lead_in = find_lead_in(Features(Signal(samples, rate), Options(lossy=lossy)))
+    found = first_hit_s(samples, rate, lead_in.first_sound_s, lossy=lossy)
+    assert found is not None
+    return found
+
+
+@pytest.mark.parametrize("attack_s", [0.0005, 0.002, 0.005])
+@pytest.mark.parametrize(("container", "subtype", "rate"), FORMATS)
+def test_the_hit_starts_at_the_same_place_whatever_the_music_was_sent_as(container, subtype, rate, attack_s):
+    samples = as_sent(drum(attack_s), container, subtype, rate)
+
+    found = hit_of(samples, rate, lossy=container in ("OGG", "MP3"))
+
+    assert found == pytest.approx(HIT_AT_S, abs=1e-3)
+
+
+@pytest.mark.parametrize("attack_s", [0.0005, 0.002, 0.005, 0.5])
+@pytest.mark.parametrize("container", ["OGG", "MP3"])
+def test_a_hit_or_a_swell_keeps_its_energy(container, attack_s):
+    """0.1 dB is a tenth of the least change of level that is heard (common practice: 1 dB)."""
+    samples = as_sent(drum(attack_s), container, {"OGG": "VORBIS", "MP3": "MPEG_LAYER_III"}[container], RATE)
+    first = round(HIT_AT_S * RATE)
+    whole = float((samples[first : first + RATE // 50].astype(float) ** 2).sum())
+
+    start = max(round(hit_of(samples, RATE, lossy=True) * RATE), first)
+
+    kept = float((samples[start : first + RATE // 50].astype(float) ** 2).sum())
+    assert 10 * np.log10(kept / whole) > -0.1
+
+
+def test_silence_has_no_hit():
+    assert first_hit_s(np.zeros((RATE, 2), np.float32), RATE, None, lossy=True) is None
+
+
+def test_a_lossless_sound_starts_at_its_first_sample():
+    samples = drum(0.0005)
+    samples[RATE : RATE + 40] = 0.003
+    assert first_hit_s(samples, RATE, 1.0, lossy=False) == 1.0
