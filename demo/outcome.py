@@ -8,13 +8,16 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from demo.copycheck import Copy, copy_of, gap_in_copy_s, is_well_cut
 from demo.scenario import DemoBeat
 from demo.theory import parse_key
 
 TOLERANCE_MS = 10.0  # of bar one, and of the grid at the last beat
 OUR_ERROR = "report it with the log"  # what the service says when it failed itself
 SURE = 0.8  # below it the report asks for ears
-HEADINGS = ("drop", "format", "tempo", "found", "key", "found", "bar one", "lead-in", "found", "verdict")
+HEADINGS = (
+    "drop", "format", "tempo", "found", "key", "found", "bar one", "gap", "found", "in copy", "verdict",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -26,6 +29,7 @@ class Outcome:
     answers: dict[str, dict[str, Any]]
     place: Path | None
     reason: str = ""  # of a rejection
+    copy: Copy | None = None  # when ready
 
     @property
     def as_expected(self) -> bool:
@@ -52,7 +56,7 @@ def read_outcomes(beats: Sequence[DemoBeat], ready: Path, rejected: Path) -> lis
         name = beat.producer, beat.path.name
         if name in done:
             record, place = done[name]
-            out.append(Outcome(beat, "ready", record["answers"], place))
+            out.append(Outcome(beat, "ready", record["answers"], place, copy=copy_of(record, place)))
         elif name in refused:
             record, place = refused[name]
             out.append(Outcome(beat, "rejected", {}, place, record["reason"]))
@@ -83,7 +87,7 @@ def _same_tempo(found: float | None, true: float, seconds: float) -> bool:
 
 
 def wrong_answers(outcome: Outcome) -> list[str]:
-    """Names of the answers that differ from the truth of a published beat."""
+    """Names of the answers that differ from the truth of a published beat; "copy" where it is badly cut."""
     truth, answers = outcome.beat.truth, outcome.answers
     assert truth is not None
     wrong = []
@@ -96,6 +100,8 @@ def wrong_answers(outcome: Outcome) -> list[str]:
     keys = [parse_key(k) for k in truth.key_ok]
     if (key is None) != (not keys) or (key is not None and parse_key(key) not in keys):
         wrong.append("key")
+    if outcome.copy is None or not is_well_cut(outcome.copy, truth, outcome.beat.path):
+        wrong.append("copy")
     return wrong
 
 
@@ -125,7 +131,7 @@ def row(outcome: Outcome) -> tuple[str, ...]:
     beat, truth = outcome.beat, outcome.beat.truth
     title = f"{beat.producer}/{beat.path.name}"
     if truth is None or outcome.state != "ready":
-        return (title, beat.shape, *[""] * 7, verdict(outcome))
+        return (title, beat.shape, *[""] * 8, verdict(outcome))
     value = {name: outcome.answers[name]["value"] for name in ("tempo", "key", "first_sound")}
     key = f"{truth.key_tonic} {truth.key_mode}" if truth.key_tonic else "none"
     return (
@@ -138,6 +144,7 @@ def row(outcome: Outcome) -> tuple[str, ...]:
         _number(bar_one_error_ms(outcome), "+.1f", "ms"),
         _number(truth.first_sound_s, ".3f", "s"),
         _number(value["first_sound"], ".3f", "s"),
+        _number(gap_in_copy_s(outcome.copy, truth) if outcome.copy else None, ".3f", "s"),
         verdict(outcome),
     )
 

@@ -129,7 +129,9 @@ def run_demo(target: Path | None, titles: tuple[str, ...] = ()) -> int:
     for o in outcomes:
         if o.reason:
             print(f"Rejected, {o.reason}")
-    print("Bar one is found minus true. Look at the level before you listen: beats arrive loud.")
+    print("Bar one is found minus true. The gap is what lies before the first sound: in the producer's file,")
+    print("as found, and in the copy. A pickup lies in the bar before bar one, which the copy keeps.")
+    print("Look at the level before you listen: beats arrive loud.")
     print(f"Board:    {root / 'ready' / 'index.html'}\nOutputs:  {root / 'ready'}")
     print(f"Rejected: {root / 'rejected'}\nLog:      {log}")
     print(f"{time.monotonic() - begun:.0f} s")

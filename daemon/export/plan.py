@@ -18,7 +18,7 @@ from typing import Literal
 from analyzers.model import Analysis, Grid
 from daemon.export.cutwords import why
 
-AIR_S = 0.005  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
+AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S, LATE_AIR_S = 0.004, 0.001  # a hit later than this leaves a gap: the line moves so near to it
 LATEST_SHIFT_S = 0.008  # but no further: the song's other attacks then lie ahead of their lines
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms

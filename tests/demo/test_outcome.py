@@ -3,7 +3,9 @@
 import json
 from dataclasses import replace
 
+import numpy as np
 import pytest
+import soundfile
 
 from demo.outcome import bar_one_error_ms, read_outcomes, table, verdict, wrong_answers
 from demo.render import render
@@ -19,12 +21,28 @@ def truth():
                    key_tonic="E flat", key_mode="minor", key_ok=("E flat minor",))  # fmt: skip
 
 
-def publish(folder, beat, confidence=0.95, **values):
+RATE = 44100
+
+
+def publish(folder, beat, confidence=0.95, zero_s=0.5, lost=0, pad_s=0.0, **values):
+    """A report and a copy from `zero_s` of a beat whose music starts at 0.5 s, `lost` frames of it silent."""
     given = {"tempo": 120.0, "bar_one": 0.5, "key": "E flat minor", "first_sound": 0.5} | values
     answers = {name: {"value": value, "confidence": confidence} for name, value in given.items()}
     place = folder / "ready" / beat.title
     place.mkdir(parents=True)
-    record = {"drop": {"producer": beat.producer, "name": beat.path.name}, "answers": answers}
+    sound = np.random.default_rng(4).uniform(-0.5, 0.5, RATE)
+    source = np.concatenate([np.zeros(RATE // 2), sound])
+    soundfile.write(beat.path, source, RATE, subtype="FLOAT")
+    start, pad = round(zero_s * RATE), round(pad_s * RATE)
+    copy = np.concatenate([np.zeros(pad), source[start:]])
+    copy[pad : pad + lost] = 0
+    soundfile.write(place / "a copy.wav", copy, RATE, subtype="FLOAT")
+    record = {
+        "drop": {"producer": beat.producer, "name": beat.path.name, "rate": RATE},
+        "answers": answers,
+        "cut": {"source_start": start, "pad_samples": pad},
+        "aligned_copy": {"file": "a copy.wav", "gain_db": 0.0},
+    }
     (place / f"{beat.title}.report.json").write_text(json.dumps(record))
 
 
@@ -62,6 +80,33 @@ def test_each_wrong_answer_is_named(tmp_path, beat, values, wrong):
     assert wrong_answers(outcome) == wrong
     assert all(f"{name} WRONG" in verdict(outcome) for name in wrong)
     assert outcome.as_expected == (wrong == [])
+
+
+@pytest.mark.parametrize(("how", "right"), [
+    ({}, True),
+    ({"zero_s": 0.497}, True),
+    ({"zero_s": 0.493}, False),  # 7 ms of silence
+    ({"zero_s": 0.0}, False),  # nothing cut
+    ({"pad_s": 1.5}, False),  # a bar of silence put in front
+    ({"zero_s": 0.504}, False),  # the hit is cut
+    ({"lost": 200}, False),  # the file has not what its report says
+])  # fmt: skip
+def test_a_badly_cut_copy_is_named(tmp_path, beat, how, right):
+    publish(tmp_path, beat, **how)
+    outcome = outcome_of(tmp_path, beat)
+    assert wrong_answers(outcome) == ([] if right else ["copy"])
+    assert outcome.as_expected is right
+    assert ("copy WRONG" in table([outcome])) is not right
+
+
+@pytest.mark.parametrize(("zero_s", "right"), [(0.0, False), (0.5, False), (0.25, True)])
+def test_a_pickup_keeps_its_place_in_the_bar_in_front(tmp_path, beat, zero_s, right):
+    """Bar one at 0.5 s, bars of 0.25 s; the music starts a beat of 0.0625 s early."""
+    beats = tuple((0.5 + k / 16, int(k % 4 == 0)) for k in range(16))
+    truth = replace(beat.truth, beats=beats, beats_per_bar=4, pickup_beats=1.0, first_sound_s=0.4375)
+    beat = replace(beat, truth=truth)
+    publish(tmp_path, beat, zero_s=zero_s)
+    assert ("copy" not in wrong_answers(outcome_of(tmp_path, beat))) is right
 
 
 def test_an_uncertain_answer_is_told_apart_from_a_confident_one(tmp_path, beat):

@@ -6,6 +6,7 @@ import subprocess
 import sys
 
 import pytest
+import soundfile
 
 from config.load import load_settings
 from daemon.cli import main
@@ -58,7 +59,15 @@ def test_a_wrong_row_makes_the_command_fail(tmp_path, capsys, monkeypatch, secon
         answers = {name: {"value": value, "confidence": 0.95} for name, value in says.items()}
         place = incoming.parent / "ready" / beat.title
         place.mkdir(parents=True)
-        record = {"drop": {"producer": beat.producer, "name": beat.path.name}, "answers": answers}
+        start = round(truth.first_sound_s * truth.samplerate)
+        samples, rate = soundfile.read(beat.path)
+        soundfile.write(place / "copy.wav", samples[start:], rate)
+        record = {
+            "drop": {"producer": beat.producer, "name": beat.path.name, "rate": rate},
+            "answers": answers,
+            "cut": {"source_start": start, "pad_samples": 0},
+            "aligned_copy": {"file": "copy.wav", "gain_db": 0.0},
+        }
         (place / "a.report.json").write_text(json.dumps(record))
 
     monkeypatch.setattr(show, "make_demo", lambda place, titles: make_demo(place, ("linen kites",)))

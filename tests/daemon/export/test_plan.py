@@ -181,7 +181,7 @@ def test_the_hit_counts_and_not_what_a_codec_spread_before_it():
 def test_without_a_grid_the_copy_keeps_the_first_sound():
     plan = plan_cut(analysis(None, None, 2.0), frames=10**6, rate=48000)
 
-    assert plan.source_start == math.floor((2.0 - 0.005) * 48000)
+    assert plan.source_start == math.floor((2.0 - 0.003) * 48000)
     assert plan.bar_one_in_copy_s is None
     assert "no grid" in plan.why
 
