@@ -19,8 +19,8 @@ from analyzers.model import Analysis, Grid
 from daemon.export.cutwords import why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
-LATE_S, LATE_AIR_S = 0.004, 0.001  # a hit later than this leaves a gap: the line moves so near to it
-LATEST_SHIFT_S = 0.008  # but no further: the song's other attacks then lie ahead of their lines
+LATE_S = 0.001  # a line no further ahead of the first hit than this stays
+LATEST_SHIFT_S = 0.008  # lines move no further back: the song's other attacks would lie far ahead of them
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
@@ -127,9 +127,7 @@ def _shift(early_s: float, limit_s: float, rate: int) -> float:
     """How far the session's lines move (s) for a first hit `early_s` before bar one."""
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    if LATE_S < -early_s < limit_s:
-        return min(-early_s - LATE_AIR_S, LATEST_SHIFT_S)
-    return 0.0
+    return min(-early_s, LATEST_SHIFT_S) if LATE_S < -early_s < limit_s else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from analyzers.model import (
     Analysis,
     Chord,
@@ -81,5 +83,5 @@ def steady(bpm: float = 120.0, start: float = 1.25, count: int = 64) -> Grid:
     return grid([start + i * 60 / bpm for i in range(count)], bpm)
 
 
-def plan(a: Analysis, **how: int) -> CutPlan:
+def plan(a: Analysis, **how: Any) -> CutPlan:
     return plan_cut(a, frames=round(a.duration_s * RATE), rate=RATE, **how)

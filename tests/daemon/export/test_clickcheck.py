@@ -129,3 +129,15 @@ def test_click_starts_at_its_loudest() -> None:
     sound = click(48000, 1000.0, 0.03, 1.0)
     assert np.argmax(np.abs(sound)) == 0
     assert abs(sound[-1]) < 0.01
+
+
+def test_clicks_move_with_an_early_first_hit() -> None:
+    analysis = sample_analysis(grid=steady_grid())
+    early = replace(analysis, lead_in=replace(analysis.lead_in, first_sound_s=BAR_ONE_S - 0.009))
+    plan = plan_cut(early, frames=round(DURATION_S * RATE), rate=RATE)
+
+    ticks = ticks_in_copy(early.grid, plan)
+
+    assert plan.session_shift_s == pytest.approx(-0.009)
+    assert ticks[0].bar_one
+    assert [tick.at_s for tick in ticks[:3]] == pytest.approx([0.0, PERIOD, 2 * PERIOD], abs=1 / RATE)

@@ -278,6 +278,18 @@ def test_a_cut_through_noise_fades_in_before_the_attack(tmp_path: Path) -> None:
     np.testing.assert_allclose(samples[attack - 1000 :], expected, rtol=1e-5)
 
 
+def test_a_hit_that_starts_at_the_cut_is_not_faded(tmp_path: Path) -> None:
+    wave, _ = bed_then_attack()
+    wave[:1000] = 0
+    wave[1000:] = 0.6 * np.cos(2 * np.pi * 100 * np.arange(2 * RATE - 1000) / RATE)[:, None]
+    decoded = dropped(tmp_path, wave)
+    facts, samples = copied(tmp_path, decoded, plan(1000, 2 * RATE, 0), bit_depth="32f", apply_gain=True,
+                            notes=replace(NOTES, loudness=loudness_of(decoded)))  # fmt: skip
+    assert facts.warnings == ()
+    expected = decoded.signal.samples[1000 : 2 * RATE] * 10 ** (facts.gain_db / 20)
+    np.testing.assert_allclose(samples, expected, rtol=1e-5)
+
+
 def test_a_lossless_cut_through_noise_stays_bit_identical_and_says_so(tmp_path: Path) -> None:
     wave, _ = bed_then_attack()
     decoded = dropped(tmp_path, wave)

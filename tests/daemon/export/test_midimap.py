@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Any
 
 import mido
 import pytest
@@ -207,3 +208,42 @@ def test_titles_are_written_in_ascii(tmp_path: Path) -> None:
     a = analysis(steady(), [])
     assert written(tmp_path, a, plan(a), "Été à l'aube").tracks[0].name == "Ete a l'aube"
     assert ascii_text("夜") == "untitled"
+
+
+@pytest.mark.parametrize("before_s", [0.0, 0.006, 0.5, 1.7])
+@pytest.mark.parametrize("constant", [True, False])
+@pytest.mark.parametrize("how", [{}, {"lead_in_bars": 2}, {"start": "first_sound"}])
+def test_one_tempo_stands_at_the_zero_and_bar_one_on_its_tick(
+    tmp_path: Path, before_s: float, constant: bool, how: dict[str, Any]
+) -> None:
+    beats = [4.0 + 0.5 * i + (0.0 if constant else 0.002 * i * i / 64) for i in range(64)]
+    g = grid(beats, 120.0, constant=constant)
+    a = analysis(g, [(4.0, 6.0, "Cm")], first_sound=4.0 - before_s)
+    cut = plan(a, **how)
+    midi = written(tmp_path, a, cut)
+
+    tempi = [at for at, m in events(midi.tracks[0]) if m.type == "set_tempo"]
+    assert tempi[0] == 0
+    assert len(tempi) == len(set(tempi))
+    assert cut.bar_one_in_copy_s is not None
+    (one,) = [at for at, m in events(midi.tracks[1]) if m.type == "text"]
+    assert seconds_of(midi, one) == pytest.approx(cut.bar_one_in_copy_s, abs=1e-3)
+    if "start" not in how:
+        assert one == cut.bars_before_bar_one * 4 * 960
+
+
+def test_an_early_first_hit_moves_all_lines_alike(tmp_path: Path) -> None:
+    parts = (Section(1.25, 9.25, "A", 1, 0.8), Section(9.25, 17.25, "B", 5, 0.8))
+    a = analysis(steady(), [(3.25, 5.25, "F")], first_sound=1.242, sections=parts)
+    cut = plan(a)
+    assert cut.session_shift_s == pytest.approx(-0.008)
+    midi = written(tmp_path, a, cut)
+    assert [at for at, m in events(midi.tracks[0]) if m.type == "marker"] == [0, 16 * 960]
+    assert [at for at, m in events(midi.tracks[1]) if m.type == "text"] == [4 * 960]
+
+
+def test_sections_that_begin_before_the_copy_leave_one_marker_at_its_zero(tmp_path: Path) -> None:
+    parts = (Section(0.0, 0.6, "N", 0, 0.5), Section(0.6, 9.25, "A", 1, 0.8))
+    a = analysis(steady(), [], first_sound=1.25, sections=parts)
+    conductor = events(written(tmp_path, a, plan(a)).tracks[0])
+    assert [(at, m.text) for at, m in conductor if m.type == "marker"] == [(0, "A")]

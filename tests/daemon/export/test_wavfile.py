@@ -279,3 +279,17 @@ def test_libsndfile_reads_the_cue_points(tmp_path: Path) -> None:
     points = [raw[4 + 280 * k : 284 + 280 * k] for k in range(count)]
     assert [struct.unpack("<I", p[20:24])[0] for p in points] == [12000, 72000]
     assert [p[24:].split(b"\0")[0] for p in points] == [b"bar 1", b"section B"]
+
+
+def test_labels_of_one_sample_share_a_cue_point(tmp_path: Path) -> None:
+    """Two cue points on one sample hide each other; RIFF gives each point a frame of its own."""
+    notes = WavNotes(labels=(Label(0.0, "bar 1"), Label(0.000001, "A bar 1"), Label(0.5, "B bar 5")))
+    path = tmp_path / "x.wav"
+    write_wav(path, WavFormat(44100, 1, "int16"), 44100, [np.zeros((44100, 1), np.int32)], notes)
+
+    found = chunks(path)
+
+    (count,) = struct.unpack_from("<I", found[b"cue "])
+    frames = [struct.unpack_from("<I", found[b"cue "], 4 + 24 * k + 20)[0] for k in range(count)]
+    assert frames == [0, 22050]
+    assert b"bar 1, A bar 1\0" in found[b"LISTadtl"]
