@@ -66,7 +66,7 @@ def read_outcomes(beats: Sequence[DemoBeat], ready: Path, rejected: Path) -> lis
 
 
 def _number(value: float | None, form: str, unit: str) -> str:
-    return "none" if value is None else f"{value:{form}} {unit}"
+    return "none" if value is None else f"{value:{form}} {unit}".replace("-0.000 ", "0.000 ")
 
 
 def _bpm(value: float | None) -> str:

@@ -20,6 +20,7 @@ from daemon.export.cutwords import why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S = 0.001  # a line no further ahead of the first hit than this stays
+HIDDEN_S = 0.004  # under hiss the foot of a hit is hidden: it is heard this much late at most
 LATEST_SHIFT_S = 0.008  # lines move no further back: the song's other attacks would lie far ahead of them
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
@@ -44,6 +45,11 @@ class CutPlan:
     def in_copy_s(self, source_s: float) -> float:
         """Seconds in the copy of a sound of the source."""
         return source_s - self.zero_s
+
+    def section_in_copy_s(self, start_s: float) -> float:
+        """The same of a section; the one that holds what comes before bar one begins with the copy."""
+        at = self.line_in_copy_s(start_s)
+        return 0.0 if self.bar_one_in_copy_s is not None and at < self.bar_one_in_copy_s - 1e-3 else at
 
     def line_in_copy_s(self, grid_s: float) -> float:
         """Seconds in the copy of a line of the grid: a beat, or what begins on one (section, chord)."""
@@ -90,7 +96,8 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
-    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), rate)
+    hidden_s = HIDDEN_S if analysis.lead_in.kind == "hiss or hum" else 0.0
+    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), hidden_s, rate)
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -123,11 +130,12 @@ def plan_cut(
     )
 
 
-def _shift(early_s: float, limit_s: float, rate: int) -> float:
+def _shift(early_s: float, limit_s: float, hidden_s: float, rate: int) -> float:
     """How far the session's lines move (s) for a first hit `early_s` before bar one."""
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    return min(-early_s, LATEST_SHIFT_S) if LATE_S < -early_s < limit_s else 0.0
+    late_s = -early_s - hidden_s
+    return min(late_s, LATEST_SHIFT_S) if late_s > LATE_S and -early_s < limit_s else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:

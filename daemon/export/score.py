@@ -88,7 +88,7 @@ def _held(spans: Sequence[tuple[int, int, str]], notes: Sequence[tuple[int, ...]
 
 def _sections(sections: Sequence[Section], plan: CutPlan, ruler: Ruler) -> tuple[tuple[int, str], ...]:
     """(tick, letter), one a tick: of those that begin before the copy the last one is left."""
-    return tuple({ruler.tick(plan.line_in_copy_s(s.start_s)): s.letter for s in sections}.items())
+    return tuple({ruler.tick(plan.section_in_copy_s(s.start_s)): s.letter for s in sections}.items())
 
 
 def _keys(key: Key, plan: CutPlan, ruler: Ruler) -> tuple[KeySign, ...]:

@@ -189,6 +189,6 @@ def _labels(analysis: Analysis, plan: CutPlan) -> list[Label]:
     if plan.bar_one_in_copy_s is not None:
         labels.append(Label(plan.bar_one_in_copy_s, "bar 1"))
     for section in analysis.sections:
-        at = plan.line_in_copy_s(section.start_s)
+        at = plan.section_in_copy_s(section.start_s)
         labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
     return labels

@@ -108,8 +108,10 @@ def test_the_copy_starts_on_a_bar_line_and_keeps_every_sound(done, beat):
     bar = lines[1] - lines[0]
     copy, rate = sf.read(folder / report["files"]["aligned_copy"], always_2d=True)
 
-    off = (cut["zero_s"] - lines[0]) / bar
+    off = (cut["zero_s"] - cut["session_shift_s"] - lines[0]) / bar
     assert abs(off - round(off)) * bar < 0.005
+    assert -0.03 < cut["session_shift_s"] <= 0.008
+    assert cut["bars_before_bar_one"] == 0  # no pickup, no bar in front
     assert cut["zero_s"] <= truth.first_sound_s + 0.015  # a lossy codec's pre-echo is no sound
     assert len(copy) == report["aligned_copy"]["frames"]
     assert not copy[: cut["pad_samples"]].any()

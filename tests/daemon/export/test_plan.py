@@ -232,12 +232,13 @@ def test_played_tempo_uses_the_length_of_its_first_bar():
     assert plan.zero_s == pytest.approx(4.0 - 2.4, abs=1e-4)
 
 
-@pytest.mark.parametrize(("early_samples", "bars"), [(0.4, 0), (0.6, 1)])
-def test_half_a_sample_before_bar_one_is_no_pickup(early_samples: float, bars: int):
+@pytest.mark.parametrize(("early_samples", "moved"), [(0.4, 0.0), (0.6, -0.6)])
+def test_half_a_sample_before_bar_one_moves_no_line(early_samples: float, moved: float):
     """Rounding of a time to a sample moves it by half a sample at most."""
     plan = plan_cut(analysis(120.0, 2.5, 2.5 - early_samples / 44100), frames=44100 * 60, rate=44100)
 
-    assert plan.bars_before_bar_one == bars
+    assert plan.bars_before_bar_one == 0
+    assert plan.session_shift_s * 44100 == pytest.approx(moved, abs=1e-6)
 
 
 def test_without_a_grid_the_copy_never_starts_before_the_file():
