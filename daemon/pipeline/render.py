@@ -25,8 +25,8 @@ from daemon.export import aaf
 from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.dawproject import write_dawproject
-from daemon.export.guide import write_guide
 from daemon.export.firsthit import first_hit_s
+from daemon.export.guide import write_guide
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import Score, make_score
