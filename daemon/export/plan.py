@@ -19,7 +19,7 @@ from analyzers.model import Analysis, Grid
 from daemon.export.cutwords import why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
-LATE_S = 0.001  # a line no further ahead of the first hit than this stays
+LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
 HIDDEN_S = 0.004  # under hiss the foot of a hit is hidden: it is heard this much late at most
 LATEST_SHIFT_S = 0.008  # lines move no further back: the song's other attacks would lie far ahead of them
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
@@ -134,8 +134,8 @@ def _shift(early_s: float, limit_s: float, hidden_s: float, rate: int) -> float:
     """How far the session's lines move (s) for a first hit `early_s` before bar one."""
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    late_s = -early_s - hidden_s
-    return min(late_s, LATEST_SHIFT_S) if late_s > LATE_S and -early_s < limit_s else 0.0
+    too_late_s = -early_s - hidden_s - LATE_S
+    return min(too_late_s, LATEST_SHIFT_S) if too_late_s > 0 and -early_s < limit_s else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:
