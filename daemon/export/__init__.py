@@ -14,6 +14,7 @@ __all__ = [
     "plan",
     "score",
     "session",
+    "sessionview",
     "stemcopies",
     "wavfile",
 ]

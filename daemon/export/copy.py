@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
+from analyzers.level.loudness import after_gain
 from analyzers.level.working_level import suggest_gain
 from analyzers.model import Loudness
 from config.settings import Output
@@ -114,7 +115,8 @@ def _write(render: Render, path: Path, output: Output, notes: WavNotes) -> CopyF
     form = WavFormat(render.rate, audio.channels, encoding)
     dither = not form.is_float and not (render.untouched and audio.fits(encoding))
     gain_db = 20 * math.log10(render.gain)
-    notes = replace(notes, loudness=_shifted(notes.loudness, gain_db))
+    loudness = None if notes.loudness is None else after_gain(notes.loudness, gain_db)
+    notes = replace(notes, loudness=loudness)
     write_wav(path, form, render.frames, render.words(encoding, dither=dither), notes)
     return CopyFacts(
         path=path,
@@ -213,21 +215,3 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     if not may_fade or fade < shortest:
         return 0, [f"{text}; listen to its first moment."]
     return fade, [f"{text}; a fade-in of {fade / audio.rate * 1000:.1f} ms ends before the attack."]
-
-
-def _shifted(loudness: Loudness | None, gain_db: float) -> Loudness | None:
-    """The loudness figures after a gain."""
-    if loudness is None or gain_db == 0:
-        return loudness
-
-    def moved(level: float | None) -> float | None:
-        return None if level is None else level + gain_db
-
-    return replace(
-        loudness,
-        integrated_lufs=moved(loudness.integrated_lufs),
-        max_momentary_lufs=moved(loudness.max_momentary_lufs),
-        max_short_term_lufs=moved(loudness.max_short_term_lufs),
-        true_peak_dbtp=moved(loudness.true_peak_dbtp),
-        sample_peak_dbfs=moved(loudness.sample_peak_dbfs),
-    )

@@ -1,6 +1,6 @@
 """`beatintake analyse`: one drop in, one machine line out, nothing written.
 
-The machine line is a contract; `daemon.report.report.machine_line` builds it.
+The machine line is a contract; `daemon.report.machine.machine_line` builds it.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
     from daemon.decode.decoder import decode
     from daemon.decode.spool import Scratch
     from daemon.pipeline.render import analysis_options
-    from daemon.report.report import machine_line
+    from daemon.report.machine import machine_line
 
     begin = time.perf_counter()
     try:

@@ -31,6 +31,7 @@ from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import Score, make_score
 from daemon.export.session import Session, Sound, lay_out, sounds_of
+from daemon.export.sessionview import in_session
 from daemon.export.stemcopies import copy_stems, warnings_of
 from daemon.export.wavfile import Label, WavNotes
 from daemon.report.card import card
@@ -180,15 +181,13 @@ def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavN
         comment=comment,
         reference=source.sha256[:32],
         loudness=analysis.loudness,
-        labels=tuple(_labels(analysis, plan)),
+        labels=tuple(_labels(in_session(analysis, plan), plan)),
     )
 
 
-def _labels(analysis: Analysis, plan: CutPlan) -> list[Label]:
+def _labels(view: Analysis, plan: CutPlan) -> list[Label]:
     labels = []
     if plan.bar_one_in_copy_s is not None:
-        labels.append(Label(plan.bar_one_in_copy_s, "bar 1"))
-    for section in analysis.sections:
-        at = plan.section_in_copy_s(section.start_s)
-        labels.append(Label(at, f"{section.letter} bar {section.first_bar}"))
+        labels.append(Label(plan.bar_one_in_copy_s, f"bar {plan.bars_before_bar_one + 1}"))
+    labels += [Label(s.start_s, f"{s.letter} bar {s.first_bar}") for s in view.sections]
     return labels

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from analyzers.harmony.spelling import key_name
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, LeadIn
+from analyzers.model import Analysis, LeadIn, Loudness
 from config.settings import Output
 from daemon.corrections.apply import Correction
 from daemon.report.parts import Alternative, Estimate, Evidence, Part
@@ -39,11 +39,11 @@ def answer(analysis: Analysis, measured: Analysis, correction: Correction | None
 
     Parameters
     ----------
-    analysis : with `correction` applied
+    analysis : with `correction` applied, and the loudness of the copy
     measured : without, kept beside what is set by hand
     output : working loudness and true-peak ceiling, for the suggested gain
     """
-    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, output)}
+    answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, measured.loudness, output)}
     if correction is None:
         return Answers(**answers)
     before = {**_grid(measured), **_pitch(measured)}
@@ -160,7 +160,8 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
     }
 
 
-def _levels(analysis: Analysis, output: Output) -> dict[str, Estimate]:
+def _levels(analysis: Analysis, source: Loudness, output: Output) -> dict[str, Estimate]:
+    """Of the copy; the producer's file is named where it differs."""
     loud = analysis.loudness
     silent = "nothing above the gate, or too short"
     integrated = _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent)
@@ -168,12 +169,23 @@ def _levels(analysis: Analysis, output: Output) -> dict[str, Estimate]:
         advice = suggest_gain(loud, output.working_loudness, output.true_peak_ceiling)
         gain = Evidence(what="suggested gain", value=advice.gain_db, unit="dB")
         words = Evidence(what=WORKING_LEVEL, value=advice.sentence)
-        integrated = integrated.model_copy(update={"evidence": (*integrated.evidence, gain, words)})
+        integrated = integrated.model_copy(
+            update={"evidence": (*integrated.evidence, *_of_source(source, loud), gain, words)}
+        )
     return {
         "integrated_loudness": integrated,
         "loudness_range": _measured(loud.range_lu, "LU", "EBU Tech 3342", silent),
         "true_peak": _measured(loud.true_peak_dbtp, "dBTP", "ITU-R BS.1770-5 Annex 2", "no sound at all"),
     }
+
+
+def _of_source(source: Loudness, copy: Loudness) -> tuple[Evidence, ...]:
+    if source.integrated_lufs is None or source.integrated_lufs == copy.integrated_lufs:
+        return ()
+    return (
+        Evidence(what="the producer's file", value=source.integrated_lufs, unit="LUFS"),
+        Evidence(what="its true peak", value=source.true_peak_dbtp, unit="dBTP"),
+    )
 
 
 def _measured(value: float | None, unit: str, standard: str, unknown: str) -> Estimate:

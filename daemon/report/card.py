@@ -26,7 +26,7 @@ LOUD_LUFS = -14.0  # above this playback at a level set for a mix is loud
 
 def card(report: Report, note_sets: Sequence[NoteSet]) -> str:
     """The whole card, ending in a line feed."""
-    analysis = report.corrected()
+    analysis = report.in_session()
     first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
     paragraphs = [
         *_facts(report, analysis),
@@ -67,16 +67,16 @@ def _level(report: Report) -> list[str]:
     if peak.value is not None:
         text += f", true peak {signed(float(peak.value), 1)} dBTP"
     advice = [f"  {item.value}" for item in loudness.evidence if item.what == WORKING_LEVEL]
-    loud = float(loudness.value) + report.aligned_copy.gain_db > LOUD_LUFS
+    loud = float(loudness.value) > LOUD_LUFS
     return [text, *advice, *(["  It is loud: turn down before you listen."] if loud else [])]
 
 
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
     """The set for pitch correction, said again only where it changes."""
-    found = ["", "Notes for pitch correction"]
+    found, zero_s = ["", "Notes for pitch correction"], report.cut.zero_s
     for (key, notes, beside), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside)):
         at_s = next(run).start_s
-        place = session_place(analysis.grid, report.cut, at_s) if len(found) > 2 else "from the start"
+        place = session_place(analysis.grid, at_s - zero_s) if len(found) > 2 else "from the start"
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
             continue
@@ -98,8 +98,7 @@ def _narrow(note: str) -> str:
 
 def _chords(report: Report, analysis: Analysis) -> list[str]:
     """Four bars a line; what comes again at once is written once, with how often."""
-    before = report.cut.bars_before_bar_one
-    bars = [bar for bar in chord_bars(analysis) if bar.number + before >= 1]
+    bars = [bar for bar in chord_bars(analysis) if bar.number >= 1]
     if not bars:
         return []
     found = ["", "Chords by bar"]
@@ -111,12 +110,10 @@ def _chords(report: Report, analysis: Analysis) -> list[str]:
         while at < len(rows):
             size, times = _loop(texts, at)
             for k in range(at, at + size):
-                found.append(f"    {_span(rows[k], before)}: {texts[k]}")
+                found.append(f"    {_span(rows[k])}: {texts[k]}")
             at += size * times
             if times > 1:
-                found.append(
-                    f"      to bar {rows[at - 1][-1].number + before}: the same, {times} times in all"
-                )
+                found.append(f"      to bar {rows[at - 1][-1].number}: the same, {times} times in all")
     return found
 
 
@@ -132,8 +129,8 @@ def _loop(texts: Sequence[str], at: int) -> tuple[int, int]:
     return best
 
 
-def _span(row: Sequence[ChordBar], before: int) -> str:
-    a, b = row[0].number + before, row[-1].number + before
+def _span(row: Sequence[ChordBar]) -> str:
+    a, b = row[0].number, row[-1].number
     return f"{a}-{b}" if b > a else f"{a}"
 
 

@@ -32,7 +32,17 @@ from daemon.report.pictures import (
 )
 from daemon.report.report import Report
 from daemon.report.waveform import Waveform
-from daemon.report.words import bar_or_time, claim_words, percent, seconds, sentence, signed, topics
+from daemon.report.words import (
+    bar_or_time,
+    claim_words,
+    counted,
+    glance_tempo,
+    percent,
+    seconds,
+    sentence,
+    signed,
+    topics,
+)
 
 BOARD_FILE = "index.html"
 
@@ -110,9 +120,9 @@ def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
 
 def render_page(report: Report, waveform: Waveform) -> str:
     """The page as text."""
-    analysis = report.corrected()
+    analysis, waveform = report.in_session(), waveform.moved(-report.cut.zero_s)
     pictures = {
-        "beat": beat_picture(analysis, report.cut, waveform.whole),
+        "beat": beat_picture(analysis, waveform.whole),
         "cut": cut_picture(analysis, report.cut, waveform.cut),
         "tempo": tempo_picture(analysis),
         "key": key_picture(analysis),
@@ -129,7 +139,9 @@ def render_page(report: Report, waveform: Waveform) -> str:
             pictures=pictures,
             chord_bars=chord_bars(analysis),
             nulls={
-                stem.name: null_words(stem.null, lambda at_s: bar_or_time(analysis.grid, at_s))
+                stem.name: null_words(
+                    stem.null, lambda at_s: bar_or_time(analysis.grid, at_s - report.cut.zero_s)
+                )
                 for stem in report.stems
                 if stem.null
             },
@@ -139,7 +151,7 @@ def render_page(report: Report, waveform: Waveform) -> str:
             ear_topics=topics(report.check_by_ear),
             fixes=fixes(report),
             board=BOARD_FILE,
-            player={"zero": report.cut.zero_s, "start": waveform.whole.start_s, "end": waveform.whole.end_s},
+            player={"zero": 0.0, "start": waveform.whole.start_s, "end": waveform.whole.end_s},
         )
     )
 
@@ -168,15 +180,15 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
     moves = grid.constant_tempo is False
     notes = [
-        "moves: use the tempo map" if moves else "constant",
-        *([grid.meter] if grid.meter else []),
+        "it moves: use the map" if moves else "steady to the end",
+        *([counted(grid)] if grid.meter else []),
         *(
             f"or {format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
             for c in grid.tempo_alternatives
             if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= 0.01
         ),
     ]
-    value = f"about {grid.tempo_bpm:.1f}" if moves else format_tempo(grid.tempo_bpm)
+    value = glance_tempo(grid, analysis.duration_s)
     by_hand = _by_hand(tempo, " BPM")
     return Row("Tempo", value, "BPM", tuple(notes), tempo.confidence, by_hand, "tempo")
 
@@ -211,8 +223,7 @@ def _cut(report: Report) -> Row:
     elif cut.bars_before_bar_one == 0:
         value = "starts on bar one"
     else:
-        bars = "1 bar" if cut.bars_before_bar_one == 1 else f"{cut.bars_before_bar_one} bars"
-        value = f"bar one after {bars}"
+        value = f"song starts at bar {cut.bars_before_bar_one + 1}"
     notes = [f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off the front"]
     if cut.pad_samples:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")

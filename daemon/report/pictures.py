@@ -18,7 +18,7 @@ MOST_BAR_NUMBERS = 24
 OFFSET_LIMIT_MS = 10.0  # an edit on the grid tolerates about so much (common practice)
 
 
-def beat_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
+def beat_picture(analysis: Analysis, view: Outline) -> Picture:
     """The whole beat: sections above, bars below, lead-in and cut marked."""
     top, bottom = 6.0, BEAT_HEIGHT - 14.0
     bars = bar_lines(analysis.grid)
@@ -30,11 +30,11 @@ def beat_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
             for k, s in _sections(analysis)
         ),
         outline_path(view, top, bottom),
-        box("gone", 0.0, view.place(cut.zero_s), 0.0, bottom),
+        box("gone", 0.0, view.place(0.0), 0.0, bottom),
         *(upright("bar", view.place(t), bottom, bottom + 4) for _, t in bars),
         *(upright("bar8", view.place(t), bottom, BEAT_HEIGHT) for _, t in numbered),
         *(upright("keychange", view.place(c.at_s), 0.0, bottom) for c in analysis.key.changes),
-        upright("cut", view.place(cut.zero_s), 0.0, BEAT_HEIGHT),
+        upright("cut", view.place(0.0), 0.0, BEAT_HEIGHT),
     ]
     words = [
         *(
@@ -50,7 +50,7 @@ def beat_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
     return Picture(
         "beat",
         "The whole beat",
-        _beat_text(analysis, cut, len(bars)),
+        _beat_text(analysis, len(bars)),
         BEAT_HEIGHT,
         tuple(shapes),
         tuple(words),
@@ -65,21 +65,20 @@ def cut_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
     seen = [t for t in grid.beats_s if 0 <= view.place(t) <= 1]
     shapes = [
         outline_path(view, 4.0, bottom - 4.0),
-        box("gone", 0.0, view.place(cut.zero_s), 0.0, bottom),
+        box("gone", 0.0, view.place(0.0), 0.0, bottom),
         *(upright("bar8" if t in bars else "beat", view.place(t), 0.0, bottom) for t in seen),
-        upright("cut", view.place(cut.zero_s), 0.0, bottom),
+        upright("cut", view.place(0.0), 0.0, bottom),
     ]
-    if cut.pad_samples and cut.zero_s < view.end_s:
-        shapes.insert(
-            1, box("pad", view.place(cut.zero_s), view.place(cut.source_start / analysis.rate), 0.0, bottom)
-        )
+    if cut.pad_samples and view.end_s > 0:
+        filled_s = cut.source_start / analysis.rate - cut.zero_s
+        shapes.insert(1, box("pad", view.place(0.0), view.place(filled_s), 0.0, bottom))
     if first is not None:
         shapes.append(upright("first", view.place(first), 0.0, bottom))
     words = [Word(_pc(view, t), f"bar {bars[t]}", "below") for t in seen if t in bars]
-    words.append(Word(_pc(view, cut.zero_s), f"copy starts {seconds(cut.zero_s)}", "above"))
+    words.append(Word(_pc(view, 0.0), "the copy starts here", "above"))
     if first is not None:
-        words.append(Word(_pc(view, first), f"first sound {seconds(first)}", "second"))
-    text = f"The copy starts at {seconds(cut.zero_s)} of the producer's file. {sentence(cut.why)}"
+        words.append(Word(_pc(view, first), f"first sound {seconds(first, 3)}", "second"))
+    text = f"The copy starts {_of_file(cut)}. {sentence(cut.why)} Times are those of the copy."
     return Picture("cut", "The cut, close up", text, CUT_HEIGHT, tuple(shapes), tuple(words))
 
 
@@ -193,11 +192,17 @@ def _short(name: str) -> str:
     )
 
 
-def _beat_text(analysis: Analysis, cut: Cut, bars: int) -> str:
+def _of_file(cut: Cut) -> str:
+    if cut.zero_s >= 0:
+        return f"at {seconds(cut.zero_s, 4)} of the producer's file"
+    return f"{seconds(-cut.zero_s, 4)} before the producer's file"
+
+
+def _beat_text(analysis: Analysis, bars: int) -> str:
     parts = [f"{analysis.duration_s:.1f} s"]
     bar_s = first_bar_seconds(analysis.grid)
     if bar_s:
         parts.append(f"{bars} bar lines")
     if analysis.sections:
         parts.append("sections " + " ".join(s.letter for s in analysis.sections))
-    return f"{', '.join(parts)}. The copy starts at {seconds(cut.zero_s)}."
+    return f"{', '.join(parts)}; bars and times are those of the copy."

@@ -17,6 +17,7 @@ import hashlib
 import json
 import re
 from collections.abc import Collection, Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -30,6 +31,7 @@ from daemon.core.names import safe_stem
 from daemon.core.schemas import other_major, same_major
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan
+from daemon.export.sessionview import in_session
 from daemon.report.answers import Answers, answer
 from daemon.report.claims import judge_claim
 from daemon.report.parts import (
@@ -44,7 +46,8 @@ from daemon.report.parts import (
     Versions,
     plain,
 )
-from daemon.report.words import check_by_ear, first_line, sentence, topics
+from daemon.report.session_record import SessionRecord, session_record
+from daemon.report.words import check_by_ear, first_line, topics
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Source
@@ -76,11 +79,20 @@ class Report(Part):
     stems: tuple[StemLine, ...] = ()
     versions: Versions | None = None
     fingerprint: Fingerprint | None = Field(None, description="of the music, to find other versions of it")
-    analysis: Analysis = Field(description="the complete measurement, before any correction")
+    session: SessionRecord | None = Field(
+        None, description="what lies where in the session: bars and seconds of the copy"
+    )
+    analysis: Analysis = Field(
+        description="the complete measurement in the time of the producer's file, before any correction"
+    )
 
     def corrected(self) -> Analysis:
         """The analysis with the engineer's correction applied: what copy, map and page show."""
         return apply_correction(self.analysis, self.correction) if self.correction else self.analysis
+
+    def in_session(self) -> Analysis:
+        """The same on the clock and at the level of the copy: what people are shown."""
+        return in_session(self.corrected(), self.cut, self.aligned_copy.gain_db)
 
     def to_json(self) -> str:
         """Text for the file: sorted as declared, lists of numbers on one line, ASCII only."""
@@ -92,7 +104,7 @@ class Report(Part):
         answers = self.answers
         return {
             "name": self.drop.name,
-            "line": first_line(self.drop.name, self.corrected(), self.cut, len(self.check_by_ear)),
+            "line": first_line(self.drop.name, self.in_session(), self.cut, len(self.check_by_ear)),
             "producer": self.drop.producer,
             "sha256": self.drop.sha256,
             "made_at": self.made_at,
@@ -179,14 +191,16 @@ def build_report(
     copy = _taken(AlignedCopy, copy_facts, file=plain(copy_facts.path.name))
     judged = tuple(judge_claim(claim, corrected) for claim in claims)
     lines = tuple(_taken(StemLine, stem) for stem in stems)
-    look = settings.analysis
+    look, cut = settings.analysis, Cut(**plain(plan))
+    view = in_session(corrected, cut, copy.gain_db)
     try:
         return Report(
             software=Software(version=software_version, settings_sha256=settings_digest(settings)),
             made_at=made_at,
             drop=drop,
             check_by_ear=check_by_ear(
-                corrected,
+                view,
+                cut=cut,
                 warnings=drop.warnings,
                 below=look.check_by_ear_below,
                 tuning_flag_cents=look.tuning_flag_cents,
@@ -194,10 +208,13 @@ def build_report(
                 stems=lines,
                 correction=corrections,
             ),
-            answers=answer(corrected, analysis, corrections, settings.output),
+            answers=answer(
+                replace(corrected, loudness=view.loudness), analysis, corrections, settings.output
+            ),
+            session=session_record(view, cut),
             correction=corrections,
             claims=judged,
-            cut=Cut(**plain(plan)),
+            cut=cut,
             aligned_copy=copy,
             files=files or ready_files(_stem_of(drop), copy.file),
             stems=lines,
@@ -219,60 +236,6 @@ def _taken(part: type[P], facts: object, **more: Any) -> P:
 
 def _stem_of(drop: Drop) -> str:
     return safe_stem(drop.name if drop.format == "stems" else Path(drop.name).stem)
-
-
-def machine_line(
-    file: str,
-    analysis: Analysis,
-    *,
-    settings: Settings,
-    seconds: float | None = None,
-    warnings: Iterable[str] = (),
-) -> dict[str, Any]:
-    """One flat object a drop, for scripts: the fields are a contract; null where unknown.
-
-    `flags` holds sentences: why there is no tempo or key, faults of the signal, decoding
-    `warnings`, and what else check by ear would list under these settings.
-    """
-    grid, key, loud = analysis.grid, analysis.key, analysis.loudness
-    return {
-        "file": file,
-        "tempo_bpm": grid.tempo_bpm,
-        "tempo_confidence": grid.tempo_confidence,
-        "tempo_alternatives": [[c.bpm, c.probability] for c in grid.tempo_alternatives],
-        "constant_tempo": grid.constant_tempo,
-        "meter": grid.meter,
-        "first_downbeat_s": grid.bar_one_s,
-        "bar_one_confidence": grid.bar_one_confidence,
-        "first_sound_s": analysis.lead_in.first_sound_s,
-        "beats": [[at, int(down)] for at, down in zip(grid.beats_s, grid.downbeats, strict=True)],
-        "key_tonic": key.tonic,
-        "key_mode": key.mode,
-        "key_confidence": key.confidence,
-        "key_alternatives": [[f"{c.tonic} {c.mode}", c.probability] for c in key.alternatives],
-        "key_changes": [[c.at_s, f"{c.tonic} {c.mode}", c.confidence] for c in key.changes],
-        "tuning_cents": analysis.tuning.cents,
-        "chords": [[c.start_s, c.end_s, c.label] for c in analysis.chords],
-        "sections": [[s.start_s, s.end_s, s.letter] for s in analysis.sections],
-        "lufs": loud.integrated_lufs,
-        "lra": loud.range_lu,
-        "true_peak_dbtp": loud.true_peak_dbtp,
-        "flags": list(flag_sentences(analysis, warnings, settings)),
-        "seconds": None if seconds is None else round(seconds, 3),
-    }
-
-
-def flag_sentences(analysis: Analysis, warnings: Iterable[str], settings: Settings) -> tuple[str, ...]:
-    """Check by ear, then the notes that need no ears."""
-    look = settings.analysis
-    ears = check_by_ear(
-        analysis,
-        warnings=warnings,
-        below=look.check_by_ear_below,
-        tuning_flag_cents=look.tuning_flag_cents,
-    )
-    notes = (sentence(flag.text) for flag in analysis.flags if flag.severity != "warning")
-    return tuple(dict.fromkeys((*ears, *notes)))
 
 
 def settings_digest(settings: Settings) -> str:

@@ -7,7 +7,7 @@ over all channels; times are seconds in the source.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
@@ -35,11 +35,18 @@ class Outline:
         """Where an instant lies in the view: 0 left edge, 1 right edge (outside: beyond)."""
         return (at_s - self.start_s) / (self.end_s - self.start_s)
 
+    def moved(self, by_s: float) -> Outline:
+        """The same picture on another clock."""
+        return replace(self, start_s=self.start_s + by_s, end_s=self.end_s + by_s)
+
 
 @dataclass(frozen=True, slots=True)
 class Waveform:
     whole: Outline
     cut: Outline
+
+    def moved(self, by_s: float) -> Waveform:
+        return Waveform(self.whole.moved(by_s), self.cut.moved(by_s))
 
 
 def waveform_of(signal: Signal, plan: CutPlan, grid: Grid, first_sound_s: float | None) -> Waveform:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.harmony.spelling import key_name
-from analyzers.model import Analysis, Grid, Tuning
+from analyzers.harmony.spelling import SCALES, key_name, pitch_class_of
+from analyzers.model import Analysis, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_lines
 from daemon.core.names import format_tempo, tempo_words
 from daemon.core.text import one_line
@@ -13,6 +13,7 @@ from daemon.corrections.apply import Correction
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 
+HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 
 
@@ -21,28 +22,49 @@ def percent(confidence: float) -> str:
     return f"{min(int(confidence * 100 + 0.5), 99 if confidence < 1 else 100)} %"
 
 
-def seconds(value: float) -> str:
-    """3.4286 s, 1 min 04.2000 s, −0.0712 s."""
-    minutes, rest = divmod(abs(value), 60)
-    sign = "−" if value < 0 else ""
-    return f"{sign}{int(minutes)} min {rest:07.4f} s" if minutes else f"{sign}{rest:.4f} s"
+def seconds(value: float, digits: int = 2) -> str:
+    """3.43 s, 1 min 04.20 s, −0.07 s."""
+    minutes, rest = divmod(round(abs(value), digits), 60)
+    sign = "−" if value < 0 and round(value, digits) else ""
+    width = digits + 3
+    return (
+        f"{sign}{int(minutes)} min {rest:0{width}.{digits}f} s" if minutes else f"{sign}{rest:.{digits}f} s"
+    )
+
+
+def glance_tempo(grid: Grid, duration_s: float) -> str:
+    """As many digits as hold to the end of the song within 1 ms; a moving tempo as its whole range."""
+    if grid.tempo_bpm is None:
+        return "none"
+    if grid.constant_tempo is False:
+        tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
+        low, high = round(min(tempi)), round(max(tempi))
+        return f"{low} to {high}" if high > low else f"about {low}"
+    for digits in range(4):
+        if abs(round(grid.tempo_bpm, digits) / grid.tempo_bpm - 1) * duration_s <= HOLDS_S:
+            return format_tempo(round(grid.tempo_bpm, digits))
+    return format_tempo(grid.tempo_bpm)
+
+
+def counted(grid: Grid) -> str:
+    """'4 beats to the bar (4/4)'."""
+    return (
+        f"{grid.beats_per_bar} beats to the bar ({grid.meter})" if grid.meter and grid.beats_per_bar else ""
+    )
 
 
 def bar_or_time(grid: Grid, at_s: float) -> str:
-    """'bar 17 (30.0000 s)': the nearest bar line where there are any."""
+    """'bar 17 (30.00 s)': the nearest bar line where there are any."""
     lines = bar_lines(grid)
     if not lines:
         return seconds(at_s)
     return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]} ({seconds(at_s)})"
 
 
-def session_place(grid: Grid, cut: Cut, at_s: float) -> str:
-    """'bar 17' of the session for an instant of the source; its seconds in the copy without a grid."""
+def session_place(grid: Grid, at_s: float) -> str:
+    """'bar 17'; seconds without a grid."""
     lines = bar_lines(grid)
-    if not lines:
-        return seconds(at_s - cut.zero_s)
-    number = min(lines, key=lambda line: abs(line[1] - at_s))[0]
-    return f"bar {max(number + cut.bars_before_bar_one, 1)}"
+    return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]}" if lines else seconds(at_s)
 
 
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
@@ -83,15 +105,17 @@ def check_by_ear(
     claims: Iterable[Claim] = (),
     stems: Sequence[StemLine] = (),
     correction: Correction | None = None,
+    cut: Cut | None = None,
 ) -> tuple[str, ...]:
     """Sentences "Topic: what and why", most important first; empty when nothing needs ears.
 
-    `analysis` has the correction applied already; what is set by hand needs no ears.
+    `analysis` has the correction applied already; what is set by hand needs no ears. With a `cut` it is the
+    session's view of it (`daemon.export.sessionview`), else in the time of the producer's file.
     """
     by_hand = correction or Correction()
     lines = [
         *_tempo_lines(analysis.grid, below, by_hand),
-        *_bar_lines(analysis, below, by_hand),
+        *_bar_lines(analysis, below, by_hand, cut),
         *_key_lines(analysis, below, by_hand),
         *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
@@ -102,7 +126,7 @@ def check_by_ear(
         ),
         *(f"File: {sentence(warning)}" for warning in warnings),
         *_stem_lines(stems),
-        *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s)),
+        *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s - (cut.zero_s if cut else 0.0))),
     ]
     return tuple(dict.fromkeys(lines))
 
@@ -137,13 +161,13 @@ def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
     return lines
 
 
-def _bar_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
+def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut | None) -> list[str]:
     grid, lead_in, lines = analysis.grid, analysis.lead_in, []
     if grid.tempo_bpm is not None and grid.bar_one_s is None:
         lines.append("Bar one: not found. The copy does not start on a bar line.")
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
         lines.append(
-            f"Bar one: {seconds(grid.bar_one_s)} is {percent(grid.bar_one_confidence)} sure. "
+            f"Bar one: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure. "
             "Check that the click's accent falls on the one."
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
@@ -166,13 +190,38 @@ def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[st
     if key.confidence < below and by_hand.key is None:
         names = [(f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives]
         rivals = [f"{n} ({percent(p)})" for n, p in names if n != name and p >= WORTH_SAYING][:2]
-        lines.append(
-            f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} Chromatic is safe until then."
-        )
+        lines.append(f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} {_until_then(key, below)}")
     lines += [
         f"Key: changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}." for c in key.changes
     ]
     return lines
+
+
+def _bar_one(at_s: float, cut: Cut | None) -> str:
+    if cut is None:
+        return seconds(at_s)
+    return f"that the song's first bar is bar {cut.bars_before_bar_one + 1} of the copy"
+
+
+def _until_then(key: Key, below: float) -> str:
+    """Relative keys share their notes: which of them it is does not matter to pitch correction."""
+    notes = _notes(key.tonic, key.mode)
+    same = [c for c in key.alternatives if _notes(c.tonic, c.mode) == notes]
+    others = [f"{c.tonic} {c.mode}" for c in same if (c.tonic, c.mode) != (key.tonic, key.mode)]
+    if others and sum(c.probability for c in same) >= below:
+        return (
+            f"The notes are the same in {' and '.join(others[:1])}: pitch correction can be set to "
+            f"{', '.join(key.scale)} now."
+            if key.scale
+            else "The notes are the same."
+        )
+    return "Chromatic is safe until then."
+
+
+def _notes(tonic: str | None, mode: str | None) -> frozenset[int]:
+    if tonic is None or mode is None or mode not in SCALES:
+        return frozenset()
+    return frozenset((pitch_class_of(tonic) + step) % 12 for step in SCALES[mode])
 
 
 def _other(bpm: float, answer: float, probability: float) -> bool:

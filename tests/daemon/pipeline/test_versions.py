@@ -114,7 +114,7 @@ def test_no_change_no_word() -> None:
     [
         ({"grid": steady_grid(142.0)}, "Tempo: 142 BPM, before 140 BPM."),
         ({"grid": replace(steady_grid(), tempo_bpm=None)}, "Tempo: none, before 140 BPM."),
-        ({"duration_s": 60.0}, "Length: 1 min 00.0000 s, before 1 min 06.0000 s (6.00 s shorter)."),
+        ({"duration_s": 60.0}, "Length: 1 min 00.00 s, before 1 min 06.00 s (6.00 s shorter)."),
         ({"sections": ()}, "Sections: none, before A B A."),
     ],
 )

@@ -15,8 +15,9 @@ from config.settings import AnalysisSettings, Settings
 from daemon.core.errors import InternalError, MachineError
 from daemon.corrections.apply import Correction
 from daemon.decode.tags import ProducerClaim
+from daemon.report.machine import machine_line
 from daemon.report.parts import Estimate
-from daemon.report.report import SCHEMA_FILE, Report, machine_line, read_report, schema_text
+from daemon.report.report import SCHEMA_FILE, Report, read_report, schema_text
 from tests.daemon.sample_report import (
     key_of,
     no_steady_beat,
@@ -109,7 +110,10 @@ def test_nothing_needs_ears_when_all_is_sure() -> None:
             {"grid": replace(steady_grid(), tempo_confidence=0.6)},
             "Tempo: 140 BPM is 60 % sure; it could be 70",
         ),
-        ({"grid": replace(steady_grid(), bar_one_confidence=0.5)}, "Bar one: 0.7500 s is 50 % sure"),
+        (
+            {"grid": replace(steady_grid(), bar_one_confidence=0.5)},
+            "first bar is bar 1 of the copy is 50 % sure",
+        ),
         ({"grid": replace(steady_grid(), meter_confidence=0.5)}, "Meter: 4/4 is 50 % sure"),
         ({"grid": replace(steady_grid(), constant_confidence=0.5)}, "constant is 50 % sure"),
         ({"key": key_of(confidence=0.55)}, "Key: E flat minor is 55 % sure; it could be F sharp major"),

@@ -16,8 +16,8 @@ def test_a_probability_is_never_rounded_up_to_certainty(confidence: float, said:
 
 
 @pytest.mark.parametrize(("value", "said"), [
-    (0.0, "0.0000 s"), (3.42857, "3.4286 s"), (-0.0712, "−0.0712 s"), (59.9, "59.9000 s"),
-    (60.0, "1 min 00.0000 s"), (64.2, "1 min 04.2000 s"), (3725.5, "62 min 05.5000 s"),
+    (0.0, "0.00 s"), (3.42857, "3.43 s"), (-0.0712, "−0.07 s"), (59.9, "59.90 s"),
+    (60.0, "1 min 00.00 s"), (64.2, "1 min 04.20 s"), (3725.5, "62 min 05.50 s"),
 ])  # fmt: skip
 def test_seconds(value: float, said: str) -> None:
     assert seconds(value) == said

@@ -1,0 +1,127 @@
+"""An analysis on the session's clock: second zero and bar 1 are where the copy starts.
+
+The analysis itself is in the time of the producer's file. What is shown or written beside the copy is
+taken from this view of it, so that page, card, cues, map and report name one bar and one second for one
+event. Lines of the grid, and what begins on one (chords, sections, key changes), move with the session's
+lines; sounds keep their place in the audio.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Protocol
+
+from analyzers.level.loudness import after_gain
+from analyzers.model import Analysis, Flag, Grid, Loudness, Section
+from daemon.export.plan import first_bar_seconds
+
+ON_LINE_S = 1e-6
+SAID_GAIN_DB = 0.05
+LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
+
+
+class Cut(Protocol):
+    """What is needed of a cut plan, or of its record in a report."""
+
+    @property
+    def source_end(self) -> int: ...
+    @property
+    def zero_s(self) -> float: ...
+    @property
+    def bar_one_in_copy_s(self) -> float | None: ...
+    @property
+    def bars_before_bar_one(self) -> int: ...
+    @property
+    def session_shift_s(self) -> float: ...
+
+
+def in_session(analysis: Analysis, cut: Cut, gain_db: float = 0.0) -> Analysis:
+    """The analysis as the session has it.
+
+    Parameters
+    ----------
+    analysis : in the time of the source, corrections applied
+    cut : where the copy was cut
+    gain_db : what the copy was turned up by: levels are those of the copy
+
+    Beats before the source begins are counted back from bar one with the tempo of the first bar. Without a
+    grid only the seconds move. `Section.first_bar` is a bar of the session, 1 at least.
+    """
+    line_s = cut.session_shift_s - cut.zero_s
+    grid, before = analysis.grid, cut.bars_before_bar_one
+    end_s = cut.source_end / analysis.rate - cut.zero_s
+    first = analysis.lead_in.first_sound_s
+    return replace(
+        analysis,
+        duration_s=end_s,
+        lead_in=replace(analysis.lead_in, first_sound_s=None if first is None else first - cut.zero_s),
+        grid=_grid(grid, cut, line_s, end_s),
+        key=replace(
+            analysis.key, changes=tuple(replace(c, at_s=c.at_s + line_s) for c in analysis.key.changes)
+        ),
+        chords=tuple(
+            replace(c, start_s=max(c.start_s + line_s, 0.0), end_s=c.end_s + line_s)
+            for c in analysis.chords
+            if c.end_s + line_s > 0
+        ),
+        sections=tuple(_section(s, cut, line_s, before) for s in analysis.sections if s.end_s + line_s > 0),
+        loudness=_loudness(analysis.loudness, cut, gain_db),
+        flags=tuple(_flag(flag, cut, analysis.loudness, gain_db) for flag in analysis.flags),
+    )
+
+
+def _loudness(loudness: Loudness, cut: Cut, gain_db: float) -> Loudness:
+    curve = tuple((at - cut.zero_s, level) for at, level in loudness.short_term_curve if at >= cut.zero_s)
+    return after_gain(replace(loudness, short_term_curve=curve), gain_db)
+
+
+def _flag(flag: Flag, cut: Cut, loudness: Loudness, gain_db: float) -> Flag:
+    """Its place in the copy; what it says of a level that the copy no longer has is the source's."""
+    flag = replace(flag, start_s=_moved(flag.start_s, cut), end_s=_moved(flag.end_s, cut))
+    if abs(gain_db) < SAID_GAIN_DB or flag.code not in LEVEL_FLAGS:
+        return flag
+    now = after_gain(loudness, gain_db)
+    words = f"The copy is turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.1f} dB"
+    if now.integrated_lufs is not None and now.true_peak_dbtp is not None:
+        words += f": {now.integrated_lufs:.1f} LUFS, true peak {now.true_peak_dbtp:+.1f} dBTP"
+    text = flag.text[:1].lower() + flag.text[1:]
+    return replace(flag, text=f"In the producer's file: {text}", advice=f"{words}.")
+
+
+def _moved(at_s: float | None, cut: Cut) -> float | None:
+    return None if at_s is None else max(at_s - cut.zero_s, 0.0)
+
+
+def _section(section: Section, cut: Cut, line_s: float, before: int) -> Section:
+    """The one that holds what comes before bar one begins with the copy."""
+    at, one = section.start_s + line_s, cut.bar_one_in_copy_s
+    early = at < (0.0 if one is None else one - 1e-3)
+    return replace(
+        section,
+        start_s=0.0 if early else at,
+        end_s=section.end_s + line_s,
+        first_bar=max(1 if early else section.first_bar + before, 1),
+    )
+
+
+def _grid(grid: Grid, cut: Cut, line_s: float, end_s: float) -> Grid:
+    bar_s, one = first_bar_seconds(grid), cut.bar_one_in_copy_s
+    if bar_s is None or one is None or not grid.beats_per_bar:
+        return grid
+    beat_s, per_bar = bar_s / grid.beats_per_bar, grid.beats_per_bar
+    count = int((one + ON_LINE_S) / beat_s)
+    earlier = [(one - k * beat_s, k % per_bar == 0) for k in range(count, 0, -1)]
+    measured = zip((t + line_s for t in grid.beats_s), grid.downbeats, strict=True)
+    later = [(t, down) for t, down in measured if one - 1e-3 <= t < end_s]
+    if not later or later[0][0] > one + 1e-3:  # bar one itself lies outside the producer's file
+        later = [(one, True), *later]
+    beats = [*earlier, *later]
+    curve = [(max(at + line_s, 0.0), bpm) for at, bpm in grid.tempo_curve]
+    started = [point for point in curve if point[0] <= 0.0][-1:] or curve[:1]
+    return replace(
+        grid,
+        bar_one_s=one - cut.bars_before_bar_one * bar_s,
+        beats_s=tuple(max(t, 0.0) for t, _ in beats),
+        downbeats=tuple(down for _, down in beats),
+        tempo_curve=tuple([(0.0, bpm) for _, bpm in started] + [p for p in curve if p[0] > 0.0]),
+    )

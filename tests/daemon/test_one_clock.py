@@ -1,0 +1,177 @@
+"""One event has one bar and one second in copy, cues, map, card, page and report; levels are the copy's."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import mido
+import numpy as np
+import pyloudnorm
+import pytest
+import soundfile as sf
+
+from analyzers.model import Grid, KeyChange, Section
+from config.settings import Settings
+from daemon.decode.decoder import decode
+from daemon.export.plan import plan_cut
+from daemon.export.sessionview import in_session
+from daemon.pipeline.render import render_drop
+from daemon.report.report import Report
+from tests.daemon.sample_report import sample_analysis
+
+RATE, BPM = 44100, 120.0
+BAR_S = 2.0
+ONE_S, CHANGE_S, SECTION_S = 3.25, 3.25 + 8 * BAR_S, 3.25 + 4 * BAR_S
+
+
+def grid(drift: float = 0.0) -> Grid:
+    """Bar one at 3.25 s, 60 beats; with drift each beat is that much longer than the one before."""
+    periods = 0.5 * (1 + drift) ** np.arange(60)
+    later = ONE_S + np.concatenate([[0.0], np.cumsum(periods[:-1])])
+    beats = tuple(float(t) for t in (*(ONE_S - 0.5 * k for k in range(6, 0, -1)), *later))
+    base = sample_analysis().grid
+    curve = ((0.0, BPM),) if not drift else tuple((b, 60 / p) for b, p in zip(later, periods, strict=True))
+    return replace(
+        base,
+        tempo_bpm=BPM,
+        tempo_alternatives=(),
+        constant_tempo=not drift,
+        bar_one_s=ONE_S,
+        beats_s=beats,
+        downbeats=tuple((k - 6) % 4 == 0 for k in range(len(beats))),
+        tempo_curve=curve,
+        proof=None,
+    )
+
+
+def published(
+    folder: Path,
+    *,
+    pickup_s: float = 0.0,
+    drift: float = 0.0,
+    lead: int = 0,
+    level: float = 0.3,
+    **out: object,
+) -> tuple[Report, Path]:
+    """A noise beat with a key change at bar 9 and section B at bar 5, through the renderer."""
+    found = grid(drift)
+    lines = [t for t, down in zip(found.beats_s, found.downbeats, strict=True) if down and t >= ONE_S]
+    start = ONE_S - pickup_s
+    noise = np.random.default_rng(5).normal(0, level / 3, (round(34 * RATE), 2)).clip(-1.5, 1.5)
+    noise[: round(start * RATE)] = 0.0
+    sf.write(folder / "beat.wav", noise, RATE, subtype="FLOAT")
+    base = sample_analysis()
+    analysis = replace(
+        base,
+        duration_s=34.0,
+        grid=found,
+        lead_in=replace(base.lead_in, first_sound_s=start, first_sound_sample=round(start * RATE)),
+        key=replace(base.key, changes=(KeyChange(lines[8], "F", "minor", 0.9),)),
+        sections=(Section(ONE_S, lines[4], "A", 1, 0.9), Section(lines[4], 34.0, "B", 5, 0.9)),
+        chords=(),
+        flags=(),
+    )
+    settings = Settings.model_validate(
+        {
+            "output": {"lead_in_bars": lead, **out},
+        }
+    )
+    (folder / "out").mkdir()
+    decoded = decode(folder / "beat.wav", limits=settings.limits)
+    loud = pyloudnorm.Meter(RATE, filter_class="DeMan").integrated_loudness(noise)
+    analysis = replace(
+        analysis,
+        loudness=replace(
+            base.loudness,
+            integrated_lufs=float(loud),
+            sample_peak_dbfs=float(20 * np.log10(np.abs(noise).max())),
+            true_peak_dbtp=float(20 * np.log10(np.abs(noise).max())) + 0.3,
+        ),
+    )
+    return render_drop(decoded, analysis, settings, folder / "out", "beat"), folder / "out"
+
+
+def marker_seconds(path: Path) -> dict[str, float]:
+    """Marker texts and key signatures of a Standard MIDI File at their seconds, read by mido."""
+    file, found, now, tempo = mido.MidiFile(path), {}, 0.0, 500000
+    for message in mido.merge_tracks(file.tracks):
+        now += mido.tick2second(message.time, file.ticks_per_beat, tempo)
+        if message.type == "set_tempo":
+            tempo = message.tempo
+        elif message.type == "marker":
+            found.setdefault(message.text, now)
+        elif message.type == "key_signature":
+            found[f"key {message.key}"] = now
+    return found
+
+
+CASES = {
+    "plain": {},
+    "pickup": {"pickup_s": 0.5},
+    "played early": {"pickup_s": 0.012},
+    "drift": {"drift": 0.0004},
+    "pickup and lead-in bars": {"pickup_s": 0.5, "lead": 2},
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: str) -> None:
+    report, out = published(tmp_path, **CASES[case])  # type: ignore[arg-type]
+    shape = CASES[case]
+    before = (1 if shape.get("pickup_s", 0) == 0.5 else 0) + shape.get("lead", 0)
+    record = report.session
+    assert record is not None
+    assert record.bar_one is not None
+    change, section = record.key_changes[0], record.sections[1]
+
+    assert record.bar_one.bar == before + 1
+    assert (change.bar, section.bar) == (before + 9, before + 5)
+
+    copy, rate = sf.read(out / report.files.aligned_copy)
+    first = float(np.flatnonzero(np.abs(copy).max(axis=1) > 1e-4)[0]) / rate
+    assert first == pytest.approx(
+        record.bar_one.at_s - (0.5 if before and shape["pickup_s"] == 0.5 else 0), abs=0.002
+    )
+
+    marks = marker_seconds(out / str(report.files.map))
+    assert marks["B"] == pytest.approx(section.at_s, abs=1e-3)
+    assert marks["key Fm"] == pytest.approx(change.at_s, abs=1e-3)
+
+    page = (out / report.files.page).read_text().replace("\N{NO-BREAK SPACE}", " ")
+    said = f"bar {change.bar} ({change.at_s:.2f} s)"
+    assert said in page
+    assert said in "\n".join(report.check_by_ear)
+    assert f"bar {change.bar}" in (out / str(report.files.card)).read_text()
+
+    data = (out / report.files.aligned_copy).read_bytes()
+    assert f"B bar {section.bar}".encode() in data  # cue label; its sample is tested with the writer
+    assert (
+        json.loads((out / report.files.report).read_text())["session"]["key_changes"][0]["bar"] == change.bar
+    )
+
+
+def test_the_view_counts_from_the_copys_first_bar() -> None:
+    analysis = sample_analysis()
+    plan = plan_cut(analysis, frames=round(66 * RATE), rate=RATE, lead_in_bars=1)
+    view = in_session(analysis, plan)
+
+    assert view.grid.bar_one_s == pytest.approx(0.0, abs=1e-4)
+    assert view.grid.beats_s[0] == pytest.approx(0.0, abs=1e-4)
+    assert view.grid.downbeats[0]
+    assert view.sections[0].first_bar == analysis.sections[0].first_bar + plan.bars_before_bar_one
+
+
+def test_levels_are_those_of_the_copy_by_another_meter(tmp_path: Path) -> None:
+    """ITU-R BS.1770 by pyloudnorm on the written file; a source over full scale is turned down."""
+    report, out = published(tmp_path, level=1.6, bit_depth=24)
+    copy, rate = sf.read(out / report.files.aligned_copy)
+    loud = pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(copy)
+
+    assert report.aligned_copy.gain_db < -1.0
+    assert report.answers.integrated_loudness.value == pytest.approx(loud, abs=0.1)
+    evidence = {item.what: item.value for item in report.answers.integrated_loudness.evidence}
+    assert evidence["the producer's file"] == pytest.approx(loud - report.aligned_copy.gain_db, abs=0.1)
+    assert evidence["suggested gain"] <= -18.0 - loud + 0.1
+    assert report.analysis.loudness.integrated_lufs == evidence["the producer's file"]
