@@ -1,0 +1,486 @@
+"""What is played: notes and strokes on the beat axis, from written scores or drawn from patterns of a genre.
+
+A `Piece` knows its meter; times are in beats from a bar line (beat 0 begins a bar), so that a performance
+can move them (`played.py`). Patterns: common practice of the genres.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+Rng = np.random.Generator
+Note = tuple[float, float, int, int, float]  # beat, length, MIDI note, part, loudness 0..1
+KICK, SNARE, RIM, HAT, PEDAL, OPEN, RIDE, CRASH, TOM, LOW, CLAP, SHAKER = (
+    36, 38, 37, 42, 44, 46, 51, 49, 47, 43, 39, 70,
+)  # fmt: skip
+DRUMS = 9
+
+
+@dataclass(slots=True)
+class Piece:
+    family: str
+    meter: str
+    beats: int  # in a bar
+    group: int  # beats from one accepted bar line to the next
+    count: int  # beats in all
+    bpm: float
+    levels: tuple[float, ...]  # other accepted beat rates, ratios
+    notes: list[Note]
+    programs: list[int]  # General MIDI, from 0, of each part
+    swing: float = 0.5
+    late: dict[int, float] = field(default_factory=dict)  # part -> beats by which it lays back
+
+
+def levels(bpm: float, compound: bool) -> tuple[float, ...]:
+    """Half and double where people count so too."""
+    out = []
+    if bpm > (110 if compound else 132):
+        out.append(0.5)
+    if bpm < (62 if compound else 88):
+        out.append(2.0)
+    return tuple(out)
+
+
+# ---- from scores -------------------------------------------------------------------------------------
+
+SOUNDS = {
+    "chorale": ([52, 52, 52, 52], [19] * 4, [48] * 4, [61] * 4, [56, 60, 57, 58], [0] * 4, [73, 71, 68, 70]),
+    "art": ([40, 40, 41, 42], [48] * 4, [0] * 6, [0] * 6, [6] * 6, [73, 68, 71, 70], [24] * 6, [49] * 4),
+    "tune": ([110], [40], [73], [21], [105], [24], [25], [0], [15], [79], [22], [71]),
+}
+TEMPI = {  # beats a minute: lowest, highest
+    "chorale": (58, 104), "art": (62, 150), "tune": (88, 132), "waltz": (100, 180), "compound": (60, 128),
+}  # fmt: skip
+
+
+def from_score(rng: Rng, score: dict[str, Any], seconds: float) -> Piece | None:
+    """A stretch of a written score, with a plain accompaniment under some tunes."""
+    beat, beats, bars = score["beat"], score["beats"], np.array(score["bars"])
+    family = score["family"]
+    compound = score["meter"] in ("6/8", "9/8", "12/8")
+    if score["meter"] in ("2/2", "4/2", "3/2") and rng.random() < 0.7:
+        beat, beats = beat / 2, beats * 2
+    if score["meter"] in ("3/8", "6/4") or beats in (6, 8):
+        return None
+    low, high = TEMPI["compound" if compound else "waltz" if beats == 3 and family == "tune" else family]
+    bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    need = int(seconds * bpm / 60 / beats) + 2
+    even = np.abs(np.diff(bars) - beat * beats) < 1e-6
+    first = int(rng.integers(0, max(len(bars) - need, 0) + 1))
+    length = 0
+    while first + length < len(even) and even[first + length] and length < need:
+        length += 1
+    if length < 6:
+        return None
+    start, end = bars[first], bars[first] + (length + 1) * beat * beats
+    notes: list[Note] = []
+    for at, long, pitch, part in score["notes"]:
+        if start <= at < end:
+            x = (at - start) / beat
+            accent = 0.62 + 0.12 * (abs(x % beats) < 1e-6) + 0.06 * (abs(x % 1) < 1e-6)
+            notes.append((x, max(long / beat, 0.1) * rng.uniform(0.8, 1.0), pitch, part, accent))
+    if len(notes) < 30:
+        return None
+    sounds = SOUNDS[family]
+    programs = list(sounds[rng.integers(len(sounds))])
+    parts = max(n[3] for n in notes) + 1
+    programs = (programs * 6)[:parts]
+    count = (length + 1) * beats
+    group = 2 if beats == 2 else beats
+    if beats == 2 and not compound:
+        beats = 4
+    piece = Piece(family, score["meter"], beats, group, count, bpm, levels(bpm, compound), notes, programs)
+    if family == "tune" and rng.random() < 0.75:
+        _accompany(rng, piece, 3 if compound else 2)
+    return piece
+
+
+def _accompany(rng: Rng, piece: Piece, division: int) -> None:
+    """Bass on strong beats, chords between them, now and then a drum: drones on the tune's last note."""
+    tonic = min(piece.notes, key=lambda n: -n[0])[2] % 12
+    part, style = len(piece.programs), int(rng.integers(4))
+    piece.programs += [int(rng.choice([24, 25, 0, 32, 21])), int(rng.choice([24, 25, 0, 21, 105]))]
+    bar = piece.beats if piece.meter not in ("2/4",) else 2
+    for b in range(piece.count):
+        degree = 0 if (b // (2 * bar)) % 2 == 0 or rng.random() < 0.5 else int(rng.choice([5, 7, 10]))
+        root = 36 + (tonic + degree) % 12
+        strong = b % bar == 0 or (bar == 4 and b % 2 == 0)
+        if strong or style == 1:
+            piece.notes.append((b, 0.8, root, part, 0.7))
+        if style in (0, 2) and (not strong or division == 3):
+            at = b if not strong else b + 2 / 3
+            piece.notes += [(at, 0.3, root + 12 + k, part + 1, 0.55) for k in (0, 7, 12, 16)]
+        if style == 2 or (style == 3 and rng.random() < 0.8):
+            for k in range(division):
+                if rng.random() < 0.8:
+                    piece.notes.append((b + k / division, 0.1, LOW if k == 0 else SHAKER, DRUMS, 0.7 - 0.2 * (k > 0)))
+
+
+# ---- drawn from patterns -----------------------------------------------------------------------------
+
+MAJOR, MINOR = (0, 4, 7), (0, 3, 7)
+LOOPS = (
+    ((0, MAJOR), (5, MAJOR), (7, MAJOR), (0, MAJOR)), ((0, MAJOR), (9, MINOR), (5, MAJOR), (7, MAJOR)),
+    ((0, MINOR), (8, MAJOR), (3, MAJOR), (10, MAJOR)), ((2, MINOR), (7, MAJOR), (0, MAJOR), (9, MINOR)),
+    ((0, MINOR), (5, MINOR), (7, MAJOR), (0, MINOR)), ((0, MAJOR), (10, MAJOR), (5, MAJOR), (0, MAJOR)),
+)  # fmt: skip
+BLUES = tuple((d, MAJOR) for d in (0, 0, 0, 0, 5, 5, 0, 0, 7, 5, 0, 7))
+
+# genre: (lowest, highest bpm, meter, steps in a beat, guitars/keys, bass)
+GENRES: dict[str, tuple[float, float, str, int, tuple[int, ...], tuple[int, ...]]] = {
+    "rock": (92, 170, "4/4", 2, (27, 29, 30, 25), (33, 34)),
+    "metal": (90, 210, "4/4", 4, (30, 29), (34, 33)),
+    "blues": (58, 132, "12/8", 3, (26, 27, 0, 17), (33, 32)),
+    "country": (84, 200, "4/4", 2, (25, 105, 24, 0), (32, 33)),
+    "jazz": (96, 240, "4/4", 3, (0, 26, 0, 11), (32, 32, 35)),
+    "reggae": (66, 96, "4/4", 4, (27, 17, 26), (33, 38)),
+    "disco": (104, 130, "4/4", 4, (28, 4, 48), (33, 36)),
+    "funk": (88, 124, "4/4", 4, (28, 4, 7), (36, 33)),
+    "pop": (70, 132, "4/4", 2, (0, 25, 27, 4), (33, 38)),
+    "ballad": (56, 90, "4/4", 2, (0, 4, 25), (33, 35)),
+    "soul": (48, 76, "12/8", 3, (0, 16, 26), (33,)),
+    "waltz": (84, 180, "3/4", 2, (25, 0, 21, 24), (32, 33)),
+    "bossa": (100, 160, "4/4", 4, (24, 24, 0), (32, 35)),
+    "strum": (70, 150, "4/4", 4, (24, 25, 25, 105), ()),
+    "keys": (60, 140, "4/4", 4, (0, 0, 1, 2, 4), ()),
+}
+
+
+def band(rng: Rng, genre: str, seconds: float) -> Piece:
+    low, high, meter, steps, chords, basses = GENRES[genre]
+    bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    if genre in ("strum", "keys") and rng.random() < 0.25:
+        meter = "3/4"
+    beats = 3 if meter == "3/4" else 4
+    count = (int(seconds * bpm / 60 / beats) + 3) * beats
+    swing = 0.5
+    if genre in ("jazz",):
+        swing = float(rng.uniform(0.56, 0.68)) if bpm > 160 else float(rng.uniform(0.6, 0.72))
+    elif steps == 3:
+        swing = float(rng.uniform(0.62, 0.69))
+    elif rng.random() < 0.2:
+        swing = float(rng.uniform(0.52, 0.62))
+    programs = [int(rng.choice(chords))] + ([int(rng.choice(basses))] if basses else [])
+    compound = steps == 3 and genre != "jazz"
+    piece = Piece(genre, meter, beats, beats, count, bpm, levels(bpm, compound), [], programs, swing)
+    loop = BLUES if genre == "blues" else LOOPS[rng.integers(len(LOOPS))]
+    tonic = int(rng.integers(12))
+    span = 1 if genre in ("blues",) else int(rng.choice([1, 1, 2])) if genre != "jazz" else 1
+    harmony = [loop[(k // span) % len(loop)] for k in range(count // beats + 1)]
+    if genre not in ("strum", "keys"):
+        _drums(rng, piece, genre)
+    _chords(rng, piece, genre, tonic, harmony)
+    if basses:
+        _bass(rng, piece, genre, tonic, harmony)
+    if rng.random() < 0.6:
+        _melody(rng, piece, tonic, steps, harmony)
+    if rng.random() < 0.3:
+        piece.late[DRUMS] = float(rng.uniform(-0.02, 0.03))
+    return piece
+
+
+def _draw(rng: Rng, beats: int, steps: int, strong: float, weak: float) -> list[float]:
+    """Places in a bar, likelier on strong ones, repeated as a riff."""
+    out = []
+    for k in range(beats * steps):
+        p = strong if k % steps == 0 else weak * (1.0 if steps < 4 or k % 2 == 0 else 0.6)
+        if rng.random() < p:
+            out.append(k / steps)
+    return out or [0.0]
+
+
+def _drums(rng: Rng, piece: Piece, genre: str) -> None:
+    n, add = piece.beats, piece.notes.append
+    fill_every, half = int(rng.choice([4, 4, 8])), rng.random() < (0.15 if genre in ("pop", "rock", "metal") else 0)
+    ride = int(rng.choice([HAT, HAT, RIDE, OPEN])) if genre not in ("jazz", "bossa") else RIDE
+    eighths = rng.random() < 0.7
+    kicks = [x for x in _draw(rng, n, 2 if genre != "funk" else 4, 0.3, 0.3) if x > 0]
+    blast = genre == "metal" and rng.random() < 0.5
+    for bar in range(piece.count // n):
+        at = bar * n
+        last = bar % fill_every == fill_every - 1 and rng.random() < 0.7
+        if bar % fill_every == 0 and rng.random() < 0.5 and genre not in ("jazz", "bossa"):
+            add((at, 0.5, CRASH, DRUMS, 0.8))
+        for b in range(n):
+            x = at + b
+            if last and b >= n - 1:
+                k = int(rng.choice([2, 3, 4]))
+                for j in range(k):
+                    add((x + j / k, 0.2, int(rng.choice([SNARE, TOM, LOW])), DRUMS, float(rng.uniform(0.6, 0.9))))
+                continue
+            _beat_strokes(rng, piece, genre, x, b, ride, eighths, half, blast)
+        for k in kicks:
+            if genre in ("rock", "pop", "metal", "funk", "country", "ballad") and rng.random() < 0.85:
+                add((at + k, 0.2, KICK, DRUMS, 0.75))
+
+
+def _beat_strokes(
+    rng: Rng, piece: Piece, genre: str, x: float, b: int, ride: int, eighths: bool, half: bool, blast: bool
+) -> None:
+    add, n = piece.notes.append, piece.beats
+    if genre == "jazz":
+        add((x, 0.2, RIDE, DRUMS, 0.6))
+        if b % 2 == 1:
+            add((x + 0.5, 0.2, RIDE, DRUMS, 0.45))
+            add((x, 0.2, PEDAL, DRUMS, 0.55))
+        if rng.random() < 0.18:
+            add((x + float(rng.choice([0, 0.5])), 0.2, int(rng.choice([SNARE, RIM, KICK])), DRUMS, 0.4))
+        if rng.random() < 0.5:
+            add((x, 0.2, KICK, DRUMS, 0.25))
+        return
+    if genre == "bossa":
+        for k in (0, 0.5):
+            add((x + k, 0.2, HAT if rng.random() < 0.8 else SHAKER, DRUMS, 0.4))
+        if (x % 8) in (0, 3, 6):
+            add((x, 0.2, RIM, DRUMS, 0.5))
+        if (x % 8) in (1, 4):
+            add((x + 0.5, 0.2, RIM, DRUMS, 0.5))
+        if b % 2 == 0:
+            add((x, 0.2, KICK, DRUMS, 0.5))
+        return
+    if genre == "reggae":
+        if b == 2:
+            add((x, 0.2, KICK, DRUMS, 0.85))
+            add((x, 0.2, RIM, DRUMS, 0.7))
+        add((x, 0.2, HAT, DRUMS, 0.45))
+        add((x + 0.5, 0.2, HAT, DRUMS, 0.6))
+        return
+    if genre == "disco":
+        add((x, 0.2, KICK, DRUMS, 0.85))
+        add((x + 0.5, 0.2, OPEN, DRUMS, 0.7))
+        add((x, 0.2, HAT, DRUMS, 0.4))
+    elif blast:
+        for k in range(4):
+            add((x + k / 4, 0.1, KICK, DRUMS, 0.65))
+        add((x, 0.2, ride, DRUMS, 0.6))
+    elif genre in ("country",) and rng.random() < 0.9:
+        for k in range(4 if eighths else 2):
+            add((x + k / (4 if eighths else 2), 0.1, SNARE, DRUMS, 0.3 + 0.35 * (k == 2) * eighths))
+        if b % 2 == 0:
+            add((x, 0.2, KICK, DRUMS, 0.7))
+    else:
+        add((x, 0.2, ride, DRUMS, 0.6))
+        if eighths or piece.swing > 0.6:
+            add((x + 0.5, 0.2, ride, DRUMS, 0.45))
+        if b == 0 or (rng.random() < 0.3 and b == 2):
+            add((x, 0.2, KICK, DRUMS, 0.85))
+    back = (2,) if half else (1, 2) if n == 3 else (1, 3)
+    if b in back and genre != "country":
+        add((x, 0.2, SNARE if n == 4 else int(rng.choice([SNARE, HAT])), DRUMS, 0.85))
+    if genre == "funk" and rng.random() < 0.4:
+        add((x + float(rng.choice([0.25, 0.75])), 0.1, SNARE, DRUMS, 0.25))
+
+
+def _chords(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[int, tuple[int, ...]]]) -> None:
+    n = piece.beats
+    steps = {"metal": 4, "jazz": 2, "funk": 4, "bossa": 2, "disco": 4, "keys": 4, "strum": 4}.get(genre, 2)
+    riff = _draw(rng, n, steps, 0.8, 0.45)
+    kind = int(rng.integers(3))
+    for bar, (degree, shape) in enumerate(harmony):
+        notes = [48 + (tonic + degree + t) % 12 + 12 * (k > 1) for k, t in enumerate(shape)]
+        if genre == "reggae":
+            places = [b + 0.5 for b in range(n)] if kind == 0 else [1.0, 3.0]
+        elif genre == "country":
+            places = [1.0, 3.0] if kind else [b + 0.5 for b in range(n)]
+        elif genre == "waltz":
+            places = [1.0, 2.0]
+        elif genre in ("ballad", "soul") or (genre == "keys" and kind == 0):
+            m = 3 if genre == "soul" else 2
+            arp = [k / m for k in range(n * m)]
+            for k, x in enumerate(arp):
+                piece.notes.append((bar * n + x, 1.0, notes[k % 3], 0, 0.6 + 0.1 * (x % 1 == 0)))
+            continue
+        else:
+            places = riff
+        if genre == "keys" or (genre == "strum" and kind):
+            piece.notes += [(bar * n + b, 1.5, notes[0] - 12, 0, 0.65) for b in range(0, n, 2 if n == 4 else 3)]
+        for x in places:
+            if rng.random() < 0.05:
+                continue
+            long = float(rng.choice([0.3, 0.5, 1.0])) if genre != "metal" else 0.25
+            loud = 0.6 + 0.12 * (x == 0) + float(rng.normal(0, 0.04))
+            spread = 0.015 if genre == "strum" else 0.0
+            down = x * 2 % 2 < 1
+            for k, p in enumerate(notes if down else notes[::-1]):
+                piece.notes.append((bar * n + x + spread * k, long, p, 0, loud))
+
+
+def _bass(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[int, tuple[int, ...]]]) -> None:
+    n, riff = piece.beats, _draw(rng, piece.beats, 2, 0.7, 0.4)
+    for bar, (degree, shape) in enumerate(harmony):
+        root = 33 + (tonic + degree - 9) % 12
+        for b in range(n):
+            x = bar * n + b
+            if genre == "jazz" or (genre == "blues" and len(riff) % 2):
+                piece.notes.append((x, 0.9, root + int(rng.choice([0, *shape, 2, 9, 10])) if b else root, 1, 0.7))
+            elif genre == "country":
+                if b % 2 == 0:
+                    piece.notes.append((x, 0.9, root + (7 if b else 0), 1, 0.75))
+            elif genre == "waltz":
+                if b == 0:
+                    piece.notes.append((x, 0.9, root, 1, 0.75))
+            elif genre == "disco":
+                piece.notes += [(x, 0.4, root, 1, 0.7), (x + 0.5, 0.4, root + 12, 1, 0.7)]
+            elif genre == "bossa":
+                if b % 2 == 0:
+                    piece.notes += [(x, 1.4, root + (7 if b else 0), 1, 0.7), (x + 1.5, 0.4, root + 7, 1, 0.5)]
+        if genre in ("rock", "metal", "reggae", "funk", "pop", "ballad", "soul") or (
+            genre == "blues" and len(riff) % 2 == 0
+        ):
+            for x in sorted({*riff, *([0.0] if genre != "reggae" or rng.random() < 0.5 else [])}):
+                piece.notes.append((bar * n + x, 0.5, root + int(rng.choice([0, 0, 0, 7, 12])), 1, 0.75))
+
+
+def _melody(rng: Rng, piece: Piece, tonic: int, steps: int, harmony: list[tuple[int, tuple[int, ...]]]) -> None:
+    part = len(piece.programs)
+    piece.programs.append(int(rng.choice([65, 66, 56, 73, 27, 0, 11, 22, 52, 53, 29, 40, 80])))
+    scale, here = (0, 2, 4, 5, 7, 9, 11), int(rng.integers(2, 8))
+    x = float(rng.integers(0, 4))
+    while x < piece.count - 1:
+        here = int(np.clip(here + rng.choice([-2, -1, -1, 0, 1, 1, 2]), 0, 12))
+        long = float(rng.choice([0.5, 0.5, 1, 1, 1.5, 2])) if steps != 4 else float(rng.choice([0.25, 0.5, 0.5, 1, 0.75, 2]))
+        if rng.random() < 0.8:
+            piece.notes.append((x, long * 0.9, 60 + tonic % 12 + scale[here % 7] + 12 * (here // 7), part, 0.7))
+        x += long
+
+
+# ---- sequences: strict, often in rows of three over a beat of four -------------------------------------
+
+CHIP = (80, 81, 87, 4, 5, 11, 13, 46, 6, 38, 62, 90, 88)
+
+
+def sequence(rng: Rng, seconds: float) -> Piece:
+    """Game-like sequences: ostinati whose groups cross the beat, or ternary meters."""
+    meter = str(rng.choice(["4/4", "4/4", "4/4", "4/4", "3/4", "6/8", "12/8"]))
+    beats = {"4/4": 4, "3/4": 3, "6/8": 2, "12/8": 4}[meter]
+    division = 3 if meter in ("6/8", "12/8") else int(rng.choice([4, 4, 2])) if rng.random() < 0.85 else 3
+    low, high = (50, 130) if division == 3 else (76, 196)
+    bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    bpm = float(round(bpm)) if rng.random() < 0.6 else bpm
+    count = (int(seconds * bpm / 60 / beats) + 2) * beats
+    programs = [int(rng.choice(CHIP)) for _ in range(3)] + [int(rng.choice([33, 38, 39, 87, 80]))]
+    swing = 0.5 if division == 3 or rng.random() < 0.8 else float(rng.uniform(0.56, 0.67))
+    piece = Piece("sequence", meter, beats, beats, count, bpm, levels(bpm, division == 3), [], programs, swing)
+    tonic, loop = int(rng.integers(12)), LOOPS[rng.integers(len(LOOPS))]
+    span = int(rng.choice([1, 1, 2]))
+    harmony = [loop[(k // span) % len(loop)] for k in range(count // beats + 1)]
+    layers = rng.random(6) < np.array([0.75, 0.5, 0.6, 0.75, 0.6, 0.35])
+    if not layers[:4].any():
+        layers[0] = True
+    grouping = _grouping(rng, beats * division)
+    if layers[0]:
+        _row(rng, piece, 0, grouping, division, tonic + 60, harmony)
+    if layers[1]:
+        _row(rng, piece, 1, _grouping(rng, beats * division), division, tonic + 48, harmony)
+    if layers[2]:
+        _melody_sequence(rng, piece, 2, division, tonic + 60)
+    if layers[3]:
+        _bass_sequence(rng, piece, 3, division, tonic, harmony, grouping)
+    if layers[4]:
+        _kit_sequence(rng, piece, division)
+    if layers[5]:
+        for bar, (degree, shape) in enumerate(harmony):
+            piece.notes += [(bar * beats, beats * 0.98, 48 + (tonic + degree + t) % 12, 1, 0.4) for t in shape]
+    return piece
+
+
+def _grouping(rng: Rng, steps: int) -> list[int]:
+    """Accented steps of a bar (or two): in threes, 3+3+2, in fours, free."""
+    kind = int(rng.integers(5))
+    if kind == 0:
+        return list(range(0, steps, 3))
+    if kind == 1 and steps % 8 == 0:
+        return [a + b for a in range(0, steps, 8) for b in (0, 3, 6)]
+    if kind == 2:
+        return [0, *(int(k) for k in np.flatnonzero(rng.random(steps) < 0.35) if k)]
+    if kind == 3 and steps == 16:
+        return [0, 3, 6, 9, 12, 14]
+    return list(range(0, steps, max(steps // 4, 1)))
+
+
+def _row(
+    rng: Rng, piece: Piece, part: int, accents: list[int], division: int, base: int, harmony: list[tuple[int, tuple[int, ...]]]
+) -> None:
+    n, steps = piece.beats, piece.beats * division
+    only = rng.random() < 0.4
+    cycle = int(rng.choice([3, 3, 4, 6, 8])) if rng.random() < 0.5 else 0
+    running = rng.random() < 0.25  # the row of three goes on over the bar line
+    for bar, (degree, shape) in enumerate(harmony[: piece.count // n]):
+        for k in range(steps):
+            j = bar * steps + k if running else k
+            hot = (j % cycle == 0) if cycle else k in accents
+            if only and not hot:
+                continue
+            tone = shape[(j % cycle if cycle else k) % 3] + (12 if hot and rng.random() < 0.1 else 0)
+            piece.notes.append((bar * n + k / division, 0.9 / division, base + degree % 12 + tone - 12 * (degree > 6), part, 0.8 if hot else 0.55))
+
+
+def _melody_sequence(rng: Rng, piece: Piece, part: int, division: int, base: int) -> None:
+    scale = (0, 2, 4, 5, 7, 9, 11) if rng.random() < 0.5 else (0, 2, 3, 5, 7, 8, 10)
+    phrase: list[tuple[float, float, int]] = []
+    x, here = 0.0, 4
+    while x < piece.beats * 2:
+        long = float(rng.choice([1, 2, 2, 3, 4, 6])) / division
+        here = int(np.clip(here + rng.choice([-2, -1, 0, 1, 2]), 0, 11))
+        if rng.random() < 0.85:
+            phrase.append((x, long, base + scale[here % 7] + 12 * (here // 7)))
+        x += long
+    for start in range(0, piece.count, piece.beats * 2):
+        piece.notes += [(start + x, d * 0.9, p, part, 0.75) for x, d, p in phrase if start + x < piece.count and x < piece.beats * 2]
+
+
+def _bass_sequence(
+    rng: Rng, piece: Piece, part: int, division: int, tonic: int, harmony: list[tuple[int, tuple[int, ...]]], grouping: list[int]
+) -> None:
+    kind, n = int(rng.integers(4)), piece.beats
+    for bar, (degree, _) in enumerate(harmony[: piece.count // n]):
+        root = 33 + (tonic + degree - 9) % 12
+        places = {
+            0: [float(b) for b in range(n)], 1: [k / division for k in grouping if k < n * division],
+            2: [k / 2 for k in range(2 * n)] if division != 3 else [k / 3 for k in range(3 * n)], 3: [0.0],
+        }[kind]  # fmt: skip
+        for x in places:
+            long = 0.9 if kind != 3 else n * 0.95
+            piece.notes.append((bar * n + x, long if kind == 3 else 0.4, root + (12 if kind == 2 and (x * 2) % 2 else 0), part, 0.8))
+
+
+def _kit_sequence(rng: Rng, piece: Piece, division: int) -> None:
+    n, add = piece.beats, piece.notes.append
+    kind, hats = int(rng.integers(5)), int(rng.choice([1, division, division]))
+    kicks = _grouping(rng, n * division)
+    for bar in range(piece.count // n):
+        for b in range(n):
+            x = bar * n + b
+            for k in range(hats):
+                add((x + k / hats, 0.1, HAT, DRUMS, 0.5))
+            if kind == 0:
+                add((x, 0.2, KICK, DRUMS, 0.8))
+            if kind in (1, 2, 4) and b in ((1, 3) if n == 4 else (1,) if n == 2 else (1, 2)):
+                add((x, 0.2, SNARE, DRUMS, 0.8))
+            if kind in (1, 2) and b % 2 == 0:
+                add((x, 0.2, KICK, DRUMS, 0.8))
+        if kind in (3, 4):
+            for k in kicks:
+                add((bar * n + k / division, 0.2, KICK if kind == 4 else int(rng.choice([KICK, SNARE, LOW])), DRUMS, 0.8))
+
+
+# ---- no beat ---------------------------------------------------------------------------------------------
+
+
+def beatless(rng: Rng, seconds: float) -> Piece:
+    """Notes at free times, drones and slow swells: count = seconds, one "beat" a second, none of them true."""
+    piece = Piece("none", "", 4, 4, int(seconds) + 2, 60.0, (), [], [int(rng.choice([0, 24, 46, 48, 52, 88, 89, 91, 73, 42, 68]))])
+    rate = float(np.exp(rng.uniform(np.log(0.15), np.log(4.0))))
+    x = float(rng.exponential(1 / rate))
+    while x < seconds:
+        size = int(rng.choice([1, 1, 1, 2, 3]))
+        for _ in range(size):
+            piece.notes.append((x, float(rng.uniform(0.3, 6.0)), int(rng.integers(40, 84)), 0, float(rng.uniform(0.3, 0.8))))
+        gap = rng.exponential(1 / rate) if rng.random() < 0.7 else rng.uniform(0.2, 1.8) / rate
+        x += max(float(gap), 0.06)
+    if rng.random() < 0.4:
+        piece.notes += [(0.0, seconds, int(rng.integers(30, 60)), 0, 0.5)]
+    return piece
