@@ -1,14 +1,14 @@
 """The session grid of a track: tempo, beats, bar one, meter, drift, each with its proof.
 
 Convention: seconds from the signal's first sample; beat k of a constant grid is ``bar_one + k * period``,
-never accumulated. The steps: `pulse` finds the pulse (steady, moving or none), `meter` reads it as beats
-and bars, `beat_onsets` puts the beats on the attacks, `barline` picks bar one, `grid_proof` says how well
-the music agrees.
+never accumulated. The steps: `pulse` finds the pulse (steady, moving or none), `played` follows one
+whose attacks are loose, `meter` reads it as beats and bars, `beat_onsets` puts the beats on the attacks,
+`barline` picks bar one, `grid_proof` says how well the music agrees.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -18,8 +18,9 @@ from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
 from analyzers.rhythm.beat_onsets import attack_offset
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import snap_tempo
-from analyzers.rhythm.meter import Reading, choose_reading, pulse_verdict
+from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
 from analyzers.rhythm.meter_evidence import pulse_time, weigh
+from analyzers.rhythm.played import Played, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
 from analyzers.rhythm.tempo_steps import curve
 from analyzers.signal.features import Features
@@ -29,6 +30,10 @@ FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
 LEAST_BEATS = 8
 FINE_S = 0.002  # a bar line found this little after the first sample of the music is that sample
+LOOSE = 0.36  # coherence of the steady and the moving pulse, below which pulses are followed by attacks
+REPEATED = 0.08  # repetition over the whole song that speaks for a steady tempo all the same
+EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
+PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -43,12 +48,16 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if pulse is None:
         return no_grid("the file is too short to hold a beat")
     beat, steady = pulse_verdict(pulse.signs)
+    played = _followed(f.onsets, pulse, steady)
+    if played is not None:
+        pulse = replace(pulse, moving_s=played.times_s, knee=None)
+        beat, steady = played_verdict(played, pulse.signs), 1.0 - PLAYED_CERTAIN
     if beat < HOPELESS:
         return no_grid(_why_none(pulse), beat)
     moving = pulse.moving_s if steady < 0.5 else None
     pulses = pulse.steady_s if moving is None else moving
     h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)
-    reading = choose_reading(h, beat)
+    reading = choose_reading(h, beat, played is not None)
     if reading is None:
         return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
     if reading.beat_probability < 0.5:
@@ -58,6 +67,15 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     else:
         beats = _moving_beats(f, pulse, reading, lead_in.first_sound_s)
     return _assemble(f, lead_in, pulse, reading, beats, steady)
+
+
+def _followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
+    """Pulses followed from attack to attack, where the attacks are too loose for the other two kinds."""
+    repetition, coherence, gain, _, _ = pulse.signs
+    if coherence + max(gain, 0.0) > LOOSE or (repetition > REPEATED and steady > 0.5):
+        return None
+    played = track(onsets)
+    return played if played is not None and played.uneven_s > EVEN_S else None
 
 
 def _why_none(pulse: Pulse) -> str:

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
+from analyzers.rhythm.played import Played
 from analyzers.signal.weights_file import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
@@ -53,23 +54,33 @@ def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
     return total / max(nets, 1)
 
 
-def posterior(h: Hypotheses) -> tuple[FloatArray, int]:
-    """Probability of each hypothesis [shape=(n,)]; the one chosen, best of the likeliest beat rate."""
+def posterior(h: Hypotheses, played: bool = False) -> tuple[FloatArray, int]:
+    """Probability of each hypothesis [shape=(n,)]; the one chosen, best of the likeliest beat rate.
+
+    played : the pulse was followed from attack to attack (`played.track`), mostly at a level that people
+        count: scores are taken less firmly, and beat rates weigh by how often they are right there
+    """
     score = scores(h.evidence)
+    if played:
+        firmness, *levels = stored_weights("grid")["played_levels"].tolist()
+        score = firmness * score + np.array(levels)[h.tempo]
     p = np.exp(score - score.max())
     p /= p.sum()
     tempo = int(np.argmax(np.bincount(h.tempo, p)))
     return p, int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
 
 
-def choose_reading(h: Hypotheses, beat_probability: float) -> Reading | None:
+def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False) -> Reading | None:
     """The likeliest reading; None when there is no hypothesis (a file of under eight beats).
 
-    beat_probability : that there is a beat at all, as far as the pulse alone tells (`pulse_verdict`)
+    beat_probability : that there is a beat at all, as far as the pulse alone tells (`pulse_verdict`,
+        `played_verdict`)
+    played : as for `posterior`; the confidences are those of such music
     """
     if len(h.ratio) == 0:
         return None
-    p, best = posterior(h)
+    p, best = posterior(h, played)
+    kind = "played_" if played else ""
     signs = tempo_signs(h, p, best, beat_probability)
     tempo = np.bincount(h.tempo, p, len(RATIOS))
     mine = h.tempo == h.tempo[best]
@@ -79,10 +90,10 @@ def choose_reading(h: Hypotheses, beat_probability: float) -> Reading | None:
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
         beats=int(h.beats[best]),
-        beat_probability=calibrated("pulse", signs),
-        tempo_probability=calibrated("tempo", signs),
+        beat_probability=beat_probability if played else calibrated("pulse", signs),
+        tempo_probability=calibrated(f"{kind}tempo", signs),
         meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
-        bar_probability=calibrated("bar", bar_signs(h, p, best, signs)),
+        bar_probability=calibrated(f"{kind}bar", bar_signs(h, p, best, signs)),
         tempi=tuple((RATIOS[k], float(tempo[k])) for k in shown),
     )
 
@@ -132,6 +143,18 @@ def pulse_verdict(signs: tuple[float, ...]) -> tuple[float, float]:
     """Probability that the music has a beat, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
     x = pulse_signs(signs)
     return calibrated("beat", x), calibrated("steady", x)
+
+
+def played_verdict(played: Played, signs: tuple[float, ...]) -> float:
+    """Probability that pulses followed from attack to attack are a beat; `signs` as in `pulse.Pulse`."""
+    return calibrated("played_beat", played_signs(played.support, played.contrast, played.turning, signs))
+
+
+def played_signs(support: float, contrast: float, turning: float, signs: tuple[float, ...]) -> FloatArray:
+    """What `played_verdict` rests on."""
+    repetition, coherence, gain, _, _ = signs
+    best = coherence + max(gain, 0.0)
+    return np.array([support, contrast, np.log(turning + 0.005), np.log(max(repetition, 1e-3)), best])
 
 
 def pulse_signs(signs: tuple[float, ...]) -> FloatArray:

@@ -58,9 +58,7 @@ def plain(score: stream.Stream, name: str, family: str) -> dict[str, Any] | None
             at = float(item.offset)
             if start <= at < end:
                 for pitch in item.pitches:
-                    notes.append(
-                        [round(at, 4), round(float(item.quarterLength), 4), int(pitch.midi), number]
-                    )
+                    notes.append([round(at, 4), round(float(item.quarterLength), 4), int(pitch.midi), number])
     if len(notes) < 2 * len(bars):
         return None
     return {

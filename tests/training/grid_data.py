@@ -34,7 +34,7 @@ def _distance(times: np.ndarray, reference: np.ndarray) -> float:
 
 
 def label(
-    h: Hypotheses, pulses: np.ndarray, truth: dict[str, Any]
+    h: Hypotheses, pulses: np.ndarray, truth: dict[str, Any], near_s: float = NEAR_S
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Masks [shape=(hypotheses,)]: the notated reading, another accepted one, an accepted tempo."""
     beats = np.array([b[0] for b in truth["beats"]])
@@ -53,11 +53,11 @@ def label(
             continue
         octave = bpm / truth["tempo_bpm"]
         if abs(octave - 1) < 0.03:
-            masks[0, i] = _distance(found, bars) < NEAR_S
+            masks[0, i] = _distance(found, bars) < near_s
         elif abs(octave - 2) < 0.06:
-            masks[1, i] = _distance(bars, found) < NEAR_S
+            masks[1, i] = _distance(bars, found) < near_s
         elif abs(octave - 0.5) < 0.02:
-            masks[1, i] = _distance(found, bars) < NEAR_S
+            masks[1, i] = _distance(found, bars) < near_s
     return masks[0], masks[1], masks[2]
 
 

@@ -1,4 +1,4 @@
-"""Played music with exact truth: compositions and patterns, performed by hand, through General MIDI soundfonts.
+"""Played music with exact truth: scores and patterns, performed by hand, through General MIDI soundfonts.
 
     python tests/training/played.py OUT --scores SCORES.json.gz --soundfont FONT... --count N --seed S
         [--origin art|chorale|tune|band|sequence|none] [--held-out]
@@ -84,7 +84,9 @@ def _swung(x: float, swing: float) -> float:
     return float(whole + (f / 0.5 * swing if f < 0.5 else swing + (f - 0.5) / 0.5 * (1 - swing)))
 
 
-def performed(rng: Rng, piece: Piece, times: np.ndarray, origin: str) -> list[tuple[float, float, int, int, float]]:
+def performed(
+    rng: Rng, piece: Piece, times: np.ndarray, origin: str
+) -> list[tuple[float, float, int, int, float]]:
     """(start s, end s, MIDI note, part, loudness) of every note."""
     strict = origin == "sequence"
     jitter = 0.0 if strict else float(rng.uniform(0.003, 0.014 if origin in ("band", "tune") else 0.022))
@@ -99,7 +101,9 @@ def performed(rng: Rng, piece: Piece, times: np.ndarray, origin: str) -> list[tu
         x = _swung(beat, piece.swing) + piece.late.get(part, 0.0)
         start = at(x) + lag[part] + float(rng.normal(0, jitter))
         end = max(start + 0.04, at(_swung(beat + long, piece.swing)))
-        level = loud * (1.0 if strict else float(shape[min(int(beat), len(shape) - 1)] * np.exp(rng.normal(0, 0.12))))
+        level = loud * (
+            1.0 if strict else float(shape[min(int(beat), len(shape) - 1)] * np.exp(rng.normal(0, 0.12)))
+        )
         out.append((start, end, pitch, part, level))
     return out
 
@@ -111,7 +115,11 @@ def write_midi(rng: Rng, piece: Piece, notes: list[tuple[float, float, int, int,
     for part, program in enumerate(piece.programs):
         c = channel[part]
         track.append(mido.Message("program_change", channel=c, program=program))
-        for control, value in ((91, reverb), (7, int(rng.integers(60, 120))), (10, int(rng.integers(30, 98)))):
+        for control, value in (
+            (91, reverb),
+            (7, int(rng.integers(60, 120))),
+            (10, int(rng.integers(30, 98))),
+        ):
             track.append(mido.Message("control_change", channel=c, control=control, value=value))
     track.append(mido.Message("program_change", channel=9, program=int(rng.choice(DRUM_SETS))))
     events: list[tuple[int, int, mido.Message]] = []
@@ -120,7 +128,9 @@ def write_midi(rng: Rng, piece: Piece, notes: list[tuple[float, float, int, int,
             continue
         c = channel[part]
         velocity = int(np.clip(115 * level * (drums if part == DRUMS else 1.0), 1, 127))
-        events.append((round(start * RATE), 1, mido.Message("note_on", channel=c, note=pitch, velocity=velocity)))
+        events.append(
+            (round(start * RATE), 1, mido.Message("note_on", channel=c, note=pitch, velocity=velocity))
+        )
         events.append((round(end * RATE), 0, mido.Message("note_off", channel=c, note=pitch)))
     last = 0
     for tick, _, message in sorted(events, key=lambda e: e[:2]):
@@ -172,7 +182,9 @@ def make(
     shift = before + (float(rng.uniform(0.0, 1.0)) if whole else 0.1)
     notes = [(a + shift, b + shift, p, c, v) for a, b, p, c, v in notes]
     beats = times[:-1] + shift
-    start = 0.0 if whole else shift + float(rng.uniform(0, 2 * piece.beats)) * float(np.median(np.diff(times)))
+    start = (
+        0.0 if whole else shift + float(rng.uniform(0, 2 * piece.beats)) * float(np.median(np.diff(times)))
+    )
     seconds = min(seconds, float(beats[-1]) - start + 0.5)
     with tempfile.TemporaryDirectory() as folder:
         midi = Path(folder) / "a.mid"
@@ -196,7 +208,8 @@ def _truth(piece: Piece, origin: str, beats: np.ndarray, seconds: float, constan
     none = origin == "none"
     bpm = None if none else 60.0 / float(np.median(np.diff(beats)))
     return {
-        "genre": piece.family, "category": origin, "tempo_bpm": bpm, "constant_tempo": None if none else constant,
+        "genre": piece.family, "category": origin, "tempo_bpm": bpm,
+        "constant_tempo": None if none else constant,
         "tempo_ok": [] if bpm is None else [bpm, *(bpm * k for k in piece.levels)], "tempo_changes": (),
         "meter": None if none or piece.meter in ("9/8", "3/2", "2/4", "2/2", "4/2") else piece.meter,
         "beats_per_bar": None if none else piece.beats, "duration_s": seconds,
@@ -231,9 +244,7 @@ def main() -> int:
     p.add_argument("--held-out", action="store_true")
     a = p.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
-    jobs = [
-        (s, a.origin, a.scores, a.held_out, a.soundfont, a.out) for s in range(a.seed, a.seed + a.count)
-    ]
+    jobs = [(s, a.origin, a.scores, a.held_out, a.soundfont, a.out) for s in range(a.seed, a.seed + a.count)]
     with (a.out / "truth.jsonl").open("w", encoding="utf-8") as truth, ProcessPoolExecutor(a.jobs) as pool:
         for line in pool.map(_one, jobs):
             truth.write(line + "\n")

@@ -116,7 +116,9 @@ def _accompany(rng: Rng, piece: Piece, division: int) -> None:
         if style == 2 or (style == 3 and rng.random() < 0.8):
             for k in range(division):
                 if rng.random() < 0.8:
-                    piece.notes.append((b + k / division, 0.1, LOW if k == 0 else SHAKER, DRUMS, 0.7 - 0.2 * (k > 0)))
+                    piece.notes.append(
+                        (b + k / division, 0.1, LOW if k == 0 else SHAKER, DRUMS, 0.7 - 0.2 * (k > 0))
+                    )
 
 
 # ---- drawn from patterns -----------------------------------------------------------------------------
@@ -194,7 +196,10 @@ def _draw(rng: Rng, beats: int, steps: int, strong: float, weak: float) -> list[
 
 def _drums(rng: Rng, piece: Piece, genre: str) -> None:
     n, add = piece.beats, piece.notes.append
-    fill_every, half = int(rng.choice([4, 4, 8])), rng.random() < (0.15 if genre in ("pop", "rock", "metal") else 0)
+    fill_every, half = (
+        int(rng.choice([4, 4, 8])),
+        rng.random() < (0.15 if genre in ("pop", "rock", "metal") else 0),
+    )
     ride = int(rng.choice([HAT, HAT, RIDE, OPEN])) if genre not in ("jazz", "bossa") else RIDE
     eighths = rng.random() < 0.7
     kicks = [x for x in _draw(rng, n, 2 if genre != "funk" else 4, 0.3, 0.3) if x > 0]
@@ -209,7 +214,15 @@ def _drums(rng: Rng, piece: Piece, genre: str) -> None:
             if last and b >= n - 1:
                 k = int(rng.choice([2, 3, 4]))
                 for j in range(k):
-                    add((x + j / k, 0.2, int(rng.choice([SNARE, TOM, LOW])), DRUMS, float(rng.uniform(0.6, 0.9))))
+                    add(
+                        (
+                            x + j / k,
+                            0.2,
+                            int(rng.choice([SNARE, TOM, LOW])),
+                            DRUMS,
+                            float(rng.uniform(0.6, 0.9)),
+                        )
+                    )
                 continue
             _beat_strokes(rng, piece, genre, x, b, ride, eighths, half, blast)
         for k in kicks:
@@ -274,7 +287,9 @@ def _beat_strokes(
         add((x + float(rng.choice([0.25, 0.75])), 0.1, SNARE, DRUMS, 0.25))
 
 
-def _chords(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[int, tuple[int, ...]]]) -> None:
+def _chords(
+    rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[int, tuple[int, ...]]]
+) -> None:
     n = piece.beats
     steps = {"metal": 4, "jazz": 2, "funk": 4, "bossa": 2, "disco": 4, "keys": 4, "strum": 4}.get(genre, 2)
     riff = _draw(rng, n, steps, 0.8, 0.45)
@@ -296,7 +311,9 @@ def _chords(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[
         else:
             places = riff
         if genre == "keys" or (genre == "strum" and kind):
-            piece.notes += [(bar * n + b, 1.5, notes[0] - 12, 0, 0.65) for b in range(0, n, 2 if n == 4 else 3)]
+            piece.notes += [
+                (bar * n + b, 1.5, notes[0] - 12, 0, 0.65) for b in range(0, n, 2 if n == 4 else 3)
+            ]
         for x in places:
             if rng.random() < 0.05:
                 continue
@@ -315,7 +332,9 @@ def _bass(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[in
         for b in range(n):
             x = bar * n + b
             if genre == "jazz" or (genre == "blues" and len(riff) % 2):
-                piece.notes.append((x, 0.9, root + int(rng.choice([0, *shape, 2, 9, 10])) if b else root, 1, 0.7))
+                piece.notes.append(
+                    (x, 0.9, root + int(rng.choice([0, *shape, 2, 9, 10])) if b else root, 1, 0.7)
+                )
             elif genre == "country":
                 if b % 2 == 0:
                     piece.notes.append((x, 0.9, root + (7 if b else 0), 1, 0.75))
@@ -324,9 +343,11 @@ def _bass(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[in
                     piece.notes.append((x, 0.9, root, 1, 0.75))
             elif genre == "disco":
                 piece.notes += [(x, 0.4, root, 1, 0.7), (x + 0.5, 0.4, root + 12, 1, 0.7)]
-            elif genre == "bossa":
-                if b % 2 == 0:
-                    piece.notes += [(x, 1.4, root + (7 if b else 0), 1, 0.7), (x + 1.5, 0.4, root + 7, 1, 0.5)]
+            elif genre == "bossa" and b % 2 == 0:
+                piece.notes += [
+                    (x, 1.4, root + (7 if b else 0), 1, 0.7),
+                    (x + 1.5, 0.4, root + 7, 1, 0.5),
+                ]
         if genre in ("rock", "metal", "reggae", "funk", "pop", "ballad", "soul") or (
             genre == "blues" and len(riff) % 2 == 0
         ):
@@ -334,16 +355,24 @@ def _bass(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[in
                 piece.notes.append((bar * n + x, 0.5, root + int(rng.choice([0, 0, 0, 7, 12])), 1, 0.75))
 
 
-def _melody(rng: Rng, piece: Piece, tonic: int, steps: int, harmony: list[tuple[int, tuple[int, ...]]]) -> None:
+def _melody(
+    rng: Rng, piece: Piece, tonic: int, steps: int, harmony: list[tuple[int, tuple[int, ...]]]
+) -> None:
     part = len(piece.programs)
     piece.programs.append(int(rng.choice([65, 66, 56, 73, 27, 0, 11, 22, 52, 53, 29, 40, 80])))
     scale, here = (0, 2, 4, 5, 7, 9, 11), int(rng.integers(2, 8))
     x = float(rng.integers(0, 4))
     while x < piece.count - 1:
         here = int(np.clip(here + rng.choice([-2, -1, -1, 0, 1, 1, 2]), 0, 12))
-        long = float(rng.choice([0.5, 0.5, 1, 1, 1.5, 2])) if steps != 4 else float(rng.choice([0.25, 0.5, 0.5, 1, 0.75, 2]))
+        long = (
+            float(rng.choice([0.5, 0.5, 1, 1, 1.5, 2]))
+            if steps != 4
+            else float(rng.choice([0.25, 0.5, 0.5, 1, 0.75, 2]))
+        )
         if rng.random() < 0.8:
-            piece.notes.append((x, long * 0.9, 60 + tonic % 12 + scale[here % 7] + 12 * (here // 7), part, 0.7))
+            piece.notes.append(
+                (x, long * 0.9, 60 + tonic % 12 + scale[here % 7] + 12 * (here // 7), part, 0.7)
+            )
         x += long
 
 
@@ -363,7 +392,9 @@ def sequence(rng: Rng, seconds: float) -> Piece:
     count = (int(seconds * bpm / 60 / beats) + 2) * beats
     programs = [int(rng.choice(CHIP)) for _ in range(3)] + [int(rng.choice([33, 38, 39, 87, 80]))]
     swing = 0.5 if division == 3 or rng.random() < 0.8 else float(rng.uniform(0.56, 0.67))
-    piece = Piece("sequence", meter, beats, beats, count, bpm, levels(bpm, division == 3), [], programs, swing)
+    piece = Piece(
+        "sequence", meter, beats, beats, count, bpm, levels(bpm, division == 3), [], programs, swing
+    )
     tonic, loop = int(rng.integers(12)), LOOPS[rng.integers(len(LOOPS))]
     span = int(rng.choice([1, 1, 2]))
     harmony = [loop[(k // span) % len(loop)] for k in range(count // beats + 1)]
@@ -383,7 +414,9 @@ def sequence(rng: Rng, seconds: float) -> Piece:
         _kit_sequence(rng, piece, division)
     if layers[5]:
         for bar, (degree, shape) in enumerate(harmony):
-            piece.notes += [(bar * beats, beats * 0.98, 48 + (tonic + degree + t) % 12, 1, 0.4) for t in shape]
+            piece.notes += [
+                (bar * beats, beats * 0.98, 48 + (tonic + degree + t) % 12, 1, 0.4) for t in shape
+            ]
     return piece
 
 
@@ -402,7 +435,13 @@ def _grouping(rng: Rng, steps: int) -> list[int]:
 
 
 def _row(
-    rng: Rng, piece: Piece, part: int, accents: list[int], division: int, base: int, harmony: list[tuple[int, tuple[int, ...]]]
+    rng: Rng,
+    piece: Piece,
+    part: int,
+    accents: list[int],
+    division: int,
+    base: int,
+    harmony: list[tuple[int, tuple[int, ...]]],
 ) -> None:
     n, steps = piece.beats, piece.beats * division
     only = rng.random() < 0.4
@@ -415,7 +454,15 @@ def _row(
             if only and not hot:
                 continue
             tone = shape[(j % cycle if cycle else k) % 3] + (12 if hot and rng.random() < 0.1 else 0)
-            piece.notes.append((bar * n + k / division, 0.9 / division, base + degree % 12 + tone - 12 * (degree > 6), part, 0.8 if hot else 0.55))
+            piece.notes.append(
+                (
+                    bar * n + k / division,
+                    0.9 / division,
+                    base + degree % 12 + tone - 12 * (degree > 6),
+                    part,
+                    0.8 if hot else 0.55,
+                )
+            )
 
 
 def _melody_sequence(rng: Rng, piece: Piece, part: int, division: int, base: int) -> None:
@@ -429,11 +476,21 @@ def _melody_sequence(rng: Rng, piece: Piece, part: int, division: int, base: int
             phrase.append((x, long, base + scale[here % 7] + 12 * (here // 7)))
         x += long
     for start in range(0, piece.count, piece.beats * 2):
-        piece.notes += [(start + x, d * 0.9, p, part, 0.75) for x, d, p in phrase if start + x < piece.count and x < piece.beats * 2]
+        piece.notes += [
+            (start + x, d * 0.9, p, part, 0.75)
+            for x, d, p in phrase
+            if start + x < piece.count and x < piece.beats * 2
+        ]
 
 
 def _bass_sequence(
-    rng: Rng, piece: Piece, part: int, division: int, tonic: int, harmony: list[tuple[int, tuple[int, ...]]], grouping: list[int]
+    rng: Rng,
+    piece: Piece,
+    part: int,
+    division: int,
+    tonic: int,
+    harmony: list[tuple[int, tuple[int, ...]]],
+    grouping: list[int],
 ) -> None:
     kind, n = int(rng.integers(4)), piece.beats
     for bar, (degree, _) in enumerate(harmony[: piece.count // n]):
@@ -444,7 +501,15 @@ def _bass_sequence(
         }[kind]  # fmt: skip
         for x in places:
             long = 0.9 if kind != 3 else n * 0.95
-            piece.notes.append((bar * n + x, long if kind == 3 else 0.4, root + (12 if kind == 2 and (x * 2) % 2 else 0), part, 0.8))
+            piece.notes.append(
+                (
+                    bar * n + x,
+                    long if kind == 3 else 0.4,
+                    root + (12 if kind == 2 and (x * 2) % 2 else 0),
+                    part,
+                    0.8,
+                )
+            )
 
 
 def _kit_sequence(rng: Rng, piece: Piece, division: int) -> None:
@@ -464,21 +529,41 @@ def _kit_sequence(rng: Rng, piece: Piece, division: int) -> None:
                 add((x, 0.2, KICK, DRUMS, 0.8))
         if kind in (3, 4):
             for k in kicks:
-                add((bar * n + k / division, 0.2, KICK if kind == 4 else int(rng.choice([KICK, SNARE, LOW])), DRUMS, 0.8))
+                add(
+                    (
+                        bar * n + k / division,
+                        0.2,
+                        KICK if kind == 4 else int(rng.choice([KICK, SNARE, LOW])),
+                        DRUMS,
+                        0.8,
+                    )
+                )
 
 
 # ---- no beat ---------------------------------------------------------------------------------------------
 
 
 def beatless(rng: Rng, seconds: float) -> Piece:
-    """Notes at free times, drones and slow swells: count = seconds, one "beat" a second, none of them true."""
-    piece = Piece("none", "", 4, 4, int(seconds) + 2, 60.0, (), [], [int(rng.choice([0, 24, 46, 48, 52, 88, 89, 91, 73, 42, 68]))])
+    """Notes at free times and drones; one "beat" a second, none of them true."""
+    piece = Piece(
+        "none",
+        "",
+        4,
+        4,
+        int(seconds) + 2,
+        60.0,
+        (),
+        [],
+        [int(rng.choice([0, 24, 46, 48, 52, 88, 89, 91, 73, 42, 68]))],
+    )
     rate = float(np.exp(rng.uniform(np.log(0.15), np.log(4.0))))
     x = float(rng.exponential(1 / rate))
     while x < seconds:
         size = int(rng.choice([1, 1, 1, 2, 3]))
         for _ in range(size):
-            piece.notes.append((x, float(rng.uniform(0.3, 6.0)), int(rng.integers(40, 84)), 0, float(rng.uniform(0.3, 0.8))))
+            piece.notes.append(
+                (x, float(rng.uniform(0.3, 6.0)), int(rng.integers(40, 84)), 0, float(rng.uniform(0.3, 0.8)))
+            )
         gap = rng.exponential(1 / rate) if rng.random() < 0.7 else rng.uniform(0.2, 1.8) / rate
         x += max(float(gap), 0.06)
     if rng.random() < 0.4:

@@ -1,0 +1,91 @@
+"""Pulses followed from attack to attack, on soft notes whose every start is known.
+
+Beat F: mir_eval (window 70 ms, as usual). Timing of performances: ensembles are 20 to 50 ms apart
+(Rasch, Acustica 43, 1979), tempo moves by several per cent within a phrase (common practice).
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import mir_eval
+import numpy as np
+import pytest
+
+from analyzers.rhythm.played import track
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from tests.analyzers.grid_kit import RATE, even, grid_of, pattern, place, tone
+
+CHORDS = ((220.0, 261.63, 329.63), (174.61, 220.0, 349.23), (196.0, 246.94, 392.0), (164.81, 246.94, 329.63))
+
+
+def played(
+    seed: int, bpm: float = 84.0, wander: float = 0.02, seconds: float = 22.0
+) -> tuple[np.ndarray, np.ndarray]:
+    """(sound, beats s): chords in four parts without drums, slow attacks 15 ms apart, the tempo walking."""
+    rng = np.random.default_rng(seed)
+    count = int(seconds * bpm / 60)
+    walk = np.zeros(count)
+    for k in range(1, count):
+        walk[k] = 0.9 * walk[k - 1] + rng.normal(0, wander)
+    beats = 0.2 + np.concatenate([[0.0], np.cumsum(60 / bpm * np.exp(walk))])
+    strokes = []
+    for k, at in enumerate(beats[:-1]):
+        length = float(beats[k + 1] - at) * 1.1
+        gain = 1.3 if k % 4 == 0 else 1.0
+        for hz in CHORDS[(k // 4) % 4] if k % 4 == 0 else rng.choice(CHORDS[(k // 4) % 4], 2, replace=False):
+            start = max(float(at + rng.normal(0, 0.015)), 0.0)
+            strokes.append((start, tone(float(hz), length, 0.03), gain))
+    return place(float(beats[-1]) + 0.3, strokes), beats[:-1]
+
+
+def level_free_f(beats: np.ndarray, found: np.ndarray) -> float:
+    """Best F of the pulses as they are and of every other one."""
+    return max(mir_eval.beat.f_measure(beats, x) for x in (found, found[::2], found[1::2]))
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_pulses_follow_soft_notes_of_a_walking_tempo(seed: int) -> None:
+    sound, beats = played(seed)
+    features = Features(Signal(sound[:, None].astype(np.float32), RATE))
+
+    found = track(features.onsets)
+
+    assert found is not None
+    inside = found.times_s[(found.times_s > beats[0] - 0.1) & (found.times_s < beats[-1] + 0.1)]
+    assert level_free_f(beats, inside) > 0.9
+    assert found.contrast > 0.5
+
+
+def test_played_chords_get_a_moving_grid() -> None:
+    grids = [(grid_of(sound), beats) for sound, beats in map(played, range(4))]
+
+    heard = [(g, b) for g, b in grids if g.tempo_bpm is not None]
+    assert len(heard) >= 3
+    for grid, beats in heard:
+        assert grid.constant_tempo is False
+        assert len(grid.tempo_curve) > 2
+        assert level_free_f(beats, np.array(grid.beats_s)) > 0.85
+
+
+def test_a_produced_beat_stays_constant_and_is_not_followed() -> None:
+    grid = grid_of(place(30.0, pattern(even(95.0, 0.4, 30.0))))
+
+    assert grid.constant_tempo is True
+    assert grid.tempo_bpm == 95.0
+
+
+def test_too_short_has_no_pulses() -> None:
+    sound, _ = played(0, seconds=5.0)
+
+    assert track(Features(Signal(sound[: 4 * RATE, None].astype(np.float32), RATE)).onsets) is None
+
+
+def test_following_pulses_needs_no_heavy_library() -> None:
+    code = "import sys; import analyzers.rhythm.grid; sys.exit(bool({'librosa', 'numba'} & set(sys.modules)))"
+    root = Path(__file__).parents[3]
+
+    assert subprocess.run([sys.executable, "-c", code], cwd=root, check=False).returncode == 0
