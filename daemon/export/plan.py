@@ -134,8 +134,8 @@ def _shift(early_s: float, limit_s: float, hidden_s: float, rate: int) -> float:
     """How far the session's lines move (s) for a first hit `early_s` before bar one."""
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    too_late_s = -early_s - hidden_s - LATE_S
-    return min(too_late_s, LATEST_SHIFT_S) if too_late_s > 0 and -early_s < limit_s else 0.0
+    late_s = -early_s - hidden_s
+    return min(late_s, LATEST_SHIFT_S) if late_s > LATE_S and -early_s < limit_s else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:
