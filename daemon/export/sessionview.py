@@ -15,7 +15,7 @@ from analyzers.level.loudness import after_gain
 from analyzers.model import Analysis, Flag, Grid, Loudness, Section
 from daemon.export.plan import first_bar_seconds
 
-ON_LINE_S = 1e-6
+ON_LINE_S = 1e-4  # the copy starts on a whole sample, not on the line itself
 SAID_GAIN_DB = 0.05
 LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
 

@@ -13,6 +13,7 @@ import pytest
 import soundfile as sf
 
 from analyzers.model import Grid, KeyChange, Section
+from analyzers.rhythm.bars import bar_lines
 from config.settings import Settings
 from daemon.decode.decoder import decode
 from daemon.export.plan import plan_cut
@@ -175,3 +176,19 @@ def test_levels_are_those_of_the_copy_by_another_meter(tmp_path: Path) -> None:
     assert evidence["the producer's file"] == pytest.approx(loud - report.aligned_copy.gain_db, abs=0.1)
     assert evidence["suggested gain"] <= -18.0 - loud + 0.1
     assert report.analysis.loudness.integrated_lufs == evidence["the producer's file"]
+
+
+@pytest.mark.parametrize("rate", [44100, 48000, 96000])
+@pytest.mark.parametrize("bpm", [92.0, 103.7, 140.0])
+def test_bar_one_of_the_session_has_its_line(rate: int, bpm: float) -> None:
+    """The copy starts on a whole sample: what the rounding leaves must not lose the first line."""
+    found = replace(grid(), tempo_bpm=bpm, tempo_curve=((0.0, bpm),))
+    beats = tuple(ONE_S + k * 60 / bpm for k in range(40))
+    found = replace(found, beats_s=beats, downbeats=tuple(k % 4 == 0 for k in range(40)))
+    base = replace(sample_analysis(), grid=found)
+    lead = replace(base.lead_in, first_sound_s=ONE_S - 0.2)
+    for bars in range(4):
+        plan = plan_cut(replace(base, lead_in=lead), frames=30 * rate, rate=rate, lead_in_bars=bars)
+        view = in_session(replace(base, lead_in=lead), plan)
+        assert bar_lines(view.grid)[0] == (1, pytest.approx(0.0, abs=1 / rate))
+        assert dict(bar_lines(view.grid))[bars + 2] == pytest.approx(plan.bar_one_in_copy_s, abs=1e-9)
