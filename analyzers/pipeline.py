@@ -7,7 +7,7 @@ from collections.abc import Callable
 from analyzers.harmony.chords import find_chords
 from analyzers.harmony.key import find_key
 from analyzers.harmony.tuning import find_tuning
-from analyzers.health.health import find_faults
+from analyzers.health.faults import find_faults
 from analyzers.level.loudness import measure_loudness
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Analysis, Options

@@ -13,6 +13,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit, logit, softmax
 
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.network_inputs import chord_inputs
@@ -29,6 +30,7 @@ WITHOUT_GRID_S = 0.5  # step where there is no beat
 CHANGE_ON_BAR, CHANGE_IN_BAR, CHANGE_WITHOUT_GRID = 0.9, 0.1, 0.2  # probability of a new chord
 EVIDENCE_WEIGHT = 1.5  # of the network's log probabilities against those of change
 OUTSIDE_KEY = np.log(0.2)  # a chord with tones outside the scale, when the key is sure
+PLATT_SLOPE, PLATT_OFFSET = 0.378, -0.120  # logistic fit on generated songs, on log odds
 
 SILENT_SHARE = 0.03  # of the louder steps' levels, which are roots of magnitudes: 60 dB down
 CERTAIN = -12.0  # log probability of anything else
@@ -60,11 +62,10 @@ def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chor
 def calibrated(belief: FloatArray) -> FloatArray:
     """Probability that root and third are right, from the chain's probability of its state.
 
-    Neighbouring beats repeat each other's evidence, so the chain is too sure: a logistic fit on
-    generated songs (Platt scaling).
+    Neighbouring beats repeat each other's evidence, so the chain is too sure: Platt scaling.
     """
-    odds = np.clip(belief, 1e-4, 1 - 1e-4)
-    return np.asarray(1 / (1 + np.exp(-(0.378 * np.log(odds / (1 - odds)) - 0.120))))
+    odds = logit(np.clip(belief, 1e-4, 1 - 1e-4))
+    return np.asarray(expit(PLATT_SLOPE * odds + PLATT_OFFSET))
 
 
 def beat_edges(grid: Grid, duration_s: float) -> FloatArray:
@@ -116,13 +117,13 @@ def key_preference(key: Key) -> FloatArray:
 
 def change_probability(grid: Grid, edges: FloatArray) -> FloatArray:
     """Probability that a new chord starts on each edge but the last [shape=(steps,)]."""
-    line = bar_lines(edges, grid)
+    line = begins_bar(edges, grid)
     if line is None:
         return np.full(len(edges) - 1, CHANGE_WITHOUT_GRID)
     return np.where(line, CHANGE_ON_BAR, CHANGE_IN_BAR)
 
 
-def bar_lines(edges: FloatArray, grid: Grid) -> npt.NDArray[np.bool_] | None:
+def begins_bar(edges: FloatArray, grid: Grid) -> npt.NDArray[np.bool_] | None:
     """Which steps between ``edges`` begin a bar [shape=(steps,)]; None without a grid."""
     lines = np.array([b for b, down in zip(grid.beats_s, grid.downbeats, strict=True) if down])
     if grid.tempo_bpm is None or len(lines) < 2:
@@ -145,14 +146,14 @@ def smooth(evidence: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int
     stay, leave = np.log(1 - change), np.log(change / (states - 1))
     path = best_path(evidence, stay, leave)
     forward = np.zeros((n, states))
-    forward[0] = _softmax(evidence[0])
+    forward[0] = softmax(evidence[0])
     for i in range(1, n):
-        forward[i] = _softmax(evidence[i] + np.log(_spread(forward[i - 1], change[i], states)))
+        forward[i] = softmax(evidence[i] + np.log(_spread(forward[i - 1], change[i], states)))
     behind = np.full(states, 1.0 / states)
     belief = np.zeros(n)
     belief[-1] = forward[-1][path[-1]]
     for i in range(n - 1, 0, -1):
-        behind = _spread(_softmax(evidence[i] + np.log(behind)), change[i], states)
+        behind = _spread(softmax(evidence[i] + np.log(behind)), change[i], states)
         both = forward[i - 1] * behind
         belief[i - 1] = both[path[i - 1]] / both.sum()
     return path, belief
@@ -162,8 +163,3 @@ def _spread(p: FloatArray, change: float, states: int) -> FloatArray:
     """One step of the chain: stay, or go anywhere else with equal chance."""
     out: FloatArray = p * (1 - change) + (p.sum() - p) * change / (states - 1) + 1e-12
     return out
-
-
-def _softmax(x: FloatArray) -> FloatArray:
-    odds = np.exp(x - x.max())
-    return np.asarray(odds / odds.sum())

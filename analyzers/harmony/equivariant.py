@@ -1,7 +1,7 @@
-"""Small networks that look at chroma from all twelve roots with the same eyes.
+"""Small networks on chroma that are equivariant under transposition.
 
 A pattern of pitch classes means the same wherever its root lies, so one network judges the chroma
-turned to each root in turn, and the twelve answers compete in one softmax together with the answer
+transposed to each root, and the twelve answers compete in one softmax together with the answer
 "none of them". What is learned in C is thereby known in every key.
 
 Weights are made by tests/training/harmony.py on invented songs; inference is plain numpy.
@@ -14,17 +14,19 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import log_softmax
 
+from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
 Floats = npt.NDArray[np.float32]
 
-_TURN = (np.arange(12)[:, None] + np.arange(12)[None]) % 12
+_TRANSPOSITIONS = (np.arange(12)[:, None] + np.arange(12)[None]) % 12
 _BLOCK_ROWS = 1024
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class TurningNet:
+class EquivariantNet:
     """Two hidden layers and two heads: classes of each root, and one for "none".
 
     ``temperature`` divides the logits so that the softmax is calibrated on songs not trained on.
@@ -52,28 +54,24 @@ class TurningNet:
             self._block(chroma[i : i + _BLOCK_ROWS], scalars[i : i + _BLOCK_ROWS])
             for i in range(0, len(chroma), _BLOCK_ROWS)
         ]
-        flat = np.concatenate(parts) / self.temperature
-        flat -= flat.max(axis=1, keepdims=True)
-        flat -= np.log(np.exp(flat).sum(axis=1, keepdims=True))
+        flat = log_softmax(np.concatenate(parts) / self.temperature, axis=1)
         return flat[:, :-1].reshape(len(flat), 12, -1), flat[:, -1]
 
     def _block(self, chroma: Floats, scalars: Floats) -> Floats:
-        x = turned(chroma, scalars)
-        h = np.maximum(x @ self.w1 + self.b1, 0.0)
-        h = np.maximum(h @ self.w2 + self.b2, 0.0)
+        h = hidden(transposed(chroma, scalars), (self.w1, self.b1), (self.w2, self.b2))
         each = (h @ self.w3 + self.b3).reshape(len(chroma), -1)
         none = h.mean(axis=1) @ self.w0[:, None] + self.b0
         return np.concatenate((each, none), axis=1).astype(np.float32)
 
 
-def turned(chroma: Floats, scalars: Floats) -> Floats:
+def transposed(chroma: Floats, scalars: Floats) -> Floats:
     """Network input for each root: chroma from that root up, then the scalars [shape=(n, 12, inputs)]."""
-    seen = chroma[:, :, _TURN].transpose(0, 2, 1, 3).reshape(len(chroma), 12, -1)
+    seen = chroma[:, :, _TRANSPOSITIONS].transpose(0, 2, 1, 3).reshape(len(chroma), 12, -1)
     aside = np.broadcast_to(scalars[:, None, :], (len(chroma), 12, scalars.shape[1]))
     return np.concatenate((seen, aside), axis=2, dtype=np.float32)
 
 
 @cache
-def load_net(name: str) -> TurningNet:
+def load_net(name: str) -> EquivariantNet:
     """The shipped network of this name ("chord", "key")."""
-    return TurningNet(**stored_weights(f"harmony_{name}"))
+    return EquivariantNet(**stored_weights(f"harmony_{name}"))

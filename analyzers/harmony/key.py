@@ -15,7 +15,7 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.harmony.chords import bar_lines, beat_edges, chord_evidence, mean_between
+from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.network_inputs import Stretch, key_inputs, metric_weight, register_chroma
@@ -122,7 +122,7 @@ def clearness(stretch: Stretch) -> float:
 
 
 def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:
-    down = bar_lines(edges, grid)
+    down = begins_bar(edges, grid)
     if down is None or not down.any():
         return None
     bar_one = edges[:-1][down][0] if grid.bar_one_s is None else grid.bar_one_s

@@ -19,6 +19,7 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit, logit
 
 from analyzers.harmony.network_inputs import Floats, Stretch
 from analyzers.signal.viterbi import best_path
@@ -36,7 +37,7 @@ FloatArray = npt.NDArray[np.float64]
 @dataclass(frozen=True, slots=True, eq=False)
 class ChangeModel:
     """``table``: likelihood of each chord in C major's signature against any signature
-    [shape=(12, qualities)]; the rest: logistic model on the five signs of a change."""
+    [shape=(12, qualities)]; the rest: logistic model on the five pieces of evidence for a change."""
 
     table: Floats
     mean: Floats
@@ -44,9 +45,9 @@ class ChangeModel:
     slope: Floats
     offset: Floats  # (1,)
 
-    def probability(self, signs: FloatArray) -> float:
-        odds = float((signs - self.mean) / self.scale @ self.slope + self.offset[0])
-        return float(1 / (1 + np.exp(-odds)))
+    def probability(self, evidence: FloatArray) -> float:
+        odds = float((evidence - self.mean) / self.scale @ self.slope + self.offset[0])
+        return float(expit(odds))
 
 
 @cache
@@ -75,7 +76,7 @@ def find_changes(
         stops = [0, *bounds, len(track)]
         sure = [
             model.probability(
-                change_signs(fit, track.weight, (a, b, c), (signatures(a, b), signatures(b, c)))
+                change_evidence(fit, track.weight, (a, b, c), (signatures(a, b), signatures(b, c)))
             )
             for a, b, c in zip(stops, stops[1:], stops[2:], strict=False)
         ]
@@ -109,7 +110,7 @@ def proposed(fit: FloatArray, weight: Floats) -> list[int]:
     ]
 
 
-def change_signs(
+def change_evidence(
     fit: FloatArray, weight: Floats, at: tuple[int, int, int], sides: tuple[Floats, Floats]
 ) -> FloatArray:
     """What speaks for a change of key on step b, between a and c [shape=(5,)].
@@ -126,7 +127,7 @@ def change_signs(
     shorter = min(_bars(weight, a, b), _bars(weight, b, c))
     return np.array(
         [
-            np.log(differ / (1 - differ)),
+            logit(differ),
             np.log1p(gain),
             gain / min(b - a, c - b),
             np.log(shorter + 1.0),

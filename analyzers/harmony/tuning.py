@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from analyzers.model import Tuning
 from analyzers.signal.features import Features
@@ -26,6 +27,9 @@ CLUSTER_CENTS = 12.0  # width in which a cluster is looked for: unison detune sp
 KERNEL_CENTS = (4.0, 15.0)  # narrowest and widest weighting around its middle
 LEAST_PARTIALS = 60
 LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone reach about 1.5
+USUAL_PARTIALS = 500.0  # number from which a count is measured in the fit below
+# Logistic fit on generated tracks: log odds for each unit of log concentration and of log count, constant
+CONFIDENCE_FIT = (6.3, 1.5, -6.5)
 
 
 def find_tuning(f: Features) -> Tuning:
@@ -109,6 +113,7 @@ def _shift(
 
 
 def _confidence(concentration: float, count: int) -> float:
-    """Probability that the offset is within 6 cents (logistic fit on generated tracks)."""
-    score = 6.3 * np.log(concentration) + 1.5 * np.log(count / 500.0) - 6.5
-    return float(1 / (1 + np.exp(-score)))
+    """Probability that the offset is within 6 cents (`CONFIDENCE_FIT`)."""
+    per_concentration, per_count, offset = CONFIDENCE_FIT
+    log_count = np.log(count / USUAL_PARTIALS)
+    return float(expit(per_concentration * np.log(concentration) + per_count * log_count + offset))

@@ -1,6 +1,6 @@
 """What is wrong or peculiar with the channels: each finding with where, how much, what to do.
 
-Offers `health`.
+Offers `faults`.
 """
 
-__all__ = ["health"]
+__all__ = ["faults"]

@@ -25,7 +25,7 @@ PRIOR_S = 0.012  # how far the coarse phase is usually off
 WEAKEST_DB = 5.0
 
 
-def attack_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tuple[float, float]:
+def onset_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tuple[float, float]:
     """Offset (s) to add to nominal beat times so that they fall on the attacks, and its sharpness.
 
     Parameters
@@ -37,7 +37,7 @@ def attack_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tu
     -------
     offset in +-`REACH_S` ; share of the attacks' weight within 3 ms of it, in [0, 1] (0, 0 without attacks)
     """
-    t, w = _attacks(onsets, beats_s)
+    t, w = _onsets(onsets, beats_s)
     w = w * weight
     if w.sum() <= 0.0:
         return 0.0, 0.0
@@ -49,7 +49,7 @@ def attack_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tu
     return offset, sharpness
 
 
-def _attacks(onsets: Onsets, beats_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+def _onsets(onsets: Onsets, beats_s: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Attack nearest each beat in the two level curves: (s from the beat, weight) [shape=(2, n)]."""
     found = [_feet(curve, onsets.fine_rate, beats_s) for curve in (onsets.fine_full, onsets.fine_high)]
     weight = np.clip(np.stack([height for _, height in found]) - WEAKEST_DB, 0.0, 20.0)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from analyzers.model import Grid, LeadIn, TempoCandidate
 from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
-from analyzers.rhythm.beat_onsets import attack_offset
+from analyzers.rhythm.beat_onsets import onset_offset
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
@@ -143,7 +143,7 @@ def _moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: fl
     times, count = times[inside], count[inside]
     if pulse.knee is None:
         times = times + _offset(f.onsets, times, n)
-        times = _to_first_attack(f.onsets, times, n, first_sound_s)
+        times = _to_first_onset(f.onsets, times, n, first_sound_s)
         bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
         return _Beats(times, float(bpm), curve(times[::n], n))
     return _two_straight(f, times, count < pulse.knee + 0.5 * reading.ratio, n)
@@ -163,13 +163,13 @@ def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_],
     return _Beats(times, tempi[longer], ((float(times[0]), round(tempi[0], 4)), change))
 
 
-def _to_first_attack(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:
+def _to_first_onset(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:
     """A played song that begins on a bar line: its first attack, out of silence, places that line exactly."""
     k = int(np.argmin(np.abs(times[::n] - first_sound_s))) * n
     if abs(times[k] - first_sound_s) > SAME_EVENT_S or k + 1 >= len(times):
         return times
     near = times[k : k + 1]
-    offset, _ = attack_offset(onsets, near, np.ones(1))
+    offset, _ = onset_offset(onsets, near, np.ones(1))
     out = times.copy()
     out[: k + 1] += offset
     return out
@@ -188,7 +188,7 @@ def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
     weight[::beats] = 2.0
     heard = times >= 0.0
     stride = int(np.ceil(heard.sum() / 4000)) or 1
-    offset, _ = attack_offset(onsets, times[heard][::stride], weight[heard][::stride])
+    offset, _ = onset_offset(onsets, times[heard][::stride], weight[heard][::stride])
     return offset
 
 

@@ -13,9 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit, logit, softmax
 
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
 from analyzers.rhythm.played import Played
+from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
@@ -47,9 +49,8 @@ def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
     nets = sum(1 for k in w if k.endswith("_mean"))
     total = np.zeros(len(evidence))
     for n in range(nets):
-        h = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
-        h = np.maximum(h @ w[f"net{n}_0"] + w[f"net{n}_1"], 0.0)
-        h = np.maximum(h @ w[f"net{n}_2"] + w[f"net{n}_3"], 0.0)
+        x = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
+        h = hidden(x, (w[f"net{n}_0"], w[f"net{n}_1"]), (w[f"net{n}_2"], w[f"net{n}_3"]))
         total += (h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0]
     return total / max(nets, 1)
 
@@ -64,8 +65,7 @@ def posterior(h: Hypotheses, played: bool = False) -> tuple[FloatArray, int]:
     if played:
         firmness, *levels = stored_weights("grid")["played_levels"].tolist()
         score = firmness * score + np.array(levels)[h.tempo]
-    p = np.exp(score - score.max())
-    p /= p.sum()
+    p = softmax(score)
     tempo = int(np.argmax(np.bincount(h.tempo, p)))
     return p, int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
 
@@ -81,7 +81,7 @@ def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False)
         return None
     p, best = posterior(h, played)
     kind = "played_" if played else ""
-    signs = tempo_signs(h, p, best, beat_probability)
+    evidence = tempo_evidence(h, p, best, beat_probability)
     tempo = np.bincount(h.tempo, p, len(RATIOS))
     mine = h.tempo == h.tempo[best]
     octave = set(_octave(h, best))
@@ -90,10 +90,10 @@ def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False)
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
         beats=int(h.beats[best]),
-        beat_probability=beat_probability if played else calibrated("pulse", signs),
-        tempo_probability=calibrated(f"{kind}tempo", signs),
+        beat_probability=beat_probability if played else calibrated("pulse", evidence),
+        tempo_probability=calibrated(f"{kind}tempo", evidence),
         meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
-        bar_probability=calibrated(f"{kind}bar", bar_signs(h, p, best, signs)),
+        bar_probability=calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)),
         tempi=tuple((RATIOS[k], float(tempo[k])) for k in shown),
     )
 
@@ -114,52 +114,55 @@ def _octave(h: Hypotheses, best: int) -> list[int]:
     return [k for k in np.unique(h.tempo).tolist() if RATIOS[k] / h.ratio[best] in (0.5, 1.0, 2.0)]
 
 
-def tempo_signs(h: Hypotheses, p: FloatArray, best: int, beat_probability: float) -> FloatArray:
+def tempo_evidence(h: Hypotheses, p: FloatArray, best: int, beat_probability: float) -> FloatArray:
     """What the confidence in the beat rate rests on: log-odds of it, with half and double, of any beat."""
     tempo = np.bincount(h.tempo, p, len(RATIOS))
     octave = float(tempo[_octave(h, best)].sum())
     return np.array([_logit(float(tempo[h.tempo[best]])), _logit(octave), _logit(beat_probability)])
 
 
-def bar_signs(h: Hypotheses, p: FloatArray, best: int, tempo: FloatArray) -> FloatArray:
+def bar_evidence(h: Hypotheses, p: FloatArray, best: int, tempo: FloatArray) -> FloatArray:
     """What the confidence in the bar line rests on: log-odds of all readings that share it, and `tempo`."""
     return np.array([_logit(float(p[agrees(h, best)].sum())), *tempo])
 
 
-def calibrated(name: str, signs: FloatArray) -> float:
-    """Logistic of the signs with the shipped coefficients (the last is the constant)."""
+def calibrated(name: str, evidence: FloatArray) -> float:
+    """Logistic of the evidence with the shipped coefficients (the last is the constant)."""
     c = stored_weights("grid").get(f"calibrate_{name}")
     if c is None:
-        c = np.concatenate([[1.0], np.zeros(len(signs))])
-    return float(1.0 / (1.0 + np.exp(-np.clip(signs @ c[:-1] + c[-1], -30.0, 30.0))))
+        c = np.concatenate([[1.0], np.zeros(len(evidence))])
+    return float(expit(evidence @ c[:-1] + c[-1]))
 
 
 def _logit(p: float) -> float:
-    p = min(max(p, 1e-4), 1 - 1e-4)
-    return float(np.log(p / (1 - p)))
+    return float(logit(min(max(p, 1e-4), 1 - 1e-4)))
 
 
-def pulse_verdict(signs: tuple[float, ...]) -> tuple[float, float]:
+def pulse_verdict(evidence: tuple[float, ...]) -> tuple[float, float]:
     """Probability that the music has a beat, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
-    x = pulse_signs(signs)
+    x = pulse_evidence(evidence)
     return calibrated("beat", x), calibrated("steady", x)
 
 
-def played_verdict(played: Played, signs: tuple[float, ...]) -> float:
-    """Probability that pulses followed from attack to attack are a beat; `signs` as in `pulse.Pulse`."""
-    return calibrated("played_beat", played_signs(played.support, played.contrast, played.turning, signs))
+def played_verdict(played: Played, evidence: tuple[float, ...]) -> float:
+    """Probability that pulses followed from attack to attack are a beat; `evidence`: `Pulse.signs`."""
+    return calibrated(
+        "played_beat", played_evidence(played.support, played.contrast, played.turning, evidence)
+    )
 
 
-def played_signs(support: float, contrast: float, turning: float, signs: tuple[float, ...]) -> FloatArray:
+def played_evidence(
+    support: float, contrast: float, turning: float, evidence: tuple[float, ...]
+) -> FloatArray:
     """What `played_verdict` rests on."""
-    repetition, coherence, gain, _, _ = signs
+    repetition, coherence, gain, _, _ = evidence
     best = coherence + max(gain, 0.0)
     return np.array([support, contrast, np.log(turning + 0.005), np.log(max(repetition, 1e-3)), best])
 
 
-def pulse_signs(signs: tuple[float, ...]) -> FloatArray:
+def pulse_evidence(evidence: tuple[float, ...]) -> FloatArray:
     """What the verdict on a pulse rests on, from `tempo_pulse.Pulse.signs`."""
-    repetition, coherence, gain, spread_ms, length = signs
+    repetition, coherence, gain, spread_ms, length = evidence
     best = coherence + max(gain, 0.0)
     relative = gain / max(coherence, 0.05)
     return np.array([np.log(max(repetition, 1e-3)), best, gain, relative, np.log(spread_ms + 0.1), length])

@@ -55,7 +55,7 @@ class Played:
 
 def track(onsets: Onsets) -> Played | None:
     """The pulses of the whole file; None when it is too short to hold eight."""
-    curve = attack_curve(onsets)
+    curve = onset_curve(onsets)
     rate = onsets.rate / STEP
     if len(curve) < 8 * LONGEST_S * rate:
         return None
@@ -75,7 +75,7 @@ def track(onsets: Onsets) -> Played | None:
     )
 
 
-def attack_curve(onsets: Onsets) -> FloatArray:
+def onset_curve(onsets: Onsets) -> FloatArray:
     """Strength of attacks and of changes of harmony, zero mean, unit power, `rate / STEP` a second."""
     strength = centred_strength(onsets).mean(axis=0)
     n = len(strength) // STEP

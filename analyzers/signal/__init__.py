@@ -3,4 +3,14 @@
 Offers the signal, the shared features and small numeric tools.
 """
 
-__all__ = ["features", "mono", "onsets", "samples", "spectrum", "truepeak", "viterbi", "weights_file"]
+__all__ = [
+    "features",
+    "mono",
+    "onsets",
+    "perceptron",
+    "samples",
+    "spectrum",
+    "truepeak",
+    "viterbi",
+    "weights_file",
+]

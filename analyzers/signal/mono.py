@@ -13,7 +13,7 @@ from itertools import chain
 import numpy as np
 import soxr
 
-from analyzers.signal.samples import BLOCK_FRAMES, Cut, Floats, SampleArray, blocks_of
+from analyzers.signal.samples import BLOCK_FRAMES, Floats, SampleArray, Sliceable, blocks_of
 
 CANCELLED = 0.25  # of the channels' mean power: a mix weaker than this has lost the music
 
@@ -58,7 +58,7 @@ def _only_channel(samples: SampleArray) -> int | None:
     return int(np.argmax(power)) if mixed < CANCELLED * float(power.mean()) else None
 
 
-def resampled(x: Cut, rate: int, to_rate: int, quality: str, channels: int = 1) -> Iterator[Floats]:
+def resampled(x: Sliceable, rate: int, to_rate: int, quality: str, channels: int = 1) -> Iterator[Floats]:
     """The signal at another rate, in pieces; instants unchanged (the same values as in one call)."""
     if rate == to_rate:
         yield from blocks_of(x)

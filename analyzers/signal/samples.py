@@ -55,14 +55,16 @@ class Signal:
         return self.frames / self.rate
 
 
-class Cut(Protocol):
+class Sliceable(Protocol):
     """Anything that is cut by slices into float32 arrays: all channels, one mix of them, their magnitudes."""
 
     def __len__(self) -> int: ...
     def __getitem__(self, part: slice, /) -> Floats: ...
 
 
-def blocks_of(x: Cut, size: int = BLOCK_FRAMES, first: int = 0, last: int | None = None) -> Iterator[Floats]:
+def blocks_of(
+    x: Sliceable, size: int = BLOCK_FRAMES, first: int = 0, last: int | None = None
+) -> Iterator[Floats]:
     """Pieces of `size` frames from `first` up to `last` (None: the end), the last one shorter."""
     end = len(x) if last is None else last
     for start in range(first, end, size):

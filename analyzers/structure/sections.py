@@ -13,10 +13,12 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from analyzers.harmony.chords import mean_between
 from analyzers.model import Grid, Section, Tuning
 from analyzers.signal.features import Features
+from analyzers.signal.perceptron import hidden
 from analyzers.signal.spectrum import FRAME_RATE_HZ
 from analyzers.signal.weights_file import stored_weights
 from analyzers.structure.section_evidence import bar_pictures, boundary_signs
@@ -26,6 +28,7 @@ READINESS = 1.0  # added to the log odds of every boundary: a missed one costs m
 WHOLE_GROUP = 0.5  # log weight of a length of 4 bars' multiple, and again of 8
 LEAST_BARS = 2
 LONGEST_BARS = 128
+SHORT_COST = 9.0  # log weight taken from a section under LEAST_BARS: set by hand, next to never
 ALIKE = 0.75  # distance under which two parts share a letter
 CHROMA_SHARE = 0.5
 SILENT_DB, QUIETEST_DB = 55.0, -100.0  # below the loudest bar; below full scale
@@ -45,8 +48,8 @@ class BoundaryNet:
     b2: Floats
 
     def log_odds(self, signs: Floats) -> npt.NDArray[np.float64]:
-        hidden = np.maximum((signs - self.mean) / self.scale @ self.w1 + self.b1, 0)
-        return np.asarray(hidden @ self.w2 + self.b2, dtype=np.float64)
+        h = hidden((signs - self.mean) / self.scale, (self.w1, self.b1))
+        return np.asarray(h @ self.w2 + self.b2, dtype=np.float64)
 
 
 @cache
@@ -72,7 +75,7 @@ def find_sections(f: Features, tuning: Tuning, grid: Grid) -> tuple[Section, ...
     odds = load_boundary_net().log_odds(boundary_signs(looks, chroma, bar_one - first))
     bounds = best_boundaries(odds)
     letters = name_alike(looks, chroma, bounds)
-    sure = 1 / (1 + np.exp(-odds))
+    sure = expit(odds)
     sure[0] = 1.0
     return tuple(
         Section(
@@ -120,7 +123,7 @@ def best_boundaries(odds: npt.NDArray[np.float64]) -> list[int]:
         length = end - start
         total = best[start] + gain[start] + WHOLE_GROUP * ((length % 4 == 0) + 1.0 * (length % 8 == 0))
         if end < n:
-            total = total - 9.0 * (length < LEAST_BARS)
+            total = total - SHORT_COST * (length < LEAST_BARS)
         top = int(np.argmax(total))
         best[end], back[end] = total[top], start[top]
     bounds = [n]

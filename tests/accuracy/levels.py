@@ -25,7 +25,7 @@ import soundfile as sf
 import soxr
 from levels_faults import FAULTS, led_in, noise
 
-from analyzers.health.health import find_faults
+from analyzers.health.faults import find_faults
 from analyzers.level.loudness import measure_loudness
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Flag, Options

@@ -7,7 +7,7 @@ from functools import cache
 import numpy as np
 from scipy.signal import butter, sosfilt
 
-from analyzers.health.health import find_faults
+from analyzers.health.faults import find_faults
 from analyzers.level.loudness import measure_loudness
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Flag, Options

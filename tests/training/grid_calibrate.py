@@ -93,7 +93,7 @@ def main() -> int:
     for z in examples:
         if "unsigned" in z:
             continue
-        first.append(meter.pulse_signs(tuple(z["signs"])))
+        first.append(meter.pulse_evidence(tuple(z["signs"])))
         beat.append(not z["none"])
         steady.append(bool(z["constant"]))
     x, b, s = np.array(first), np.array(beat, float), np.array(steady, float)
@@ -105,12 +105,12 @@ def main() -> int:
         h = hypotheses(z)
         p, best = meter.posterior(h)
         likely, _ = meter.pulse_verdict(tuple(z["signs"]))
-        signs = meter.tempo_signs(h, p, best, likely)
+        signs = meter.tempo_evidence(h, p, best, likely)
         pulse_x.append(signs)
         none.append(bool(z["none"]))
         tempo_x.append(signs)
         tempo_y.append(bool(z["tempo_ok"][h.tempo == h.tempo[best]].any()))
-        bar_x.append(meter.bar_signs(h, p, best, signs))
+        bar_x.append(meter.bar_evidence(h, p, best, signs))
         right = (z["notated"] | z["other"]) & meter.agrees(h, best)
         bar_y.append(bool(right[h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01].any()))
     w = np.where(none, NONE_WEIGHT, 1.0)

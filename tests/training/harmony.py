@@ -24,10 +24,7 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from harmony_corpus import MODES
-from harmony_data import NAMES, UNKNOWN
-from scipy.optimize import minimize
-from turning_fit import (
+from equivariant_fit import (
     Batches,
     as_net,
     best_temperature,
@@ -37,9 +34,12 @@ from turning_fit import (
     save,
     start_params,
 )
+from harmony_corpus import MODES
+from harmony_data import NAMES, UNKNOWN
+from scipy.optimize import minimize
 
 from analyzers.harmony.chords import CHANGE_IN_BAR, CHANGE_ON_BAR, EVIDENCE_WEIGHT, smooth
-from analyzers.harmony.equivariant import Floats, TurningNet
+from analyzers.harmony.equivariant import EquivariantNet, Floats
 from analyzers.harmony.network_inputs import Stretch, chord_inputs, key_inputs, metric_weight
 
 PLAIN = {
@@ -106,7 +106,7 @@ def chord_batches(rows: list[Row], size: int) -> Batches:
     return supply
 
 
-def train_chord(rows: list[Row], held: list[Row], steps: int, rng: np.random.Generator) -> TurningNet:
+def train_chord(rows: list[Row], held: list[Row], steps: int, rng: np.random.Generator) -> EquivariantNet:
     channels = rows[0].chroma.shape[1]
     params = start_params(channels * 12 + rows[0].scalars.shape[1], (256, 128), len(NAMES), rng)
     params = fit(params, chord_batches(rows, 128), steps, rng)
@@ -128,7 +128,7 @@ def alike(one: npt.NDArray[np.int64], two: npt.NDArray[np.int64]) -> npt.NDArray
     return np.asarray((root[one] == root[two]) & (minor[one] == minor[two]))
 
 
-def report_chord_confidence(net: TurningNet, rows: list[Row]) -> None:
+def report_chord_confidence(net: EquivariantNet, rows: list[Row]) -> None:
     """Logistic fit of `chords.calibrated`: from the chain's probability to that of root and third."""
     odds, right = [], []
     for row in rows:
@@ -151,7 +151,7 @@ def report_chord_confidence(net: TurningNet, rows: list[Row]) -> None:
 
 def key_samples(
     rows: list[Row],
-    chord_net: TurningNet,
+    chord_net: EquivariantNet,
     windows: int,
     rng: np.random.Generator,
     *,
@@ -208,8 +208,8 @@ def closed(
 
 
 def train_key(
-    rows: list[Row], held: list[Row], chord_net: TurningNet, steps: int, rng: np.random.Generator
-) -> TurningNet:
+    rows: list[Row], held: list[Row], chord_net: EquivariantNet, steps: int, rng: np.random.Generator
+) -> EquivariantNet:
     """Several networks side by side, each trained on stretches of its own: their mean errs less."""
     nets = []
     for _ in range(KEY_NETS):
@@ -226,7 +226,7 @@ def train_key(
     return net
 
 
-def even_modes(net: TurningNet, rows: list[Row]) -> TurningNet:
+def even_modes(net: EquivariantNet, rows: list[Row]) -> EquivariantNet:
     """Neither major nor minor keys are likelier beforehand, whatever their shares in the songs trained on.
 
     Saerens, Latinne and Decaestecker, Neural Computation 14 (2002): adjusting to new priors.
@@ -289,7 +289,7 @@ def main() -> None:
         save(train_chord(rows, held, args.steps, rng), args.out / "harmony_chord.npz", SHORT)
     if args.only != "chord":
         with np.load(args.out / "harmony_chord.npz") as stored:
-            chord_net = TurningNet(**{k: stored[k].astype(np.float32) for k in stored.files})
+            chord_net = EquivariantNet(**{k: stored[k].astype(np.float32) for k in stored.files})
         save(train_key(rows, held, chord_net, args.steps, rng), args.out / "harmony_key.npz", SHORT)
 
 

@@ -17,13 +17,13 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
+from equivariant_fit import save
 from harmony import MODES, Row, load
 from scipy.optimize import minimize
-from turning_fit import save
 
 from analyzers.harmony.equivariant import Floats, load_net
 from analyzers.harmony.key import judge
-from analyzers.harmony.key_change import ChangeModel, change_signs, find_changes, proposed, signature_fit
+from analyzers.harmony.key_change import ChangeModel, change_evidence, find_changes, proposed, signature_fit
 from analyzers.harmony.network_inputs import Stretch, chord_inputs, metric_weight
 from analyzers.harmony.spelling import home_of
 from analyzers.harmony.voicing import QUALITIES
@@ -119,7 +119,7 @@ def learn_model(table: Floats, songs: list[Joined]) -> ChangeModel:
         stops = [0, *proposed(fit, song.track.weight), len(song.track)]
         for a, b, c in zip(stops, stops[1:], stops[2:], strict=False):
             sides = (judge(song.track.part(a, b)).signatures, judge(song.track.part(b, c)).signatures)
-            signs.append(change_signs(fit, song.track.weight, (a, b, c), sides))
+            signs.append(change_evidence(fit, song.track.weight, (a, b, c), sides))
             right.append(song.change is not None and abs(b - song.change) <= song.bar)
     x = np.array(signs)
     mean, scale = x.mean(axis=0), x.std(axis=0)

@@ -14,7 +14,7 @@ from pathlib import Path
 import mir_eval
 import numpy as np
 import numpy.typing as npt
-from turning_fit import save
+from equivariant_fit import save
 
 from analyzers.structure.section_evidence import bar_pictures, boundary_signs
 from analyzers.structure.sections import BoundaryNet, best_boundaries

@@ -47,7 +47,7 @@ def example(features: Features, truth: dict[str, Any]) -> dict[str, Any] | None:
     none = truth["tempo_bpm"] is None
     wrong = np.zeros(len(h.ratio), bool)
     labels = (wrong, wrong, wrong) if none else label(h, found.times_s, truth, NEAR_S)
-    signs = meter.played_signs(found.support, found.contrast, found.turning, pulse.signs)
+    signs = meter.played_evidence(found.support, found.contrast, found.turning, pulse.signs)
     return {"signs": signs, "none": none, "h": h, "score": meter.scores(h.evidence), "labels": labels}
 
 
@@ -97,8 +97,8 @@ def main() -> int:
     for d, likely in zip(items, beat, strict=True):
         h = d["h"]
         p, best = meter.posterior(h, played=True)
-        signs["tempo"].append(meter.tempo_signs(h, p, best, float(likely)))
-        signs["bar"].append(meter.bar_signs(h, p, best, signs["tempo"][-1]))
+        signs["tempo"].append(meter.tempo_evidence(h, p, best, float(likely)))
+        signs["bar"].append(meter.bar_evidence(h, p, best, signs["tempo"][-1]))
         notated, other, tempo = d["labels"]
         right["tempo"].append(bool(tempo[h.tempo == h.tempo[best]].any()))
         good = (notated | other) & meter.agrees(h, best)

@@ -1,4 +1,4 @@
-"""The networks know no key: what is turned goes in turned and comes out turned."""
+"""The networks know no key: what goes in transposed comes out transposed."""
 
 from __future__ import annotations
 

@@ -8,7 +8,7 @@ import pytest
 from analyzers.harmony.key import judge
 from analyzers.harmony.key_change import (
     ChangeModel,
-    change_signs,
+    change_evidence,
     find_changes,
     load_change_model,
     proposed,
@@ -121,7 +121,7 @@ def test_what_speaks_for_a_change() -> None:
     fit[:16, 0] = fit[16:, 1] = np.log(0.5)  # two signatures explain it: five times as likely, 16 steps each
     weight = metric_weight(np.arange(32) % 4 == 0, 0)
     sides = np.eye(12, dtype=np.float32)[[0, 1]]
-    differ, gain, each, shorter, group = change_signs(fit, weight, (0, 16, 32), (sides[0], sides[1]))
+    differ, gain, each, shorter, group = change_evidence(fit, weight, (0, 16, 32), (sides[0], sides[1]))
     assert differ == pytest.approx(np.log((1 - 1e-4) / 1e-4), rel=1e-3)
     assert gain == pytest.approx(np.log1p(16 * np.log(5)), rel=1e-6)
     assert each == pytest.approx(np.log(5), rel=1e-6)

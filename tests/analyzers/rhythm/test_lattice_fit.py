@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from analyzers.rhythm.beat_onsets import attack_offset
+from analyzers.rhythm.beat_onsets import onset_offset
 from analyzers.rhythm.drift import pulse_map
 from analyzers.rhythm.lattice import coarse_periods
 from analyzers.rhythm.lattice_fit import (
@@ -163,7 +163,7 @@ def test_pulse_numbers_and_times_are_inverse_also_outside() -> None:
 def test_attacks_are_found_to_the_millisecond() -> None:
     beats = even(110.0, 0.5, 30.0)
     onsets = _onsets(place(30.0, pattern(beats)))
-    offset, sharpness = attack_offset(onsets, beats - 0.0071, np.ones(len(beats)))
+    offset, sharpness = onset_offset(onsets, beats - 0.0071, np.ones(len(beats)))
 
     assert offset == pytest.approx(0.0071, abs=0.001)
     assert sharpness > 0.6
@@ -184,7 +184,7 @@ def test_an_attack_begins_half_way_up_its_rise(blocks: int) -> None:
         a = int(beat * rate) + 3
         level[a : a + blocks + 1] = 40.0 * np.arange(blocks + 1) / blocks
         level[a + blocks : a + 200] = 40.0
-    offset, sharpness = attack_offset(with_fine_curve(level, rate), beats, np.ones(len(beats)))
+    offset, sharpness = onset_offset(with_fine_curve(level, rate), beats, np.ones(len(beats)))
     assert offset == pytest.approx((3 + blocks / 2) / rate, abs=0.00015)
     assert sharpness == 1.0
 
@@ -194,7 +194,7 @@ def test_late_snares_are_outvoted() -> None:
     beats = even(100.0, 0.5, 40.0)
     late = np.where(np.arange(len(beats)) % 5 < 2, 0.009, 0.0)
     onsets = _onsets(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
-    offset, sharpness = attack_offset(onsets, beats, np.ones(len(beats)))
+    offset, sharpness = onset_offset(onsets, beats, np.ones(len(beats)))
     assert offset == pytest.approx(0.0, abs=0.001)
     assert sharpness == pytest.approx(0.6, abs=0.05)
 
@@ -203,14 +203,14 @@ def test_beats_of_no_weight_have_no_say() -> None:
     beats = even(100.0, 0.5, 40.0)
     late = np.where(np.arange(len(beats)) % 5 < 3, 0.009, 0.0)
     onsets = _onsets(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
-    assert attack_offset(onsets, beats, (late == 0.0).astype(float))[0] == pytest.approx(0.0, abs=0.001)
-    assert attack_offset(onsets, beats, np.ones(len(beats)))[0] == pytest.approx(0.009, abs=0.001)
+    assert onset_offset(onsets, beats, (late == 0.0).astype(float))[0] == pytest.approx(0.0, abs=0.001)
+    assert onset_offset(onsets, beats, np.ones(len(beats)))[0] == pytest.approx(0.009, abs=0.001)
 
 
 def test_no_attacks_no_offset() -> None:
     onsets = _onsets(np.zeros(5 * RATE))
 
-    assert attack_offset(onsets, np.arange(1.0, 4.0), np.ones(3)) == (0.0, 0.0)
+    assert onset_offset(onsets, np.arange(1.0, 4.0), np.ones(3)) == (0.0, 0.0)
 
 
 def test_beat_phases_hold_the_beat() -> None:

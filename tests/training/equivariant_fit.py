@@ -1,4 +1,4 @@
-"""Gradient descent for `analyzers.harmony.equivariant.TurningNet`: Adam on cross-entropy, plain numpy."""
+"""Gradient descent for `analyzers.harmony.equivariant.EquivariantNet`: Adam on cross-entropy, plain numpy."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.linalg import block_diag
 
-from analyzers.harmony.equivariant import Floats, TurningNet, turned
+from analyzers.harmony.equivariant import EquivariantNet, Floats, transposed
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -33,14 +33,14 @@ def start_params(inputs: int, hidden: tuple[int, int], classes: int, rng: np.ran
     }  # fmt: skip
 
 
-def as_net(params: Params, temperature: float = 1.0) -> TurningNet:
-    return TurningNet(**params, temperature=np.array([temperature], np.float32))
+def as_net(params: Params, temperature: float = 1.0) -> EquivariantNet:
+    return EquivariantNet(**params, temperature=np.array([temperature], np.float32))
 
 
-def joined(nets: list[TurningNet]) -> TurningNet:
+def joined(nets: list[EquivariantNet]) -> EquivariantNet:
     """One network whose logits are the mean of those of ``nets`` (side by side, nothing shared)."""
     share = np.float32(1 / len(nets))
-    return TurningNet(
+    return EquivariantNet(
         w1=np.concatenate([n.w1 for n in nets], axis=1), b1=np.concatenate([n.b1 for n in nets]),
         w2=block_diag(*[n.w2 for n in nets]).astype(np.float32), b2=np.concatenate([n.b2 for n in nets]),
         w3=np.concatenate([n.w3 for n in nets]) * share, b3=np.sum([n.b3 for n in nets], axis=0) * share,
@@ -69,7 +69,7 @@ def loss_and_gradient(
 ) -> tuple[float, Params]:
     """Mean cross-entropy of a batch; ``target`` indexes root * classes + class, the last one is "none"."""
     n = len(chroma)
-    x = turned(chroma, scalars).reshape(n * 12, -1)
+    x = transposed(chroma, scalars).reshape(n * 12, -1)
     a1 = x @ p["w1"] + p["b1"]
     keep1 = (
         (rng.random((n, 1, len(p["b1"])), dtype=np.float32) >= drop).repeat(12, axis=1).reshape(n * 12, -1)
@@ -130,6 +130,6 @@ def best_temperature(logp: Floats, target: npt.NDArray[np.int64]) -> float:
     return min((float(t) for t in np.geomspace(0.5, 4.0, 60)), key=cost)
 
 
-def flat_log_probabilities(net: TurningNet, chroma: Floats, scalars: Floats) -> Floats:
+def flat_log_probabilities(net: EquivariantNet, chroma: Floats, scalars: Floats) -> Floats:
     each, none = net.log_probabilities(chroma, scalars)
     return np.concatenate((each.reshape(len(each), -1), none[:, None]), axis=1)
