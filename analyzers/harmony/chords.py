@@ -32,6 +32,8 @@ EVIDENCE_WEIGHT = 1.5  # of the network's log probabilities against those of cha
 OUTSIDE_KEY = np.log(0.2)  # a chord with tones outside the scale, when the key is sure
 PLATT_SLOPE, PLATT_OFFSET = 0.378, -0.120  # logistic fit on generated songs, on log odds
 
+NEAR_CHANGE_S = 0.05  # a chord that begins with a change of key belongs to the new one
+
 SILENT_SHARE = 0.03  # of the louder steps' levels, which are roots of magnitudes: 60 dB down
 CERTAIN = -12.0  # log probability of anything else
 
@@ -41,22 +43,32 @@ FloatArray = npt.NDArray[np.float64]
 def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chord, ...]:
     """Chords from 0 to the end of the file, without gaps; label "N" where none sounds.
 
-    Spelled as the key would. Without a grid the steps are half seconds.
+    Spelled as the key would that is in force there. Without a grid the steps are half seconds.
     """
     edges = beat_edges(grid, f.duration_s)
     evidence = chord_evidence(f, tuning.cents or 0.0, edges)
     evidence = evidence * EVIDENCE_WEIGHT + key_preference(key)
     path, belief = smooth(evidence, change_probability(grid, edges))
-    sf = 0 if key.tonic is None or key.mode is None else signature(pitch_class_of(key.tonic), key.mode)
-    minor = key.mode not in (None, "major", "mixolydian")
     starts = np.concatenate(([0], np.flatnonzero(np.diff(path)) + 1, [len(path)]))
     out = []
     for a, b in pairwise(starts):
         root, quality = divmod(int(path[a]), len(NAMES))
-        label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality], sf, minor)
+        spelt_as = spelling_at(key, float(edges[a]))
+        label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality], *spelt_as)
         confidence = float(calibrated(belief[a:b]).mean())
         out.append(Chord(float(edges[a]), float(edges[b]), label, round(confidence, 3)))
     return tuple(out)
+
+
+def spelling_at(key: Key, at_s: float) -> tuple[int, bool]:
+    """(accidentals, minor or not) of the key in force at a time, for `chord_label`."""
+    tonic, mode = key.tonic, key.mode
+    for change in key.changes:
+        if change.at_s <= at_s + NEAR_CHANGE_S:
+            tonic, mode = change.tonic, change.mode
+    if tonic is None or mode is None:
+        return 0, False
+    return signature(pitch_class_of(tonic), mode), mode not in ("major", "mixolydian")
 
 
 def calibrated(belief: FloatArray) -> FloatArray:

@@ -18,11 +18,12 @@ from analyzers.harmony.chords import (
     key_preference,
     mean_between,
     smooth,
+    spelling_at,
 )
 from analyzers.harmony.key import find_key
-from analyzers.harmony.spelling import parse_chord
+from analyzers.harmony.spelling import chord_label, parse_chord
 from analyzers.harmony.tuning import find_tuning
-from analyzers.model import Chord, Grid, Key
+from analyzers.model import Chord, Grid, Key, KeyChange
 from analyzers.signal.spectrum import FRAME_RATE_HZ
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid, tone
 
@@ -234,3 +235,12 @@ def test_clear_chords_are_surer_than_blurred_ones() -> None:
     mean = lambda chords: np.average([c.confidence for c in chords])  # noqa: E731
     assert mean(clear) > 0.9
     assert mean(blurred) < mean(clear) - 0.05
+
+
+def test_chords_are_spelled_by_the_key_in_force():
+    """C sharp or D flat: the signature decides (Gardner Read, "Music Notation", 1969; from memory)."""
+    key = Key("G", "major", 0.9, (), (), None, None, (KeyChange(20.0, "A flat", "major", 0.9),), ())
+
+    assert chord_label(1, "maj", *spelling_at(key, 8.0)) == "C#"
+    assert chord_label(1, "maj", *spelling_at(key, 20.0)) == "Db"
+    assert spelling_at(Key(None, None, 0.0, (), (), None, None, (), ()), 3.0) == (0, False)
