@@ -139,7 +139,7 @@ def _logit(p: float) -> float:
 
 
 def pulse_verdict(evidence: tuple[float, ...]) -> tuple[float, float]:
-    """Probability that the music has a beat, and that its tempo is constant (`tempo_pulse.Pulse.signs`)."""
+    """Probability that the music has a beat, and that its tempo is constant (`pulse.Pulse.signs`)."""
     x = pulse_evidence(evidence)
     return calibrated("beat", x), calibrated("steady", x)
 
@@ -161,7 +161,7 @@ def played_evidence(
 
 
 def pulse_evidence(evidence: tuple[float, ...]) -> FloatArray:
-    """What the verdict on a pulse rests on, from `tempo_pulse.Pulse.signs`."""
+    """What the verdict on a pulse rests on, from `pulse.Pulse.signs`."""
     repetition, coherence, gain, spread_ms, length = evidence
     best = coherence + max(gain, 0.0)
     relative = gain / max(coherence, 0.05)
