@@ -31,7 +31,7 @@ METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
 LEAST_BEATS = 8
 FINE_S = 0.002  # a bar line found this little after the first sample of the music is that sample
 # Coherence of the steady and the moving pulse below which pulses are followed from attack to attack. At 0.36
-# soft produced beats were followed, too, and their grid and its confidence were worse (tests/accuracy/gate.py).
+# soft produced beats were followed, too, and their grid was worse (tests/accuracy/gate.py).
 LOOSE = 0.25
 REPEATED = 0.08  # repetition over the whole song that speaks for a steady tempo all the same
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
