@@ -3,6 +3,9 @@
 Sources: ID3v2.3/2.4 (id3.org), Vorbis I comment header, FLAC (RFC 9639), Ogg (RFC 3533), RIFF and
 AIFF chunks ("id3 ", "ID3 ": habit). Everything is bounded: at most `MAX_TAG_BYTES` are looked at,
 and what does not parse is left out without a word.
+
+Read here rather than by a general library because the work is to be bounded too, not only the
+bytes: a tag of 64 kB with thousands of values must not hold the service up.
 """
 
 from __future__ import annotations

@@ -10,6 +10,7 @@ from daemon.decode.headers import recognise
 from daemon.decode.tagformats import id3_frames, read_tags, vorbis_comments
 from daemon.decode.tags import claims, clean_tags
 from tests.daemon.make_audio import file_bytes, noise
+from tests.daemon.make_tags import comments, id3, ogg_pages, with_tag
 
 
 def told(name: str, **tags: str) -> dict[str, list[float | str]]:
@@ -96,23 +97,6 @@ def test_equal_claims_are_told_once():
     assert len(claims("amber 140bpm.wav", {"TBPM": "140"})) == 1
 
 
-def id3(version: int, **frames: bytes) -> bytes:
-    body = b""
-    for name, content in frames.items():
-        size = len(content)
-        if version == 2:
-            body += name.encode() + size.to_bytes(3, "big") + content
-        else:
-            raw = bytes([size >> 21 & 127, size >> 14 & 127, size >> 7 & 127, size & 127])
-            body += name.encode() + (raw if version == 4 else size.to_bytes(4, "big")) + b"\0\0" + content
-    size = len(body)
-    return (
-        b"ID3"
-        + bytes([version, 0, 0, size >> 21 & 127, size >> 14 & 127, size >> 7 & 127, size & 127])
-        + body
-    )
-
-
 @pytest.mark.parametrize("version", [3, 4])
 @pytest.mark.parametrize(
     "text",
@@ -140,12 +124,6 @@ def test_damaged_id3_is_left_out():
     assert id3_frames(b"ID3\x03\0\x80" + data[6:]) == {}
 
 
-def comments(*items: str) -> bytes:
-    vendor = b"test"
-    out = len(vendor).to_bytes(4, "little") + vendor + len(items).to_bytes(4, "little")
-    return out + b"".join(len(item.encode()).to_bytes(4, "little") + item.encode() for item in items)
-
-
 def test_vorbis_comments_by_any_case():
     block = comments("TITLE=x", "bpm=140", "InitialKey=Ebm", "broken", "KEY=A=b")
 
@@ -154,25 +132,12 @@ def test_vorbis_comments_by_any_case():
         vorbis_comments(block[:end])
 
 
-def _inserted(data: bytes, form: str) -> bytes:
-    """The same file with our own tag where the format puts it."""
-    tag = id3(3, TBPM=b"\x00140", TKEY=b"\0Ebm")
-    if form == "MP3":
-        return tag + data
-    if form == "FLAC":  # an application block of the right type behind STREAMINFO
-        block = comments("BPM=140", "KEY=Ebm")
-        return data[:42] + b"\x04" + len(block).to_bytes(3, "big") + block + data[42:]
-    chunk = tag + b"\0" * (len(tag) % 2)
-    name, order = (b"id3 ", "little") if form == "WAV" else (b"ID3 ", "big")
-    return data[:12] + name + len(chunk).to_bytes(4, order) + chunk + data[12:]
-
-
 @pytest.mark.parametrize(
     ("form", "subtype"),
     [("MP3", "MPEG_LAYER_III"), ("WAV", "PCM_16"), ("AIFF", "PCM_16"), ("FLAC", "PCM_16")],
 )
 def test_tags_in_files(form, subtype):
-    stream = io.BytesIO(_inserted(file_bytes(noise(0.5), format=form, subtype=subtype), form))
+    stream = io.BytesIO(with_tag(file_bytes(noise(0.5), format=form, subtype=subtype), form))
 
     found = read_tags(stream, recognise(stream))
 
@@ -182,18 +147,6 @@ def test_tags_in_files(form, subtype):
     )
     assert "Ebm" in found.values()
     assert stream.tell() == 0
-
-
-def ogg_pages(packet: bytes) -> bytes:
-    """A first page with an identification packet, then `packet` over as many pages as it takes (RFC 3533)."""
-    first = b"\x01vorbis" + b"\0" * 23
-    out = b"OggS\0\2" + b"\0" * 20 + bytes([1, len(first)]) + first
-    lacing = [255] * (len(packet) // 255) + [len(packet) % 255]
-    for at in range(0, len(lacing), 255):
-        part = lacing[at : at + 255]
-        body = packet[at * 255 : at * 255 + sum(part)]
-        out += b"OggS\0\0" + b"\0" * 20 + bytes([len(part), *part]) + body
-    return out
 
 
 @pytest.mark.parametrize("before", [10, 254, 255, 70_000])
