@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
+from collections.abc import Sequence
+
 from analyzers.model import Grid
 
 
@@ -35,3 +38,14 @@ def bar_lines(grid: Grid) -> list[tuple[int, float]]:
         for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
         if down
     ]
+
+
+def nearest_bar(lines: Sequence[tuple[int, float]], at_s: float) -> int:
+    """Number of the bar whose line is nearest; `lines` as from `bar_lines`, one at least."""
+    return min(lines, key=lambda line: abs(line[1] - at_s))[0]
+
+
+def bar_holding(lines: Sequence[tuple[int, float]], at_s: float) -> int | None:
+    """Number of the bar in which an instant lies; None ahead of the first line."""
+    k = bisect_right(lines, at_s, key=lambda line: line[1])
+    return lines[k - 1][0] if k else None

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from analyzers.model import Analysis
-from analyzers.rhythm.bars import bar_lines
+from analyzers.rhythm.bars import bar_lines, nearest_bar
 
 BEAT_SHARE = 0.45  # a chord that fills less of a bar than about half a beat is not written
 
@@ -25,7 +25,7 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
         return []
     ends = [t for _, t in lines[1:]] + [analysis.duration_s]
     least = BEAT_SHARE * 60 / analysis.grid.tempo_bpm
-    begins = {_nearest_bar(s.start_s, lines): s.letter for s in analysis.sections}
+    begins = {nearest_bar(lines, s.start_s): s.letter for s in analysis.sections}
     before: tuple[str, ...] = ()
     for (number, start), end in zip(lines, ends, strict=True):
         inside = [
@@ -38,7 +38,3 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
         bars.append(ChordBar(number, labels, labels == before and number not in begins, begins.get(number)))
         before = labels
     return bars
-
-
-def _nearest_bar(at_s: float, lines: list[tuple[int, float]]) -> int:
-    return min(lines, key=lambda line: abs(line[1] - at_s))[0]

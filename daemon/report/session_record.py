@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from analyzers.model import Analysis, Grid
-from analyzers.rhythm.bars import bar_lines
+from analyzers.model import Analysis
+from analyzers.rhythm.bars import bar_holding, bar_lines, nearest_bar
 from daemon.report.parts import Cut, Part
+
+HAIR_S = 0.02  # a chord that begins so little before a line counts to the bar that the line begins
 
 
 class Place(Part):
@@ -41,11 +43,13 @@ class SessionRecord(Part):
 
 def session_record(view: Analysis, cut: Cut) -> SessionRecord:
     """From the session's view of an analysis (`daemon.export.sessionview`)."""
-    grid, one = view.grid, cut.bar_one_in_copy_s
+    grid, lines, one = view.grid, bar_lines(view.grid), cut.bar_one_in_copy_s
     return SessionRecord(
         bar_one=None if one is None else Place(bar=cut.bars_before_bar_one + 1, at_s=one),
         key_changes=tuple(
-            KeyPlace(bar=nearest_bar(grid, c.at_s), at_s=c.at_s, tonic=c.tonic, mode=c.mode)
+            KeyPlace(
+                bar=nearest_bar(lines, c.at_s) if lines else None, at_s=c.at_s, tonic=c.tonic, mode=c.mode
+            )
             for c in view.key.changes
         ),
         sections=tuple(
@@ -55,20 +59,10 @@ def session_record(view: Analysis, cut: Cut) -> SessionRecord:
             for s in view.sections
         ),
         chords=tuple(
-            ChordPlace(bar=bar_at(grid, c.start_s), at_s=c.start_s, label=c.label, end_s=c.end_s)
+            ChordPlace(
+                bar=bar_holding(lines, c.start_s + HAIR_S), at_s=c.start_s, label=c.label, end_s=c.end_s
+            )
             for c in view.chords
         ),
         tempo_curve=grid.tempo_curve if grid.tempo_bpm is not None else (),
     )
-
-
-def nearest_bar(grid: Grid, at_s: float) -> int | None:
-    """The bar whose line is nearest."""
-    lines = bar_lines(grid)
-    return min(lines, key=lambda line: abs(line[1] - at_s))[0] if lines else None
-
-
-def bar_at(grid: Grid, at_s: float) -> int | None:
-    """The bar in which an instant lies; one that is a hair before a line counts to the bar it begins."""
-    inside = [number for number, line_s in bar_lines(grid) if line_s <= at_s + 0.02]
-    return inside[-1] if inside else None

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import SCALES, key_name, pitch_class_of
 from analyzers.model import Analysis, Grid, Key, Tuning
-from analyzers.rhythm.bars import bar_lines
+from analyzers.rhythm.bars import bar_lines, nearest_bar
 from daemon.core.names import format_tempo, tempo_words
 from daemon.core.text import one_line
 from daemon.corrections.apply import Correction
@@ -56,15 +56,13 @@ def counted(grid: Grid) -> str:
 def bar_or_time(grid: Grid, at_s: float) -> str:
     """'bar 17 (30.00 s)': the nearest bar line where there are any."""
     lines = bar_lines(grid)
-    if not lines:
-        return seconds(at_s)
-    return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]} ({seconds(at_s)})"
+    return f"bar {nearest_bar(lines, at_s)} ({seconds(at_s)})" if lines else seconds(at_s)
 
 
 def session_place(grid: Grid, at_s: float) -> str:
     """'bar 17'; seconds without a grid."""
     lines = bar_lines(grid)
-    return f"bar {min(lines, key=lambda line: abs(line[1] - at_s))[0]}" if lines else seconds(at_s)
+    return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
 
 
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
