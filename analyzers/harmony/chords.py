@@ -16,8 +16,9 @@ import numpy.typing as npt
 from scipy.special import expit, logit, softmax
 
 from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.key_change import key_at
 from analyzers.harmony.network_inputs import chord_inputs
-from analyzers.harmony.spelling import SCALES, chord_label, pitch_class_of, signature
+from analyzers.harmony.spelling import chord_label, is_minor, pitch_class_of, scale_pitch_classes, signature
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Chord, Grid, Key, Tuning
 from analyzers.signal.features import Features
@@ -62,13 +63,10 @@ def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chor
 
 def spelling_at(key: Key, at_s: float) -> tuple[int, bool]:
     """(accidentals, minor or not) of the key in force at a time, for `chord_label`."""
-    tonic, mode = key.tonic, key.mode
-    for change in key.changes:
-        if change.at_s <= at_s + NEAR_CHANGE_S:
-            tonic, mode = change.tonic, change.mode
+    tonic, mode, _ = key_at(key, at_s + NEAR_CHANGE_S)
     if tonic is None or mode is None:
         return 0, False
-    return signature(pitch_class_of(tonic), mode), mode not in ("major", "mixolydian")
+    return signature(pitch_class_of(tonic), mode), is_minor(mode)
 
 
 def calibrated(belief: FloatArray) -> FloatArray:
@@ -116,10 +114,9 @@ def key_preference(key: Key) -> FloatArray:
     weight = np.zeros(NO_CHORD + 1)
     if key.tonic is None or key.mode is None:
         return weight
-    tonic = pitch_class_of(key.tonic)
-    scale = {(tonic + s) % 12 for s in SCALES[key.mode]}
+    scale = set(scale_pitch_classes(key.tonic, key.mode))
     if key.mode == "minor":
-        scale |= {(tonic + 11) % 12}
+        scale |= {(pitch_class_of(key.tonic) + 11) % 12}
     for root in range(12):
         for q, name in enumerate(NAMES):
             if not {(root + s) % 12 for s in QUALITIES[name]} <= scale:

@@ -22,6 +22,7 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from analyzers.harmony.network_inputs import Floats, Stretch
+from analyzers.model import Key
 from analyzers.signal.viterbi import best_path
 from analyzers.signal.weights_file import stored_weights
 
@@ -138,3 +139,12 @@ def change_evidence(
 
 def _bars(weight: Floats, start: int, stop: int) -> int:
     return int(np.count_nonzero(weight[start:stop]))
+
+
+def key_at(key: Key, at_s: float) -> tuple[str | None, str | None, float]:
+    """(tonic, mode, confidence) in force at an instant."""
+    now = (key.tonic, key.mode, key.confidence)
+    for change in key.changes:
+        if change.at_s <= at_s + 1e-6:
+            now = (change.tonic, change.mode, change.confidence)
+    return now

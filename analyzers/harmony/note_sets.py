@@ -14,9 +14,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from analyzers.harmony.spelling import note_name, parse_chord, pitch_class_of, scale_names, signature
+from analyzers.harmony.key_change import key_at
+from analyzers.harmony.spelling import (
+    is_minor,
+    note_name,
+    parse_chord,
+    pitch_class_of,
+    scale_names,
+    scale_pitch_classes,
+    signature,
+)
 from analyzers.harmony.voicing import QUALITIES
-from analyzers.model import Analysis, Chord, Key
+from analyzers.model import Analysis, Chord
 
 LEAST_S = 0.5
 FEWEST, MOST = -8, 1  # places on the line of fifths that keep double flats and sharps out
@@ -58,21 +67,12 @@ def _set(analysis: Analysis, start_s: float, end_s: float, letter: str | None, s
         return NoteSet(start_s, letter, f"{tonic} {mode}", (), ())
     pitch_class = pitch_class_of(tonic)
     notes = scale_names(pitch_class, mode)
-    inside = {pitch_class_of(note) for note in notes}
+    inside = scale_pitch_classes(tonic, mode)
     sounding = _sounding(analysis.chords, start_s, end_s, sure)
     more = sorted(p for p, seconds in sounding.items() if seconds >= LEAST_S and p not in inside)
-    place = signature(pitch_class, mode) - (4 if mode in ("major", "mixolydian") else 3)
+    place = signature(pitch_class, mode) - (3 if is_minor(mode) else 4)
     beside = tuple(note_name(p, min(max(place, FEWEST), MOST)) for p in more)
     return NoteSet(start_s, letter, f"{tonic} {mode}", notes, beside)
-
-
-def key_at(key: Key, at_s: float) -> tuple[str | None, str | None, float]:
-    """(tonic, mode, confidence) in force at an instant."""
-    now = (key.tonic, key.mode, key.confidence)
-    for change in key.changes:
-        if change.at_s <= at_s + 1e-6:
-            now = (change.tonic, change.mode, change.confidence)
-    return now
 
 
 def _sounding(chords: Sequence[Chord], start_s: float, end_s: float, sure: float) -> dict[int, float]:

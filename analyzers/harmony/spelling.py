@@ -97,6 +97,16 @@ def scale_names(pitch_class: int, mode: str) -> tuple[str, ...]:
     return tuple(names)
 
 
+def scale_pitch_classes(tonic: str, mode: str) -> frozenset[int]:
+    """Which of the twelve pitch classes (C = 0) the scale on a spelled tonic holds."""
+    return frozenset((pitch_class_of(tonic) + step) % 12 for step in SCALES[mode])
+
+
+def is_minor(mode: str) -> bool:
+    """Does the scale have a minor third?"""
+    return SCALES[mode][2] == 3
+
+
 def note_name(pitch_class: int, first: int) -> str:
     """Name in words of any note, taken from the twelve places on the line of fifths from `first` on."""
     return fifths_name(next(p for p in range(first, first + 12) if p * 7 % 12 == pitch_class % 12))
@@ -108,9 +118,13 @@ def chord_label(root: int, quality: str, sf: int = 0, minor: bool = False) -> st
     Twelve places on the line of fifths around the key; in minor the raised seventh (G sharp in
     A minor) comes before the lowered first (A flat).
     """
-    name = note_name(root, sf - (3 if minor else 5))
-    short = name.replace(" double flat", "bb").replace(" double sharp", "##")
-    return short.replace(" flat", "b").replace(" sharp", "#") + CHORD_SUFFIXES[quality]
+    return short_name(note_name(root, sf - (3 if minor else 5))) + CHORD_SUFFIXES[quality]
+
+
+def short_name(note: str) -> str:
+    """'Eb' for 'E flat', 'F##' for 'F double sharp'."""
+    short = note.replace(" double flat", "bb").replace(" double sharp", "##")
+    return short.replace(" flat", "b").replace(" sharp", "#")
 
 
 def parse_chord(label: str) -> tuple[int, str] | None:

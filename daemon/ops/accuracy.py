@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from analyzers.harmony.key_names import parse_key
-from analyzers.harmony.spelling import SCALES, pitch_class_of
+from analyzers.harmony.spelling import pitch_class_of, scale_pitch_classes
 from config.settings import Settings
 from daemon.corrections.store import CorrectionEntry, History, all_histories
 from daemon.report.board import read_rows
@@ -107,7 +107,7 @@ def _key(found: str, right: str) -> str:
     a, b = parse_key(found), parse_key(right)
     if a is None or b is None:
         return "other"
-    notes = [{(pitch_class_of(tonic) + step) % 12 for step in SCALES[mode]} for tonic, mode in (a, b)]
+    notes = [scale_pitch_classes(tonic, mode) for tonic, mode in (a, b)]
     shift = (pitch_class_of(a[0]) - pitch_class_of(b[0])) % 12
     if a == b:
         return "confirmed"

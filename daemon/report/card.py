@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from itertools import groupby
 
 from analyzers.harmony.note_sets import NoteSet
+from analyzers.harmony.spelling import short_name
 from analyzers.model import Analysis
 from daemon.core.text import one_line
 from daemon.report.answers import WORKING_LEVEL
@@ -80,20 +81,10 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
             continue
-        found.append(f"  {place}: {' '.join(_narrow(n) for n in notes)} ({key})")
+        found.append(f"  {place}: {' '.join(map(short_name, notes))} ({key})")
         if beside:
-            found.append(f"    the chords also sound {', '.join(map(_narrow, beside))}")
+            found.append(f"    the chords also sound {', '.join(map(short_name, beside))}")
     return found
-
-
-def _narrow(note: str) -> str:
-    """'Eb' for 'E flat': in a row of notes words run into each other."""
-    return (
-        note.replace(" double flat", "bb")
-        .replace(" double sharp", "##")
-        .replace(" flat", "b")
-        .replace(" sharp", "#")
-    )
 
 
 def _chords(report: Report, analysis: Analysis) -> list[str]:

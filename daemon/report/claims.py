@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analyzers.harmony.key_names import parse_key
-from analyzers.harmony.spelling import SCALES, pitch_class_of
+from analyzers.harmony.spelling import pitch_class_of, scale_pitch_classes
 from analyzers.model import Analysis, Grid, Key
 from daemon.decode.tags import ProducerClaim
 from daemon.report.parts import Claim, plain
@@ -45,12 +45,8 @@ def _key(claimed: str, key: Key) -> tuple[bool | None, str | None]:
         return True, "as measured"
     if same_tonic and mode.endswith("minor") and key.mode.endswith("minor"):
         return True, f"measured as {key.mode}"
-    if _notes(tonic, mode) == _notes(key.tonic, key.mode):
+    if scale_pitch_classes(tonic, mode) == scale_pitch_classes(key.tonic, key.mode):
         return False, f"the same notes as the measured {key.tonic} {key.mode}, another tonic"
     if same_tonic:
         return False, "the same tonic as measured, another scale"
     return False, "not what was measured"
-
-
-def _notes(tonic: str, mode: str) -> set[int]:
-    return {(pitch_class_of(tonic) + step) % 12 for step in SCALES[mode]}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.harmony.spelling import SCALES, key_name, pitch_class_of
+from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
 from analyzers.model import Analysis, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_lines, nearest_bar
 from daemon.core.names import format_tempo, tempo_words
@@ -203,23 +203,15 @@ def _bar_one(at_s: float, cut: Cut | None) -> str:
 
 def _until_then(key: Key, below: float) -> str:
     """Relative keys share their notes: which of them it is does not matter to pitch correction."""
-    notes = _notes(key.tonic, key.mode)
-    same = [c for c in key.alternatives if _notes(c.tonic, c.mode) == notes]
-    others = [f"{c.tonic} {c.mode}" for c in same if (c.tonic, c.mode) != (key.tonic, key.mode)]
-    if others and sum(c.probability for c in same) >= below:
-        return (
-            f"The notes are the same in {' and '.join(others[:1])}: pitch correction can be set to "
-            f"{', '.join(key.scale)} now."
-            if key.scale
-            else "The notes are the same."
-        )
-    return "Chromatic is safe until then."
-
-
-def _notes(tonic: str | None, mode: str | None) -> frozenset[int]:
-    if tonic is None or mode is None or mode not in SCALES:
-        return frozenset()
-    return frozenset((pitch_class_of(tonic) + step) % 12 for step in SCALES[mode])
+    notes = {pitch_class_of(name) for name in key.scale}
+    same = [c for c in key.alternatives if scale_pitch_classes(c.tonic, c.mode) == notes]
+    others = [c for c in same if (c.tonic, c.mode) != (key.tonic, key.mode)]
+    if not others or sum(c.probability for c in same) < below:
+        return "Chromatic is safe until then."
+    return (
+        f"The notes are the same in {others[0].tonic} {others[0].mode}: "
+        f"pitch correction can be set to {', '.join(key.scale)} now."
+    )
 
 
 def _other(bpm: float, answer: float, probability: float) -> bool:
