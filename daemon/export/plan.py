@@ -46,11 +46,6 @@ class CutPlan:
         """Seconds in the copy of a sound of the source."""
         return source_s - self.zero_s
 
-    def section_in_copy_s(self, start_s: float) -> float:
-        """The same of a section; the one that holds what comes before bar one begins with the copy."""
-        at = self.line_in_copy_s(start_s)
-        return 0.0 if self.bar_one_in_copy_s is not None and at < self.bar_one_in_copy_s - 1e-3 else at
-
     def line_in_copy_s(self, grid_s: float) -> float:
         """Seconds in the copy of a line of the grid: a beat, or what begins on one (section, chord)."""
         return grid_s + self.session_shift_s - self.zero_s
@@ -106,7 +101,7 @@ def plan_cut(
     source_start = min(max(music_start, 0), frames)
     end = frames if trim_tail_to is None else _next_line(grid, bar_s, shift, trim_tail_to, frames, rate)
     on_line = start == "bar_one" or before_bars == 0
-    hits = _hits_after_lines(grid)
+    hits_s = _hits_after_lines(grid, shift)
     pad = source_start - first
     bars = (before_bars if on_line else 0) + lead_in_bars
     return CutPlan(
@@ -123,10 +118,10 @@ def plan_cut(
             lead_in_bars=lead_in_bars,
             filled=music_start < 0,
             shift_s=shift,
-            hits_after_lines_s=None if hits is None else hits - shift,
+            hits_after_lines_s=hits_s,
         ),
         session_shift_s=shift,
-        hits_after_lines_s=None if hits is None else hits - shift,
+        hits_after_lines_s=hits_s,
     )
 
 
@@ -144,11 +139,11 @@ def _bar_shares(grid: Grid) -> float:
     return lower / (upper * THIRTY_SECONDS)
 
 
-def _hits_after_lines(grid: Grid) -> float | None:
-    """Median of the clear attacks against the measured lines (s), from the proof's first and last thirds."""
+def _hits_after_lines(grid: Grid, shift_s: float) -> float | None:
+    """Median of the clear attacks against the session's lines (s), from the proof's first and last thirds."""
     if grid.proof is None:
         return None
-    return (grid.proof.first_third_ms + grid.proof.last_third_ms) / 2000
+    return (grid.proof.first_third_ms + grid.proof.last_third_ms) / 2000 - shift_s
 
 
 def _plan_without_grid(first: float | None, frames: int, rate: int) -> CutPlan:

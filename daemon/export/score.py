@@ -1,7 +1,7 @@
 """The score: what the session shows beside the copy, placed on its ruler.
 
 Every file that carries music beside the copy (map, session files, guide) is written from this one
-record, so that they agree to the tick. What begins on a line lies at `plan.line_in_copy_s` seconds.
+record, so that they agree to the tick. Seconds are those of the session (`sessionview`).
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from analyzers.harmony.voicing import bass_notes, voice_chords
 from analyzers.model import Analysis, Chord, Key, Section
 from daemon.export.plan import CutPlan
 from daemon.export.ruler import Ruler, make_ruler, meter_of
+from daemon.export.sessionview import in_session
 
 VOCAL_RANGE = (53, 76)
 SURE = 0.8
@@ -58,25 +59,24 @@ def make_score(
 
     `vocal_range`: of the chord track; `sure`: see `note_sets`.
     """
-    ruler = make_ruler(analysis.grid, plan)
-    end_s = plan.in_copy_s(plan.source_end / analysis.rate)
-    spans = _in_copy(analysis.chords, ruler, plan, end_s)
+    ruler, view = make_ruler(analysis.grid, plan), in_session(analysis, plan)
+    spans = _in_copy(view.chords, ruler, view.duration_s)
     parsed = [parse_chord(label) for _, _, label in spans]
     roots = [() if note is None else (note,) for note in bass_notes(parsed)]
     return Score(
         ruler=ruler,
         meter=meter_of(analysis.grid),
         has_grid=analysis.grid.tempo_bpm is not None,
-        keys=_keys(analysis.key, plan, ruler),
-        sections=_sections(analysis.sections, plan, ruler),
+        keys=_keys(view.key, ruler),
+        sections=_sections(view.sections, ruler),
         chords=_held(spans, voice_chords(parsed, vocal_range)),
         bass=_held(spans, roots),
         note_sets=tuple(
             (ruler.tick(plan.in_copy_s(held.start_s)) if number else 0, held)
             for number, held in enumerate(note_sets(analysis, sure))
         ),
-        end_tick=ruler.tick(end_s),
-        end_s=end_s,
+        end_tick=ruler.tick(view.duration_s),
+        end_s=view.duration_s,
     )
 
 
@@ -86,26 +86,23 @@ def _held(spans: Sequence[tuple[int, int, str]], notes: Sequence[tuple[int, ...]
     )
 
 
-def _sections(sections: Sequence[Section], plan: CutPlan, ruler: Ruler) -> tuple[tuple[int, str], ...]:
+def _sections(sections: Sequence[Section], ruler: Ruler) -> tuple[tuple[int, str], ...]:
     """(tick, letter), one a tick: of those that begin before the copy the last one is left."""
-    return tuple({ruler.tick(plan.section_in_copy_s(s.start_s)): s.letter for s in sections}.items())
+    return tuple({ruler.tick(s.start_s): s.letter for s in sections}.items())
 
 
-def _keys(key: Key, plan: CutPlan, ruler: Ruler) -> tuple[KeySign, ...]:
+def _keys(key: Key, ruler: Ruler) -> tuple[KeySign, ...]:
     if key.tonic is None or key.mode is None:
         return ()
-    later = (KeySign(ruler.tick(plan.line_in_copy_s(c.at_s)), c.tonic, c.mode) for c in key.changes)
+    later = (KeySign(ruler.tick(c.at_s), c.tonic, c.mode) for c in key.changes)
     return (KeySign(0, key.tonic, key.mode), *later)
 
 
-def _in_copy(
-    chords: Sequence[Chord], ruler: Ruler, plan: CutPlan, end_s: float
-) -> list[tuple[int, int, str]]:
+def _in_copy(chords: Sequence[Chord], ruler: Ruler, end_s: float) -> list[tuple[int, int, str]]:
     """(first tick, end tick, label) of what the copy holds of each chord, never overlapping."""
     out: list[tuple[int, int, str]] = []
     for chord in chords:
-        start = ruler.tick(max(plan.line_in_copy_s(chord.start_s), 0.0))
-        end = ruler.tick(min(plan.line_in_copy_s(chord.end_s), end_s))
+        start, end = ruler.tick(chord.start_s), ruler.tick(min(chord.end_s, end_s))
         start = max(start, out[-1][1]) if out else start
         if end > start:
             out.append((start, end, chord.label))

@@ -20,7 +20,7 @@ SAID_GAIN_DB = 0.05
 LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
 
 
-class Cut(Protocol):
+class Placement(Protocol):
     """What is needed of a cut plan, or of its record in a report."""
 
     @property
@@ -35,7 +35,7 @@ class Cut(Protocol):
     def session_shift_s(self) -> float: ...
 
 
-def in_session(analysis: Analysis, cut: Cut, gain_db: float = 0.0) -> Analysis:
+def in_session(analysis: Analysis, cut: Placement, gain_db: float = 0.0) -> Analysis:
     """The analysis as the session has it.
 
     Parameters
@@ -70,12 +70,12 @@ def in_session(analysis: Analysis, cut: Cut, gain_db: float = 0.0) -> Analysis:
     )
 
 
-def _loudness(loudness: Loudness, cut: Cut, gain_db: float) -> Loudness:
+def _loudness(loudness: Loudness, cut: Placement, gain_db: float) -> Loudness:
     curve = tuple((at - cut.zero_s, level) for at, level in loudness.short_term_curve if at >= cut.zero_s)
     return after_gain(replace(loudness, short_term_curve=curve), gain_db)
 
 
-def _flag(flag: Flag, cut: Cut, loudness: Loudness, gain_db: float) -> Flag:
+def _flag(flag: Flag, cut: Placement, loudness: Loudness, gain_db: float) -> Flag:
     """Its place in the copy; what it says of a level that the copy no longer has is the source's."""
     flag = replace(flag, start_s=_moved(flag.start_s, cut), end_s=_moved(flag.end_s, cut))
     if abs(gain_db) < SAID_GAIN_DB or flag.code not in LEVEL_FLAGS:
@@ -88,11 +88,11 @@ def _flag(flag: Flag, cut: Cut, loudness: Loudness, gain_db: float) -> Flag:
     return replace(flag, text=f"In the producer's file: {text}", advice=f"{words}.")
 
 
-def _moved(at_s: float | None, cut: Cut) -> float | None:
+def _moved(at_s: float | None, cut: Placement) -> float | None:
     return None if at_s is None else max(at_s - cut.zero_s, 0.0)
 
 
-def _section(section: Section, cut: Cut, line_s: float, before: int) -> Section:
+def _section(section: Section, cut: Placement, line_s: float, before: int) -> Section:
     """The one that holds what comes before bar one begins with the copy."""
     at, one = section.start_s + line_s, cut.bar_one_in_copy_s
     early = at < (0.0 if one is None else one - 1e-3)
@@ -104,7 +104,7 @@ def _section(section: Section, cut: Cut, line_s: float, before: int) -> Section:
     )
 
 
-def _grid(grid: Grid, cut: Cut, line_s: float, end_s: float) -> Grid:
+def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
     bar_s, one = first_bar_seconds(grid), cut.bar_one_in_copy_s
     if bar_s is None or one is None or not grid.beats_per_bar:
         return grid

@@ -151,7 +151,7 @@ def render_page(report: Report, waveform: Waveform) -> str:
             ear_topics=topics(report.check_by_ear),
             fixes=fixes(report),
             board=BOARD_FILE,
-            player={"zero": 0.0, "start": waveform.whole.start_s, "end": waveform.whole.end_s},
+            player={"start": waveform.whole.start_s, "end": waveform.whole.end_s},
         )
     )
 

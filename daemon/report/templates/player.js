@@ -4,12 +4,12 @@ const copy = document.getElementById("copy"), frame = document.getElementById("f
 if (copy && frame) {
   const head = frame.appendChild(Object.assign(document.createElement("div"), { id: "playhead" }));
   const span = place.end - place.start;
-  const show = () => { head.style.left = 100 * (copy.currentTime + place.zero - place.start) / span + "%"; };
+  const show = () => { head.style.left = 100 * (copy.currentTime - place.start) / span + "%"; };
   copy.addEventListener("timeupdate", show);
   copy.addEventListener("seeked", show);
   frame.addEventListener("click", event => {
     const area = frame.getBoundingClientRect();
-    copy.currentTime = Math.max(0, place.start + span * (event.clientX - area.left) / area.width - place.zero);
+    copy.currentTime = Math.max(0, place.start + span * (event.clientX - area.left) / area.width);
   });
   show();
 }
