@@ -76,13 +76,13 @@ class Batch:
     again: bool = False
     waiting: deque[Item] = field(default_factory=deque)
     running: dict[str, Item] = field(default_factory=dict)
+    results: Results = field(init=False)
     _held: dict[str, list[Item]] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
     _token: str = field(default_factory=lambda: secrets.token_hex(3))
 
-    @property
-    def results(self) -> Results:
-        return Results(self.settings.folders, self.ledger)
+    def __post_init__(self) -> None:
+        self.results = Results(self.settings.folders, self.ledger)
 
     @property
     def left(self) -> int:

@@ -9,7 +9,9 @@ from __future__ import annotations
 
 import json
 import logging
+import os
 import sys
+from contextlib import suppress
 from logging.handlers import RotatingFileHandler
 from pathlib import Path
 from typing import Any
@@ -60,7 +62,18 @@ class PlainFormatter(logging.Formatter):
 
 
 class _BoundedFile(RotatingFileHandler):
-    """A full disk must not stop the service, nor fill the terminal: what cannot be written is dropped."""
+    """A full disk must not stop the service, nor fill the terminal: what cannot be written is dropped.
+
+    A file that somebody removed is made anew.
+    """
+
+    def emit(self, record: logging.LogRecord) -> None:
+        if self.stream and not os.path.exists(self.baseFilename):
+            with suppress(OSError):
+                self.stream.close()
+                self.stream = None
+                os.makedirs(os.path.dirname(self.baseFilename), exist_ok=True)
+        super().emit(record)
 
     def handleError(self, record: logging.LogRecord) -> None:
         return None

@@ -6,8 +6,10 @@ contents : one row for each SHA-256 that is done, with outcome, folder and summa
 drops    : one row for each path in incoming/, its stat digest (column fingerprint) and the content it was
 attempts : tries that ended badly (crash, hang, memory), counted *before* each try, by SHA-256
 intents  : results about to be renamed into place; read at the next start when the service died in between
+folders  : published folders as last seen, so that only those that changed are read (`daemon.ledger.visible`)
 
-The ledger can be lost: ``daemon.ledger.rebuild`` makes it again from the reports in ready/ and rejected/.
+The ledger can be lost: ``daemon.ledger.rebuild`` makes it again from the reports in ready/ and rejected/,
+which are always right where the two differ.
 Paths are stored as bytes, because a producer's file name need not be text.
 """
 
@@ -16,59 +18,25 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-import time
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from daemon.core.errors import MachineError
+from daemon.ledger.rows import (
+    SCHEMA,
+    SCHEMA_VERSION,
+    Attempts,
+    Intent,
+    Mark,
+    Record,
+    as_dict,
+    put_drop,
+    put_record,
+    record_of,
+)
 
-SCHEMA_VERSION = 1
-SCHEMA = """
-CREATE TABLE IF NOT EXISTS contents(
-  sha256 TEXT PRIMARY KEY, outcome TEXT NOT NULL, folder TEXT NOT NULL, name TEXT NOT NULL, producer TEXT,
-  reason TEXT, summary TEXT NOT NULL, at REAL NOT NULL) WITHOUT ROWID;
-CREATE INDEX IF NOT EXISTS contents_at ON contents(at);
-CREATE TABLE IF NOT EXISTS drops(
-  path BLOB PRIMARY KEY, fingerprint BLOB NOT NULL, sha256 TEXT, at REAL NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS attempts(
-  sha256 TEXT PRIMARY KEY, failed INTEGER NOT NULL, interrupted INTEGER NOT NULL, running INTEGER NOT NULL,
-  reason TEXT NOT NULL) WITHOUT ROWID;
-CREATE TABLE IF NOT EXISTS intents(
-  sha256 TEXT PRIMARY KEY, staged TEXT NOT NULL, record TEXT NOT NULL, path BLOB NOT NULL,
-  fingerprint BLOB NOT NULL) WITHOUT ROWID;
-"""
-
-
-@dataclass(frozen=True, slots=True)
-class Record:
-    """What became of one content. ``folder`` is a name inside ready/ or rejected/, by outcome."""
-
-    sha256: str
-    outcome: str  # "ready" or "rejected"
-    folder: str
-    name: str
-    producer: str | None = None
-    reason: str | None = None
-    summary: dict[str, Any] = field(default_factory=dict)
-    at: float = 0.0  # seconds since the epoch
-
-
-@dataclass(frozen=True, slots=True)
-class Attempts:
-    failed: int = 0
-    interrupted: int = 0
-    reason: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Intent:
-    staged: str
-    record: Record
-    path: str
-    stat_digest: bytes
+__all__ = ["Attempts", "Intent", "Ledger", "Mark", "Record", "ledger_path"]
 
 
 class Ledger:
@@ -77,6 +45,7 @@ class Ledger:
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._db = connection
         self.path = path
+        self._file = _identity(path)
 
     @classmethod
     def open(cls, path: Path) -> Ledger:
@@ -110,6 +79,18 @@ class Ledger:
         """Is the file in order, as far as a quick look can tell?"""
         return bool(self._db.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok")
 
+    def in_place(self) -> bool:
+        """Is the open file still the one that lies at its path, with its tables in it?"""
+        try:
+            if _identity(self.path) != self._file:
+                return False
+            tables = self._db.execute("SELECT count(*) FROM sqlite_master WHERE type='table'").fetchone()[0]
+        except OSError:
+            return False
+        except sqlite3.OperationalError:  # locked, or the disk is in the way: nothing is known
+            return True
+        return int(tables) >= SCHEMA.count("CREATE TABLE")
+
     def close(self) -> None:
         self._db.close()
 
@@ -133,7 +114,7 @@ class Ledger:
 
     def find(self, sha256: str) -> Record | None:
         row = self._db.execute("SELECT * FROM contents WHERE sha256=?", (sha256,)).fetchone()
-        return _record(row) if row else None
+        return record_of(row) if row else None
 
     def history(self, limit: int = 20, since: float = 0.0, outcome: str | None = None) -> list[Record]:
         """Newest first."""
@@ -142,7 +123,7 @@ class Ledger:
             " ORDER BY at DESC, sha256 LIMIT ?3",
             (since, outcome, limit),
         )
-        return [_record(row) for row in rows]
+        return [record_of(row) for row in rows]
 
     def count(self, outcome: str) -> int:
         return int(
@@ -152,23 +133,44 @@ class Ledger:
     def record(self, record: Record, path: str | None = None, stat_digest: bytes = b"") -> None:
         """Done: the content, the drop that it was, and nothing left to remember about tries."""
         with self._transaction() as db:
-            _put(db, record)
+            put_record(db, record)
             db.execute("DELETE FROM attempts WHERE sha256=?", (record.sha256,))
             db.execute("DELETE FROM intents WHERE sha256=?", (record.sha256,))
             if path is not None:
-                _put_drop(db, path, stat_digest, record.sha256)
+                put_drop(db, path, stat_digest, record.sha256)
 
     def forget(self, sha256: str) -> None:
         """The content may be done again (retry, or its folder was removed)."""
         with self._transaction() as db:
-            for table in ("contents", "attempts", "drops", "intents"):
+            for table in ("contents", "attempts", "drops", "intents", "folders"):
                 db.execute(f"DELETE FROM {table} WHERE sha256=?", (sha256,))
 
     def put_all(self, records: Iterable[Record]) -> None:
         """Many contents at once, as when the ledger is made again."""
         with self._transaction() as db:
             for record in records:
-                _put(db, record)
+                put_record(db, record)
+
+    def places(self) -> set[tuple[str, str]]:
+        """Outcome and folder of every content."""
+        return {(row[0], row[1]) for row in self._db.execute("SELECT outcome, folder FROM contents")}
+
+    def marks(self) -> dict[tuple[str, str], Mark]:
+        """By outcome and folder."""
+        rows = self._db.execute("SELECT outcome, folder, stamp, sha256 FROM folders")
+        return {(row[0], row[1]): Mark(*row) for row in rows}
+
+    def follow(self, records: list[Record], marks: list[Mark], gone: Iterable[tuple[str, str]]) -> None:
+        """What a look at the folders found: results not known so far, folders that changed, folders gone."""
+        gone = list(gone)
+        if not (records or marks or gone):
+            return
+        with self._transaction() as db:
+            for record in records:
+                put_record(db, record)
+            db.executemany("DELETE FROM folders WHERE outcome=? AND folder=?", gone)
+            rows = [(mark.outcome, mark.folder, mark.stamp, mark.sha256) for mark in marks]
+            db.executemany("INSERT OR REPLACE INTO folders VALUES(?,?,?,?)", rows)
 
     # --- drops --------------------------------------------------------------------------------------------
 
@@ -181,7 +183,7 @@ class Ledger:
 
     def record_drop(self, path: str, stat_digest: bytes, sha256: str | None) -> None:
         with self._transaction() as db:
-            _put_drop(db, path, stat_digest, sha256)
+            put_drop(db, path, stat_digest, sha256)
 
     def forget_drops(self, paths: Iterable[str]) -> None:
         """Drops that are no longer in incoming/; their contents stay known."""
@@ -220,7 +222,7 @@ class Ledger:
 
     def intend(self, intent: Intent) -> None:
         """Before the rename: enough to finish the bookkeeping when the service dies right after it."""
-        text = json.dumps(_as_dict(intent.record))
+        text = json.dumps(as_dict(intent.record))
         with self._transaction() as db:
             db.execute(
                 "INSERT OR REPLACE INTO intents VALUES(?,?,?,?,?)",
@@ -236,30 +238,9 @@ class Ledger:
             db.execute("DELETE FROM intents WHERE sha256=?", (sha256,))
 
 
-def _put(db: sqlite3.Connection, record: Record) -> None:
-    row = _as_dict(record)
-    row["at"] = record.at or time.time()
-    row["summary"] = json.dumps(record.summary)
-    db.execute(
-        "INSERT OR REPLACE INTO contents(sha256, outcome, folder, name, producer, reason, summary, at)"
-        " VALUES(:sha256, :outcome, :folder, :name, :producer, :reason, :summary, :at)",
-        row,
-    )
-
-
-def _put_drop(db: sqlite3.Connection, path: str, stat_digest: bytes, sha256: str | None) -> None:
-    db.execute(
-        "INSERT OR REPLACE INTO drops VALUES(?,?,?,?)", (os.fsencode(path), stat_digest, sha256, time.time())
-    )
-
-
-def _as_dict(record: Record) -> dict[str, Any]:
-    return {name: getattr(record, name) for name in Record.__dataclass_fields__}
-
-
-def _record(row: tuple[Any, ...]) -> Record:
-    sha256, outcome, folder, name, producer, reason, summary, at = row
-    return Record(sha256, outcome, folder, name, producer, reason, json.loads(summary), at)
+def _identity(path: Path) -> tuple[int, int]:
+    status = os.stat(path)
+    return status.st_dev, status.st_ino
 
 
 def ledger_path(state: Path) -> Path:

@@ -10,14 +10,17 @@ from __future__ import annotations
 import json
 import sqlite3
 import time
+from collections import Counter
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
-from pathlib import Path
 from typing import Any
 
-from config.settings import Settings
+from config.settings import Folders, Settings
+from daemon.core.errors import MachineError
 from daemon.core.exitcodes import MACHINE, OK
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.ledger.visible import unrecorded
 from daemon.service.control import is_paused
 from daemon.service.heartbeat import STALE_S, read_heartbeat
 from daemon.service.lock import is_locked
@@ -38,6 +41,7 @@ class Status:
     pid: int | None
     watch: str | None
     problems: dict[str, str] = field(default_factory=dict)
+    notices: list[str] = field(default_factory=list)
     arriving_count: int = 0
     waiting_count: int = 0
     jobs: list[dict[str, Any]] = field(default_factory=list)
@@ -57,7 +61,7 @@ def read_status(settings: Settings) -> Status:
     age = max(0.0, time.time() - float(facts["heartbeat"])) if "heartbeat" in facts else None
     responding = running and age is not None and age < STALE_S
     live = facts if running else {}
-    ready_count, rejected_count, results, ears = _from_ledger(folders.state)
+    ready_count, rejected_count, results, ears = _known_results(folders)
     return Status(
         running=running,
         responding=responding,
@@ -67,6 +71,7 @@ def read_status(settings: Settings) -> Status:
         pid=live.get("pid"),
         watch=live.get("watch"),
         problems=live.get("problems", {}),
+        notices=live.get("notices", []),
         arriving_count=live.get("arriving_count", 0),
         waiting_count=live.get("waiting_count", 0),
         jobs=live.get("running", []),
@@ -85,21 +90,23 @@ def _state(running: bool, responding: bool, facts: dict[str, Any]) -> str:
     return str(facts.get("state", "starting")) if responding else "not responding"
 
 
-def _from_ledger(state: Path) -> tuple[int, int, list[dict[str, Any]], list[dict[str, Any]]]:
-    path = ledger_path(state)
-    if not path.exists():
-        return 0, 0, [], []
-    try:
-        ledger = Ledger.read_only(path)
-        try:
-            newest = ledger.history(limit=200)
-            counts = ledger.count("ready"), ledger.count("rejected")
-        finally:
-            ledger.close()
-    except sqlite3.Error:
-        return 0, 0, [], []
-    ears = [record for record in newest if record.summary.get("needs_ears")]
-    return *counts, [_line(r) for r in newest[:RESULTS_SHOWN]], [_line(r) for r in ears[:EARS_SHOWN]]
+def _known_results(folders: Folders) -> tuple[int, int, list[dict[str, Any]], list[dict[str, Any]]]:
+    """By the ledger, and by the folders where it lacks something (they are the truth)."""
+    roots = {"ready": folders.ready, "rejected": folders.rejected}
+    ledger, counts, newest = None, Counter[str](), []
+    with suppress(sqlite3.Error, OSError):
+        ledger = Ledger.read_only(ledger_path(folders.state))
+        counts.update({outcome: ledger.count(outcome) for outcome in roots})
+        newest = ledger.history(limit=200)
+    with suppress(sqlite3.Error, MachineError):
+        lost = unrecorded(roots, ledger if counts else None)
+        counts.update(record.outcome for record in lost)
+        newest = sorted([*newest, *lost], key=lambda record: record.at, reverse=True)[:200]
+    if ledger is not None:
+        ledger.close()
+    ears = [_line(record) for record in newest if record.summary.get("needs_ears")]
+    shown = [_line(record) for record in newest[:RESULTS_SHOWN]]
+    return counts["ready"], counts["rejected"], shown, ears[:EARS_SHOWN]
 
 
 def _line(record: Record) -> dict[str, Any]:
@@ -132,6 +139,7 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
     """For people: what needs an action first."""
     lines = [_headline(status)]
     lines += [f"  ! {text}" for text in status.problems.values()]
+    lines += [f"  put right {text}" for text in status.notices]
     for job in status.jobs:
         halted = ", halted" if job.get("suspended") else ""
         lines.append(f"  now: {job['drop']} ({job['stage']}{halted}, {_ago(job['since'])})")

@@ -8,14 +8,14 @@ which of the two folders is there, so a result is neither lost nor published twi
 from __future__ import annotations
 
 import logging
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from config.settings import Folders
 from daemon.core.atomic import STAGING, TAKEN, free_name, machine_error, reveal, sync_folder, sync_tree
 from daemon.core.logs import note
 from daemon.ledger.ledger import Intent, Ledger, Record
-from daemon.ledger.rebuild import report_of
+from daemon.ledger.visible import Visible, report_of
 
 log = logging.getLogger("beatintake.publication")
 
@@ -24,6 +24,14 @@ log = logging.getLogger("beatintake.publication")
 class Results:
     folders: Folders
     ledger: Ledger
+    visible: Visible = field(init=False)
+
+    def __post_init__(self) -> None:
+        self.use_ledger(self.ledger)
+
+    def use_ledger(self, ledger: Ledger) -> None:
+        self.ledger = ledger
+        self.visible = Visible(ledger, {"ready": self.folders.ready, "rejected": self.folders.rejected})
 
     def root_of(self, record: Record) -> Path:
         return self.folders.ready if record.outcome == "ready" else self.folders.rejected
@@ -32,13 +40,18 @@ class Results:
         return self.root_of(record) / record.folder
 
     def known(self, sha256: str) -> Record | None:
-        """What became of this content, when its folder is still there (who removes it may have it again)."""
+        """What became of this content, when its folder is still there (who removes it may have it again).
+
+        The folders decide, not the ledger. Raises MachineError while they cannot be looked at.
+        """
         record = self.ledger.find(sha256)
         if record is None:
             for intent in self.ledger.intents():
                 if intent.record.sha256 == sha256 and self.finish(intent):
                     record = intent.record
-        return record if record is not None and self.folder_of(record).is_dir() else None
+        if record is not None and self.visible.holds(record):
+            return record
+        return self.visible.find(sha256)
 
     def appear(self, staged: Path, record: Record, path: str, stat_digest: bytes) -> Record:
         """Publish a staged folder under ``record.folder`` or the next free name. Returns the final record.
@@ -61,8 +74,10 @@ class Results:
         while True:
             record = replace(record, folder=free_name(root, wanted))
             self.ledger.intend(Intent(staged.name, record, path, stat_digest))
+            before = self.visible.stamps()
             try:
                 reveal(staged, root, record.folder)
+                self.visible.added(record, before)
                 return record
             except OSError as error:
                 if error.errno not in TAKEN:

@@ -127,7 +127,8 @@ class Dispatcher:
         return {drop.staging.name for drop in self.active.values() if drop.staging is not None}
 
     def use_ledger(self, ledger: Ledger) -> None:
-        self.ledger = self.results.ledger = ledger
+        self.ledger = ledger
+        self.results.use_ledger(ledger)
 
     @property
     def pending(self) -> int:

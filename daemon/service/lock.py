@@ -104,6 +104,16 @@ class ServiceLock:
         self._me["beat"] += 1
         self._write()
 
+    def renew(self) -> None:
+        """Hold a lock that others see, after the state folder was removed. Raises AlreadyRunning."""
+        from filelock import Timeout
+
+        self._file.release()
+        try:
+            self._file.acquire(timeout=0.5)
+        except Timeout:
+            raise self._refusal(None) from None
+
     def release(self) -> None:
         if (read_lease(self._lease) or {}).get("id") == self._me["id"]:
             self._lease.unlink(missing_ok=True)

@@ -17,8 +17,8 @@ from daemon.service.housekeeping import clear_staging
 log = logging.getLogger("beatintake.recovery")
 
 
-def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> Ledger:
-    """Needs the lock: what lies in the private folders is then nobody's."""
+def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> tuple[Ledger, str | None]:
+    """The ledger, and what was wrong with it. Needs the lock: the private folders are then nobody's."""
     folders = settings.folders
     ledger, remark = open_or_rebuild(ledger_path(folders.state), folders.ready, folders.rejected)
     if remark:
@@ -33,4 +33,4 @@ def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> Ledge
             incoming.split.add(path)
         else:
             arrivals.remember(path, stat_digest)
-    return ledger
+    return ledger, remark

@@ -43,6 +43,6 @@ def retry(dispatcher: Dispatcher, sha256: str) -> None:
     ledger.forget(sha256)
     for path in paths:
         dispatcher.arrivals.done.pop(path, None)
-    if record is not None and record.outcome == "rejected" and record.folder:
+    if record and record.outcome == "rejected" and dispatcher.results.visible.holds(record):
         discard(dispatcher.results.folder_of(record))
     note(log, logging.INFO, "to be tried again", drop=", ".join(paths) or sha256[:12])

@@ -36,10 +36,11 @@ from daemon.service.notification import notify_about
 from daemon.service.preemption import Preemption
 from daemon.service.recovery import recover
 from daemon.service.reload import reload
+from daemon.service.repair import replace_ledger
 from daemon.service.requests import grant_files, sweep, write_digest
 from daemon.service.schedule import Schedule
 from daemon.service.signals import Flags, signals
-from daemon.service.supervisor import Supervisor
+from daemon.service.supervisor import LIVENESS_S, Supervisor
 from daemon.service.systemd import notify
 from daemon.workers.pool import WorkerPool
 from daemon.workers.process import Setup
@@ -109,7 +110,7 @@ class Service:
         incoming.loose = (file_system_type(folders.incoming) or "").split(".")[0] in LOOSE_TYPES
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
         self.settling = Settling(incoming, self.arrivals, self.problems)
-        self._open_ledger()
+        self.ledger, remark = recover(settings, incoming, self.arrivals)
         self.pool = WorkerPool(settings.work.max_workers, self.worker_setup())
         self.pool.start()
         self.dispatcher = Dispatcher(
@@ -123,14 +124,13 @@ class Service:
         self.supervisor = Supervisor(
             folders.state, self.arrivals, self.dispatcher, self.watch, self.problems, self.lock
         )
+        if remark:
+            self.supervisor.tell(remark)
         self.supervisor.start_watch()
         self.schedule = Schedule(settings, self.inbox)
         self.schedule.start()
         self.inbox.ask("scan")
         self.inbox.ask("sweep")
-
-    def _open_ledger(self) -> None:
-        self.ledger = recover(self.settings, self.settling.incoming, self.arrivals)
 
     def worker_setup(self) -> Setup:
         state, limits = self.settings.folders.state, self.settings.limits
@@ -162,23 +162,19 @@ class Service:
         try:
             self._tick(work)
         except (MachineError, OSError, sqlite3.OperationalError) as error:
-            self.problems.raise_("service", str(error))
-            self.inbox.ask("scan")  # hints may have been lost
-            time.sleep(0.5)
+            self._trouble(error)
         except sqlite3.DatabaseError as error:
-            self._replace_ledger(error)
+            try:
+                replace_ledger(self, error)
+            except (MachineError, OSError, sqlite3.Error) as trouble:
+                self._trouble(trouble)  # the closed ledger leads here again
         else:
             self.problems.clear("service")
 
-    def _replace_ledger(self, error: sqlite3.DatabaseError) -> None:
-        """Damaged under our hands: call off what runs, read the folders, go on."""
-        note(log, logging.ERROR, "the ledger is damaged", reason=error)
-        self.pool.stop()
-        self.ledger.close()
-        self._open_ledger()
-        self.dispatcher.use_ledger(self.ledger)
-        self.dispatcher.abandon_all()
-        self.inbox.ask("scan")
+    def _trouble(self, error: Exception) -> None:
+        self.problems.raise_("service", str(error))
+        self.inbox.ask("scan")  # hints may have been lost
+        time.sleep(0.5)
 
     def _warm(self) -> bool:
         if self.pool.failed_starts >= 3:
@@ -234,6 +230,8 @@ class Service:
             self._dispatch(now)
         if self.supervisor.check_watch(now):
             self.inbox.ask("scan")
+        if self.supervisor.timers.due("ledger", now, LIVENESS_S) and not self.ledger.in_place():
+            raise sqlite3.DatabaseError("its file was removed or replaced")
         self._beat(now)
         if self.flags.reload:
             self.flags.reload = False

@@ -23,8 +23,11 @@ def service_facts(
     problems: Problems,
     state: str,
     paused: str | None,
+    notices: list[str],
 ) -> dict[str, Any]:
-    """``state``: starting, running, stopping. ``paused``: why no new work starts, or None."""
+    """``state``: starting, running, stopping. ``paused``: why no new work starts, or None.
+    ``notices``: what had to be put right since the start.
+    """
     now = time.monotonic()
     waiting, arriving = arrivals.in_phase(Phase.WAITING), arrivals.in_phase(Phase.ARRIVING)
     return {
@@ -34,6 +37,7 @@ def service_facts(
         "paused": paused,
         "healthy": not problems.current and state == "running",
         "problems": problems.texts(),
+        "notices": notices,
         "watch": watch.mode,
         "watch_note": watch.note,
         "arriving_count": len(arriving),

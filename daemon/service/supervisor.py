@@ -5,6 +5,7 @@ folders.
 from __future__ import annotations
 
 import logging
+import time
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -23,6 +24,7 @@ from daemon.service.systemd import notify, watchdog_period_s
 log = logging.getLogger("beatintake.supervisor")
 HEARTBEAT_S = 5.0
 LIVENESS_S = 3.0
+NOTICES = 5
 
 
 @dataclass(slots=True)
@@ -52,6 +54,7 @@ class Supervisor:
     lock: ServiceLock
     timers: Timers = field(default_factory=Timers)
     ousted: bool = False  # another machine has taken over
+    notices: list[str] = field(default_factory=list)  # for people: what had to be put right
 
     def start_watch(self) -> None:
         try:
@@ -62,6 +65,10 @@ class Supervisor:
             return
         if self.watch.note:
             note(log, logging.WARNING, "watching by polling", reason=self.watch.note)
+
+    def tell(self, text: str) -> None:
+        """Show it in ``status`` until the next start (the last few only)."""
+        self.notices = [*self.notices, f"{time.strftime('%Y-%m-%d %H:%M')}: {text}"][-NOTICES:]
 
     def check_watch(self, now: float) -> bool:
         """Is the watcher deaf? Then set it anew. True when that has happened and a full look is due."""
@@ -85,7 +92,9 @@ class Supervisor:
             "beat", now, min(HEARTBEAT_S, watchdog_period_s() or HEARTBEAT_S)
         ):
             return
-        facts = service_facts(self.arrivals, self.dispatcher, self.watch, self.problems, state, paused)
+        facts = service_facts(
+            self.arrivals, self.dispatcher, self.watch, self.problems, state, paused, self.notices
+        )
         with suppress(OSError):  # a full disk must not stop the heartbeat
             write_heartbeat(self.state_folder, facts)
         text = f"{facts['waiting_count']} waiting, {len(facts['running'])} running"

@@ -671,15 +671,44 @@ def test_a_ledger_damaged_under_our_hands_is_made_again(
 ) -> None:
     import sqlite3
 
+    from daemon.service.repair import replace_ledger
+
     settings = settings_for(tmp_path)
     with opened(settings, monkeypatch) as one:
         drop(settings, "a.wav", b"a")
         one.until(lambda: ready(settings))
-        one._replace_ledger(sqlite3.DatabaseError("malformed"))
+        replace_ledger(one, sqlite3.DatabaseError("malformed"))
         drop(settings, "b.wav", b"b")
         one.until(lambda: len(ready(settings)) == 2 and one.settled())
 
         assert ready(settings) == ["a", "b"]
+
+
+@pytest.mark.parametrize("damage", ["the folder is removed", "the ledger is removed", "no bytes are left"])
+def test_the_state_is_lost_under_a_running_service(tmp_path: Path, damage: str) -> None:
+    settings = settings_for(tmp_path)
+    folders = settings.folders
+    quick = "from daemon.service import service; service.LIVENESS_S = 0.3"
+    with running(settings, more=quick) as process:
+        drop(settings, "a.wav", b"a")
+        wait_for(lambda: ready(settings) == ["a"])
+        if damage == "the folder is removed":
+            shutil.rmtree(folders.state)
+        elif damage == "no bytes are left":
+            (folders.state / "ledger.sqlite3").write_bytes(b"")
+        else:
+            (folders.state / "ledger.sqlite3").unlink()
+        drop(settings, "a under another name.wav", b"a")
+        drop(settings, "b.wav", b"b")
+        wait_for(lambda: ready(settings) == ["a", "b"])
+        wait_for(lambda: count_events(settings, "same bytes as before: nothing to do"))
+        if damage == "the folder is removed":
+            wait_for(lambda: "has been made anew" in str(read_heartbeat(folders.state)))
+        assert is_locked(folders.state, folders.incoming)
+        assert process.poll() is None
+    with running(settings):
+        drop(settings, "c.wav", b"c")
+        wait_for(lambda: ready(settings) == ["a", "b", "c"])
 
 
 def test_pause_halts_and_resume_goes_on(tmp_path: Path) -> None:

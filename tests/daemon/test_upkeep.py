@@ -84,6 +84,25 @@ class TestStatus:
         assert "amber: 93.5 BPM, E flat minor, check by ear" in text
         assert "bad.wav: it is damaged" in text
 
+    @pytest.mark.parametrize("damage", [b"", b"no ledger at all" * 300, None])
+    def test_what_a_damaged_ledger_lost_is_counted_in_the_folders(
+        self, tmp_path: Path, damage: bytes | None
+    ) -> None:
+        settings = settings_for(tmp_path)
+        for number in range(3):
+            folder = settings.folders.ready / f"beat{number}"
+            folder.mkdir()
+            drop = {"name": f"beat{number}.wav", "sha256": f"{number:064d}"}
+            (folder / "x.report.json").write_text(json.dumps({"drop": drop, "check_by_ear": ["the key"]}))
+        (settings.folders.ready / "a person's own folder").mkdir()
+        if damage is not None:
+            ledger_path(settings.folders.state).write_bytes(damage)
+        status = read_status(settings)
+
+        assert (status.ready_count, status.rejected_count) == (3, 0)
+        assert {r["folder"] for r in status.results} == {"beat0", "beat1", "beat2"}
+        assert len(status.needs_ears) == 3
+
     def test_a_service_that_holds_its_lock_but_has_no_heartbeat(self, tmp_path: Path) -> None:
         from daemon.service.lock import ServiceLock
 

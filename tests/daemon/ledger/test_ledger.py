@@ -10,7 +10,8 @@ import pytest
 
 from daemon.core.errors import MachineError
 from daemon.ledger.ledger import Attempts, Intent, Ledger, Record
-from daemon.ledger.rebuild import open_or_rebuild, report_of
+from daemon.ledger.rebuild import open_or_rebuild
+from daemon.ledger.visible import report_of
 from daemon.pipeline.publication import Results
 
 SHA = "ab" * 32

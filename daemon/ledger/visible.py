@@ -1,0 +1,169 @@
+"""Which content lies in which published folder, by the folders' own reports: what the ledger follows.
+
+A ledger may open and yet have lost rows (an older copy was put back, its journal is gone, it has 0 bytes),
+and people rename, copy and remove folders. So both roots are looked at whenever something came or went in
+them, and what the reports say wins. Folders that are as they were at the last look (time stamp and inode)
+are not read again: their names and marks lie in the ledger, too.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Iterator
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+from daemon.core.atomic import machine_error
+from daemon.ledger.ledger import Ledger, Mark, Record
+from daemon.ledger.rejection import RECORD_FILE
+
+PATTERNS = {"ready": "*.report.json", "rejected": RECORD_FILE}
+Place = tuple[str, str]  # outcome, name of the folder
+
+
+@dataclass(slots=True)
+class Visible:
+    """Ask it before something is published. Raises MachineError while a root cannot be looked at."""
+
+    ledger: Ledger
+    roots: dict[str, Path]  # by outcome
+    _stamps: dict[str, int | None] = field(default_factory=dict)
+    _content: dict[Place, str] = field(default_factory=dict)
+    _place: dict[str, Place] = field(default_factory=dict)
+
+    def holds(self, record: Record) -> bool:
+        """Is the record's folder there, and no other content's? (Without its report it counts, too.)"""
+        self.look()
+        if not record.folder:
+            return False
+        found = self._content.get((record.outcome, record.folder), record.sha256)
+        return found == record.sha256 and (self.roots[record.outcome] / record.folder).is_dir()
+
+    def find(self, sha256: str) -> Record | None:
+        """What a published folder says about this content, or None. The ledger learns of it."""
+        self.look()
+        place = self._place.get(sha256)
+        known = self.ledger.find(sha256)
+        if place is None or known is None or (known.outcome, known.folder) == place:
+            return known if place else None
+        moved = replace(known, outcome=place[0], folder=place[1])
+        self.ledger.put_all([moved])
+        return moved
+
+    def stamps(self) -> dict[str, int | None]:
+        """When something last came to or went from each root; None: there is no such folder."""
+        return {outcome: _stamp(root) for outcome, root in self.roots.items()}
+
+    def look(self) -> int:
+        """Look at the roots in which something came or went. Returns how many results the ledger lacked."""
+        stamps = self.stamps()
+        if stamps == self._stamps:
+            return 0
+        marks = self.ledger.marks()
+        seen = [mark for outcome in self.roots for mark in self._listed(outcome, marks)]
+        self._remember(seen)
+        fresh = [mark for mark in seen if marks.get((mark.outcome, mark.folder)) != mark]
+        lacking = list(self._lacking(seen))
+        self.ledger.follow(lacking, fresh, set(marks) - {(mark.outcome, mark.folder) for mark in seen})
+        self._stamps = stamps
+        return len(lacking)
+
+    def added(self, record: Record, before: dict[str, int | None]) -> None:
+        """We have published this; ``before``: the stamps just before it. Spares the next look."""
+        place = record.outcome, record.folder
+        self._content[place], self._place[record.sha256] = record.sha256, place
+        if before == self._stamps:
+            self._stamps = self.stamps()
+
+    def _listed(self, outcome: str, marks: dict[Place, Mark]) -> Iterator[Mark]:
+        """Every folder with a whole report; only those that are not as they were are read."""
+        root = self.roots[outcome]
+        for name, stamp in _folders(root):
+            known = marks.get((outcome, name))
+            if known is not None and known.stamp == stamp:
+                yield known
+            elif record := report_of(root / name, outcome):
+                yield Mark(outcome, name, stamp, record.sha256)
+
+    def _remember(self, seen: list[Mark]) -> None:
+        self._content = {(mark.outcome, mark.folder): mark.sha256 for mark in seen}
+        self._place = {mark.sha256: (mark.outcome, mark.folder) for mark in reversed(seen)}
+
+    def _lacking(self, marks: list[Mark]) -> Iterator[Record]:
+        """What the ledger does not know, or looks for in a folder that is not that content's any more."""
+        for mark in marks:
+            known = self.ledger.find(mark.sha256)
+            if known is None:
+                record = report_of(self.roots[mark.outcome] / mark.folder, mark.outcome)
+                if record is not None and self._place[mark.sha256] == (mark.outcome, mark.folder):
+                    yield record
+            elif self._content.get((known.outcome, known.folder)) != mark.sha256:
+                yield replace(known, outcome=mark.outcome, folder=mark.folder)
+
+
+def unrecorded(roots: dict[str, Path], ledger: Ledger | None) -> list[Record]:
+    """For displays: the results in folders that the ledger (None: it cannot be read) does not know."""
+    named = ledger.places() if ledger else set()
+    found = []
+    for outcome, root in roots.items():
+        for name, _ in _folders(root):
+            if (outcome, name) not in named and (record := report_of(root / name, outcome)):
+                found.append(record)
+    return [record for record in found if ledger is None or ledger.find(record.sha256) is None]
+
+
+def _stamp(root: Path) -> int | None:
+    try:
+        return os.stat(root).st_mtime_ns
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        raise machine_error(error, root) from error
+
+
+def _folders(root: Path) -> list[tuple[str, str]]:
+    """(name, stamp) of the visible folders, by name."""
+    try:
+        with os.scandir(root) as entries:
+            found = [e for e in entries if e.name[0] != "." and e.is_dir(follow_symlinks=False)]
+            marks = [(e.name, e.stat(follow_symlinks=False)) for e in found]
+    except FileNotFoundError:
+        return []
+    except OSError as error:
+        raise machine_error(error, root) from error
+    return sorted((name, f"{status.st_mtime_ns}-{status.st_ino}") for name, status in marks)
+
+
+def report_of(folder: Path, outcome: str) -> Record | None:
+    """The record that a published folder's own report amounts to; None when it holds no whole report."""
+    for report in sorted(folder.glob(PATTERNS[outcome])):
+        try:
+            data = json.loads(report.read_bytes())
+            drop = data["drop"]
+            return Record(
+                sha256=str(drop["sha256"]),
+                outcome=outcome,
+                folder=folder.name,
+                name=str(drop["name"]),
+                producer=drop.get("producer"),
+                reason=data.get("reason"),
+                summary=_summary(data),
+                at=report.stat().st_mtime,
+            )
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            continue
+    return None
+
+
+def _summary(data: dict[str, Any]) -> dict[str, Any]:
+    """The few values that status and digest show, as far as the report has them."""
+    answers = data.get("answers") or {}
+    ears = data.get("check_by_ear") or []
+    return {
+        "tempo_bpm": (answers.get("tempo") or {}).get("value"),
+        "key": (answers.get("key") or {}).get("value"),
+        "needs_ears": len(ears),
+        "check_by_ear": list(ears[:3]),
+    }
