@@ -55,7 +55,7 @@ class Browser:
         self._session = f"/session/{session}"
 
     def _wait(self) -> None:
-        for _ in range(100):
+        for _ in range(600):
             try:
                 urllib.request.urlopen(f"{self._base}/status", timeout=5)
                 return
@@ -100,4 +100,4 @@ class Browser:
             self._call(self._session, method="DELETE")
         finally:
             self._driver.terminate()
-            self._driver.wait(10)
+            self._driver.wait(60)

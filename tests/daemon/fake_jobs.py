@@ -64,6 +64,9 @@ def _obey(order: str, value: str, request: JobRequest) -> None:
     match order:
         case "!sleep":
             time.sleep(float(value))
+        case "!wait":  # for a file that the test makes
+            while not Path(value).exists():
+                time.sleep(0.02)
         case "!die":
             os.kill(os.getpid(), signal.SIGKILL)
         case "!segfault":

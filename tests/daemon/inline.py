@@ -17,6 +17,7 @@ from daemon.service import board_refresh, lock, service
 from daemon.workers.pool import Died, Done, Failed, Stage, Task, WorkerEvent, WorkerPool
 from daemon.workers.process import Setup, resolve
 from tests.daemon import fake_jobs
+from tests.daemon.service_kit import PATIENCE_S
 
 
 class InlinePool(WorkerPool):
@@ -84,7 +85,9 @@ class InlineService(service.Service):
 
     pool: InlinePool
 
-    def until(self, condition: Callable[[], Any], what: str = "a condition", timeout_s: float = 10.0) -> Any:
+    def until(
+        self, condition: Callable[[], Any], what: str = "a condition", timeout_s: float = PATIENCE_S
+    ) -> Any:
         """Turn until the condition holds; AssertionError when it never does."""
         limit = time.monotonic() + timeout_s
         while time.monotonic() < limit:

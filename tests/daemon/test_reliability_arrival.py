@@ -98,6 +98,7 @@ def test_row_02_waits_and_never_gives_up(service: Opener) -> None:
     whole = wav(1.0)
     with open(path, "wb", buffering=0) as file:
         file.write(whole[:1000])
+        one.until(lambda: any(e.why for e in one.arrivals.entries.values()))
         one.turn(10 * SETTLE)
         assert one.arrivals.entries["beat.wav"].phase is Phase.ARRIVING
         assert one.arrivals.entries["beat.wav"].why == "somebody still has it open for writing"
@@ -371,7 +372,7 @@ def test_row_11_a_share_that_makes_up_inodes(service: Opener, monkeypatch: pytes
     one = service()
     drop(one.settings, "beat.wav", b"x")
 
-    one.until(lambda: ready(one.settings) == ["beat"], timeout_s=5)
+    one.until(lambda: ready(one.settings) == ["beat"])
 
 
 @WATCH
@@ -430,7 +431,7 @@ def test_row_14_rename_storm(service: Opener) -> None:
             (a if turn % 2 == 0 else b).rename(b if turn % 2 == 0 else a)
         if turn % 20 == 0:
             one._tick()
-    one.until(lambda: len(ready(one.settings)) == 10 and one.settled(), timeout_s=20)
+    one.until(lambda: len(ready(one.settings)) == 10 and one.settled())
     one.turn(0.3)
 
     assert ready(one.settings) == [str(number) for number in range(10)]

@@ -58,7 +58,7 @@ def outcome(one: InlineService, drops: dict[str, bytes]) -> dict[str, str]:
     """Drop them all; the reason of each rejected one, "" for each that is ready."""
     for name, data in drops.items():
         drop(one.settings, name, data)
-    one.until(lambda: len(ready(one.settings)) + len(rejected(one.settings)) == len(drops), timeout_s=20)
+    one.until(lambda: len(ready(one.settings)) + len(rejected(one.settings)) == len(drops))
     reasons = {name: reason(one.settings, name) for name in rejected(one.settings)}
     assert not any("Traceback" in text for text in reasons.values())
     return {**reasons, **dict.fromkeys(ready(one.settings), "")}

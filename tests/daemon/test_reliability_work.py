@@ -35,6 +35,7 @@ from daemon.service.heartbeat import read_heartbeat
 from daemon.service.lock import ServiceLock, is_locked
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.service_kit import (
+    PATIENCE_S,
     count_events,
     drop,
     log_events,
@@ -253,7 +254,7 @@ def test_row_25_retry_takes_a_rejected_drop_again(
 def test_row_26_dead_worker_does_not_take_the_innocent_along(tmp_path: Path) -> None:
     settings = settings_for(tmp_path, limits={"max_attempts": 1})
     with running(settings):
-        drop(settings, "slow.wav", b"!sleep 30\n")
+        drop(settings, "slow.wav", b"!hang\n")
         worker = wait_for(lambda: _busy_worker(settings), "the worker to be busy")
         for number in range(3):
             drop(settings, f"next{number}.wav", b"next %d" % number)
@@ -303,14 +304,14 @@ def test_row_29_clock_jump(service: Opener, monkeypatch: pytest.MonkeyPatch, jum
     monkeypatch.setattr("daemon.ingest.watch._Handler.on_any_event", lambda self, event: None)
     drop(one.settings, "beat.wav", b"x")
 
-    one.until(lambda: ready(one.settings) == ["beat"], timeout_s=4.0)  # found by the monotonic re-scan
+    one.until(lambda: ready(one.settings) == ["beat"])  # found by the monotonic re-scan
 
 
 def test_row_30_two_services_on_one_folder(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     with running(settings) as first:
         second = start(settings)
-        assert second.wait(20) != 0
+        assert second.wait(PATIENCE_S) != 0
         text = (settings.folders.state / "stderr.txt").read_text()
         assert f"another beatintake service already works on this folder (process {first.pid} on" in text
         first.kill()
@@ -526,13 +527,11 @@ def test_row_37_shutdown_in_every_stage(tmp_path: Path, stage: str) -> None:
     order = {"identify": b"x", "analyse": b"!sleep 1\n", "render": b"!sleep-late 1\n"}[stage]
     settings = settings_for(tmp_path)
     drop(settings, "beat.wav", order)
-    process = start(settings)
+    process = start(settings, grace=600.0)
     wait_for(lambda: state(settings) is not None, "the service to begin")
     if stage != "identify":
         wait_for(lambda: list((settings.folders.ready / ".staging").glob("job-*")), "the job")
-    begun = time.monotonic()
-    assert stop(process) == 0
-    assert time.monotonic() - begun < 10
+    assert stop(process) == 0  # as soon as the work is done: the grace time would outlast `stop`
     no_leftovers(settings)
     if stage != "identify":
         assert ready(settings) == ["beat"]  # finished within the grace time
@@ -544,14 +543,12 @@ def test_row_37_shutdown_in_every_stage(tmp_path: Path, stage: str) -> None:
 
 def test_row_37_what_does_not_end_in_time_is_as_if_never_begun(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
-    drop(settings, "beat.wav", b"!sleep 20\n")
+    drop(settings, "beat.wav", b"!hang\n")
     process = start(settings, grace=0.3)
     wait_for(lambda: list((settings.folders.ready / ".staging").glob("job-*")), "the job")
     workers = {worker.pid for worker in workers_of(process)}
-    begun = time.monotonic()
     assert stop(process) == 0
 
-    assert time.monotonic() - begun < 10
     assert ready(settings) == []
     no_orphans(workers)
     no_leftovers(settings)
@@ -714,11 +711,13 @@ def test_the_state_is_lost_under_a_running_service(tmp_path: Path, damage: str) 
 def test_pause_halts_and_resume_goes_on(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     with running(settings):
-        drop(settings, "one.wav", b"!sleep 2\n")
+        go_on = tmp_path / "go-on"
+        drop(settings, "one.wav", b"!wait %s\n" % bytes(go_on))
         worker = wait_for(lambda: _busy_worker(settings), "the worker")
         control.pause_service(settings)
         wait_for(lambda: psutil.Process(worker).status() == psutil.STATUS_STOPPED)
         drop(settings, "two.wav", b"two")
+        go_on.touch()
         time.sleep(1.0)
         assert ready(settings) == []
         control.resume_service(settings)
@@ -739,21 +738,23 @@ def test_quiet_hours_start_nothing(service: Opener, monkeypatch: pytest.MonkeyPa
 def test_small_drops_overtake_a_long_one(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     with running(settings, more="from daemon.service import preemption; preemption.LONG_S = 0.3"):
-        drop(settings, "two-hours.wav", b"!sleep 2\n" + b"x" * 100_000)
+        go_on = tmp_path / "go-on"
+        drop(settings, "two-hours.wav", b"!wait %s\n" % bytes(go_on) + b"x" * 100_000)
         wait_for(lambda: _busy_worker(settings), "the long one to run")
         for number in range(3):
             drop(settings, f"small{number}.wav", b"small %d" % number)
         wait_for(lambda: len(ready(settings)) == 3)
         assert ready(settings) == ["small0", "small1", "small2"]
+        go_on.touch()
         wait_for(lambda: "two-hours" in ready(settings))
 
 
 def test_once_works_on_what_is_there_and_says_how_it_went(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     drop(settings, "good.wav", b"good")
-    assert start(settings, once=True).wait(30) == 0
+    assert start(settings, once=True).wait(PATIENCE_S) == 0
     drop(settings, "bad.wav", b"!damaged\n")
-    assert start(settings, once=True).wait(30) == 3
+    assert start(settings, once=True).wait(PATIENCE_S) == 3
 
     assert (ready(settings), rejected(settings)) == (["good"], ["bad"])
     assert (settings.folders.state / "board.txt").read_text() == "good"
@@ -763,8 +764,8 @@ def test_the_service_manager_hears_of_it(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM) as manager:
         manager.bind(str(tmp_path / "notify"))
-        manager.settimeout(20)
-        environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "1000000"}
+        manager.settimeout(PATIENCE_S)
+        environment = {"NOTIFY_SOCKET": str(tmp_path / "notify"), "WATCHDOG_USEC": "200000"}
         with running(settings, environment=environment) as process:
             heard = [manager.recv(1000).decode()]
             while "READY=1" not in heard[-1]:
@@ -779,7 +780,7 @@ def test_the_service_manager_hears_of_it(tmp_path: Path) -> None:
             while "STOPPING=1" not in manager.recv(1000).decode():
                 pass
 
-    assert pings[-1] - pings[0] < 5.0
+    assert pings[-1] - pings[0] < 9.0  # unasked, it would take twice its 5 s
 
 
 def test_no_ping_from_a_service_that_is_deaf(service: Opener, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -17,7 +17,7 @@ import psutil
 from config.settings import Settings
 from daemon.ledger.ledger import Ledger, ledger_path
 from tests.daemon.make_audio import file_bytes
-from tests.daemon.service_kit import health, settings_for, start, visible, wait_for
+from tests.daemon.service_kit import PATIENCE_S, health, settings_for, start, visible, wait_for
 
 REAL = {
     "run": "daemon.pipeline.job:run_job",
@@ -133,7 +133,7 @@ def workers_of(process: subprocess.Popen[bytes]) -> list[psutil.Process]:
 
 def no_orphans(before: set[int]) -> None:
     """Workers of a dead service are dead, too. AssertionError when one lives on."""
-    limit = time.monotonic() + 5
+    limit = time.monotonic() + PATIENCE_S
     while left := [pid for pid in before if _alive(pid)]:
         assert time.monotonic() < limit, f"orphans: {left}"
         time.sleep(0.01)
@@ -164,7 +164,7 @@ def finish(world: World, job: dict[str, str], timeout_s: float = 120.0) -> None:
         wait_for(world.all_done, "the rest to be done", timeout_s)
     finally:
         process.terminate()
-        process.wait(60)
+        process.wait(PATIENCE_S)
     assert process.returncode == 0
     world.check_end()
 

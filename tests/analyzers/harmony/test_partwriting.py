@@ -59,7 +59,7 @@ def outer_parallels(path: list[tuple[int, ...]]) -> int:
 CHORDS = st.tuples(st.integers(0, 11), st.sampled_from(sorted(CHORD_SUFFIXES)))
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(
     st.lists(CHORDS, min_size=1, max_size=12),
     st.sampled_from([3, 4]),
@@ -81,7 +81,7 @@ def test_rules_of_construction_hold_for_any_chords(chords, parts, low, width):
 
 
 @given(st.lists(CHORDS, min_size=1, max_size=6), st.sampled_from([3, 4]))
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=30)
 def test_a_narrow_range_never_fails_and_never_crosses(chords, parts):
     for notes in write_parts(chords, parts, (60, 72)):
         assert len(notes) == parts
@@ -89,7 +89,7 @@ def test_a_narrow_range_never_fails_and_never_crosses(chords, parts):
         assert all(60 <= n <= 72 for n in notes)
 
 
-@settings(max_examples=25, deadline=None)
+@settings(max_examples=25)
 @given(st.lists(CHORDS, min_size=2, max_size=3))
 def test_outer_parallels_come_only_where_no_setting_avoids_them(chords):
     """Against every possible sequence of settings of three parts."""

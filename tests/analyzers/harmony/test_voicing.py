@@ -16,7 +16,7 @@ chord_lists = st.lists(
 )
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(chords=chord_lists, low=st.integers(40, 60), width=st.integers(11, 30))
 def test_each_tone_sounds_once_inside_the_range(
     chords: list[tuple[int, str] | None], low: int, width: int

@@ -295,6 +295,6 @@ def test_a_kill_leaves_nothing(tmp_path):
         assert child.stdout.readline() == b"100000\n"
         assert list(private.iterdir()) == []
         child.send_signal(signal.SIGKILL)
-        child.wait(10)
+        child.wait(60)
         child.stdout.close()
         assert list(private.iterdir()) == []

@@ -251,5 +251,5 @@ class RandomHistory(RuleBasedStateMachine):
         assert not self.arrivals.entries
 
 
-RandomHistory.TestCase.settings = hypothesis_settings(max_examples=60, stateful_step_count=40, deadline=None)
+RandomHistory.TestCase.settings = hypothesis_settings(max_examples=60, stateful_step_count=40)
 TestRandomHistory = RandomHistory.TestCase

@@ -45,7 +45,7 @@ def server(ready: Path):
 
 
 def ask(port: int, target: str, method: str = "GET", **headers: str) -> tuple[int, bytes, dict[str, str]]:
-    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=5)
+    connection = http.client.HTTPConnection("127.0.0.1", port, timeout=60)
     connection.request(method, target, headers={name.replace("_", "-"): v for name, v in headers.items()})
     answer = connection.getresponse()
     result = answer.status, answer.read(), dict(answer.getheaders())

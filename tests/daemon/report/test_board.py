@@ -110,9 +110,9 @@ def test_rows_of_old_caches_do_not_break_the_page(tmp_path: Path) -> None:
 
 def test_five_thousand_rows_are_written_quickly() -> None:
     rows = [row(k) for k in range(5000)]
-    begin = time.perf_counter()
+    begin = time.process_time()
     page = render_board(rows)
-    assert time.perf_counter() - begin < 5
+    assert time.process_time() - begin < 5
     assert page.count('<tr role="row" data-name') == 5000
     assert len(page) < 6_000_000
 

@@ -38,7 +38,7 @@ def schema() -> dict:
     return json.loads(SCHEMA_FILE.read_text())
 
 
-@settings(max_examples=60, deadline=None)
+@settings(max_examples=60)
 @given(st.from_type(Analysis))
 def test_any_analysis_comes_back_exactly(analysis: Analysis) -> None:
     base = sample_report()
