@@ -21,6 +21,8 @@ from pydantic import (
     model_validator,
 )
 
+from config.hosts import host
+
 DEFAULT_IGNORE = (
     ".*",
     "~*",
@@ -273,6 +275,10 @@ class Notify(Section):
     timeout_seconds: float = Field(10, ge=1, le=300)
 
 
+class Serve(Section):
+    names: tuple[Annotated[str, AfterValidator(host)], ...] = ()
+
+
 class Settings(Section):
     """One validated configuration. Running jobs keep the one that they started with."""
 
@@ -286,3 +292,4 @@ class Settings(Section):
     log: Log = Log()
     digest: Digest = Digest()
     notify: Notify = Notify()
+    serve: Serve = Serve()

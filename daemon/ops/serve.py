@@ -1,84 +1,161 @@
 """Show the board and the reports in a browser: read-only, this machine only unless asked otherwise.
 
-Only the board and the outputs in ready folders are handed out: no other file, no listing, no
-link to somewhere else, no private or hidden name. Byte ranges are answered, because players on
-phones ask for them (RFC 9110, section 14).
+One thread looks after all connections, so that many slow ones delay nobody; files are read in a few more.
+Who sends no whole request in time is let go, and when there are too many, who has been silent longest.
 """
 
 from __future__ import annotations
 
+import asyncio
 import ipaddress
-import os
-import re
 import socket
-import stat
 import sys
-from email.utils import formatdate
-from functools import partial
+from collections.abc import Iterable
+from contextlib import suppress
 from http import HTTPStatus
-from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from pathlib import Path
-from typing import BinaryIO
-from urllib.parse import unquote, urlsplit
 
 from config.settings import Settings
 from daemon.core.errors import MachineError
-from daemon.report.board import BOARD_FILE, rebuild_board
+from daemon.core.text import one_line
+from daemon.ops.answering import Answer, answer, refusal
+from daemon.ops.shown import Shown
+from daemon.ops.webrequest import Refused, host_name, parse_request, plain_address
+from daemon.report.board import rebuild_board
 
-TYPES = {
-    ".html": "text/html; charset=utf-8",
-    ".json": "application/json",
-    ".mid": "audio/midi",
-    ".dawproject": "application/zip",
-    ".aaf": "application/octet-stream",
-    ".wav": "audio/wav",
-    ".flac": "audio/flac",
-}
-BLOCK = 1 << 16
-IDLE_S = 30.0
-RANGE = re.compile(r"bytes=(\d*)-(\d*)")
-LOCAL_NAMES = (".local", ".lan", ".home.arpa", ".internal")
+try:
+    import resource
+except ImportError:  # Windows
+    resource = None  # type: ignore[assignment]
+
+BLOCK = 1 << 18
+MOST_HEAD = 1 << 14
+MOST_CONNECTIONS = 400
+WAITING = 512  # connections that the system holds until we take them
+HEAD_S = 15.0  # for a whole request to come
+STALL_S = 30.0  # without taking anything of an answer
 
 
 def serve_ready(settings: Settings, *, host: str, port: int) -> int:
     """The command: serve until Ctrl-C. Raises MachineError when the address cannot be had."""
-    ready = settings.folders.ready
+    folders = settings.folders
     try:
-        rebuild_board(ready, settings.folders.state)
+        rebuild_board(folders.ready, folders.state)
     except MachineError as error:
-        print(f"the board is shown as it is: {error}", file=sys.stderr)
-    server = make_server(ready, host, port)
+        print(one_line(f"the board is shown as it is: {error}"), file=sys.stderr)
+    server = BoardServer(Shown.of(folders.ready, folders.rejected), host, port, settings.serve.names)
     shown = f"[{host}]" if ":" in host else host
-    print(f"the board is at http://{shown}:{server.server_address[1]}/  (Ctrl-C ends it)")
+    print(f"the board is at http://{shown}:{server.port}/  (Ctrl-C ends it)", flush=True)
     if not is_loopback(host):
         print("everybody on this network can now see and hear the beats; read-only", file=sys.stderr)
-    try:
-        server.serve_forever()
-    except KeyboardInterrupt:
-        pass
-    finally:
-        server.server_close()
+        print(f"other names than {', '.join(sorted(server.names))}: serve.names", file=sys.stderr)
+    with suppress(KeyboardInterrupt):
+        asyncio.run(server.run())
     return 0
 
 
-def make_server(ready: Path, host: str, port: int) -> ThreadingHTTPServer:
-    """A server that is bound and ready to run."""
+class BoardServer:
+    """Bound to its address when it is made; `run` serves until it is cancelled.
 
-    class Server(ThreadingHTTPServer):
-        daemon_threads = True
-        address_family = socket.AF_INET6 if ":" in host else socket.AF_INET
+    `names`: what a request may call us, besides the address that it came to.
+    """
 
-        def handle_error(self, request: object, client_address: object) -> None:
-            error = sys.exc_info()[1]
-            if not isinstance(error, ConnectionError | TimeoutError):  # phones hang up as they like
-                print(f"a request failed: {error!r}", file=sys.stderr)
+    def __init__(self, shown: Shown, host: str, port: int, names: Iterable[str] = ()) -> None:
+        try:
+            family = socket.AF_INET6 if ":" in host else socket.AF_INET
+            self._socket = socket.create_server((host, port), family=family, backlog=WAITING)
+        except (OSError, OverflowError) as error:
+            raise MachineError(
+                f"{host}:{port}", f"cannot listen there ({error})", "choose another --host or --port"
+            ) from error
+        self.port: int = self._socket.getsockname()[1]
+        self.names = own_names(host, names)
+        self._shown, self._most = shown, most_connections()
+        self._moved: dict[asyncio.StreamWriter, float] = {}  # when each connection last got on
 
-    try:
-        return Server((host, port), partial(ReadyHandler, ready.resolve()))
-    except (OSError, OverflowError) as error:
-        raise MachineError(
-            f"{host}:{port}", f"cannot listen there ({error})", "choose another --host or --port"
-        ) from error
+    async def run(self) -> None:
+        server = await asyncio.start_server(self._talk, sock=self._socket, limit=MOST_HEAD, backlog=WAITING)
+        async with server:
+            await server.serve_forever()
+
+    async def _talk(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        """One connection, from its first request to its end."""
+        if len(self._moved) >= self._most:
+            silent = min(self._moved, key=self._moved.__getitem__)
+            del self._moved[silent]
+            silent.transport.abort()
+        self._moved[writer] = asyncio.get_running_loop().time()
+        writer.transport.set_write_buffer_limits(0)  # `drain` then waits until the system has all of it
+        try:
+            while await self._exchange(reader, writer):
+                self._move(writer)
+            writer.close()
+        except (OSError, TimeoutError, asyncio.IncompleteReadError):
+            writer.transport.abort()  # phones hang up as they like
+        except Exception as error:
+            writer.transport.abort()
+            print(one_line(f"a request failed: {error!r}"), file=sys.stderr)
+        finally:
+            self._moved.pop(writer, None)
+
+    def _move(self, writer: asyncio.StreamWriter) -> None:
+        if writer in self._moved:
+            self._moved[writer] = asyncio.get_running_loop().time()
+
+    async def _exchange(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bool:
+        """One request and its answer. False: the connection is to be closed."""
+        try:
+            async with asyncio.timeout(HEAD_S):
+                head = await reader.readuntil(b"\r\n\r\n")
+            request = parse_request(head)
+        except asyncio.LimitOverrunError:
+            await self._send(writer, refusal(HTTPStatus.REQUEST_HEADER_FIELDS_TOO_LARGE), False)
+            return False
+        except Refused as refused:
+            await self._send(writer, refusal(refused.status), False)
+            return False
+        here = plain_address(writer.get_extra_info("sockname")[0].partition("%")[0])
+        names = {*self.names, here, *(["localhost"] if is_loopback(here) else [])}
+        found = await asyncio.to_thread(answer, request, self._shown, names)
+        keep = request.keep and found.status is not HTTPStatus.BAD_REQUEST
+        return await self._send(writer, found, keep, body=request.method != "HEAD")
+
+    async def _send(self, writer: asyncio.StreamWriter, found: Answer, keep: bool, body: bool = True) -> bool:
+        """True when all of it was sent and the connection may be used again."""
+        try:
+            writer.write(found.head(keep) + (found.text if body else b""))
+            left = found.length if body and found.file else 0
+            while left > 0 and found.file:
+                block = await asyncio.to_thread(found.file.read, min(BLOCK, left))
+                if not block:
+                    return False  # it became shorter under our hands
+                left -= len(block)
+                writer.write(block)
+                await self._drained(writer)
+            await self._drained(writer)
+        finally:
+            if found.file:
+                found.file.close()
+        return keep
+
+    async def _drained(self, writer: asyncio.StreamWriter) -> None:
+        async with asyncio.timeout(STALL_S):
+            await writer.drain()
+        self._move(writer)
+
+
+def own_names(host: str, names: Iterable[str]) -> frozenset[str]:
+    """The names that are configured: in the settings, as the machine's own, and as --host."""
+    machine = socket.gethostname().lower()
+    given = [host_name(f"[{name}]" if ":" in name else name) for name in (*names, host, machine)]
+    return frozenset(name for name in (*given, f"{machine}.local") if name and name not in ("0.0.0.0", "::"))
+
+
+def most_connections() -> int:
+    """As many as we want, or a third of the open files that the system allows (each may hold a file, too)."""
+    if resource is None:
+        return MOST_CONNECTIONS
+    allowed = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    return MOST_CONNECTIONS if allowed == resource.RLIM_INFINITY else min(MOST_CONNECTIONS, allowed // 3)
 
 
 def is_loopback(host: str) -> bool:
@@ -88,163 +165,3 @@ def is_loopback(host: str) -> bool:
         return ipaddress.ip_address(host).is_loopback
     except ValueError:
         return False
-
-
-def is_near_name(header: str | None) -> bool:
-    """Is this Host header an address or a name of the local network?
-
-    A page elsewhere can let its own public name point here and read what we serve (DNS
-    rebinding); such a request carries that public name.
-    """
-    if not header:
-        return False
-    name = urlsplit(f"//{header}").hostname or ""
-    try:
-        ipaddress.ip_address(name)
-        return True
-    except ValueError:
-        return "." not in name or name.endswith(LOCAL_NAMES) or name == socket.getfqdn().lower()
-
-
-def find_file(ready: Path, target: str) -> Path | None:
-    """The file that a request target names; None for everything that is not ours to show.
-
-    Allowed are the board, FOLDER/FILE and FOLDER/stems/FILE with a known ending.
-    """
-    try:
-        parts = unquote(urlsplit(target).path, errors="strict").split("/")[1:]
-    except (UnicodeDecodeError, ValueError):
-        return None
-    if parts == [""]:
-        parts = [BOARD_FILE]
-    odd = any(not p or p.startswith(".") or re.search(r'[\\:\x00-\x1f"<>|?*]', p) for p in parts)
-    deep = (
-        len(parts) > 3
-        or (len(parts) == 3 and parts[1] != "stems")
-        or (len(parts) == 1 and parts[0] != BOARD_FILE)
-    )
-    path = ready.joinpath(*parts) if not odd else ready
-    if odd or deep or path.suffix.lower() not in TYPES:
-        return None
-    try:
-        return path if path.resolve(strict=True) == path else None  # a link on the way resolves elsewhere
-    except (OSError, ValueError):
-        return None
-
-
-class ReadyHandler(BaseHTTPRequestHandler):
-    """GET and HEAD; anything else is refused by the base class."""
-
-    server_version = "beatintake"
-    sys_version = ""
-    protocol_version = "HTTP/1.1"
-    timeout = IDLE_S
-
-    def __init__(self, ready: Path, *arguments: object) -> None:
-        self.ready = ready
-        super().__init__(*arguments)  # type: ignore[arg-type]
-
-    def do_GET(self) -> None:
-        self._answer(body=True)
-
-    def do_HEAD(self) -> None:
-        self._answer(body=False)
-
-    def log_message(self, format: str, *args: object) -> None:
-        return
-
-    def _answer(self, *, body: bool) -> None:
-        if not is_near_name(self.headers.get("Host")):
-            self._refuse(HTTPStatus.MISDIRECTED_REQUEST)
-            return
-        path = find_file(self.ready, self.path)
-        try:
-            file = None if path is None else open_regular(path)
-        except OSError:
-            file = None
-        if path is None or file is None:
-            self._refuse(HTTPStatus.NOT_FOUND)
-            return
-        try:
-            with file:
-                self._send(file, TYPES[path.suffix.lower()], body)
-        except (ConnectionError, TimeoutError):
-            self.close_connection = True
-
-    def _refuse(self, status: HTTPStatus) -> None:
-        text = f"{status.phrase}\n".encode()
-        self.send_response(status)
-        self._common("text/plain; charset=utf-8", len(text))
-        self.end_headers()
-        if self.command != "HEAD":
-            self.wfile.write(text)
-
-    def _common(self, kind: str, length: int) -> None:
-        for name, value in (
-            ("Content-Type", kind),
-            ("Content-Length", str(length)),
-            ("X-Content-Type-Options", "nosniff"),
-            ("Referrer-Policy", "no-referrer"),
-            ("Cache-Control", "no-cache"),
-            ("Cross-Origin-Resource-Policy", "same-origin"),
-        ):
-            self.send_header(name, value)
-
-    def _send(self, file: BinaryIO, kind: str, body: bool) -> None:
-        facts = os.fstat(file.fileno())
-        tag = f'"{facts.st_mtime_ns:x}-{facts.st_size:x}"'
-        if self.headers.get("If-None-Match") == tag:
-            self.send_response(HTTPStatus.NOT_MODIFIED)
-            self.send_header("ETag", tag)
-            self.end_headers()
-            return
-        span = wanted_span(self.headers.get("Range"), facts.st_size)
-        if span is None:
-            self.send_response(HTTPStatus.REQUESTED_RANGE_NOT_SATISFIABLE)
-            self.send_header("Content-Range", f"bytes */{facts.st_size}")
-            self._common(kind, 0)
-            self.end_headers()
-            return
-        start, end = span
-        partial_answer = (start, end) != (0, facts.st_size)
-        self.send_response(HTTPStatus.PARTIAL_CONTENT if partial_answer else HTTPStatus.OK)
-        if partial_answer:
-            self.send_header("Content-Range", f"bytes {start}-{end - 1}/{facts.st_size}")
-        self.send_header("Accept-Ranges", "bytes")
-        self.send_header("ETag", tag)
-        self.send_header("Last-Modified", formatdate(facts.st_mtime, usegmt=True))
-        self._common(kind, end - start)
-        self.end_headers()
-        file.seek(start)
-        left = end - start if body else 0
-        while left > 0 and (block := file.read(min(BLOCK, left))):
-            self.wfile.write(block)
-            left -= len(block)
-        if left > 0:
-            self.close_connection = True  # it became shorter under our hands
-
-
-def open_regular(path: Path) -> BinaryIO | None:
-    """The file opened for reading; None when it is a link, pipe or device."""
-    flags = (
-        os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    )
-    file = os.fdopen(os.open(path, flags), "rb")
-    if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-        return file
-    file.close()
-    return None
-
-
-def wanted_span(header: str | None, size: int) -> tuple[int, int] | None:
-    """First byte and one past the last of a Range header; all of it without one; None: beyond the end."""
-    match = RANGE.fullmatch(header.strip()) if header else None
-    if not match or match.groups() == ("", ""):
-        return 0, size
-    first, last = match.groups()
-    if not first:
-        return (max(size - int(last), 0), size) if int(last) else None
-    start, end = int(first), min(int(last) + 1, size) if last else size
-    if start >= size:
-        return None
-    return (start, end) if start < end else (0, size)

@@ -14,6 +14,7 @@ from typing import Any
 from urllib.parse import quote
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from analyzers.model import Analysis
 from analyzers.rhythm.note_values import NoteValue, note_values
@@ -31,6 +32,7 @@ from daemon.report.pictures import (
     tempo_picture,
 )
 from daemon.report.report import Report
+from daemon.report.scripts import script, script_sources
 from daemon.report.waveform import Waveform
 from daemon.report.words import (
     bar_or_time,
@@ -86,6 +88,7 @@ def environment() -> Environment:
         amount=amount,
         tight=tight,
     )
+    env.globals.update(script=lambda name: Markup(script(name)), script_sources=script_sources)
     return env
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 
 import pytest
@@ -196,3 +197,11 @@ def test_a_configuration_of_before_session_files_stays_valid():
 
     assert found.session_files == ("dawproject",)
     assert found.session_tracks == ()
+
+
+@pytest.mark.parametrize("name", ["studio.lan:80", "a b", "-x", "", "1.2.3", "http://studio", "x" * 64, "*"])
+def test_names_to_serve_under_are_well_formed(name):
+    """RFC 1123, section 2.1: letters, digits, hyphens inside; labels up to 63; the last part no number."""
+    assert "a host name such as studio.lan" in problems(f"serve:\n  names: [{json.dumps(name)}]\n")[0]
+    good = '["studio", "mix-2.studio.lan", "10.0.0.7", "fe80::1"]'
+    assert len(parse_settings(f"serve:\n  names: {good}\n", "x.yaml").serve.names) == 4
