@@ -9,6 +9,7 @@ other parts go to the nearest free tone. Voice leading rules: any handbook of ha
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import lru_cache
 from itertools import pairwise, product
 
 QUALITIES: dict[str, tuple[int, ...]] = {
@@ -69,6 +70,7 @@ def _settings(chord: Chord, low: int, high: int) -> list[tuple[int, ...]]:
     return near or every[:1]
 
 
+@lru_cache(maxsize=1 << 14)
 def _movement(before: tuple[int, ...], after: tuple[int, ...]) -> float:
     """Semitones the parts travel; a part that splits or joins goes to its nearest neighbour."""
     if len(before) == len(after):

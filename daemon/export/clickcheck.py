@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -124,6 +125,7 @@ def _with_clicks(music: Samples, start: int, rate: int, ticks: list[Tick]) -> Sa
     return music * np.float32(min(1.0, max(CEILING - loudest, 0.0) / peak) if peak else 1.0) + clicks
 
 
+@lru_cache(maxsize=8)
 def click(rate: int, hertz: float, length_s: float, level: float) -> Samples:
     """A decaying cosine [shape=(n,)]: its first sample is its loudest, so it is the beat to the sample."""
     t = np.arange(round(length_s * rate)) / rate

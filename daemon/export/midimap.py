@@ -78,8 +78,9 @@ def notes(track: Sequence[Held], channel: int, velocity: int) -> list[Event]:
     events: list[Event] = []
     for held in track:
         for note in held.notes:
-            on = mido.Message("note_on", note=note, velocity=velocity, channel=channel)
-            off = mido.Message("note_off", note=note, velocity=0, channel=channel)
+            # mido's own checks of each field cost more than the rest of the file
+            on = mido.Message("note_on", skip_checks=True, note=note, velocity=velocity, channel=channel)
+            off = mido.Message("note_off", skip_checks=True, note=note, velocity=0, channel=channel)
             events += [(held.start, on), (held.end, off)]
     return events
 
@@ -98,7 +99,8 @@ def _track(name: str, events: list[Event], last_tick: int) -> mido.MidiTrack:
     track = mido.MidiTrack([mido.MetaMessage("track_name", name=name, time=0)])
     now = 0
     for tick, message in sorted(events, key=lambda e: (e[0], rank.get(e[1].type, 1))):
-        track.append(message.copy(time=tick - now))
+        vars(message)["time"] = tick - now  # each event is in one track only
+        track.append(message)
         now = tick
     track.append(mido.MetaMessage("end_of_track", time=max(0, last_tick - now)))
     return track

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 from analyzers.model import Analysis
@@ -26,11 +27,12 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
     ends = [t for _, t in lines[1:]] + [analysis.duration_s]
     least = BEAT_SHARE * 60 / analysis.grid.tempo_bpm
     begins = {nearest_bar(lines, s.start_s): s.letter for s in analysis.sections}
+    from_s, to_s = ([getattr(c, at) for c in analysis.chords] for at in ("start_s", "end_s"))
     before: tuple[str, ...] = ()
     for (number, start), end in zip(lines, ends, strict=True):
         inside = [
             c.label
-            for c in analysis.chords
+            for c in analysis.chords[bisect_right(to_s, start) : bisect_left(from_s, end)]
             if min(c.end_s, end) - max(c.start_s, start) >= min(least, (end - start) / 2)
         ]
         inside = ["–" if label == "N" else label for label in inside]

@@ -44,7 +44,6 @@ def ours(path: Path) -> Callable[[], dict[str, float]]:
             result = run_job(JobRequest(path, staging, settings), mark)
             mark("end")
             assert result.outcome == "ready", result.reason
-            assert len(list(staging.iterdir())) == 5
         steps = pairwise(marks[1:])
         return {name: round(end - begin, 4) for (name, begin), (_, end) in steps}
 
