@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import numpy as np
 from scipy.ndimage import median_filter
-from scipy.signal import welch
 
 from analyzers.level.noisebed import MAINS_HZ
 from analyzers.level.silence import GUARD_S
@@ -36,6 +35,8 @@ def judge_noise(features: Features, lead_in: LeadIn) -> list[Flag]:
 
 
 def _hum(quiet: np.ndarray, rate: int, lead_in: LeadIn) -> list[Flag]:
+    from scipy.signal import welch  # heavy, and most beats have no noise to look at
+
     size = min(len(quiet), rate)
     frequency, power = welch(quiet, rate, nperseg=size, detrend="constant", scaling="spectrum")
     width = rate / size

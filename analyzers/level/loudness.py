@@ -20,9 +20,9 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import lfilter
 
 from analyzers.model import Loudness
+from analyzers.signal.blockfilter import BLOCK, BlockFilter, Section
 from analyzers.signal.features import Features
 from analyzers.signal.samples import SampleArray, channel_blocks
 from analyzers.signal.truepeak import Peaks
@@ -35,6 +35,7 @@ SHORT_TERM = 300  # steps: 3 s
 GATE_STEP = 10  # steps: gating blocks and range values each 100 ms
 ABSOLUTE_GATE_LUFS = -70.0
 CURVE_POINTS = 300
+FILTERED = 1024 * BLOCK  # frames filtered at once
 SURROUND_WEIGHT = 1.41
 
 
@@ -69,8 +70,8 @@ def summarise(energy: Float64Array, peaks: Peaks) -> Loudness:
     )
 
 
-def k_weighting(rate: int) -> tuple[Float64Array, Float64Array]:
-    """Numerator and denominator of both K-weighting sections in series, at `rate` Hz."""
+def k_weighting(rate: int) -> tuple[Section, Section]:
+    """(numerator, denominator) of the K-weighting's high shelf and high-pass at `rate` Hz."""
     k = math.tan(math.pi * 1681.974450955533 / rate)
     q, high = 0.7071752369554196, 10 ** (3.999843853973347 / 20)
     band = high**0.4996667741545416
@@ -79,8 +80,8 @@ def k_weighting(rate: int) -> tuple[Float64Array, Float64Array]:
     k = math.tan(math.pi * 38.13547087602444 / rate)
     q = 0.5003270373238773
     pass_a = np.array([1 + k / q + k * k, 2 * (k * k - 1), 1 - k / q + k * k])
-    numerator = np.convolve(shelf_b / shelf_a[0], [1.0, -2.0, 1.0])
-    return numerator, np.convolve(shelf_a / shelf_a[0], pass_a / pass_a[0])
+    shelf = (shelf_b / shelf_a[0], shelf_a / shelf_a[0])
+    return shelf, (np.array([1.0, -2.0, 1.0]), pass_a / pass_a[0])
 
 
 def channel_weights(channels: int) -> Float64Array:
@@ -98,23 +99,21 @@ def step_energies(samples: SampleArray, rate: int) -> Float64Array:
     Steps start at sample round(k * rate / 100); an incomplete last step is dropped.
     """
     frames, channels = samples.shape
-    numerator, denominator = k_weighting(rate)
-    weights = channel_weights(channels)
+    weighting, weights = BlockFilter(k_weighting(rate), channels), channel_weights(channels)
     edges = np.rint(np.arange(int(frames * STEPS_PER_S / rate) + 2) * rate / STEPS_PER_S).astype(np.int64)
     edges = edges[edges <= frames]
     out = np.zeros(max(len(edges) - 1, 0))
-    state = np.zeros((channels, len(denominator) - 1))
-    for start, block in channel_blocks(samples, size=rate):  # a second holds whole steps
-        weighted, state = lfilter(numerator, denominator, block, zi=state)
-        first, last = np.searchsorted(edges, (start, start + block.shape[1]))
-        last = min(last, len(out))
-        if first >= last:
-            continue
-        bounds = edges[first : last + 1] - start
+    for start, block in channel_blocks(samples, size=FILTERED):
+        weighted = weighting(block)
+        first, last = np.searchsorted(edges, (start, start + block.shape[1]), side="right")
         np.square(weighted, out=weighted)
-        power = np.add.reduceat(weighted[:, : bounds[-1]], bounds[:-1], axis=1)
-        out[first:last] = weights @ power / np.diff(bounds)
-    return out
+        # a step may begin in one block and end in the next; what follows the last edge is no step
+        bounds = np.concatenate(([0], edges[first:last] - start)).astype(np.int64)
+        ends = bounds[bounds < block.shape[1]]
+        power = weights @ np.add.reduceat(weighted, ends, axis=1, dtype=np.float64)
+        steps = power[: len(out) - first + 1]
+        out[first - 1 : first - 1 + len(steps)] += steps
+    return out / np.diff(edges) if len(out) else out
 
 
 def window_means(energy: Float64Array, steps: int) -> Float64Array:

@@ -11,7 +11,6 @@ from collections.abc import Iterable
 import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import median_filter
-from scipy.signal import butter, sosfilt, welch
 
 Float32Array = npt.NDArray[np.float32]
 Float64Array = npt.NDArray[np.float64]
@@ -39,6 +38,8 @@ def tonal_share(x: Float32Array, rate: int) -> float:
     """
     if len(x) < 4096:
         return 0.0
+    from scipy.signal import welch  # heavy, and most beats begin with digital silence
+
     frequency, power = welch(x, rate, nperseg=min(LONGEST_FFT, len(x)), detrend="constant")
     heard = frequency > 40.0
     total = float(power[heard].sum())
@@ -90,6 +91,8 @@ def rise_frames(pieces: Iterable[Float32Array], rate: int, size: int, learn: int
     rate, size : Hz; samples in a frame
     learn : frames at the start that tell the bed's level in each band
     """
+    from scipy.signal import butter, sosfilt  # see above
+
     used = [band for band in BANDS if band[0] < 0.45 * rate]
     edges = [(low, min(high, 0.45 * rate)) for low, high, *_ in used]
     filters = [butter(2, pair, "bandpass", fs=rate, output="sos") for pair in edges]

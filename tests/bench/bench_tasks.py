@@ -116,7 +116,7 @@ def floor(path: Path) -> Callable[[], dict[str, float]]:
     import numpy as np
     import soundfile as sf
     from scipy.fft import rfft
-    from scipy.signal import lfilter
+    from scipy.signal import sosfilt
 
     from analyzers.level.loudness import k_weighting
 
@@ -130,7 +130,8 @@ def floor(path: Path) -> Callable[[], dict[str, float]]:
         for k in range(0, len(frames), 128):
             np.abs(rfft(frames[k : k + 128] * window, axis=1))
         transformed = time.process_time()
-        lfilter(*k_weighting(rate), samples.T)
+        sections = np.array([np.concatenate(section) for section in k_weighting(rate)])
+        sosfilt(sections, samples.T)
         end = time.process_time()
         return {"decode": decoded - begin, "STFT": transformed - decoded, "K-weighting": end - transformed}
 

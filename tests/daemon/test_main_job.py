@@ -234,7 +234,8 @@ from daemon.pipeline.warm_up import warm_up
 warm_up()
 source, staging, settings = sys.argv[1:]
 result = run_job(JobRequest(Path(source), Path(staging), Settings.model_validate_json(settings), "mira"))
-print(result.outcome, sorted({"librosa", "numba", "sklearn"} & set(sys.modules)))
+heavy = {"librosa", "numba", "sklearn", "scipy.signal", "scipy.stats"}
+print(result.outcome, sorted(heavy & set(sys.modules)))
 """
 
 
