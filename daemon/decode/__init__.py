@@ -3,4 +3,7 @@
 Offers `decoder.decode` and the safe way to open, list and identify a drop.
 """
 
-__all__ = ["audiochecks", "audiofile", "decoder", "headers", "identity", "safeopen", "spool", "stems", "tags"]
+__all__ = [
+    "audiochecks", "audiofile", "decoder", "endings", "headers", "identity", "safeopen", "spool", "stems",
+    "tags",
+]  # fmt: skip

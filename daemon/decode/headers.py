@@ -5,7 +5,7 @@ format is recognised from the content before a decoder sees it, and the length t
 declares is compared with the bytes present.
 
 Sources: RIFF (Microsoft/IBM 1991), RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088-1), AIFF 1.3,
-FLAC (RFC 9639), Ogg (RFC 3533); MPEG audio in `daemon.decode.mpegaudio`.
+FLAC (RFC 9639), Ogg (RFC 3533), CAF 1.0; MPEG audio in `daemon.decode.mpegaudio`.
 """
 
 from __future__ import annotations
@@ -90,6 +90,7 @@ class Extent:
     declared_frames: int | None = None
     ended: bool = True  # False: an Ogg stream without its end mark
     start_known: bool = True  # False: an MP3 that does not state its encoder's delay
+    states_length: bool = False  # an MP3 whose first frame counts the bytes that follow
 
     @property
     def missing_bytes(self) -> int:
@@ -108,6 +109,13 @@ def recognise(file: BinaryIO) -> Content:
         head = file.read(HEAD)
     file.seek(0)
     return replace(_content(head), start=start)
+
+
+def begins_a_format(head: bytes) -> bool:
+    """Are these few bytes no more than the beginning of a known format's mark?"""
+    marks = [magic for at, magic, _ in _MAGIC if at == 0 and len(magic) >= 4]
+    marks += [b"ID3", *(form for form, _ in _FORM)]
+    return len(head) < 12 and any(mark.startswith(head) or head.startswith(mark) for mark in marks)
 
 
 def recognise_bytes(head: bytes) -> Content:
@@ -162,6 +170,8 @@ def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
             return _chunked(file, size, content.start, b"SSND")
         if content.format == "W64":
             return _w64(file, size, content.start)
+        if content.format == "CAF":
+            return _caf(file, size, content.start)
         if content.format == "AU":
             return _au(file, size, content.start)
         if content.format == "FLAC":
@@ -221,6 +231,23 @@ def _w64(file: BinaryIO, size: int, start: int) -> Extent:
     return Extent()
 
 
+def _caf(file: BinaryIO, size: int, start: int) -> Extent:
+    """64-bit sizes; -1 for audio up to the end of the file (Core Audio Format 1.0)."""
+    at = start + 8
+    for _ in range(MAX_CHUNKS):
+        file.seek(at)
+        head = file.read(12)
+        if len(head) < 12:
+            break
+        length = struct.unpack(">q", head[4:])[0]
+        if head[:4] == b"data":
+            return Extent(length if length >= 0 else None, max(0, size - at - 12))
+        if length < 0:
+            break
+        at += 12 + length
+    return Extent()
+
+
 def _au(file: BinaryIO, size: int, start: int) -> Extent:
     file.seek(start + 4)
     head = file.read(8)
@@ -240,11 +267,14 @@ def _flac(file: BinaryIO, start: int) -> Extent:
 
 
 def _ogg(file: BinaryIO, size: int) -> Extent:
-    """The last page of a whole stream carries the end-of-stream flag (RFC 3533)."""
-    file.seek(max(0, size - HEAD))
-    tail = file.read(HEAD)
+    """The last page of a whole stream carries the end-of-stream flag and is all there (RFC 3533)."""
+    file.seek(max(0, size - 2 * HEAD))
+    tail = file.read(2 * HEAD)
     last = tail.rfind(b"OggS\0")
-    return Extent(ended=last >= 0 and last + 6 <= len(tail) and bool(tail[last + 5] & 4))
+    if last < 0 or last + 27 > len(tail) or not tail[last + 5] & 4:
+        return Extent(ended=False)
+    lengths = tail[last + 27 : last + 27 + tail[last + 26]]
+    return Extent(ended=last + 27 + tail[last + 26] + sum(lengths) <= len(tail))
 
 
 def _mp3(file: BinaryIO, start: int) -> Extent:
@@ -254,4 +284,10 @@ def _mp3(file: BinaryIO, start: int) -> Extent:
         return Extent(start_known=found is not None and found.delay_known)
     present = file.seek(0, 2) - start - found.at
     short = found.declared_bytes - present > MP3_SLACK  # encoders do not agree on what they count
-    return Extent(found.declared_bytes if short else None, present, start_known=found.delay_known)
+    exact = present >= found.declared_bytes - 2 * 1441  # two of the longest frames
+    return Extent(
+        found.declared_bytes if short else None,
+        present,
+        start_known=found.delay_known,
+        states_length=exact,
+    )

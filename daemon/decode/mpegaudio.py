@@ -7,7 +7,9 @@ its start 12 bits of encoder delay and 12 bits of end padding; read by position,
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Protocol
 
 _BITRATES = {  # kbit/s by index 1..14; key: MPEG-1?, layer
     (True, 1): (32, 64, 96, 128, 160, 192, 224, 256, 288, 320, 352, 384, 416, 448),
@@ -75,6 +77,32 @@ def first_frame(body: bytes) -> int | None:
                 return at
         at = body.find(b"\xff", at + 1)
     return None
+
+
+class Frame(Protocol):
+    """A frame of known length."""
+
+    @property
+    def length(self) -> int: ...
+
+
+FEW_FRAMES = 3  # in a row are no chance
+
+
+def ends_with_whole_frames(tail: bytes, frame_at: Callable[[bytes, int], Frame | None]) -> bool:
+    """Does a row of frames end exactly where `tail` (the last bytes of a stream) ends?
+
+    `frame_at` parses a frame header at a place. A short stream may be a row of fewer frames.
+    """
+    start = tail.find(b"\xff")
+    while start >= 0:
+        at, count = start, 0
+        while at < len(tail) and (frame := frame_at(tail, at)) is not None:
+            at, count = at + frame.length, count + 1
+        if count >= FEW_FRAMES and at >= len(tail) - 3:  # up to three bytes cannot show the next header
+            return at == len(tail)
+        start = tail.find(b"\xff", start + 1)
+    return False
 
 
 def read_start(body: bytes) -> Start | None:

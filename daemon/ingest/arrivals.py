@@ -7,7 +7,8 @@ on what comes back. Events are hints and never enter here: only looks at the fol
                           ^                                 |                  |
                           +------ changed ------------------+------------------+
 
-* quiet: the same stat_digest in at least two looks that are ``settle_s`` apart;
+* quiet: the same stat_digest in at least two looks that are ``settle_s`` apart, or renamed into place;
+* how it grew is remembered: what paused for long may pause for as long again (``patience``);
 * nothing is ever given up: an endless writer stays ARRIVING, a failed drop waits for its next try;
 * a done drop is remembered by stat_digest, so the same file is never taken twice.
 """
@@ -22,6 +23,13 @@ from daemon.ingest.grouping import Candidate, Kind
 
 FOLDER_SETTLES = 3
 """A folder must be quiet for so many settling times: its files come one after the other, with pauses."""
+PAUSES = 3
+"""A drop that went on after a pause is waited for so many times as long, if nothing proves it whole."""
+LONGEST_WAIT_S = 600.0
+RESUMED_S = 120.0
+"""A drop that changes so soon after it was done was not whole, and had paused."""
+RENAMED_LATER_NS = 2_000_000_000
+"""So much later than the contents only a rename, a link or a copy that keeps times changes the inode."""
 AGE_BONUS_BYTES_PER_S = 4_000_000
 """A waiting drop counts as this much smaller each second: small ones go first, a long one still gets its
 turn.
@@ -54,6 +62,11 @@ class PendingDrop:
     started: Candidate | None = None
     withdrawn: bool = False
     setbacks: int = 0  # how often the machine was in the way
+    moved: bool = False  # an event told that it was renamed into place as it is now
+    renamed: bool = False  # its times look so: enough where its bytes prove it whole, too
+    grew: bool = False  # seen with fewer bytes, but not empty
+    filled: bool = False  # seen changing within its length
+    longest_pause_s: float = 0.0  # between two changes, as far as was seen
 
     @property
     def key(self) -> str:
@@ -67,27 +80,41 @@ class Arrivals:
         self.settle_s = settle_s
         self.entries: dict[str, PendingDrop] = {}
         self.done: dict[str, bytes] = {}
+        self._done_at: dict[str, float] = {}
 
     def see(self, candidate: Candidate, now: float) -> None:
         """One look at one candidate."""
         if self.done.get(candidate.key) == candidate.stat_digest:
             return
-        self.done.pop(candidate.key, None)
+        was_done = self.done.pop(candidate.key, None) is not None
         entry = self.entries.get(candidate.key)
         if entry is None:
-            self.entries[candidate.key] = PendingDrop(candidate, Phase.ARRIVING, now, now)
+            entry = PendingDrop(candidate, Phase.ARRIVING, now, now, renamed=_looks_renamed(candidate))
+            paused_s = now - self._done_at.pop(candidate.key, -RESUMED_S)
+            if was_done and paused_s < RESUMED_S:
+                entry.longest_pause_s = paused_s
+            self.entries[candidate.key] = entry
         elif entry.candidate.stat_digest == candidate.stat_digest:
             entry.looks += 1
             entry.withdrawn = False
         else:
+            _note_growth(entry, candidate, now)
             entry.candidate, entry.changed_at, entry.looks = candidate, now, 1
             entry.not_before, entry.why, entry.withdrawn = 0.0, "", False
+            entry.moved = entry.renamed = False
             if entry.phase is Phase.WAITING:
                 entry.phase = Phase.ARRIVING
+
+    def moved_in(self, key: str) -> None:
+        """It was renamed into place (told after the look that found it): nobody copies it there."""
+        entry = self.entries.get(key)
+        if entry is not None and entry.phase is Phase.ARRIVING:
+            entry.moved = True
 
     def vanish(self, key: str) -> None:
         """A look that did not find it."""
         self.done.pop(key, None)
+        self._done_at.pop(key, None)
         entry = self.entries.get(key)
         if entry is None:
             return
@@ -113,8 +140,11 @@ class Arrivals:
             entry
             for entry in self.entries.values()
             if entry.phase is Phase.ARRIVING
-            and entry.looks >= 2
-            and now - entry.changed_at >= self.settle_for(entry)
+            and (
+                entry.moved
+                or entry.renamed
+                or (entry.looks >= 2 and now - entry.changed_at >= self.settle_for(entry))
+            )
             and now >= entry.not_before
         ]
 
@@ -130,8 +160,14 @@ class Arrivals:
         ]
 
     def settle_for(self, entry: PendingDrop) -> float:
-        """How long this drop must be quiet, in seconds."""
-        return self.settle_s * (1 if entry.candidate.kind is Kind.FILE else FOLDER_SETTLES)
+        """How long this drop must be quiet, in seconds. Nothing but time proves a folder whole."""
+        if entry.candidate.kind is Kind.FILE:
+            return self.settle_s
+        return self.patience(entry, self.settle_s * FOLDER_SETTLES)
+
+    def patience(self, entry: PendingDrop, least_s: float) -> float:
+        """How long to wait for more of this drop, in seconds, by the pauses it has made so far."""
+        return max(least_s, min(PAUSES * entry.longest_pause_s, LONGEST_WAIT_S))
 
     def hold(self, key: str, why: str, until: float) -> None:
         """Not yet (somebody has it open, no permission, no space): look again at ``until``."""
@@ -177,10 +213,10 @@ class Arrivals:
             DropState.UNCHANGED if started.stat_digest == entry.candidate.stat_digest else DropState.CHANGED
         )
 
-    def finish(self, key: str) -> None:
+    def finish(self, key: str, now: float = -RESUMED_S) -> None:
         """The result stands; the drop is done as it was when the work on it started."""
         entry = self.entries.pop(key)
-        self.done[key] = (entry.started or entry.candidate).stat_digest
+        self.done[key], self._done_at[key] = (entry.started or entry.candidate).stat_digest, now
 
     def put_back(self, key: str, why: str = "", until: float = 0.0) -> None:
         """Not done after all: changed ones settle again, withdrawn ones go, the rest waits ``until`` then."""
@@ -196,3 +232,23 @@ class Arrivals:
 
     def in_phase(self, phase: Phase) -> list[PendingDrop]:
         return [entry for entry in self.entries.values() if entry.phase is phase]
+
+
+def _note_growth(entry: PendingDrop, now_as: Candidate, now: float) -> None:
+    """Remember how it changed: longer, or within its length, and after which pause."""
+    before = entry.candidate
+    entry.longest_pause_s = max(entry.longest_pause_s, now - entry.changed_at)
+    if before.size and now_as.size > before.size:
+        entry.grew = True
+    elif now_as.size == before.size and now_as.latest_ns > before.latest_ns:
+        entry.filled = True
+
+
+def _looks_renamed(candidate: Candidate) -> bool:
+    """Was the inode changed clearly later than the contents? Never where change times mean nothing.
+
+    In a folder more may follow that makes all of it stems.
+    """
+    if candidate.kind is not Kind.FILE or candidate.producer is not None:
+        return False
+    return all(fact.ctime_ns - fact.mtime_ns > RENAMED_LATER_NS for fact in candidate.members)

@@ -2,9 +2,9 @@
 
 Quiet alone is not proof: a copy may pause. Where the system can tell (Linux, local file system, file of
 ours or as root) a read lease is asked for, which is granted only when nobody has the file open for writing.
-The bytes are looked at, too: a header that promises more than is there (writers that open, append and
-close) earns the writer more patience, and so does, where leases cannot tell, an end of zeros (writers that
-reserve the space first).
+A writer that opens, appends and closes is no writer in between, and on a share nobody can tell, so the
+bytes are looked at as well (`daemon.decode.endings`): do they end where their format says? What the answers
+cost a drop in time is decided in `daemon.ingest.settling`.
 """
 
 from __future__ import annotations
@@ -15,9 +15,8 @@ import signal
 import stat
 from enum import StrEnum
 from pathlib import Path
-from typing import BinaryIO
 
-from daemon.decode.headers import measure_extent, recognise
+from daemon.decode.endings import Ending, ending_of
 from daemon.ingest.grouping import Candidate
 
 try:
@@ -28,25 +27,27 @@ except ImportError:  # Windows: opening fails while another program writes, whic
 FLAGS = os.O_RDONLY
 for _flag in ("O_NOFOLLOW", "O_NONBLOCK", "O_BINARY"):
     FLAGS |= getattr(os, _flag, 0)
-TAIL_BYTES = 4096
 F_SETSIG = getattr(fcntl, "F_SETSIG", 10)
 SIGURG = getattr(signal, "SIGURG", 23)  # ignored unless somebody asks for it
 
 
 class Access(StrEnum):
-    FREE = "free"  # nobody writes
-    WRITER = "somebody still has it open for writing"
-    SUSPECT = "it looks incomplete"  # cannot tell about writers, and the bytes look unfinished
-    UNKNOWN = "unknown"  # cannot tell about writers, the bytes look whole
-    DENIED = "it may not be read"
+    """What keeps a quiet drop from being taken; the worst comes first."""
+
     GONE = "it is gone"
+    DENIED = "it may not be read"
+    WRITER = "somebody still has it open for writing"
+    SUSPECT = "it looks incomplete"  # its own format promises more
+    HOLES = "parts of it are reserved and were never written"
+    ZEROS = "it ends in zeros: silence, or space reserved for more"
+    OPEN_END = "its format does not say where it ends"
+    FREE = "free"  # nobody is known to write, and the bytes end where they should
 
 
 def access(root: Path, candidate: Candidate) -> Access:
     """The worst of all members; links, pipes, devices count as free: intake refuses them with a reason."""
     answers = {access_file(root / f.path) for f in candidate.members if f.regular}
-    order = (Access.GONE, Access.DENIED, Access.WRITER, Access.SUSPECT, Access.UNKNOWN)
-    return next((answer for answer in order if answer in answers), Access.FREE)
+    return next((answer for answer in Access if answer in answers), Access.FREE)
 
 
 def access_file(path: Path) -> Access:
@@ -59,16 +60,18 @@ def access_file(path: Path) -> Access:
     with os.fdopen(descriptor, "rb") as file:
         if not stat.S_ISREG(os.fstat(descriptor).st_mode):
             return Access.FREE
-        writer = has_writer(descriptor)
-        if writer:
+        if has_writer(descriptor):
             return Access.WRITER
         try:
-            suspect = promises_more(file) or (writer is None and ends_in_zeros(file))
+            ending = ending_of(file)
+            holes = has_holes(descriptor)
         except OSError:
             return Access.DENIED
-        if suspect:
+        if ending is Ending.SHORT:
             return Access.SUSPECT
-        return Access.UNKNOWN if writer is None else Access.FREE
+        if holes:
+            return Access.HOLES
+        return {Ending.OPEN: Access.OPEN_END, Ending.ZEROS: Access.ZEROS}.get(ending, Access.FREE)
 
 
 def has_writer(descriptor: int) -> bool | None:
@@ -85,16 +88,12 @@ def has_writer(descriptor: int) -> bool | None:
     return False
 
 
-def promises_more(file: BinaryIO) -> bool:
-    """Empty, or fewer bytes than the header declares."""
-    size = os.fstat(file.fileno()).st_size
-    if size == 0:
-        return True
-    extent = measure_extent(file, recognise(file), size)
-    return extent.missing_bytes > 0 or not extent.ended
-
-
-def ends_in_zeros(file: BinaryIO) -> bool:
-    size = os.fstat(file.fileno()).st_size
-    file.seek(max(0, size - TAIL_BYTES))
-    return not any(file.read(TAIL_BYTES))
+def has_holes(descriptor: int) -> bool:
+    """Are there parts that were reserved and never written? False where the file system does not say."""
+    if not hasattr(os, "SEEK_HOLE"):
+        return False
+    size = os.fstat(descriptor).st_size
+    try:
+        return os.lseek(descriptor, 0, os.SEEK_HOLE) < size
+    except OSError:
+        return False

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import logging
 import os
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from daemon.core.logs import note
 from daemon.core.problems import Problems
 from daemon.ingest.arrivals import Arrivals, PendingDrop
 from daemon.ingest.completeness import Access, access
-from daemon.ingest.grouping import MARKER, Candidate
+from daemon.ingest.grouping import MARKER, Candidate, Kind
 from daemon.ingest.incoming import Incoming
 
 log = logging.getLogger("beatintake.settling")
@@ -19,7 +19,10 @@ HELD_OPEN_S = 600.0
 """A program that keeps a finished file open for writing (some do) blocks it no longer than this."""
 PATIENCE_S = 30.0
 """A file that looks incomplete and does not grow is taken after this, or ten settling times."""
+UNPROVEN_SETTLES = 5
+"""What may be whole, but does not prove it, must be quiet for so many settling times."""
 RETRY_DENIED_S = 10.0
+PASSING = (Access.ZEROS, Access.OPEN_END)  # only a matter of time
 
 
 @dataclass(slots=True)
@@ -54,13 +57,30 @@ class Settling:
         self.linked_noted = set(listing.linked_folders)
         return True
 
-    def hints(self, paths: set[str], now: float) -> None:
-        """Look around every path that an event named."""
-        inside = {relative for path in paths if (relative := self.incoming.relative(path))}
-        if any(path.rpartition("/")[2].casefold() == MARKER for path in inside):
+    def hints(self, paths: Mapping[str, str | None], now: float) -> None:
+        """Look around every path that an event named (with where it was renamed from, if it was)."""
+        inside = {self.incoming.relative(path): source for path, source in paths.items()}
+        inside.pop(None, None)
+        if any(path.rpartition("/")[2].casefold() == MARKER for path in inside if path):
             self.scan(now)  # it may have changed what a whole folder is
-        for unit in {self.incoming.unit_of(path) for path in inside}:
+        for unit in {self.incoming.unit_of(path) for path in inside if path}:
             self._look_around(unit, now)
+        for path, source in inside.items():
+            if path and source is not None and self._came_whole(path, source):
+                self.arrivals.moved_in(path)
+
+    def _came_whole(self, path: str, source: str) -> bool:
+        """Was it moved here from outside, or from a partial name, and does nothing more belong to it?
+
+        In a folder more may follow that makes all of it stems, unless beats of that folder are done already.
+        """
+        if source and self.incoming.relative(source) is not None:
+            return False  # a beat got another name
+        folder = path.rpartition("/")[0]
+        entry = self.arrivals.entries.get(path)
+        if not folder or (entry is not None and entry.candidate.kind is not Kind.FILE):
+            return True
+        return any(done.startswith(f"{folder}/") for done in self.arrivals.done)
 
     def relook(self, now: float) -> None:
         """Look at everything that is arriving, a few times within the settling time."""
@@ -108,19 +128,33 @@ class Settling:
         """Ask about every quiet drop whether it may be taken."""
         for entry in self.arrivals.quiet(now):
             answer = access(self.incoming.root, entry.candidate)
-            if answer in (Access.FREE, Access.UNKNOWN) or self._patience_is_over(entry, answer, now):
+            if answer is Access.GONE:
+                self.arrivals.vanish(entry.key)
+            elif answer is Access.FREE or self._waited_enough(entry, answer, now):
                 self.arrivals.enqueue(entry.key)
                 note(log, logging.INFO, "settled", drop=entry.key, bytes=entry.candidate.size)
-            elif answer is Access.GONE:
-                self.arrivals.vanish(entry.key)
             else:
+                entry.renamed = False  # no proof after all
                 pause = RETRY_DENIED_S if answer is Access.DENIED else self.relook_s
-                if entry.why != answer:
+                why = "" if answer in PASSING else answer.value
+                if entry.why != why:
                     note(log, logging.INFO, "not taken yet", drop=entry.key, reason=answer.value)
-                self.arrivals.hold(entry.key, answer.value, now + pause)
+                self.arrivals.hold(entry.key, why, now + pause)
 
-    def _patience_is_over(self, entry: PendingDrop, answer: Access, now: float) -> bool:
-        waited = now - entry.changed_at
+    def _waited_enough(self, entry: PendingDrop, answer: Access, now: float) -> bool:
+        if answer is Access.DENIED:
+            return False
+        return now - entry.changed_at >= self._patience_s(entry, answer)
+
+    def _patience_s(self, entry: PendingDrop, answer: Access) -> float:
+        """How long a drop that gives this answer must be quiet. What was moved in is whole unless it says
+        no.
+        """
+        settle_s = self.arrivals.settle_s
         if answer is Access.WRITER:
-            return waited >= max(HELD_OPEN_S, self.arrivals.settle_s)
-        return answer is Access.SUSPECT and waited >= max(PATIENCE_S, 10 * self.arrivals.settle_s)
+            return max(HELD_OPEN_S, settle_s)
+        if answer is not Access.SUSPECT and (entry.moved or (answer is Access.ZEROS and entry.grew)):
+            return 0.0  # who appends wrote the zeros, too
+        if answer is Access.OPEN_END or (answer is Access.ZEROS and not entry.filled):
+            return self.arrivals.patience(entry, UNPROVEN_SETTLES * settle_s)
+        return self.arrivals.patience(entry, max(PATIENCE_S, 10 * settle_s))

@@ -11,6 +11,7 @@ from __future__ import annotations
 import logging
 import os
 import secrets
+import sys
 import threading
 import time
 from collections.abc import Callable
@@ -42,21 +43,24 @@ HEARD = [
 
 
 class Inbox:
-    """Where threads leave hints for the main loop: a bounded set of paths, and named requests."""
+    """Where threads leave hints for the main loop: a bounded number of paths, and named requests."""
 
     def __init__(self) -> None:
         self.wake: Connection
         self.wake, self._wake_writer = Pipe(duplex=False)
         self._lock = threading.Lock()
         self._signalled = False
-        self._paths: set[str] = set()
+        self._paths: dict[str, str | None] = {}  # with where it was renamed from, if that came last
         self._requests: set[str] = set()
 
-    def touch(self, path: str) -> None:
-        """Look at this path. Too many at once become one request for a full look."""
+    def touch(self, path: str, renamed_from: str | None = None) -> None:
+        """Look at this path. Too many at once become one request for a full look.
+
+        ``renamed_from``: the event was a rename to there; "" from outside the folder.
+        """
         with self._lock:
-            if len(self._paths) < MAX_PATHS:
-                self._paths.add(path)
+            if path in self._paths or len(self._paths) < MAX_PATHS:
+                self._paths[path] = renamed_from
             else:
                 self._requests.add("scan")
             self._signal()
@@ -66,14 +70,14 @@ class Inbox:
             self._requests.add(request)
             self._signal()
 
-    def take(self) -> tuple[set[str], set[str]]:
-        """(paths, requests) since the last call."""
+    def take(self) -> tuple[dict[str, str | None], set[str]]:
+        """(paths, requests) since the last call; a path with what `touch` was told last."""
         with self._lock:
             if self._signalled:
                 self.wake.recv_bytes()
                 self._signalled = False
             taken = self._paths, self._requests
-            self._paths, self._requests = set(), set()
+            self._paths, self._requests = {}, set()
             return taken
 
     def _signal(self) -> None:
@@ -87,9 +91,11 @@ class _Handler(events.FileSystemEventHandler):
         self._inbox = inbox
 
     def on_any_event(self, event: events.FileSystemEvent) -> None:
-        for path in (event.src_path, event.dest_path):
-            if path:
-                self._inbox.touch(os.fsdecode(path))
+        source, target = os.fsdecode(event.src_path or ""), os.fsdecode(event.dest_path or "")
+        if source:
+            self._inbox.touch(source)
+        if target:
+            self._inbox.touch(target, renamed_from=source)
         if event.is_directory:
             self._inbox.ask("scan")
 
@@ -128,7 +134,7 @@ class Watch:
             self._run(PollingObserver(timeout=self.polling_s), "polling")
             return
         try:
-            self._run(Observer(), "native")
+            self._run(_native_observer(), "native")
         except OSError as error:
             self.note = _watch_error(error)
             self._run(PollingObserver(timeout=self.polling_s), "polling")
@@ -204,6 +210,12 @@ class Watch:
             return False
         finally:
             probe.unlink(missing_ok=True)
+
+
+def _native_observer() -> Any:
+    """On Linux one that tells what was moved in from elsewhere from what is made there."""
+    more: dict[str, Any] = {"generate_full_events": True} if sys.platform == "linux" else {}
+    return Observer(**more)
 
 
 def _identity(root: Path) -> tuple[int, int]:

@@ -180,7 +180,7 @@ class Dispatcher:
     def _split(self, drop: ActiveDrop) -> None:
         self.ledger.record_drop(drop.key, drop.stat_digest, None)
         self.settling.incoming.split.add(drop.key)
-        self.arrivals.finish(drop.key)
+        self.arrivals.finish(drop.key, self.clock())
         self._close(drop)
         note(log, logging.INFO, "no stems: taken as single beats", folder=drop.key)
         with suppress(OSError):  # then the next full look finds them
@@ -207,7 +207,7 @@ class Dispatcher:
             self._give_back(drop)
             return
         self.ledger.record_drop(drop.key, drop.stat_digest, known.sha256)
-        self.arrivals.finish(drop.key)
+        self.arrivals.finish(drop.key, self.clock())
         self._close(drop)
         facts = {"drop": drop.key, "outcome": known.outcome, "folder": known.folder}
         note(log, logging.INFO, "same bytes as before: nothing to do", **facts)
@@ -230,7 +230,7 @@ class Dispatcher:
         assert drop.staging is not None
         record = self.results.appear(drop.staging, record, drop.key, drop.stat_digest)
         drop.staging = None
-        self.arrivals.finish(drop.key)
+        self.arrivals.finish(drop.key, self.clock())
         self._close(drop)
         if record.outcome == "ready":
             self.ready_count += 1

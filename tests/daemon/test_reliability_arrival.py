@@ -92,6 +92,39 @@ def _write_slowly(path: Path, data: bytes, gesture: str) -> None:
     file.close()
 
 
+@pytest.mark.parametrize("how", ["from outside", "from a partial name", "dated, unseen"])
+def test_row_01_what_is_renamed_into_place_starts_at_once(service: Opener, how: str) -> None:
+    """The settling time is far longer here than the test."""
+    watch = "polling" if how == "dated, unseen" else "native"
+    one = service(arrival={"settle_seconds": 60, "watch": watch, "polling_seconds": 0.2})
+    one.turn(0.3)
+    incoming, data = one.settings.folders.incoming, wav(1.0)
+    part = incoming / "beat.wav.part" if how == "from a partial name" else one.settings.folders.state / "x"
+    part.write_bytes(data)
+    if how == "dated, unseen":
+        os.utime(part, (1_000_000_000, 1_000_000_000))
+    begun = time.monotonic()
+    part.rename(incoming / "beat.wav")
+    one.until(lambda: ready(one.settings))
+
+    assert published(one) == {"beat": data}
+    assert time.monotonic() - begun < 5
+
+
+def test_row_01_a_rename_is_not_believed_against_the_content(service: Opener) -> None:
+    one = service(arrival={"settle_seconds": 0.2})
+    part, data = one.settings.folders.state / "x", wav(1.0)
+    part.write_bytes(data[:-1000])
+    part.rename(one.settings.folders.incoming / "beat.wav")
+    one.turn(1.0)
+    assert one.arrivals.entries["beat.wav"].why == "it looks incomplete"
+    with open(one.settings.folders.incoming / "beat.wav", "ab") as file:
+        file.write(data[-1000:])
+    one.until(lambda: ready(one.settings))
+
+    assert published(one) == {"beat": data}
+
+
 def test_row_02_waits_and_never_gives_up(service: Opener) -> None:
     one = service()
     path = one.settings.folders.incoming / "beat.wav"

@@ -569,7 +569,7 @@ def test_row_38_reading_causes_no_work(service: Opener) -> None:
         path.read_bytes()
         one._tick()
 
-    assert one.inbox.take() == (set(), set())
+    assert one.inbox.take() == ({}, set())
     assert len(one.pool.calls) == before
 
 

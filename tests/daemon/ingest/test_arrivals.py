@@ -48,6 +48,55 @@ def test_every_change_starts_the_settling_time_anew() -> None:
     assert [e.key for e in arrivals.quiet(101.0)] == ["a.wav"]
 
 
+def test_what_was_renamed_into_place_is_not_waited_for() -> None:
+    arrivals = Arrivals(2.0)
+    arrivals.see(beat(), 0.0)
+    arrivals.moved_in("a.wav")
+    assert [e.key for e in arrivals.quiet(0.0)] == ["a.wav"]
+    arrivals.see(beat(version=2), 0.1)  # but it changes after that
+
+    assert arrivals.quiet(0.1) == []
+
+
+def test_times_tell_a_rename_where_no_event_does() -> None:
+    """Common practice: writing moves both times; a rename, or a copy that keeps times, only the inode."""
+    arrivals = Arrivals(2.0)
+    second = 1_000_000_000
+    arrivals.see(make("old.wav", Kind.FILE, [FileFact("old.wav", 10, 5 * second, 9 * second, 1)]), 0.0)
+    arrivals.see(make("new.wav", Kind.FILE, [FileFact("new.wav", 10, 9 * second, 9 * second, 2)]), 0.0)
+    arrivals.see(make("share.wav", Kind.FILE, [FileFact("share.wav", 10, 5 * second, 0, 0)]), 0.0)
+    arrivals.see(make("p/old.wav", Kind.FILE, [FileFact("p/old.wav", 10, 5 * second, 9 * second, 1)]), 0.0)
+
+    assert [e.key for e in arrivals.quiet(0.0)] == ["old.wav"]
+
+
+def test_the_pauses_of_a_drop_are_remembered() -> None:
+    arrivals = Arrivals(2.0)
+    for step, (size, now) in enumerate([(10, 0.0), (20, 3.0), (30, 11.0), (40, 12.0)]):
+        arrivals.see(beat(size=size, version=step), now)
+    entry = arrivals.entries["a.wav"]
+
+    assert (entry.longest_pause_s, entry.grew, entry.filled) == (8.0, True, False)
+    assert arrivals.patience(entry, 5.0) == 24.0
+    assert arrivals.patience(entry, 30.0) == 30.0
+    arrivals.see(beat(size=40, version=9), 13.0)
+
+    assert entry.filled
+
+
+def test_a_drop_that_goes_on_after_it_was_done_had_paused() -> None:
+    arrivals = Arrivals(2.0)
+    settled(arrivals, beat())
+    arrivals.start("a.wav")
+    arrivals.finish("a.wav", 10.0)
+    arrivals.see(beat(size=20, version=2), 25.0)
+    assert arrivals.entries["a.wav"].longest_pause_s == 15.0
+    arrivals.vanish("a.wav")
+    arrivals.see(beat(size=20, version=3), 30.0)
+
+    assert arrivals.entries["a.wav"].longest_pause_s == 0.0
+
+
 def test_a_look_is_due_only_when_it_can_tell_something() -> None:
     arrivals = Arrivals(2.0)
     arrivals.see(beat(), 0.0)
