@@ -109,7 +109,11 @@ def parse_settings(text: str, name: str, base: Path | None = None) -> Settings:
     try:
         settings = Settings.model_validate(_absolute(data, base))
     except ValidationError as error:
-        problems += [_explain(name, lines, item) for item in error.errors()]
+        problems += [
+            _explain(name, lines, item)
+            for item in error.errors()
+            if item["type"] != "default_factory_not_called"  # follows from another one
+        ]
     if problems:
         raise InvalidConfig(name, sorted(problems, key=_line_number))
     return settings

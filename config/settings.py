@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
-import platformdirs
 from pydantic import (
     AfterValidator,
     BaseModel,
@@ -22,35 +21,14 @@ from pydantic import (
 )
 
 from config.hosts import host
+from config.places import state_of
 
 DEFAULT_IGNORE = (
-    ".*",
-    "~*",
-    "*~",
-    "*.part",
-    "*.partial",
-    "*.crdownload",
-    "*.download",
-    "*.opdownload",
-    "*.tmp",
-    "*.temp",
-    "*.filepart",
-    "*.!ut",
-    "*.bc!",
-    "*.aria2",
-    "*.rsync",
-    "*.swp",
-    "*.lock",
-    "desktop.ini",
-    "thumbs.db",
-    "icon\r",
-    "@eadir",
-    "#recycle",
-    "__macosx",
-    "lost+found",
-    "system volume information",
-    "$recycle.bin",
-)
+    ".*", "~*", "*~", "*.part", "*.partial", "*.crdownload", "*.download", "*.opdownload",
+    "*.tmp", "*.temp", "*.filepart", "*.!ut", "*.bc!", "*.aria2", "*.rsync", "*.swp",
+    "*.lock", "desktop.ini", "thumbs.db", "icon\r", "@eadir", "#recycle", "__macosx", "lost+found",
+    "system volume information", "$recycle.bin",
+)  # fmt: skip
 AUDIO_EXTENSIONS = (
     "wav",
     "wave",
@@ -91,6 +69,7 @@ def _home(path: Path) -> Path:
 
 
 FolderPath = Annotated[Path, AfterValidator(_home)]
+DEFAULT_INCOMING = Path("~/beatintake/incoming").expanduser()
 
 
 def _clock(text: str) -> str:
@@ -106,11 +85,15 @@ def _span(text: str) -> str:
     return text.replace(" ", "")
 
 
+def _own_state(found: dict[str, Any]) -> Path:
+    return state_of(found.get("incoming", DEFAULT_INCOMING))
+
+
 class Folders(Section):
-    incoming: FolderPath = Path("~/beatintake/incoming").expanduser()
+    incoming: FolderPath = DEFAULT_INCOMING
     ready: FolderPath = Path("~/beatintake/ready").expanduser()
     rejected: FolderPath = Path("~/beatintake/rejected").expanduser()
-    state: FolderPath = Field(default_factory=lambda: Path(platformdirs.user_state_path("beatintake")))
+    state: FolderPath = Field(default_factory=_own_state)
 
     @model_validator(mode="after")
     def _apart(self) -> Folders:
@@ -139,6 +122,7 @@ class Arrival(Section):
     rescan_seconds: float = Field(60.0, ge=1, le=86400)
     watch: Literal["auto", "native", "polling"] = "auto"
     polling_seconds: float = Field(2.0, ge=0.2, le=3600)
+    shared: bool = False
     ignore: tuple[str, ...] = DEFAULT_IGNORE
     extensions: tuple[str, ...] = AUDIO_EXTENSIONS
 

@@ -19,21 +19,32 @@ def settings_of(arguments: Namespace) -> Settings:
     return load_settings(find_config(arguments.config))
 
 
+def studio_of(arguments: Namespace) -> Settings:
+    """The same, for commands that use the studio's state: its own, and nobody else's."""
+    from daemon.core.studio import refuse_shared
+    from daemon.ledger.adopt import adopt_common_state
+
+    settings = settings_of(arguments)
+    adopt_common_state(settings.folders)
+    refuse_shared(settings.folders)
+    return settings
+
+
 # --- work ---------------------------------------------------------------------------------
 
 
 def run(arguments: Namespace) -> int:
     from daemon.service.service import run_service
 
-    path = find_config(arguments.config)
-    return run_service(load_settings(path), config_path=path, once=arguments.once)
+    settings = studio_of(arguments)
+    return run_service(settings, config_path=find_config(arguments.config), once=arguments.once)
 
 
 def process(arguments: Namespace) -> int:
     from daemon.batch.process import process_paths
     from daemon.ledger.ledger import ledger_path
 
-    settings = settings_of(arguments)
+    settings = studio_of(arguments)
     ledger = ledger_path(settings.folders.state)
     if arguments.to is not None:
         target = arguments.to.expanduser().resolve()
@@ -81,7 +92,7 @@ def demo(arguments: Namespace) -> int:
 
 
 def status(arguments: Namespace) -> int:
-    settings = settings_of(arguments)
+    settings = studio_of(arguments)
     if arguments.accuracy:
         from daemon.ops.accuracy import print_accuracy
 
@@ -94,7 +105,7 @@ def status(arguments: Namespace) -> int:
 def serve(arguments: Namespace) -> int:
     from daemon.ops.serve import serve_ready
 
-    return serve_ready(settings_of(arguments), host=arguments.host, port=arguments.port)
+    return serve_ready(studio_of(arguments), host=arguments.host, port=arguments.port)
 
 
 # --- correcting ---------------------------------------------------------------------------
@@ -103,19 +114,19 @@ def serve(arguments: Namespace) -> int:
 def correct(arguments: Namespace) -> int:
     from daemon.pipeline.correct import correct_drop
 
-    return correct_drop(settings_of(arguments), arguments.name, vars(arguments))
+    return correct_drop(studio_of(arguments), arguments.name, vars(arguments))
 
 
 def undo(arguments: Namespace) -> int:
     from daemon.pipeline.correct import undo_correction
 
-    return undo_correction(settings_of(arguments), arguments.name)
+    return undo_correction(studio_of(arguments), arguments.name)
 
 
 def retry(arguments: Namespace) -> int:
     from daemon.service.control import retry_rejected
 
-    return retry_rejected(settings_of(arguments), arguments.names)
+    return retry_rejected(studio_of(arguments), arguments.names)
 
 
 # --- upkeep -------------------------------------------------------------------------------
@@ -148,8 +159,11 @@ def init(arguments: Namespace) -> int:
 
 
 def check_config(arguments: Namespace) -> int:
+    from daemon.core.studio import refuse_shared
+
     path = find_config(arguments.config)
     settings = load_settings(path)
+    refuse_shared(settings.folders)
     print(f"{path or 'built-in defaults (no file found)'}: in order")
     for name, folder in settings.folders.model_dump().items():
         print(f"  folders.{name}: {folder}{'' if Path(folder).is_dir() else '  (will be made at start)'}")
@@ -159,13 +173,13 @@ def check_config(arguments: Namespace) -> int:
 def pause(arguments: Namespace) -> int:
     from daemon.service.control import pause_service
 
-    return pause_service(settings_of(arguments))
+    return pause_service(studio_of(arguments))
 
 
 def resume(arguments: Namespace) -> int:
     from daemon.service.control import resume_service
 
-    return resume_service(settings_of(arguments))
+    return resume_service(studio_of(arguments))
 
 
 def doctor(arguments: Namespace) -> int:

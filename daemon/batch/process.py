@@ -16,6 +16,7 @@ from daemon.core.errors import MachineError
 from daemon.core.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
 from daemon.core.folders import make_folders
 from daemon.core.names import tempo_words
+from daemon.core.studio import claim, require_outputs
 from daemon.core.text import file_name, one_line
 from daemon.ledger.rebuild import open_or_rebuild
 from daemon.report.board import rebuild_board
@@ -31,7 +32,12 @@ def process_paths(
     scheduler: str | None = None,
 ) -> int:
     """Process everything at `paths`; returns the exit code. Interrupted: the same command goes on."""
+    own = ledger_file.parent == settings.folders.state
+    if own:
+        require_outputs(settings.folders)
     make_folders(settings)
+    if own:
+        claim(settings.folders)
     ledger, _ = open_or_rebuild(ledger_file, settings.folders.ready, settings.folders.rejected)
     batch = Batch(settings, ledger, again)
     for path in paths:

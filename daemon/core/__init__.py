@@ -12,6 +12,7 @@ __all__ = [
     "names",
     "problems",
     "schemas",
+    "studio",
     "text",
     "version",
 ]

@@ -10,6 +10,14 @@ from daemon.core.atomic import STAGING, machine_error
 from daemon.core.errors import FolderUnreachable
 
 
+def make_state(settings: Settings) -> None:
+    """Create the state folder where it is missing. Raises MachineError."""
+    try:
+        settings.folders.state.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise machine_error(error, settings.folders.state) from error
+
+
 def make_folders(settings: Settings) -> None:
     """Create what is missing; prove that outputs can be written. Raises MachineError naming the folder."""
     folders = settings.folders

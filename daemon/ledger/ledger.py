@@ -79,6 +79,14 @@ class Ledger:
         """Is the file in order, as far as a quick look can tell?"""
         return bool(self._db.execute("PRAGMA quick_check(1)").fetchone()[0] == "ok")
 
+    def copy_to(self, path: Path) -> None:
+        """A consistent copy, also while somebody writes."""
+        copy = sqlite3.connect(path)
+        try:
+            self._db.backup(copy)
+        finally:
+            copy.close()
+
     def in_place(self) -> bool:
         """Is the open file still the one that lies at its path, with its tables in it?"""
         try:
@@ -139,11 +147,11 @@ class Ledger:
             if path is not None:
                 put_drop(db, path, stat_digest, record.sha256)
 
-    def forget(self, sha256: str) -> None:
-        """The content may be done again (retry, or its folder was removed)."""
+    def forget(self, *contents: str) -> None:
+        """The contents may be done again (retry, or the folder was removed)."""
         with self._transaction() as db:
             for table in ("contents", "attempts", "drops", "intents", "folders"):
-                db.execute(f"DELETE FROM {table} WHERE sha256=?", (sha256,))
+                db.executemany(f"DELETE FROM {table} WHERE sha256=?", [(sha256,) for sha256 in contents])
 
     def put_all(self, records: Iterable[Record]) -> None:
         """Many contents at once, as when the ledger is made again."""

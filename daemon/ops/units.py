@@ -20,6 +20,7 @@ from typing import Literal
 from xml.sax.saxutils import escape
 
 from config.load import load_settings
+from config.places import guards_path
 from config.settings import Settings
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.folders import make_folders
@@ -49,6 +50,7 @@ def manage_unit(action: Action, config_path: Path | None, platform: str = sys.pl
         return 0
     make_folders(settings)
     try:
+        guards_path().mkdir(parents=True, exist_ok=True)
         path.parent.mkdir(parents=True, exist_ok=True)
         atomic_write(path, text.encode())
     except OSError as error:
@@ -81,7 +83,7 @@ def render_unit(settings: Settings, command: list[str], platform: str) -> str:
             arguments=lines, nice=work.nice, state=escape(str(folders["state"]))
         )
     return _template(UNIT).substitute(
-        {name: quoted(str(folder)) for name, folder in folders.items()},
+        {name: quoted(str(folder)) for name, folder in (folders | {"guards": guards_path()}).items()},
         command=" ".join(quoted(part) for part in command),
         nice=work.nice,
         memory_mb=(work.max_workers + 1) * settings.limits.job_memory_mb + 512,

@@ -20,13 +20,10 @@ from typing import Any
 
 from config.settings import Settings
 from daemon.core.atomic import STAGING, discard, machine_error
-from daemon.core.errors import (
-    BeatintakeError,
-    DiskFull,
-    MachineError,
-)
+from daemon.core.errors import BeatintakeError, DiskFull, MachineError
 from daemon.core.logs import note
 from daemon.core.problems import Problems
+from daemon.core.studio import require_outputs
 from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
 from daemon.ingest.grouping import Kind
 from daemon.ingest.settling import Settling
@@ -188,6 +185,7 @@ class Dispatcher:
                 self.arrivals.see(candidate, self.clock())
 
     def _identified(self, drop: ActiveDrop, sha256: str) -> None:
+        require_outputs(self.settings.folders)
         drop.sha256 = sha256
         if known := self.results.known(sha256):
             self._already_done(drop, known)
@@ -228,6 +226,7 @@ class Dispatcher:
     def _appear(self, drop: ActiveDrop, record: Record) -> None:
         """Publish; from here on the drop is done, whatever happens to displays and notifications."""
         assert drop.staging is not None
+        require_outputs(self.settings.folders)
         record = self.results.appear(drop.staging, record, drop.key, drop.stat_digest)
         drop.staging = None
         self.arrivals.finish(drop.key, self.clock())
@@ -253,6 +252,7 @@ class Dispatcher:
 
     def _failed(self, drop: ActiveDrop, reason: str, detail: str) -> None:
         """A crash, hang, blow-up or bug: try again a bounded number of times, then reject."""
+        require_outputs(self.settings.folders)
         facts = {"drop": drop.key, "stage": drop.stage, "reason": reason, "detail": detail or None}
         note(log, logging.ERROR, "analysis failed", **facts)
         if drop.step is not Step.RUN:

@@ -4,12 +4,11 @@ Two guards: an OS file lock in the state folder, keyed by the incoming folder, w
 its holder dies however that happens; and a lease file in ready/.staging for everybody who shares the
 folders (other state folders, other machines). The lease is a counter that its holder moves on every few
 seconds. Nobody compares clocks: who wants to take over watches the counter for ``LEASE_DEAD_S`` and acts
-only when it stands still.
+only when it stands still. A third guards against a second service with other outputs (`IncomingGuard`).
 """
 
 from __future__ import annotations
 
-import hashlib
 import json
 import logging
 import os
@@ -20,9 +19,12 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+from config.places import guards_path
+from config.settings import Settings
 from daemon.core.atomic import STAGING, atomic_write, machine_error
 from daemon.core.errors import AlreadyRunning, FolderUnreachable
 from daemon.core.logs import note
+from daemon.core.studio import incoming_key
 from daemon.core.text import valid
 
 log = logging.getLogger("beatintake.lock")
@@ -32,8 +34,7 @@ LEASE_NAME = "claim.json"
 
 
 def lock_path(state: Path, incoming: Path) -> Path:
-    key = hashlib.sha256(os.fsencode(incoming.resolve())).hexdigest()[:16]
-    return state / f"service-{key}.lock"
+    return state / f"service-{incoming_key(incoming)}.lock"
 
 
 class ServiceLock:
@@ -55,6 +56,16 @@ class ServiceLock:
         }
 
     def acquire(self, sleep: Callable[[float], None] = time.sleep, dead_s: float = LEASE_DEAD_S) -> None:
+        """The file lock and the lease; nothing is held after a failure."""
+        self.hold()
+        try:
+            self.take_lease(sleep, dead_s)
+        except BaseException:
+            self._file.release()
+            raise
+
+    def hold(self) -> None:
+        """The file lock alone: enough to be the only one on this machine with this state folder."""
         from filelock import Timeout
 
         try:
@@ -63,13 +74,9 @@ class ServiceLock:
             raise self._refusal(read_lease(self._lease)) from None
         except OSError as error:
             raise machine_error(error, self._file.lock_file) from error
-        try:
-            self._take_lease(sleep, dead_s)
-        except BaseException:
-            self._file.release()
-            raise
 
-    def _take_lease(self, sleep: Callable[[float], None], dead_s: float) -> None:
+    def take_lease(self, sleep: Callable[[float], None] = time.sleep, dead_s: float = LEASE_DEAD_S) -> None:
+        """Needs the output folders."""
         self._lease.parent.mkdir(parents=True, exist_ok=True)
         other = read_lease(self._lease)
         if other is not None and _alive_here(other):
@@ -133,6 +140,48 @@ class ServiceLock:
             str(self._incoming),
             f"another beatintake service already works on this folder ({holder})",
             "stop that one first; if its machine is off, start again in a minute",
+        )
+
+
+class IncomingGuard:
+    """One service of this account for one incoming folder, whatever its outputs and state are.
+
+    Where the guards cannot be kept (a read-only home) there is none; what shares ``ready`` meets the lease.
+    """
+
+    def __init__(self, settings: Settings) -> None:
+        from filelock import FileLock
+
+        self._settings = settings
+        self._holder = guards_path() / f"{incoming_key(settings.folders.incoming)}.json"
+        self._file = FileLock(self._holder.with_suffix(".lock"))
+
+    def acquire(self) -> None:
+        """Raises AlreadyRunning unless ``arrival.shared`` asks for a second service."""
+        from filelock import Timeout
+
+        if self._settings.arrival.shared:
+            return
+        try:
+            self._holder.parent.mkdir(parents=True, exist_ok=True)
+            self._file.acquire(timeout=0.5)
+            facts = {"pid": os.getpid(), "ready": valid(os.fspath(self._settings.folders.ready))}
+            atomic_write(self._holder, json.dumps(facts).encode(), durable=False)
+        except Timeout:
+            raise self._refusal() from None
+        except OSError as error:
+            note(log, logging.WARNING, "cannot see other services of this folder", reason=error)
+
+    def release(self) -> None:
+        self._file.release()
+
+    def _refusal(self) -> AlreadyRunning:
+        other = read_lease(self._holder) or {}
+        return AlreadyRunning(
+            str(self._settings.folders.incoming),
+            f"another beatintake service already works on this folder (process {other.get('pid')}), "
+            f"with its results in {other.get('ready')}",
+            "stop that one first; to work with both, set 'arrival: {shared: true}' for this one",
         )
 
 

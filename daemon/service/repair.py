@@ -9,6 +9,7 @@ import sqlite3
 from typing import TYPE_CHECKING
 
 from daemon.core.logs import note
+from daemon.core.studio import claim
 from daemon.service.lock import is_locked
 from daemon.service.recovery import recover
 
@@ -28,6 +29,7 @@ def replace_ledger(service: Service, error: sqlite3.DatabaseError) -> None:
     if not is_locked(state, incoming):
         service.lock.renew()
         service.supervisor.tell(f"{state} was removed and has been made anew")
+    claim(service.settings.folders)
     service.ledger, remark = recover(service.settings, service.settling.incoming, service.arrivals)
     if remark:
         service.supervisor.tell(remark)

@@ -17,9 +17,10 @@ from pathlib import Path
 from config.settings import Settings
 from daemon.core.errors import BeatintakeError, MachineError
 from daemon.core.exitcodes import OK, SOME_FAILED
-from daemon.core.folders import make_folders
+from daemon.core.folders import make_folders, make_state
 from daemon.core.logs import note, set_up
 from daemon.core.problems import Problems
+from daemon.core.studio import claim
 from daemon.ingest.arrivals import Arrivals, Phase
 from daemon.ingest.incoming import Incoming
 from daemon.ingest.settling import Settling
@@ -31,15 +32,16 @@ from daemon.service.control import PAUSED, why_paused
 from daemon.service.correction_pickup import CorrectionPickup
 from daemon.service.disk_space import has_space
 from daemon.service.dispatcher import Dispatcher
-from daemon.service.lock import ServiceLock
+from daemon.service.lock import IncomingGuard, ServiceLock
 from daemon.service.notification import notify_about
+from daemon.service.outputs import await_outputs, check_outputs
 from daemon.service.preemption import Preemption
 from daemon.service.recovery import recover
 from daemon.service.reload import reload
 from daemon.service.repair import replace_ledger
 from daemon.service.requests import grant_files, sweep, write_digest
 from daemon.service.schedule import Schedule
-from daemon.service.signals import Flags, signals
+from daemon.service.signals import Flags, StopAsked, signals
 from daemon.service.supervisor import LIVENESS_S, Supervisor
 from daemon.service.systemd import notify
 from daemon.workers.pool import WorkerPool
@@ -54,21 +56,16 @@ WARM_UP = "daemon.pipeline.warm_up:warm_up"
 
 def run_service(settings: Settings, config_path: Path | None = None, once: bool = False) -> int:
     """Run until SIGTERM or SIGINT (or, ``once``, until nothing is left). Returns the exit code."""
-    make_folders(settings)
+    make_state(settings)
     set_up(settings.log, settings.folders.state / "logs")
     service = Service(settings, config_path, once)
     with signals(service.flags):
         try:
             return service.run()
-        except BeatintakeError:
+        except Exception as error:
+            if not isinstance(error, BeatintakeError):
+                log.critical("the service ends by an error of its own", exc_info=True)
             raise
-        except Exception:
-            log.critical("the service ends by an error of its own", exc_info=True)
-            raise
-
-
-class StopAsked(Exception):
-    """While waiting at the start."""
 
 
 class Service:
@@ -84,22 +81,28 @@ class Service:
         self.state = "starting"
         folders = settings.folders
         self.lock = ServiceLock(folders.state, folders.incoming, folders.ready)
+        self.guard = IncomingGuard(settings)
 
     # --- life ---------------------------------------------------------------------------------------------
 
     def run(self) -> int:
+        self.lock.hold()
         try:
-            self.lock.acquire(self._sleep)
-        except StopAsked:
-            return OK
-        try:
+            self.guard.acquire()
+            await_outputs(self)
+            make_folders(self.settings)
+            self.lock.take_lease(self.sleep)
+            claim(self.settings.folders)
             self._open()
             self._loop()
             return SOME_FAILED if self.once and self.dispatcher.rejected_count else OK
+        except StopAsked:
+            return OK
         finally:
             self._shut()
 
-    def _sleep(self, seconds: float) -> None:
+    def sleep(self, seconds: float) -> None:
+        """Wait at the start. Raises StopAsked."""
         time.sleep(seconds)
         if self.flags.stop:
             raise StopAsked
@@ -156,9 +159,7 @@ class Service:
         self._finish_running()
 
     def _turn(self, work: bool = True) -> None:
-        """One tick; trouble of the machine in it (full disk, locked ledger) is shown, and the next one goes
-        on.
-        """
+        """One tick. Trouble of the machine (full disk, locked ledger) is shown, and the next one goes on."""
         try:
             self._tick(work)
         except (MachineError, OSError, sqlite3.OperationalError) as error:
@@ -208,6 +209,7 @@ class Service:
         if hasattr(self, "supervisor"):
             self._beat(time.monotonic(), force=True)
         self.lock.release()
+        self.guard.release()
         note(log, logging.INFO, "stopped")
 
     # --- one turn of the loop -----------------------------------------------------------------------------
@@ -232,6 +234,8 @@ class Service:
             self.inbox.ask("scan")
         if self.supervisor.timers.due("ledger", now, LIVENESS_S) and not self.ledger.in_place():
             raise sqlite3.DatabaseError("its file was removed or replaced")
+        if self.supervisor.timers.due("outputs", now, LIVENESS_S):
+            check_outputs(self)
         self._beat(now)
         if self.flags.reload:
             self.flags.reload = False
@@ -257,6 +261,8 @@ class Service:
             self.inbox.ask("scan")
 
     def _dispatch(self, now: float) -> None:
+        if "outputs" in self.problems.current:
+            return
         paused = why_paused(self.settings)
         if paused == PAUSED:
             self.pool.suspend_all()

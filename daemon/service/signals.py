@@ -17,6 +17,10 @@ class Flags:
     reload: bool = False
 
 
+class StopAsked(Exception):
+    """While waiting at the start."""
+
+
 @contextmanager
 def signals(flags: Flags) -> Iterator[None]:
     """SIGTERM and SIGINT stop, SIGHUP reloads; the handlers of before come back at the end."""

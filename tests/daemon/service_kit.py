@@ -73,8 +73,11 @@ def start(
         once=once,
     )
     command = [*prefix, sys.executable, "-c", code]
+    account = {"XDG_STATE_HOME": str(settings.folders.state.with_name("account"))}
     with open(settings.folders.state / "stderr.txt", "ab") as log:
-        return subprocess.Popen(command, stderr=log, stdout=log, env={**os.environ, **(environment or {})})
+        return subprocess.Popen(
+            command, stderr=log, stdout=log, env={**os.environ, **account, **(environment or {})}
+        )
 
 
 @contextlib.contextmanager

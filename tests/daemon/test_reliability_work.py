@@ -30,6 +30,7 @@ from daemon.core import atomic
 from daemon.core.errors import AlreadyRunning
 from daemon.core.logs import set_up
 from daemon.core.problems import Problems
+from daemon.ops.status import read_status
 from daemon.service import control
 from daemon.service.heartbeat import read_heartbeat
 from daemon.service.lock import ServiceLock, is_locked
@@ -320,6 +321,24 @@ def test_row_30_two_services_on_one_folder(tmp_path: Path) -> None:
         with running(settings):
             drop(settings, "beat.wav", b"x")
             wait_for(lambda: ready(settings) == ["beat"])
+
+
+def test_row_30_other_outputs_of_the_same_incoming_folder_must_be_asked_for(tmp_path: Path) -> None:
+    first = settings_for(tmp_path)
+    others = {name: tmp_path / "second" / name for name in ("ready", "rejected", "state")}
+    second = settings_for(tmp_path, folders=others)
+    asked = settings_for(tmp_path, folders=others, arrival={"shared": True})
+    account = {"XDG_STATE_HOME": str(tmp_path / "account")}
+    with running(first, environment=account) as process:
+        refused = start(second, environment=account)
+        assert refused.wait(20) != 0
+        text = (second.folders.state / "stderr.txt").read_text()
+        assert f"(process {process.pid}), with its results in {first.folders.ready}; stop that one" in text
+        with running(asked, environment=account):
+            drop(first, "beat.wav", b"x")
+            wait_for(lambda: ready(first) == ready(asked) == ["beat"])
+    with running(second, environment=account):
+        pass  # the guard ends with its holder
 
 
 class TestRow30OtherMachines:
@@ -679,6 +698,53 @@ def test_a_ledger_damaged_under_our_hands_is_made_again(
         one.until(lambda: len(ready(settings)) == 2 and one.settled())
 
         assert ready(settings) == ["a", "b"]
+
+
+@pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="mounts a small disk")
+@pytest.mark.parametrize("name", ["ready", "rejected"])
+def test_an_output_disk_that_is_away_stops_the_work_until_it_is_back(tmp_path: Path, name: str) -> None:
+    """At the start and under a running service; below the mount point nothing is ever written."""
+    disk, away = tmp_path / name, tmp_path / "disk"
+    disk.mkdir()
+    away.mkdir()
+    if subprocess.run(["mount", "-t", "tmpfs", "tmpfs", away], capture_output=True).returncode:
+        pytest.skip("no mount here")
+    quick = "from daemon.service import outputs, service; service.LIVENESS_S = outputs.LOOK_S = 0.3"
+    mount, umount = ["mount", "--bind", away, disk], ["umount", "-l", disk]
+
+    def shown() -> str:
+        return str(read_status(settings_for(tmp_path)).problems)
+
+    try:
+        subprocess.run(mount, check=True)
+        settings = settings_for(tmp_path)
+        with running(settings, more=quick):
+            drop(settings, "a.wav", b"a")
+            drop(settings, "bad.wav", b"!damaged\n")
+            wait_for(lambda: ready(settings) and rejected(settings))
+        subprocess.run(umount, check=True)
+        process = start(settings, more=quick)
+        wait_for(lambda: state(settings) == "waiting")
+        assert f"folders.{name}: {disk} is on another file system than last time" in shown()
+        assert read_status(settings).running
+        drop(settings, "b.wav", b"b")
+        time.sleep(1.0)
+        assert os.listdir(disk) == []
+        subprocess.run(mount, check=True)
+        wait_for(lambda: ready(settings) == ["a", "b"], timeout_s=60)
+        subprocess.run(umount, check=True)
+        wait_for(lambda: "another file system" in shown())
+        drop(settings, "c.wav", b"c")
+        time.sleep(1.0)
+        assert os.listdir(disk) == []
+        subprocess.run(mount, check=True)
+        wait_for(lambda: ready(settings) == ["a", "b", "c"])
+        wait_for(lambda: shown() == "{}")
+        assert stop(process) == 0
+        assert rejected(settings) == ["bad"]
+    finally:
+        for place in (disk, away):
+            subprocess.run(["umount", "-l", place], capture_output=True)
 
 
 @pytest.mark.parametrize("damage", ["the folder is removed", "the ledger is removed", "no bytes are left"])
