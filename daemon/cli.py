@@ -175,7 +175,14 @@ def main(argv: Sequence[str] | None = None) -> int:
     from config.load import InvalidConfig
     from daemon import commands
     from daemon.core import exitcodes
-    from daemon.core.errors import AlreadyRunning, BeatintakeError, ConfigError, DropError, MachineError
+    from daemon.core.errors import (
+        AlreadyRunning,
+        BeatintakeError,
+        ConfigError,
+        DropError,
+        MachineError,
+        WrongRequest,
+    )
     from daemon.core.text import one_line
 
     try:
@@ -188,6 +195,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         codes = [
             (AlreadyRunning, exitcodes.ALREADY_RUNNING),
             (ConfigError, exitcodes.USAGE),
+            (WrongRequest, exitcodes.USAGE),
             (DropError, exitcodes.SOME_FAILED),
             (MachineError, exitcodes.MACHINE),
         ]

@@ -11,6 +11,7 @@ __all__ = [
     "logs",
     "names",
     "problems",
+    "regular",
     "schemas",
     "studio",
     "text",

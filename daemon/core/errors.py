@@ -10,6 +10,7 @@
     │   ├── UnsafeArchive        a zip that breaks a rule
     │   └── UnsafeDrop           a link, device or pipe instead of a regular file
     ├── ConfigError          the configuration: edit the YAML file
+    ├── WrongRequest         the command: a name that nothing has, or several have; nothing was done
     ├── MachineError         the machine: disk, permission, share, lock; tried again later
     │   ├── DiskFull
     │   ├── NoPermission
@@ -82,6 +83,10 @@ class ConfigError(BeatintakeError):
     def __init__(self, subject: str, problems: list[str], next_step: str = "correct the file and try again"):
         super().__init__(subject, "; ".join(problems), next_step)
         self.problems = problems
+
+
+class WrongRequest(BeatintakeError):
+    """What was asked for cannot be meant: no such name, several of them, nothing to take back."""
 
 
 class MachineError(BeatintakeError):

@@ -18,6 +18,7 @@ from __future__ import annotations
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -51,6 +52,23 @@ def tidy(text: str, limit: int) -> str:
     plain = "".join(" " if char.isspace() else char for char in kept)
     shown = " ".join("".join(char for char in plain if not is_hidden(char)).split())
     return shown if len(shown) <= limit else f"{shown[: limit - 1]}…"
+
+
+def count(number: int, word: str, words: str = "") -> str:
+    """'1 drop', '3 drops'; `words`: a plural that is not made by an s."""
+    return f"{number} {word if number == 1 else words or word + 's'}"
+
+
+def shortened(rows: Sequence[str], most: int, indent: str = "  ") -> list[str]:
+    """At most so many rows; then how many more there are."""
+    more = len(rows) - most
+    return list(rows) if more <= 0 else [*rows[:most], f"{indent}and {more} more"]
+
+
+def enumerated(names: Sequence[str], most: int) -> str:
+    """'a, b, c and 4 more'."""
+    more = len(names) - most
+    return ", ".join(names[:most]) + (f" and {more} more" if more > 0 else "")
 
 
 def valid(text: str) -> str:

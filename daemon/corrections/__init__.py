@@ -3,4 +3,4 @@
 Offers the correction, its file format and its store; makes no outputs.
 """
 
-__all__ = ["apply", "files", "store", "words"]
+__all__ = ["apply", "files", "reading", "refusals", "store", "words"]

@@ -1,20 +1,54 @@
-"""Where people leave corrections beside a report. Light: the service's main loop looks for them."""
+"""Where people leave corrections beside a report. Light: the service's main loop looks for them.
+
+A file is told apart by its mark: what changes when anybody touches it, or opens its folder for writing. So
+one that was refused is left alone until somebody does something about it.
+"""
 
 from __future__ import annotations
 
+import os
 import time
+from dataclasses import dataclass
 from pathlib import Path
 
 CORRECTION_FILE = "correction.yaml"
+APPLIED_FILE = "correction applied.yaml"
+REFUSED_FILE = "correction refused.yaml"
+REASON_FILE = "correction refused.txt"
+SAMPLE = """\
+tempo: 70            # or  half: yes  or  double: yes
+key: E flat minor
+bar one: +1 beat     # or -2 bars, +12 ms; or seconds in the producer's file: 3.4286, 1:02.5
+meter: 3/4
+tuning: -32          # cents from A4 = 440 Hz
+"""
 
 
-def pending_corrections(ready: Path, quiet_s: float = 1.0) -> list[Path]:
-    """Ready folders in which somebody left a correction file and has not touched it for a moment."""
-    found = []
-    for path in ready.glob(f"[!.]*/{CORRECTION_FILE}"):
-        try:
-            if abs(time.time() - path.stat().st_mtime) >= quiet_s:
-                found.append(path.parent)
-        except OSError:
-            continue
-    return sorted(found)
+@dataclass(frozen=True, slots=True)
+class Pending:
+    """A correction file (or whatever bears its name) that waits in a ready folder."""
+
+    folder: Path
+    mark: str
+
+
+def pending_corrections(ready: Path, quiet_s: float = 1.0) -> list[Pending]:
+    """What lies there and has not been touched for a moment, by folder name. Links are not followed."""
+    try:
+        with os.scandir(ready) as entries:
+            names = [e.name for e in entries if e.name[0] != "." and e.is_dir(follow_symlinks=False)]
+    except OSError:
+        return []
+    return [found for name in sorted(names) if (found := _pending(ready / name, quiet_s))]
+
+
+def _pending(folder: Path, quiet_s: float) -> Pending | None:
+    try:
+        facts = os.lstat(folder / CORRECTION_FILE)
+        if abs(time.time() - facts.st_mtime) < quiet_s:
+            return None
+        within = os.lstat(folder).st_mode
+    except OSError:
+        return None
+    marks = (facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns, facts.st_mode, within)
+    return Pending(folder, "-".join(map(str, marks)))

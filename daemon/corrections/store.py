@@ -34,6 +34,7 @@ class CorrectionEntry(BaseModel):
     correction: Correction  # complete: all that was set by hand at that time
     measured: dict[str, Any]  # question -> {"value", "confidence"}
     software: str
+    file: str | None = None  # which correction file said so: met again, it is not applied twice
 
 
 class History(BaseModel):
@@ -72,7 +73,13 @@ def read_history(state: Path, sha256: str, name: str = "") -> History:
 
 
 def add_correction(
-    state: Path, sha256: str, name: str, correction: Correction, measured: dict[str, Any], software: str
+    state: Path,
+    sha256: str,
+    name: str,
+    correction: Correction,
+    measured: dict[str, Any],
+    software: str,
+    file: str | None = None,
 ) -> History:
     """Put a correction in force. The same as the last one is not stored twice.
 
@@ -86,6 +93,7 @@ def add_correction(
         correction=correction,
         measured=measured,
         software=software,
+        file=file,
     )
     return _write(state, history.model_copy(update={"entries": (*history.entries, entry)}))
 

@@ -1,20 +1,14 @@
-"""Read a correction as it is typed or written in a small YAML file.
+"""What is wanted, as it is typed or read from a file, turned into a correction.
 
-tempo: 70            # or  half: true / double: true
-key: E flat minor
-bar one: +1 beat     # or seconds in the producer's file: 3.4286, 1:02.5; or -2 bars, +12 ms
-meter: 3/4
-tuning: -32          # cents from A4 = 440 Hz
+The values may be text or numbers; every mistake is the person's, and said in a sentence.
 """
 
 from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from pathlib import Path
 from typing import Any
 
-import yaml
 from pydantic import ValidationError
 
 from analyzers.model import Analysis, Grid
@@ -22,31 +16,11 @@ from analyzers.rhythm.bars import bar_one_index
 from daemon.core.errors import ConfigError
 from daemon.corrections.apply import Correction, apply_correction
 
-MOST_BYTES = 4096
 FIELDS = ("tempo", "half", "double", "key", "bar_one", "meter", "tuning")
-PLACE = re.compile(r"([+\-−]?)\s*(?:(\d+):)?(\d+(?:[.,]\d+)?)\s*(s|ms|beats?|bars?)?", re.I)
-
-
-def read_correction_file(path: Path) -> dict[str, Any]:
-    """The wanted in a correction file, by field name. Raises ConfigError with every problem in it."""
-    example = "write lines such as 'tempo: 70' or 'key: E flat minor'"
-    try:
-        with path.open("rb") as file:
-            text = file.read(MOST_BYTES + 1)
-        if len(text) > MOST_BYTES:
-            raise ConfigError(path.name, [f"longer than {MOST_BYTES} bytes"], example)
-        data = yaml.safe_load(text.decode("utf-8-sig"))
-    except (yaml.YAMLError, UnicodeDecodeError) as error:
-        raise ConfigError(
-            path.name, [f"not readable as YAML: {str(error).splitlines()[0]}"], example
-        ) from error
-    if not isinstance(data, dict):
-        raise ConfigError(path.name, ["it holds no 'name: value' lines"], example)
-    wanted = {str(name).strip().lower().replace(" ", "_").replace("-", "_"): v for name, v in data.items()}
-    unknown = [name for name in wanted if name not in FIELDS]
-    if unknown:
-        raise ConfigError(path.name, [f"unknown: {', '.join(unknown)}"], f"known are: {', '.join(FIELDS)}")
-    return wanted
+PLACE = re.compile(r"([+\-−]?)\s*(?:(\d{1,4}):)?(\d{1,6}(?:[.,]\d{1,12})?)\s*(s|ms|beats?|bars?)?", re.I)
+NUMBER = re.compile(r"([+\-−]?)\s*(\d{1,6}(?:[.,]\d{1,12})?)\s*(?:bpm|cents?)?", re.I)
+YES, NO = ("yes", "true", "on", "y", "1"), ("no", "false", "off", "n", "0")
+SHOWN = 60  # characters of a wrong value that are repeated
 
 
 def make_correction(wanted: Mapping[str, Any], measured: Analysis, current: Correction | None) -> Correction:
@@ -70,45 +44,72 @@ def make_correction(wanted: Mapping[str, Any], measured: Analysis, current: Corr
     except ValidationError as error:
         problems = [f"{item['loc'][0] if item['loc'] else ''}: {_cause(item)}" for item in error.errors()]
         raise ConfigError("the correction", problems, "give another value") from error
+    except ArithmeticError as error:
+        raise ConfigError("the correction", ["a number in it is too large"], "give another value") from error
     except ValueError as error:
         raise ConfigError("the correction", [str(error)], "give another value") from error
     return correction
 
 
 def _cause(item: Any) -> str:
-    return str(item["msg"]).removeprefix("Value error, ") + f"; found {item['input']!r}"
+    return str(item["msg"]).removeprefix("Value error, ") + f"; found {_short(item['input'])}"
+
+
+def _short(value: object) -> str:
+    text = str(value)
+    return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}...")
 
 
 def _values(asked: Mapping[str, Any], grid: Grid) -> dict[str, Any]:
     values: dict[str, Any] = {}
-    if sum(name in asked for name in ("tempo", "half", "double")) > 1:
+    levels = [name for name in ("half", "double") if name in asked and _yes(name, asked[name])]
+    if len(levels) + ("tempo" in asked) > 1:
         raise ValueError("give one of tempo, half and double, not several")
     if "tempo" in asked:
-        values["tempo_bpm"] = asked["tempo"]
+        values["tempo_bpm"] = _number("tempo", asked["tempo"])
     for name, factor in (("half", 0.5), ("double", 2.0)):
-        if name in asked:
+        if name in levels:
             if grid.tempo_bpm is None:
                 raise ValueError(f"there is no tempo to {'halve' if name == 'half' else name}: give a tempo")
             values["tempo_bpm"] = grid.tempo_bpm * factor
     if "bar_one" in asked:
         values["bar_one_s"] = place_of_bar_one(str(asked["bar_one"]), grid)
-    for name, field in (("key", "key"), ("meter", "meter"), ("tuning", "tuning_cents")):
-        if name in asked:
-            values[field] = asked[name]
+    if "tuning" in asked:
+        values["tuning_cents"] = _number("tuning", asked["tuning"])
+    values.update({name: str(asked[name]) for name in ("key", "meter") if name in asked})
     return values
+
+
+def _yes(name: str, value: Any) -> bool:
+    word = str(value).strip().lower()
+    if word not in (*YES, *NO):
+        raise ValueError(f"{name}: yes or no; found {_short(value)}")
+    return word in YES
+
+
+def _number(name: str, value: Any) -> float:
+    """A number as people write it: 93.5, 93,5, 70 BPM, -32 cents."""
+    if isinstance(value, int | float):
+        return value
+    found = NUMBER.fullmatch(str(value).strip())
+    if not found:
+        raise ValueError(f"{name}: a number such as 93.5; found {_short(value)}")
+    amount = float(found[2].replace(",", "."))
+    return -amount if found[1] in ("-", "−") else amount
 
 
 def place_of_bar_one(text: str, grid: Grid) -> float:
     """Seconds in the source: '3.4286', '1:02.5', or from where it is now: '+1 beat', '-2 bars', '+12 ms'."""
     match = PLACE.fullmatch(text.strip())
     if not match:
-        raise ValueError(f"bar one: seconds such as 3.4286, or +1 beat, -2 bars, +12 ms; found {text!r}")
+        known = "seconds such as 3.4286, or +1 beat, -2 bars, +12 ms"
+        raise ValueError(f"bar one: {known}; found {_short(text)}")
     sign, minutes, number, unit = match.groups()
     amount = float(number.replace(",", ".")) + 60 * int(minutes or 0)
     if not sign and (unit or "s").lower() == "s":
         return amount
     if not sign or not unit:
-        raise ValueError(f"bar one: say the direction and the unit, as in +1 beat; found {text!r}")
+        raise ValueError(f"bar one: say the direction and the unit, as in +1 beat; found {_short(text)}")
     unit = unit.lower().rstrip("s") or "s"
     if grid.bar_one_s is None or grid.tempo_bpm is None:
         raise ValueError("there is no bar one to move: give its time in seconds")

@@ -26,12 +26,10 @@ from daemon.core.errors import (
     NoPermission,
     UnsafeDrop,
 )
+from daemon.core.regular import FLAGS
 from daemon.core.text import file_name
 
 HASH_BLOCK = 1 << 20
-_FLAGS = (
-    os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-)
 
 
 def io_error(error: OSError, name: str) -> MachineError | UnsafeDrop:
@@ -59,7 +57,7 @@ def opened(path: Path) -> Iterator[BinaryIO]:
     name = file_name(path)
     try:
         _require_regular(os.lstat(path), name)
-        file = os.fdopen(os.open(path, _FLAGS), "rb", buffering=1 << 16)
+        file = os.fdopen(os.open(path, FLAGS), "rb", buffering=1 << 16)
     except OSError as error:
         raise io_error(error, name) from error
     with file:

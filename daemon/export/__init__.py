@@ -7,6 +7,7 @@ __all__ = [
     "aaf",
     "clickcheck",
     "copy",
+    "cutaudio",
     "dawproject",
     "firsthit",
     "guide",

@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.core.atomic import machine_error
+from daemon.core.regular import read_regular
 from daemon.ledger.ledger import Ledger, Mark, Record
 from daemon.ledger.rejection import RECORD_FILE
 
@@ -140,7 +141,7 @@ def report_of(folder: Path, outcome: str) -> Record | None:
     """The record that a published folder's own report amounts to; None when it holds no whole report."""
     for report in sorted(folder.glob(PATTERNS[outcome])):
         try:
-            data = json.loads(report.read_bytes())
+            data = json.loads(read_regular(report))
             drop = data["drop"]
             return Record(
                 sha256=str(drop["sha256"]),

@@ -18,7 +18,8 @@ from typing import Any
 from config.settings import Folders, Settings
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import MACHINE, OK
-from daemon.core.text import one_line
+from daemon.core.text import one_line, shortened
+from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ledger.visible import unrecorded
 from daemon.service.control import is_paused
@@ -27,6 +28,7 @@ from daemon.service.lock import is_locked
 
 RESULTS_SHOWN = 10
 EARS_SHOWN = 10
+REFUSED_SHOWN = 10
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,6 +53,7 @@ class Status:
     rejected_count: int = 0
     results: list[dict[str, Any]] = field(default_factory=list)
     needs_ears: list[dict[str, Any]] = field(default_factory=list)
+    refused_corrections: list[dict[str, Any]] = field(default_factory=list)
 
 
 def read_status(settings: Settings) -> Status:
@@ -81,6 +84,10 @@ def read_status(settings: Settings) -> Status:
         rejected_count=rejected_count,
         results=results,
         needs_ears=ears,
+        refused_corrections=[
+            {"folder": name, "reason": refusal.reason, "at": refusal.at}
+            for name, refusal in sorted(Refusals.load(folders.state, folders.ready).current().items())
+        ],
     )
 
 
@@ -150,6 +157,9 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
         lines += [
             f"  {r['folder']}: {'; '.join(r['check_by_ear']) or r['needs_ears']}" for r in status.needs_ears
         ]
+    if status.refused_corrections:
+        refused = [f"  {r['folder']}: {r['reason']}" for r in status.refused_corrections]
+        lines += ["", "correction files that were refused:", *shortened(refused, REFUSED_SHOWN)]
     if status.results:
         lines += ["", f"last results ({status.ready_count} ready, {status.rejected_count} rejected in all):"]
         lines += [f"  {_result(r)}" for r in status.results]

@@ -6,30 +6,49 @@ producer's file is away), it is in force when the same bytes come by again.
 
 from __future__ import annotations
 
+import logging
 import sqlite3
+import stat
 import time
 from collections.abc import Mapping
-from dataclasses import replace
+from contextlib import suppress
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from analyzers.harmony.spelling import key_name
 from config.settings import Settings
-from daemon.core.atomic import atomic_write
-from daemon.core.errors import BeatintakeError
+from daemon.core.atomic import FULL, atomic_write
+from daemon.core.errors import (
+    BeatintakeError,
+    ChangedWhileReading,
+    DiskFull,
+    FolderUnreachable,
+    MachineError,
+    WrongRequest,
+)
+from daemon.core.logs import note
 from daemon.core.text import lines, one_line
 from daemon.corrections.apply import Correction
-from daemon.corrections.files import CORRECTION_FILE
-from daemon.corrections.store import add_correction, drop_last, read_history, stored_correction
-from daemon.corrections.words import make_correction, read_correction_file
+from daemon.corrections.files import APPLIED_FILE, CORRECTION_FILE, REASON_FILE, REFUSED_FILE
+from daemon.corrections.reading import read_correction_file
+from daemon.corrections.store import add_correction, drop_last, read_history
+from daemon.corrections.words import make_correction
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.pipeline.remake import find_ready, remake, report_of
 from daemon.report.board import rebuild_board
+from daemon.report.refusal_note import show_refusal
 from daemon.report.report import Report
 
-APPLIED_FILE = "correction applied.yaml"
-REFUSED_FILE = "correction refused.yaml"
-REASON_FILE = "correction refused.txt"
+log = logging.getLogger("beatintake.corrections")
+
+
+@dataclass(frozen=True, slots=True)
+class FileOutcome:
+    """What became of a correction file. "later": the machine is in the way."""
+
+    kind: Literal["applied", "refused", "later"]
+    text: str
 
 
 def correct_drop(settings: Settings, name: str, wanted: Mapping[str, Any]) -> int:
@@ -46,7 +65,7 @@ def undo_correction(settings: Settings, name: str) -> int:
     _, report = report_of(folder)
     history = read_history(settings.folders.state, report.drop.sha256)
     if not history.entries:
-        raise BeatintakeError(report.drop.name, "nothing was corrected", "there is nothing to take back")
+        raise WrongRequest(report.drop.name, "nothing was corrected", "there is nothing to take back")
     history = drop_last(settings.folders.state, history)
     correction = history.entries[-1].correction if history.entries else None
     made = _render(settings, folder, report, correction)
@@ -54,14 +73,22 @@ def undo_correction(settings: Settings, name: str) -> int:
     return 0
 
 
-def apply_to_folder(settings: Settings, folder: Path, wanted: Mapping[str, Any]) -> Report:
-    """Store a correction of one ready folder and make its outputs again."""
+def apply_to_folder(
+    settings: Settings, folder: Path, wanted: Mapping[str, Any], file: str | None = None
+) -> Report:
+    """Store a correction of one ready folder and make its outputs again.
+
+    `file` tells a correction file; one that was stored already (and then interrupted) is only rendered.
+    """
     _, report = report_of(folder)
-    state = settings.folders.state
-    current = stored_correction(state, report.drop.sha256) or report.correction
+    state, drop = settings.folders.state, report.drop
+    entries = read_history(state, drop.sha256).entries
+    if file and entries and entries[-1].file == file:
+        return _render(settings, folder, report, entries[-1].correction)
+    current = entries[-1].correction if entries else report.correction
     correction = make_correction(wanted, report.analysis, current)
     add_correction(
-        state, report.drop.sha256, report.drop.name, correction, _measured(report), report.software.version
+        state, drop.sha256, drop.name, correction, _measured(report), report.software.version, file
     )
     return _render(settings, folder, report, correction)
 
@@ -118,16 +145,43 @@ def headline(report: Report) -> str:
     return one_line(f"{report.drop.name}: {', '.join(words) or 'nothing known'}")
 
 
-def correct_from_file(settings: Settings, folder: Path) -> str:
-    """Apply the correction file in a ready folder; it is renamed after its outcome. Returns one sentence."""
+def correct_from_file(settings: Settings, folder: Path) -> FileOutcome:
+    """Apply the correction file in a ready folder; it is renamed after its outcome. Raises MemoryError only:
+    whatever is wrong with the file is its own outcome.
+    """
     path = folder / CORRECTION_FILE
     try:
-        made = apply_to_folder(settings, folder, read_correction_file(path))
+        wanted = read_correction_file(path)
+        made = apply_to_folder(settings, folder, wanted.values, wanted.token)
+    except (DiskFull, FolderUnreachable, ChangedWhileReading) as error:
+        return FileOutcome("later", str(error))
     except BeatintakeError as error:
-        path.replace(folder / REFUSED_FILE)
-        atomic_write(folder / REASON_FILE, lines(f"{error}\n").encode())
-        return f"{folder.name}: the correction file was refused: {error}"
-    path.replace(folder / APPLIED_FILE)
+        return _refuse(folder, str(error))
+    except OSError as error:
+        kind = "later" if error.errno in FULL else "refused"
+        cause = MachineError(folder.name, f"it cannot be written ({error.strerror})", "look at the folder")
+        return _refuse(folder, str(cause)) if kind == "refused" else FileOutcome("later", str(cause))
+    except MemoryError:
+        raise
+    except Exception as error:
+        note(log, logging.ERROR, "a correction file met an error of ours", folder=folder, detail=repr(error))
+        return _refuse(folder, f"{CORRECTION_FILE}: it cannot be used; write it anew, in plain lines.")
+    with suppress(OSError):
+        path.replace(folder / APPLIED_FILE)
     for old in (REFUSED_FILE, REASON_FILE):
-        (folder / old).unlink(missing_ok=True)
-    return headline(made)
+        with suppress(OSError):
+            (folder / old).unlink(missing_ok=True)
+    return FileOutcome("applied", headline(made))
+
+
+def _refuse(folder: Path, reason: str) -> FileOutcome:
+    """Put the file aside and say why beside it and on the page, as far as the folder lets us."""
+    path, reason = folder / CORRECTION_FILE, lines(reason)
+    with suppress(OSError):
+        if stat.S_ISREG(path.lstat().st_mode):
+            path.replace(folder / REFUSED_FILE)
+    with suppress(OSError):
+        atomic_write(folder / REASON_FILE, f"{reason}\n".encode())
+    with suppress(OSError, BeatintakeError):
+        show_refusal(folder / Path(report_of(folder)[1].files.page).name, reason)
+    return FileOutcome("refused", reason)

@@ -63,6 +63,7 @@ def render_drop(
     versions: Versions | None = None,
     music: Fingerprint | None = None,
     made_at: str | None = None,
+    remarks: tuple[str, ...] = (),
 ) -> Report:
     """Write all outputs of one drop into `folder`.
 
@@ -72,6 +73,7 @@ def render_drop(
     stem : safe name of the drop (see `names.safe_stem`)
     music : fingerprint, to find other versions of this beat later
     made_at : ISO time, for display only
+    remarks : whole sentences about how the copy came about
     """
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
@@ -89,7 +91,7 @@ def render_drop(
         folder / str(files.click_check), copy.path, shown.grid, plan, bars=settings.output.click_check_bars
     )
     missing = {"aaf": None} if files.aaf and not aaf.can_write() else {}
-    said = (*copy.warnings, *warnings_of(stems), *([aaf.NOT_INSTALLED] if missing else []))
+    said = (*remarks, *copy.warnings, *warnings_of(stems), *([aaf.NOT_INSTALLED] if missing else []))
     report = build_report(
         source,
         analysis,

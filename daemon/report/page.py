@@ -20,6 +20,7 @@ from analyzers.model import Analysis
 from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
 from daemon.core.text import lines
+from daemon.corrections.files import CORRECTION_FILE, SAMPLE
 from daemon.report.answers import WORKING_LEVEL
 from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars
@@ -153,6 +154,8 @@ def render_page(report: Report, waveform: Waveform) -> str:
             ears=[line.partition(": ") for line in report.check_by_ear],
             ear_topics=topics(report.check_by_ear),
             fixes=fixes(report),
+            correction_file=CORRECTION_FILE,
+            correction_sample=SAMPLE,
             board=BOARD_FILE,
             player={"start": waveform.whole.start_s, "end": waveform.whole.end_s},
         )

@@ -28,6 +28,7 @@ from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Settings
 from daemon.core.errors import InternalError, MachineError
 from daemon.core.names import safe_stem
+from daemon.core.regular import read_regular
 from daemon.core.schemas import other_major, same_major
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan
@@ -131,7 +132,7 @@ class Report(Part):
 def read_report(path: Path) -> Report:
     """A report from its file. Raises MachineError when it is unreadable or of another major version."""
     try:
-        data = path.read_bytes()
+        data = read_regular(path)
         return Report.model_validate_json(data, extra="ignore")
     except OSError as error:
         raise MachineError(

@@ -21,6 +21,7 @@ from typing import Any
 
 from config.settings import Notify
 from daemon.core.logs import note
+from daemon.core.regular import read_regular
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Record
 
@@ -80,8 +81,8 @@ def _card(record: Record, ready: Path | None) -> dict[str, str]:
         return {}
     path = ready / record.folder / name
     try:
-        with path.open("rb") as file:
-            return {"card": str(path), "card_text": file.read(MOST_CARD_BYTES).decode(errors="replace")}
+        text = read_regular(path, MOST_CARD_BYTES).decode(errors="replace")
+        return {"card": str(path), "card_text": text}
     except OSError:
         return {}
 

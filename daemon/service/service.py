@@ -271,7 +271,7 @@ class Service:
         self.preemption.step(now, allowed=paused is None)
         self.board.step(now, hurry=not self.arrivals.entries)
         if paused != PAUSED:
-            self.corrections.step(now)
+            self.corrections.step(now, drops_wait=bool(self.arrivals.entries))
         while paused is None and self.pool.idle > self.dispatcher.pending:
             entry = self.arrivals.next_waiting(now, self.preemption.below_bytes)
             if entry is None or not has_space(self.settings, self.problems, entry.candidate.size):

@@ -21,14 +21,18 @@ from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
 from daemon.corrections.apply import Correction, apply_correction, beats_in
-from daemon.corrections.files import CORRECTION_FILE, pending_corrections
+from daemon.corrections.files import CORRECTION_FILE, REASON_FILE, Pending, pending_corrections
+from daemon.corrections.reading import read_correction_file
+from daemon.corrections.refusals import Refusals
 from daemon.corrections.store import read_history, stored_correction
-from daemon.corrections.words import make_correction, place_of_bar_one, read_correction_file
+from daemon.corrections.words import make_correction, place_of_bar_one
 from daemon.decode.decoder import decode
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ops.accuracy import print_accuracy
+from daemon.ops.status import as_lines, read_status
 from daemon.pipeline.correct import (
-    REASON_FILE,
+    FileOutcome,
+    apply_to_folder,
     correct_drop,
     correct_from_file,
     undo_correction,
@@ -275,16 +279,17 @@ def test_impossible_corrections_say_what_is_allowed(wanted: dict, words: str) ->
 @pytest.mark.parametrize(
     ("text", "wanted"),
     [
-        ("tempo: 70\nkey: E flat minor\n", {"tempo": 70, "key": "E flat minor"}),
+        ("tempo: 70\nkey: E flat minor\n", {"tempo": "70", "key": "E flat minor"}),
         ("Bar one: +1 beat\n", {"bar_one": "+1 beat"}),
-        ("bar-one: 1:02.5\nmeter: 3/4", {"bar_one": 62.5, "meter": "3/4"}),
-        ("\ufeffhalf: yes", {"half": True}),
+        ("bar-one: 1:02.5\nmeter: 3/4", {"bar_one": "1:02.5", "meter": "3/4"}),
+        ("\ufeffhalf: yes", {"half": "yes"}),
+        ("# nothing else\ntempo: 70 # by ear\nkey:\n", {"tempo": "70"}),
     ],
 )
 def test_correction_files(tmp_path: Path, text: str, wanted: dict) -> None:
     path = tmp_path / CORRECTION_FILE
     path.write_text(text, encoding="utf-8")
-    assert read_correction_file(path) == wanted
+    assert read_correction_file(path).values == wanted
 
 
 @pytest.mark.parametrize(
@@ -389,25 +394,67 @@ def test_undo_gives_back_what_was_measured(studio, capsys) -> None:
         undo_correction(settings, "amber-lane")
 
 
-def test_a_correction_survives_the_producers_file_going_away(studio) -> None:
+def audio_of(folder: Path) -> np.ndarray:
+    return sf.read(folder / report_of(folder)[1].files.aligned_copy, dtype="int16")[0]
+
+
+@pytest.mark.parametrize(
+    "wanted", [{"half": True}, {"key": "C minor"}, {"meter": "3/4"}, {"tuning": -32}, {"bar_one": "+1 beat"}]
+)
+def test_without_the_producers_file_the_copy_is_enough(studio, wanted) -> None:
     settings, folder = studio
+    correct_drop(settings, "amber-lane", wanted)
+    with_file, report = audio_of(folder), report_of(folder)[1]
+    undo_correction(settings, "amber-lane")
+    before = audio_of(folder)
+    shutil.rmtree(settings.folders.incoming / "tin-roof")
+    correct_drop(settings, "amber-lane", wanted)
+    made = report_of(folder)[1]
+    assert np.array_equal(audio_of(folder), with_file)
+    assert (made.answers, made.cut) == (report.answers, report.cut)
+    assert made.aligned_copy.warnings[0].startswith("The producer's file is gone")
+    undo_correction(settings, "amber-lane")
+    assert np.array_equal(audio_of(folder), before)
+
+
+def test_what_the_copy_does_not_hold_is_refused_with_the_reason(studio) -> None:
+    settings, folder = studio
+    correct_drop(settings, "amber-lane", {"bar_one": "+8 bars"})
+    assert report_of(folder)[1].cut.source_start > 0
     shutil.rmtree(settings.folders.incoming / "tin-roof")
     sha256 = report_of(folder)[1].drop.sha256
-    before = sorted(p.name for p in folder.iterdir())
-    with pytest.raises(BeatintakeError, match="correction is kept"):
-        correct_drop(settings, "amber-lane", {"half": True})
-    assert stored_correction(settings.folders.state, sha256).tempo_bpm == 70.0
-    assert sorted(p.name for p in folder.iterdir()) == before
+    before = {path.name: path.read_bytes() for path in folder.iterdir()}
+    with pytest.raises(BeatintakeError, match=r"bar one cannot lie at 0\.100 s; the correction is kept"):
+        correct_drop(settings, "amber-lane", {"bar_one": "0.1"})
+    assert stored_correction(settings.folders.state, sha256).bar_one_s == 0.1
+    assert {path.name: path.read_bytes() for path in folder.iterdir()} == before
+
+
+def test_a_source_under_another_name_is_found_by_its_bytes(studio) -> None:
+    settings, folder = studio
+    drop = settings.folders.incoming / "tin-roof" / "amber-lane.wav"
+    drop.rename(settings.folders.incoming / "renamed.wav")
+    correct_drop(settings, "amber-lane", {"half": True})
+    assert report_of(folder)[1].aligned_copy.warnings == ()
 
 
 def test_another_version_in_incoming_is_not_taken_for_the_source(studio) -> None:
     settings, folder = studio
     drop = settings.folders.incoming / "tin-roof" / "amber-lane.wav"
+    before, sha256 = audio_of(folder), report_of(folder)[1].drop.sha256
     sf.write(drop, np.full((20 * RATE, 2), 0.25), RATE)
-    before = report_of(folder)[1]
-    with pytest.raises(BeatintakeError, match="another version"):
-        correct_drop(settings, "amber-lane", {"half": True})
-    assert report_of(folder)[1] == before
+    correct_drop(settings, "amber-lane", {"half": True})
+    assert report_of(folder)[1].drop.sha256 == sha256
+    assert np.array_equal(audio_of(folder), before)
+
+
+def test_a_file_that_was_interrupted_is_not_applied_twice(studio) -> None:
+    settings, folder = studio
+    (folder / CORRECTION_FILE).write_text("half: yes\n")
+    wanted = read_correction_file(folder / CORRECTION_FILE)
+    apply_to_folder(settings, folder, wanted.values, wanted.token)
+    assert correct_from_file(settings, folder).kind == "applied"
+    assert report_of(folder)[1].answers.tempo.value == 70.0
 
 
 def test_correction_file_beside_the_report(studio) -> None:
@@ -415,20 +462,25 @@ def test_correction_file_beside_the_report(studio) -> None:
     assert pending_corrections(settings.folders.ready) == []
     (folder / CORRECTION_FILE).write_text("half: true\n")
     assert pending_corrections(settings.folders.ready) == []  # it may still be being written
-    assert pending_corrections(settings.folders.ready, quiet_s=0) == [folder]
-    assert "70 BPM (by hand)" in correct_from_file(settings, folder)
+    assert [p.folder for p in pending_corrections(settings.folders.ready, quiet_s=0)] == [folder]
+    outcome = correct_from_file(settings, folder)
+    assert outcome.kind == "applied"
+    assert "70 BPM (by hand)" in outcome.text
     assert pending_corrections(settings.folders.ready, quiet_s=0) == []
 
 
 def test_bad_correction_file_says_why_and_is_not_tried_again(studio) -> None:
     settings, folder = studio
     (folder / CORRECTION_FILE).write_text("key: H minor\n")
-    assert "refused" in correct_from_file(settings, folder)
+    assert correct_from_file(settings, folder).kind == "refused"
+    page = folder / report_of(folder)[1].files.page
+    assert "The correction file was refused" in page.read_text()
     assert "a key such as" in (folder / REASON_FILE).read_text()
     assert pending_corrections(settings.folders.ready, quiet_s=0) == []
     (folder / CORRECTION_FILE).write_text("key: B minor\n")
     correct_from_file(settings, folder)
     assert not (folder / REASON_FILE).exists()
+    assert "The correction file was refused" not in page.read_text()
 
 
 def test_unknown_and_ambiguous_names_are_refused(studio) -> None:
@@ -471,7 +523,9 @@ def test_the_keeper_gives_one_file_at_a_time_to_an_idle_worker(studio, monkeypat
         def submit(self, task) -> None:
             self.tasks.append(task)
 
-    monkeypatch.setattr(pickup_module, "pending_corrections", lambda ready: [folder, folder / "b"])
+    (folder.parent / "b").mkdir()
+    files = [Pending(folder, "1"), Pending(folder.parent / "b", "1")]
+    monkeypatch.setattr(pickup_module, "pending_corrections", lambda ready: files)
     pool = Pool()
     pickup = CorrectionPickup(settings, pool)
     pickup.step(10.0)
@@ -480,11 +534,59 @@ def test_the_keeper_gives_one_file_at_a_time_to_an_idle_worker(studio, monkeypat
     pickup.step(11.0)
     pickup.step(99.0)
     assert [task.arguments for task in pool.tasks] == [(settings, folder)]
-    pickup.handle(Done("correction", "well"))
-    pickup.step(12.0)
-    assert len(pool.tasks) == 2
+    pickup.handle(Done("correction", FileOutcome("refused", "no such key")))
+    pickup.step(time.monotonic() + 1)
+    assert pool.tasks[-1].arguments == (settings, folder.parent / "b")
     pickup.handle(Died("correction", "killed", ""))
-    pickup.step(12.5)
-    assert len(pool.tasks) == 2
-    pickup.step(100.0)
+    pickup.step(time.monotonic() + 5)
+    assert len(pool.tasks) == 2  # it has its turn again later
+    pickup.step(time.monotonic() + 100)
     assert len(pool.tasks) == 3
+    pickup.handle(Died("correction", "killed", ""))
+    pickup.step(time.monotonic() + 9999)
+    assert len(pool.tasks) == 3, "twice is enough"
+    files[0] = Pending(folder, "touched")
+    pickup.step(time.monotonic() + 99999)
+    assert len(pool.tasks) == 4
+
+
+def test_a_refusal_outlives_the_service_and_shows_in_status(studio) -> None:
+    settings, folder = studio
+    (folder / CORRECTION_FILE).mkdir()
+    (folder / REASON_FILE).mkdir()
+    file = pending_corrections(settings.folders.ready, quiet_s=0)[0]
+    outcome = correct_from_file(settings, folder)
+    Refusals.load(settings.folders.state, settings.folders.ready).settle(file, outcome.text)
+    later = Refusals.load(settings.folders.state, settings.folders.ready)
+    assert later.settled(file)
+    shown = "\n".join(as_lines(read_status(settings), settings))
+    assert "amber-lane: correction.yaml: it is a folder, link, pipe or device" in shown
+    (folder / CORRECTION_FILE).rmdir()
+    (folder / REASON_FILE).rmdir()
+    assert later.current() == {}
+
+
+def test_drops_that_wait_are_not_held_up_by_corrections(studio, monkeypatch) -> None:
+    settings, folder = studio
+
+    class Pool:
+        idle = 1
+        tasks: ClassVar[list] = []
+
+        def submit(self, task) -> None:
+            self.tasks.append(task)
+
+    monkeypatch.setattr(
+        pickup_module, "pending_corrections", lambda ready: [Pending(folder, str(time.monotonic()))]
+    )
+    pickup = CorrectionPickup(settings, Pool())
+    now = time.monotonic()
+    pickup.step(now - 10, drops_wait=True)
+    pickup.handle(Done("correction", FileOutcome("applied", "")))  # it took ten seconds
+    pickup.step(now + 39, drops_wait=True)
+    assert len(Pool.tasks) == 1
+    pickup.step(now + 39)  # none waits any more
+    assert len(Pool.tasks) == 2
+    pickup.handle(Done("correction", FileOutcome("applied", "")))
+    pickup.step(now + 45, drops_wait=True)
+    assert len(Pool.tasks) == 3
