@@ -3,4 +3,15 @@
 Offers the report, its reader, the page and the board; decides nothing about audio.
 """
 
-__all__ = ["board", "card", "machine", "page", "parts", "refusal_note", "report", "scripts", "waveform", "words"]
+__all__ = [
+    "board",
+    "card",
+    "machine",
+    "page",
+    "parts",
+    "refusal_note",
+    "report",
+    "scripts",
+    "waveform",
+    "words",
+]
