@@ -68,7 +68,7 @@ def find_lead_in(features: Features) -> LeadIn:
     start = None
     look = min(loud, over + signal.rate)
     if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
-        start = _start_over_bed(quiet, features.mono, over, signal.rate, threshold)
+        start = _start_over_bed(quiet, features.mono, (over, loud), signal.rate, threshold)
     if start is None:
         start = _Start(_skip_clicks(quiet, over, signal.rate, threshold), 0.97)
     return _describe(signal, start, threshold)
@@ -145,11 +145,14 @@ def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: floa
 
 
 def _start_over_bed(
-    quiet: _Magnitudes, mono: Samples, over: int, rate: int, threshold: float
+    quiet: _Magnitudes, mono: Samples, span: tuple[int, int], rate: int, threshold: float
 ) -> _Start | None:
-    """Where music rises out of the bed that begins at `over`; None when the bed itself grows (a riser)."""
-    size = max(1, round(FRAME_S * rate))
-    learn = max(1, round(BED_LOOK_S / FRAME_S))
+    """Where music rises out of a bed; None when the bed itself grows (a riser).
+
+    `span`: where the bed begins, and the first loud frame, from which on it tells nothing of its own level.
+    """
+    size, (over, loud) = max(1, round(FRAME_S * rate)), span
+    learn = max(1, min(round(BED_LOOK_S / FRAME_S), (loud - over) // size))
     frames = rise_frames(blocks_of(mono, 4096 * size, over, len(quiet)), rate, size, learn)
     if frames is None:
         return None

@@ -84,6 +84,20 @@ def test_hiss_is_no_music(lead_in_s: float, level: float) -> None:
     assert answer.noise_floor_dbfs == pytest.approx(level, abs=1)
 
 
+@pytest.mark.parametrize("bed", ["hiss", "crackle"])
+@pytest.mark.parametrize("lead_in_s", [0.03, 0.055, 0.09])
+def test_a_moment_of_noise_before_held_music_is_no_music(lead_in_s: float, bed: str) -> None:
+    """The bed's level is learnt from what comes before the music, however short that is."""
+    t = np.arange(3 * RATE) / RATE
+    held = 0.5 * np.sin(2 * np.pi * 110 * t) + 0.3 * np.sin(2 * np.pi * 138.6 * t + 1) + white(3.0, -20)[:, 0]
+    lead = round(lead_in_s * RATE)
+    samples = np.concatenate([np.zeros(lead), held])[:, None] + white(lead_in_s + 3, -55)[: lead + len(t)]
+    if bed == "crackle":
+        samples[:: RATE // 90] += 0.004
+    answer = found(samples.astype(np.float32))
+    assert answer.first_sound_s == pytest.approx(lead_in_s, abs=0.005)
+
+
 @pytest.mark.parametrize("mains", [50, 60])
 def test_hum_is_no_music(mains: int) -> None:
     t = np.arange(5 * RATE) / RATE
