@@ -161,8 +161,8 @@ def _start_over_bed(
         return None
     typical = float(np.median(quiet[over : over + learn * size]))
     first = max(over, rise - size)
-    loud = quiet[first : rise + 6 * size] > max(threshold, NOISE_PEAK * typical)
-    sample = first + int(np.argmax(loud)) if loud.any() else rise
+    above = quiet[first : rise + 6 * size] > max(threshold, NOISE_PEAK * typical)
+    sample = first + int(np.argmax(above)) if above.any() else rise
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
 
 

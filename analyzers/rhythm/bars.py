@@ -33,11 +33,11 @@ def bar_lines(grid: Grid) -> list[tuple[int, float]]:
     one = bar_one_index(grid)
     if one is None or not grid.beats_per_bar:
         return []
-    return [
-        ((k - one) // grid.beats_per_bar + 1, at)
-        for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
-        if down
-    ]
+    lines = [(k, at) for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True)) if down]
+    if not lines:
+        return []
+    first = (lines[0][0] - one) // grid.beats_per_bar + 1  # counted on from there: a bar may be shortened
+    return [(first + count, at) for count, (_, at) in enumerate(lines)]
 
 
 def nearest_bar(lines: Sequence[tuple[int, float]], at_s: float) -> int:

@@ -18,8 +18,8 @@ import numpy.typing as npt
 import soundfile as sf
 
 from analyzers.model import Grid
-from analyzers.rhythm.bars import bar_one_index
 from daemon.export.plan import CutPlan
+from daemon.export.sessionbeats import session_beats
 
 Samples = npt.NDArray[np.float32]
 
@@ -41,20 +41,12 @@ class Tick:
 
 
 def ticks_in_copy(grid: Grid, plan: CutPlan) -> list[Tick]:
-    """Every beat of the copy from its first sample on; beats before the file are extrapolated."""
-    one = bar_one_index(grid)
-    if one is None or grid.tempo_bpm is None or not grid.beats_per_bar:
+    """Every beat of the copy from its first sample on, as the session counts them; none without a grid."""
+    beats = session_beats(grid, plan)
+    if beats is None:
         return []
-    ticks = [
-        Tick(plan.line_in_copy_s(at), down, k == one)
-        for k, (at, down) in enumerate(zip(grid.beats_s, grid.downbeats, strict=True))
-    ]
-    period = grid.beats_s[1] - grid.beats_s[0] if len(grid.beats_s) > 1 else 60.0 / grid.tempo_bpm
-    slack, index = 0.25 * period, 0
-    while ticks[0].at_s - period > -slack:
-        index -= 1
-        ticks.insert(0, Tick(ticks[0].at_s - period, (index - one) % grid.beats_per_bar == 0, index == one))
-    return [tick for tick in ticks if tick.at_s > -slack]
+    counted = enumerate(zip(beats.at_s, beats.lines, strict=True))
+    return [Tick(at, line, k == beats.bar_one) for k, (at, line) in counted]
 
 
 def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *, bars: int = 8) -> bool:

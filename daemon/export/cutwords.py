@@ -9,38 +9,40 @@ NEAR_BEATS = 0.06  # and so near to one of them
 SAID_SHIFT_S = 0.0005  # a smaller shift is not worth a word
 
 
-def why(
-    *,
-    sound_s: float,
-    beat_s: float,
-    music_bars: int | None,
-    lead_in_bars: int,
-    filled: bool,
-    shift_s: float,
-    hits_after_lines_s: float | None,
+def before_words(
+    sound_s: float, beat_s: float, music_bars: int, lead_in_bars: int, *, whole_bars: bool
 ) -> str:
-    """One sentence without a full stop.
+    """What lies before bar one, in words: "pickup of 1 beat in bar 1"; empty where nothing does.
 
     Parameters
     ----------
     sound_s : music before bar one, in seconds; 0: none
-    music_bars : whole bars of the source before bar one; None: the copy starts inside a bar
+    music_bars : bars of the session that it lies in
     lead_in_bars : bars of silence as configured
+    whole_bars : False where the copy starts at the first sound, inside a bar
+    """
+    if music_bars == 0:
+        silent = _bars(1, lead_in_bars)
+        return (
+            f"{silent} {'is' if lead_in_bars == 1 else 'are'} silence, as configured" if lead_in_bars else ""
+        )
+    text = f"{_before(sound_s, beat_s, music_bars)} in {_bars(lead_in_bars + 1, music_bars)}"
+    if lead_in_bars:
+        text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
+    return text if whole_bars else f"{text}; bar 1 is shortened"
+
+
+def why(before: str, bars: int, *, filled: bool, shift_s: float, hits_after_lines_s: float | None) -> str:
+    """The whole sentence, without a full stop.
+
+    Parameters
+    ----------
+    before : what lies before bar one (`before_words`), in so many `bars` of the session
     filled : silence fills what the source does not have of the first bar
     shift_s, hits_after_lines_s : as in the plan
     """
-    if music_bars is None:
-        early = _beats(sound_s, beat_s)
-        text = f"the copy starts at the first sound, {early} before bar one, not on a bar line"
-        text += _silence(lead_in_bars, ", after ")
-    elif music_bars == 0:
-        text = f"the song starts at bar {1 + lead_in_bars}" if lead_in_bars else "the copy starts on bar one"
-        text += _silence(lead_in_bars, ", after ")
-    else:
-        text = f"the song starts at bar {music_bars + lead_in_bars + 1}; "
-        text += f"{_before(sound_s, beat_s, music_bars)} in {_bars(lead_in_bars + 1, music_bars)}"
-        text += _silence(lead_in_bars, ", after ")
-        text += "; silence fills the part of that bar that the source does not have" if filled else ""
+    text = f"the song starts at bar {bars + 1}; {before}" if bars else "the copy starts on bar one"
+    text += "; silence fills the part of that bar that the source does not have" if filled else ""
     return text + _shifted(shift_s, hits_after_lines_s)
 
 
@@ -84,7 +86,3 @@ def _counted(beats: float) -> Fraction | None:
 
 def _bars(first: int, count: int) -> str:
     return f"bar {first}" if count == 1 else f"bars {first} to {first + count - 1}"
-
-
-def _silence(bars: int, lead: str) -> str:
-    return f"{lead}{bars} bar{'s' if bars > 1 else ''} of silence as configured" if bars else ""

@@ -92,7 +92,7 @@ class _Project:
         score = session.score
         self.tree = Element("Project", version="1.0")
         xml.SubElement(self.tree, "Application", name="beatintake", version=session.software)
-        tempo = self._transport(score)
+        tempo, meter = self._transport(score)
         structure = xml.SubElement(self.tree, "Structure")
         self.master = self._id()
         lanes = []
@@ -108,22 +108,22 @@ class _Project:
         for group, tracks in session.layout:
             self._layout(structure, group, tracks)
         self._master_track(structure)
-        self._arrangement(session, lanes, tempo)
+        self._arrangement(session, lanes, tempo, meter)
 
     def _id(self) -> str:
         self.count += 1
         return f"id{self.count}"
 
-    def _transport(self, score: Score) -> str:
+    def _transport(self, score: Score) -> tuple[str, str]:
+        """Ids of tempo and time signature."""
         transport = xml.SubElement(self.tree, "Transport")
         tempo = self._id()
         _, bpm = score.ruler.tempo_points[0]
         xml.SubElement(transport, "Tempo", id=tempo, name="Tempo", unit="bpm", value=_number(bpm))
-        upper, lower = score.meter or (4, 4)
-        xml.SubElement(
-            transport, "TimeSignature", id=self._id(), numerator=str(upper), denominator=str(lower)
-        )
-        return tempo
+        (_, first), *_ = score.ruler.meters or ((0, (4, 4)),)
+        meter = self._id()
+        xml.SubElement(transport, "TimeSignature", {"id": meter, **_meter(first)})
+        return tempo, meter
 
     def _track(
         self,
@@ -189,7 +189,9 @@ class _Project:
                 xml.SubElement(notes, "Note", {**when, "channel": "0", "key": str(note), "vel": strength})
         return clips
 
-    def _arrangement(self, session: Session, lanes: list[tuple[str, Element]], tempo: str) -> None:
+    def _arrangement(
+        self, session: Session, lanes: list[tuple[str, Element]], tempo: str, meter: str
+    ) -> None:
         score = session.score
         arrangement = xml.SubElement(self.tree, "Arrangement", id=self._id(), name=session.title)
         _given(arrangement, comment="\n".join(session.remarks))
@@ -207,6 +209,15 @@ class _Project:
                 xml.SubElement(held, "Marker", name=name, time=_beats(tick), comment=remark)
         if len(score.ruler.tempo_points) > 1:
             self._tempo_map(arrangement, score, tempo)
+        if len(score.ruler.meters) > 1:
+            self._meters(arrangement, score, meter)
+
+    def _meters(self, arrangement: Element, score: Score, meter: str) -> None:
+        points = xml.SubElement(arrangement, "TimeSignatureAutomation", id=self._id(), timeUnit="beats")
+        xml.SubElement(points, "Target", parameter=meter)
+        for tick, signature in score.ruler.meters:
+            at = {"time": _beats(tick), **_meter(signature)}
+            xml.SubElement(points, "TimeSignaturePoint", at)
 
     def _tempo_map(self, arrangement: Element, score: Score, tempo: str) -> None:
         points = xml.SubElement(arrangement, "TempoAutomation", id=self._id(), timeUnit="beats", unit="bpm")
@@ -214,6 +225,10 @@ class _Project:
         for tick, bpm in score.ruler.tempo_points:
             at = {"time": _beats(tick), "value": _number(bpm), "interpolation": "hold"}
             xml.SubElement(points, "RealPoint", at)
+
+
+def _meter(signature: tuple[int, int]) -> dict[str, str]:
+    return {"numerator": str(signature[0]), "denominator": str(signature[1])}
 
 
 def _given(element: Element, **attributes: str | None) -> None:

@@ -1,8 +1,9 @@
 """The map: a Standard MIDI File that carries what the session needs beside the aligned copy.
 
-Format 1, 960 ticks a quarter note. Track 1 (conductor): title, meter, tempo, key signatures,
-section markers. Track 2: the chords as held notes with voice leading in the vocal range, names as
-text events. Track 3: their roots as a bass line. Tick 0 is the copy's sample 0 (`ruler`, `score`).
+Format 1, 960 ticks a quarter note. Track 1 (conductor): title, meter (a shortened first bar has a
+time signature of its own), tempo, key signatures, section markers. Track 2: the chords as held notes
+with voice leading in the vocal range, names as text events. Track 3: their roots as a bass line.
+Tick 0 is the copy's sample 0 (`ruler`, `score`).
 
 Source: Standard MIDI File 1.0 (MMA/AMEI RP-001): tempo in whole microseconds a quarter note, text
 in ASCII because the standard names no encoding, key signature as sharps or flats and major or minor.
@@ -55,10 +56,10 @@ def ascii_text(text: str) -> str:
 
 def conductor(score: Score) -> list[Event]:
     """Meter, tempo, key signatures and section markers."""
-    events: list[Event] = []
-    if score.meter is not None:
-        upper, lower = score.meter
-        events.append((0, mido.MetaMessage("time_signature", numerator=upper, denominator=lower)))
+    events: list[Event] = [
+        (tick, mido.MetaMessage("time_signature", numerator=upper, denominator=lower))
+        for tick, (upper, lower) in score.ruler.meters
+    ]
     events += [(tick, mido.MetaMessage("set_tempo", tempo=tempo)) for tick, tempo in score.ruler.tempi]
     if not score.has_grid:
         note = "no steady beat was found: the tempo here is a ruler only"

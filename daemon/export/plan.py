@@ -1,7 +1,8 @@
 """Where the aligned copy is cut: arithmetic only.
 
 The copy starts exactly on a bar line of the session. That is bar one where no music comes before it,
-else whole bars earlier; where the source has no audio that early, digital silence is put in front.
+else whole bars earlier; where the source has no audio that early, digital silence is put in front. A studio
+that wants the copy at the first sound gets a shortened bar 1 instead (`sessionbeats`).
 Bar lines before bar one are extrapolated with the tempo of the first bar.
 
 A first hit that is played a hair beside bar one is bar one's own. The session's lines are then moved
@@ -16,7 +17,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analyzers.model import Analysis, Grid
-from daemon.export.cutwords import why
+from daemon.export.cutwords import before_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
@@ -41,6 +42,7 @@ class CutPlan:
     why: str
     session_shift_s: float = 0.0  # the session's lines lie so much after the measured ones (negative: before)
     hits_after_lines_s: float | None = None  # median of the song's hits against the session's lines
+    before_bar_one: str = ""  # what lies there, in words; empty: nothing
 
     def in_copy_s(self, source_s: float) -> float:
         """Seconds in the copy of a sound of the source."""
@@ -83,7 +85,7 @@ def plan_cut(
     first_hit_s : where the first hit starts (`firsthit`); by default where the first sound is
     lead_in_bars : bars of silence wanted before the music, 0..4
     early_hit_s : what comes less than this, and less than a 32nd note, before bar one is no pickup
-    start : "first_sound" starts the copy there, on a bar line or not
+    start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
     grid, hit = analysis.grid, first_hit_s if first_hit_s is not None else analysis.lead_in.first_sound_s
@@ -100,28 +102,22 @@ def plan_cut(
     music_start, first = (round((one - before_s - lead * bar_s) * rate) for lead in (0, lead_in_bars))
     source_start = min(max(music_start, 0), frames)
     end = frames if trim_tail_to is None else _next_line(grid, bar_s, shift, trim_tail_to, frames, rate)
-    on_line = start == "bar_one" or before_bars == 0
     hits_s = _hits_after_lines(grid, shift)
-    pad = source_start - first
-    bars = (before_bars if on_line else 0) + lead_in_bars
+    bars = before_bars + lead_in_bars
+    beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
+    whole = start == "bar_one"
+    before = before_words(sound_s, beat_s, before_bars, lead_in_bars, whole_bars=whole)
     return CutPlan(
         source_start=source_start,
         source_end=max(end, source_start),
-        pad_samples=pad,
+        pad_samples=source_start - first,
         zero_s=first / rate,
         bar_one_in_copy_s=one - first / rate,
         bars_before_bar_one=bars,
-        why=why(
-            sound_s=sound_s,
-            beat_s=bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s,
-            music_bars=before_bars if on_line else None,
-            lead_in_bars=lead_in_bars,
-            filled=music_start < 0,
-            shift_s=shift,
-            hits_after_lines_s=hits_s,
-        ),
+        why=why(before, bars, filled=music_start < 0, shift_s=shift, hits_after_lines_s=hits_s),
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
+        before_bar_one=before,
     )
 
 

@@ -1,6 +1,7 @@
 """Seconds of the copy to ticks of the session: the time map that every file beside the copy shares.
 
-960 ticks a quarter note; tick 0 is the copy's sample 0. Before bar one the first tempo holds.
+960 ticks a quarter note; tick 0 is the copy's sample 0. A first bar that is shortened (`sessionbeats`) has a
+time signature of its own, and a tempo of its own where that is not its exact length.
 
 Source: Standard MIDI File 1.0 (MMA/AMEI RP-001): tempo in whole microseconds a quarter note.
 """
@@ -10,14 +11,21 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 from analyzers.model import Grid
 from daemon.export.plan import CutPlan, first_bar_seconds
+from daemon.export.sessionbeats import session_beats
 
 TICKS_PER_QUARTER = 960
 RULER_BPM = 120.0  # without a grid: the default of the standard
 LONGEST_RUN_BEATS = 64
 TEMPO_TOLERANCE_S = 0.0008  # one tempo event serves as long as no beat is further off
+SHORT_BAR_NOTES = (4, 8, 16, 32, 64)
+SHORT_BAR_SHARE = 0.08  # a shortened bar is written in the longest notes that come this near its length
+SAME_S = 0.0001  # and needs no tempo of its own where they come this near
+
+Meter = tuple[int, int]
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,14 +35,16 @@ class Ruler:
     seconds: tuple[float, ...]
     ticks: tuple[float, ...]
     tempi: tuple[tuple[int, int], ...]  # (tick, microseconds a quarter)
+    meters: tuple[tuple[int, Meter], ...] = ()  # (tick, meter); none without a grid
 
     @property
     def tempo_points(self) -> tuple[tuple[int, float], ...]:
-        """(tick, quarter notes a minute): exact where the tempo is constant, else those of `tempi`."""
-        if len(self.tempi) > 1:
+        """(tick, quarter notes a minute): exact where each tempo reaches from anchor to anchor."""
+        if len(self.tempi) != len(self.seconds) - 1:
             return tuple((tick, 6e7 / microseconds) for tick, microseconds in self.tempi)
-        quarters = (self.ticks[1] - self.ticks[0]) / TICKS_PER_QUARTER
-        return ((0, 60 * quarters / (self.seconds[1] - self.seconds[0])),)
+        spans = zip(pairwise(self.ticks), pairwise(self.seconds), strict=True)
+        tempi = [60 * (b - a) / TICKS_PER_QUARTER / (to - since) for (a, b), (since, to) in spans]
+        return tuple((tick, bpm) for (tick, _), bpm in zip(self.tempi, tempi, strict=True))
 
     def tick(self, copy_s: float) -> int:
         """Tick of an instant, never below 0."""
@@ -45,26 +55,48 @@ class Ruler:
 
 def make_ruler(grid: Grid, plan: CutPlan) -> Ruler:
     """Time map of the copy: constant, following every beat, or a plain 120 BPM ruler without a grid."""
-    bar_s = first_bar_seconds(grid)
-    if bar_s is None or plan.bar_one_in_copy_s is None or not grid.beats_per_bar:
-        return _even_ruler(60.0 / RULER_BPM, 0.0, 0.0)
-    beats, quarters = grid.beats_per_bar, _quarters_per_bar(grid)
-    one = plan.bar_one_in_copy_s
-    bar_one_tick = round(one / bar_s * quarters * TICKS_PER_QUARTER)
-    later = [at for at in map(plan.line_in_copy_s, grid.beats_s) if at > one + 1e-3]
-    if grid.constant_tempo or len(later) < 2:
-        return _even_ruler(bar_s / quarters, one, bar_one_tick)
-    step = quarters / beats * TICKS_PER_QUARTER
-    seconds = [one, *later]
-    ticks = [bar_one_tick + i * step for i in range(len(seconds))]
-    if bar_one_tick > 0:
-        seconds, ticks = [0.0, *seconds], [0.0, *ticks]
-    return Ruler(tuple(seconds), tuple(ticks), tuple(_tempo_events(seconds, ticks)))
+    bar_s, beats = first_bar_seconds(grid), session_beats(grid, plan)
+    if bar_s is None or beats is None or not grid.beats_per_bar:
+        return _straight(((0.0, 0.0), (60.0 / RULER_BPM, TICKS_PER_QUARTER)))
+    meter, line = meter_of(grid) or (grid.beats_per_bar, 4), beats.first_line
+    bar_ticks = _ticks(meter)
+    short = short_bar(beats.at_s[line] / bar_s * bar_ticks / TICKS_PER_QUARTER) if line else None
+    line_tick = _ticks(short) if short else 0.0
+    step = bar_ticks / grid.beats_per_bar
+    ticks = [line_tick + (k - line) * step for k in range(len(beats.at_s))]
+    meters = ((0, short), (round(line_tick), meter)) if short else ((0, meter),)
+    shown = meters if grid.meter else ()
+    if not grid.constant_tempo and len(ticks) > beats.bar_one + 2:
+        first = max(line, 1)
+        seconds, ticks = [0.0, *beats.at_s[first:]], [0.0, *ticks[first:]]
+        return Ruler(tuple(seconds), tuple(ticks), tuple(_tempo_events(seconds, ticks)), shown)
+    one, one_tick = beats.at_s[beats.bar_one], ticks[beats.bar_one]
+    end = (one + bar_s, one_tick + bar_ticks)
+    if abs(one - one_tick / bar_ticks * bar_s) <= SAME_S:
+        return _straight(((one, one_tick), end), shown)
+    return _straight(((0.0, 0.0), (beats.at_s[line], line_tick), end), shown)
 
 
-def _even_ruler(quarter_s: float, at_s: float, at_tick: float) -> Ruler:
-    tempo = (0, _microseconds(quarter_s))
-    return Ruler((at_s, at_s + quarter_s), (at_tick, at_tick + TICKS_PER_QUARTER), (tempo,))
+def _straight(anchors: Sequence[tuple[float, float]], meters: tuple[tuple[int, Meter], ...] = ()) -> Ruler:
+    """One tempo from each (s, tick) to the next; the last one holds."""
+    seconds, ticks = zip(*anchors, strict=True)
+    spans = pairwise(anchors)
+    tempi = [_microseconds((b - a) / (to - at) * TICKS_PER_QUARTER) for (a, at), (b, to) in spans]
+    starts = (0, *map(round, ticks[1:-1]))
+    return Ruler(seconds, ticks, tuple(zip(starts, tempi, strict=True)), meters)
+
+
+def short_bar(quarters: float) -> Meter:
+    """Time signature of a bar of that length: in the longest notes that come near it, else in 64ths."""
+    for lower in SHORT_BAR_NOTES:
+        upper = max(round(quarters * lower / 4), 1)
+        if abs(upper * 4 / lower / quarters - 1) <= SHORT_BAR_SHARE:
+            break
+    return upper, lower
+
+
+def _ticks(meter: Meter) -> float:
+    return meter[0] * 4 / meter[1] * TICKS_PER_QUARTER
 
 
 def _tempo_events(seconds: Sequence[float], ticks: Sequence[float]) -> Iterable[tuple[int, int]]:
@@ -89,14 +121,9 @@ def _microseconds(quarter_s: float) -> int:
     return min(max(round(quarter_s * 1e6), 1), 0xFFFFFF)
 
 
-def meter_of(grid: Grid) -> tuple[int, int] | None:
+def meter_of(grid: Grid) -> Meter | None:
     """(6, 8) for "6/8"; None without a meter."""
     if grid.meter is None:
         return None
     upper, lower = grid.meter.split("/")
     return int(upper), int(lower)
-
-
-def _quarters_per_bar(grid: Grid) -> float:
-    meter = meter_of(grid) or (grid.beats_per_bar or 4, 4)
-    return meter[0] * 4 / meter[1]

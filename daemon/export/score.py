@@ -14,7 +14,7 @@ from analyzers.harmony.spelling import parse_chord
 from analyzers.harmony.voicing import bass_notes, voice_chords
 from analyzers.model import Analysis, Chord, Key, Section
 from daemon.export.plan import CutPlan
-from daemon.export.ruler import Ruler, make_ruler, meter_of
+from daemon.export.ruler import Ruler, make_ruler
 from daemon.export.sessionview import in_session
 
 VOCAL_RANGE = (53, 76)
@@ -41,7 +41,6 @@ class KeySign:
 @dataclass(frozen=True, slots=True)
 class Score:
     ruler: Ruler
-    meter: tuple[int, int] | None
     has_grid: bool  # False: the ruler's tempo says nothing about the music
     keys: tuple[KeySign, ...]  # empty: no key
     sections: tuple[tuple[int, str], ...]  # (tick, letter)
@@ -65,7 +64,6 @@ def make_score(
     roots = [() if note is None else (note,) for note in bass_notes(parsed)]
     return Score(
         ruler=ruler,
-        meter=meter_of(analysis.grid),
         has_grid=analysis.grid.tempo_bpm is not None,
         keys=_keys(view.key, ruler),
         sections=_sections(view.sections, ruler),

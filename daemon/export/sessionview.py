@@ -9,30 +9,13 @@ lines; sounds keep their place in the audio.
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import Protocol
 
 from analyzers.level.loudness import after_gain
 from analyzers.model import Analysis, Flag, Grid, Loudness, Section
-from daemon.export.plan import first_bar_seconds
+from daemon.export.sessionbeats import Placement, session_beats
 
-ON_LINE_S = 1e-4  # the copy starts on a whole sample, not on the line itself
 SAID_GAIN_DB = 0.05
 LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
-
-
-class Placement(Protocol):
-    """What is needed of a cut plan, or of its record in a report."""
-
-    @property
-    def source_end(self) -> int: ...
-    @property
-    def zero_s(self) -> float: ...
-    @property
-    def bar_one_in_copy_s(self) -> float | None: ...
-    @property
-    def bars_before_bar_one(self) -> int: ...
-    @property
-    def session_shift_s(self) -> float: ...
 
 
 def in_session(analysis: Analysis, cut: Placement, gain_db: float = 0.0) -> Analysis:
@@ -44,8 +27,8 @@ def in_session(analysis: Analysis, cut: Placement, gain_db: float = 0.0) -> Anal
     cut : where the copy was cut
     gain_db : what the copy was turned up by: levels are those of the copy
 
-    Beats before the source begins are counted back from bar one with the tempo of the first bar. Without a
-    grid only the seconds move. `Section.first_bar` is a bar of the session, 1 at least.
+    The grid's bar one is the session's: it begins with the copy (`sessionbeats`). Without a grid only the
+    seconds move. `Section.first_bar` is a bar of the session, 1 at least.
     """
     line_s = cut.session_shift_s - cut.zero_s
     grid, before = analysis.grid, cut.bars_before_bar_one
@@ -105,23 +88,15 @@ def _section(section: Section, cut: Placement, line_s: float, before: int) -> Se
 
 
 def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
-    bar_s, one = first_bar_seconds(grid), cut.bar_one_in_copy_s
-    if bar_s is None or one is None or not grid.beats_per_bar:
+    beats = session_beats(grid, cut, end_s)
+    if beats is None:
         return grid
-    beat_s, per_bar = bar_s / grid.beats_per_bar, grid.beats_per_bar
-    count = int((one + ON_LINE_S) / beat_s)
-    earlier = [(one - k * beat_s, k % per_bar == 0) for k in range(count, 0, -1)]
-    measured = zip((t + line_s for t in grid.beats_s), grid.downbeats, strict=True)
-    later = [(t, down) for t, down in measured if one - 1e-3 <= t < end_s]
-    if not later or later[0][0] > one + 1e-3:  # bar one itself lies outside the producer's file
-        later = [(one, True), *later]
-    beats = [*earlier, *later]
     curve = [(max(at + line_s, 0.0), bpm) for at, bpm in grid.tempo_curve]
     started = [point for point in curve if point[0] <= 0.0][-1:] or curve[:1]
     return replace(
         grid,
-        bar_one_s=one - cut.bars_before_bar_one * bar_s,
-        beats_s=tuple(max(t, 0.0) for t, _ in beats),
-        downbeats=tuple(down for _, down in beats),
+        bar_one_s=0.0,
+        beats_s=beats.at_s,
+        downbeats=beats.lines,
         tempo_curve=tuple([(0.0, bpm) for _, bpm in started] + [p for p in curve if p[0] > 0.0]),
     )

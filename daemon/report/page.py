@@ -230,8 +230,8 @@ def _cut(report: Report) -> Row:
         value = "starts on bar one"
     else:
         value = f"song starts at bar {cut.bars_before_bar_one + 1}"
-    before = cut.why.split("; ")[1:2] if cut.bars_before_bar_one else []  # "pickup of 1 beat in bar 1"
-    notes = [*before, f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off"]
+    notes = [cut.before_bar_one] if cut.before_bar_one else []
+    notes.append(f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off")
     if cut.pad_samples:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
     if one.value is not None and float(one.value) >= 0:

@@ -20,6 +20,7 @@ from daemon.export.plan import plan_cut
 from daemon.export.sessionview import in_session
 from daemon.pipeline.render import render_drop
 from daemon.report.report import Report
+from tests.daemon.export.session_reader import Opened
 from tests.daemon.sample_report import sample_analysis
 
 RATE, BPM = 44100, 120.0
@@ -108,12 +109,33 @@ def marker_seconds(path: Path) -> dict[str, float]:
     return found
 
 
+def marker_bars(path: Path) -> dict[str, int]:
+    """Bars of the markers and key signatures, counted through the file's own time signatures."""
+    file, now, bar, line, length, found = mido.MidiFile(path), 0, 1, 0, 4 * 960, {}
+    for message in mido.merge_tracks(file.tracks):
+        now += message.time
+        while now >= line + length:
+            bar, line = bar + 1, line + length
+        if message.type == "time_signature":
+            assert now == line, "a meter changes on a bar line"
+            length = file.ticks_per_beat * 4 * message.numerator // message.denominator
+        elif message.type == "marker":
+            found.setdefault(message.text, bar)
+        elif message.type == "key_signature":
+            found[f"key {message.key}"] = bar
+    return found
+
+
 CASES = {
     "plain": {},
     "pickup": {"pickup_s": 0.5},
     "played early": {"pickup_s": 0.012},
     "drift": {"drift": 0.0004},
     "pickup and lead-in bars": {"pickup_s": 0.5, "lead": 2},
+    "from the first sound": {"pickup_s": 0.5, "start": "first_sound"},
+    "from the first sound, in thirds": {"pickup_s": 0.83, "start": "first_sound"},
+    "from the first sound, drift": {"pickup_s": 0.5, "start": "first_sound", "drift": 0.0004},
+    "from the first sound after lead-in bars": {"pickup_s": 0.5, "start": "first_sound", "lead": 2},
 }
 
 
@@ -121,7 +143,8 @@ CASES = {
 def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: str) -> None:
     report, out = published(tmp_path, **CASES[case])  # type: ignore[arg-type]
     shape = CASES[case]
-    before = (1 if shape.get("pickup_s", 0) == 0.5 else 0) + shape.get("lead", 0)
+    pickup = shape["pickup_s"] if shape.get("pickup_s", 0) >= 0.5 else 0.0
+    before = (1 if pickup else 0) + shape.get("lead", 0)
     record = report.session
     assert record is not None
     assert record.bar_one is not None
@@ -132,13 +155,19 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
 
     copy, rate = sf.read(out / report.files.aligned_copy)
     first = float(np.flatnonzero(np.abs(copy).max(axis=1) > 1e-4)[0]) / rate
-    assert first == pytest.approx(
-        record.bar_one.at_s - (0.5 if before and shape["pickup_s"] == 0.5 else 0), abs=0.002
-    )
+    assert first == pytest.approx(record.bar_one.at_s - pickup, abs=0.002)
+    if "start" in shape:
+        assert first == pytest.approx(BAR_S * shape.get("lead", 0), abs=0.002)
 
     marks = marker_seconds(out / str(report.files.map))
     assert marks["B"] == pytest.approx(section.at_s, abs=1e-3)
     assert marks["key Fm"] == pytest.approx(change.at_s, abs=1e-3)
+
+    bars = marker_bars(out / str(report.files.map))
+    assert (bars["B"], bars["key Fm"]) == (section.bar, change.bar)
+    session = Opened(out / str(report.files.session))
+    marked = {name: (bar, at_s) for name, bar, at_s in session.marker_bars()}
+    assert marked["B"] == (section.bar, pytest.approx(section.at_s, abs=1e-3))
 
     page = (out / report.files.page).read_text().replace("\N{NO-BREAK SPACE}", " ")
     said = f"bar {change.bar} ({change.at_s:.2f} s)"

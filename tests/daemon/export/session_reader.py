@@ -124,6 +124,27 @@ class Opened:
         every = self.root.findall("Arrangement/Markers/Marker")
         return [(self.seconds(float(m.attrib["time"])), m.attrib["name"]) for m in every]
 
+    def bar(self, beat: float) -> int:
+        """Number of the bar that holds a place in quarter notes, counted through the time signatures."""
+        points = self.root.findall("Arrangement/TimeSignatureAutomation/TimeSignaturePoint")
+        first = self.root.find("Transport/TimeSignature")
+        assert first is not None
+        meters = [(float(p.attrib["time"]), p) for p in points] or [(0.0, first)]
+        bar = 1
+        for (at, meter), (until, _) in zip(meters, [*meters[1:], (float("inf"), first)], strict=True):
+            length = 4 * int(meter.attrib["numerator"]) / int(meter.attrib["denominator"])
+            if beat < until:
+                return bar + int((beat - at + 1e-6) / length)
+            assert (until - at) % length == 0, "a meter changes on a bar line"
+            bar += int((until - at) / length)
+        raise AssertionError("unreachable")
+
+    def marker_bars(self) -> list[tuple[str, int, float]]:
+        """(name, bar, s) of every marker."""
+        every = self.root.findall("Arrangement/Markers/Marker")
+        places = [(m.attrib["name"], float(m.attrib["time"])) for m in every]
+        return [(name, self.bar(at), self.seconds(at)) for name, at in places]
+
     def track(self, name: str) -> ElementTree.Element:
         (found,) = [track for track in self.tracks.values() if track.attrib["name"] == name]
         return found

@@ -17,6 +17,7 @@ from analyzers.model import Analysis, KeyChange, Section
 from config.settings import SessionTrack
 from daemon.export.dawproject import write_dawproject
 from daemon.export.midimap import write_map
+from daemon.export.plan import CutPlan
 from daemon.export.score import make_score
 from daemon.export.session import Session, Sound, lay_out
 from tests.daemon.export.score_kit import RATE, analysis, grid, key, plan, steady
@@ -66,15 +67,27 @@ def compound_beat() -> Analysis:
     return analysis(g, [(0.0, 2.4, "Em"), (2.4, 4.8, "C")])
 
 
+def pickup_beat() -> Analysis:
+    g = steady(120.0, 3.25)
+    return analysis(g, chords_on(list(g.beats_s)), first_sound=2.84)
+
+
 def no_beat() -> Analysis:
     return analysis(grid([], None, meter=None), [(3.0, 5.5, "C")], first_sound=1.005, k=key(None, None))
 
 
-BEATS = {f.__name__: f for f in (plain_beat, tempo_map_beat, key_change_beat, compound_beat, no_beat)}
+BEATS = {
+    f.__name__: f for f in (plain_beat, tempo_map_beat, key_change_beat, compound_beat, pickup_beat, no_beat)
+}
+
+
+def plan_of(a: Analysis) -> CutPlan:
+    """From the first sound where music comes before bar one: bar 1 is shortened then."""
+    return plan(a, start="first_sound")
 
 
 def session_of(a: Analysis, sounds: tuple[Sound, ...] | None = None) -> Session:
-    cut = plan(a)
+    cut = plan_of(a)
     frames = cut.pad_samples + cut.source_end - cut.source_start
     copy = Sound("amber lane", Path("amber lane.wav"), "amber lane.wav", frames, RATE, 2)
     return Session(
@@ -127,7 +140,7 @@ def test_structure(written):
     assert set(used) <= set(ids)
     (master,) = [e for e in root.iter("Channel") if e.attrib["role"] == "master"]
     assert all(e is master or "destination" in e.attrib for e in root.iter("Channel"))
-    order = ["Lanes", "Markers", "TempoAutomation"]
+    order = ["Lanes", "Markers", "TempoAutomation", "TimeSignatureAutomation"]
     tags = [e.tag for e in root[3]]
     assert tags == [tag for tag in order if tag in tags]
 
@@ -160,7 +173,7 @@ def test_notes_are_those_of_the_map_to_the_tick(written):
 def test_everything_lies_where_it_is_in_the_copy(written):
     """The file's own clock against the analysis, which is where the sound is."""
     a, _, opened, _ = written
-    cut = plan(a)
+    cut = plan_of(a)
     starts = sorted({n.start_s for n in opened.notes("Chords")})
     wanted = [c.start_s - cut.zero_s for c in a.chords if c.label != "N" and c.end_s > cut.zero_s]
     assert starts == pytest.approx([max(t, 0.0) for t in wanted], abs=1e-3)
@@ -172,7 +185,7 @@ def test_everything_lies_where_it_is_in_the_copy(written):
 
 def test_every_beat_of_the_grid_lies_on_the_copy(written):
     a, session, opened, _ = written
-    cut = plan(a)
+    cut = plan_of(a)
     for at in a.grid.beats_s:
         if at >= cut.zero_s:
             beat = session.score.ruler.tick(at - cut.zero_s) / 960
@@ -183,6 +196,18 @@ def test_a_constant_tempo_is_exact(tmp_path):
     """93.37 BPM is not a whole number of microseconds; it is that tempo all the same."""
     write_dawproject(tmp_path / "a.dawproject", session_of(plain_beat()))
     assert Opened(tmp_path / "a.dawproject").tempi == [(0.0, 93.37)]
+
+
+def test_a_shortened_first_bar_has_its_own_time_signature(tmp_path):
+    """0.41 s of 120 BPM are 0.82 of a quarter: 7/32, a little slower; then 4/4 and the song's own tempo."""
+    write_dawproject(tmp_path / "a.dawproject", session_of(pickup_beat()))
+    opened = Opened(tmp_path / "a.dawproject")
+    points = opened.root.findall("Arrangement/TimeSignatureAutomation/TimeSignaturePoint")
+    found = [tuple(p.attrib[name] for name in ("time", "numerator", "denominator")) for p in points]
+    assert [(float(at), upper, lower) for at, upper, lower in found] == [(0.0, "7", "32"), (0.875, "4", "4")]
+    (_, short), (at, bpm) = opened.tempi
+    assert (at, short) == (0.875, pytest.approx(60 * 0.875 / 0.41, rel=1e-6))
+    assert bpm == pytest.approx(120.0, abs=1e-4)
 
 
 def test_meter(tmp_path):

@@ -138,7 +138,7 @@ def test_the_plan_says_where_the_songs_hits_lie():
             2,
             "the song starts at bar 4; pickup of 1 beat in bar 3, after 2 bars of silence as configured",
         ),
-        (0.0, 1, "the song starts at bar 2, after 1 bar of silence as configured"),
+        (0.0, 1, "the song starts at bar 2; bar 1 is silence, as configured"),
         (0.0, 0, "the copy starts on bar one"),
     ],
 )
@@ -157,7 +157,9 @@ def test_the_copy_can_start_at_the_first_sound():
 
     assert (plan.source_start, plan.pad_samples) == (round(8.5 * 44100), 0)
     assert plan.bar_one_in_copy_s == pytest.approx(0.5)
-    assert plan.why.startswith("the copy starts at the first sound, 1 beat before bar one, not on a bar line")
+    assert plan.why == "the song starts at bar 2; pickup of 1 beat in bar 1; bar 1 is shortened"
+    assert plan.before_bar_one == "pickup of 1 beat in bar 1; bar 1 is shortened"
+    assert (plan.bars_before_bar_one, led_in.bars_before_bar_one) == (1, 2)
     assert (led_in.source_start, led_in.pad_samples) == (plan.source_start, 2 * 44100)
     assert led_in.bar_one_in_copy_s == pytest.approx(2.5)
 
