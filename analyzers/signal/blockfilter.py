@@ -53,7 +53,7 @@ class BlockFilter:
         self._state = np.zeros((channels, 1, order))
 
     def __call__(self, x: Float32Array) -> Float32Array:
-        """The next piece, filtered [shape=(channels, n)]; in all calls but the last n is a multiple of `BLOCK`."""
+        """The next piece, filtered [shape=(channels, n)]; n is a multiple of `BLOCK` in all but the last."""
         channels, n = x.shape
         short = -n % BLOCK
         if short:
