@@ -7,9 +7,11 @@ of a second, enough for a statement about a whole track at a small cost.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import combinations_with_replacement
 
 import numpy as np
 import numpy.typing as npt
+from scipy.fft import rfft
 
 from analyzers.signal.samples import SampleArray
 
@@ -18,6 +20,7 @@ Float64Array = npt.NDArray[np.float64]
 BLOCKS_PER_S = 20
 SPECTRUM_FRAMES = 4096
 SPECTRA_PER_S = 4
+AT_ONCE = 32  # blocks, or spectra
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -45,11 +48,14 @@ def channel_stats(samples: SampleArray, rate: int) -> ChannelStats:
     blocks = frames // size
     offset = np.zeros((blocks, channels))
     product = np.zeros((blocks, channels, channels))
-    mean = np.full(size, 1 / size, dtype=np.float32)
-    for k in range(blocks):
-        part = samples[k * size : (k + 1) * size]
-        offset[k] = mean @ part
-        product[k] = part.T @ part / size
+    for first in range(0, blocks, AT_ONCE):
+        last = min(first + AT_ONCE, blocks)
+        parts = np.ascontiguousarray(samples[first * size : last * size].T).reshape(channels, -1, size)
+        offset[first:last] = parts.mean(axis=2).T
+        for i, j in combinations_with_replacement(range(channels), 2):
+            product[first:last, i, j] = np.einsum("bn,bn->b", parts[i], parts[j])
+            product[first:last, j, i] = product[first:last, i, j]
+    product /= size
     frequency, spectrum, cross = _spectra(samples, rate)
     return ChannelStats(offset, product, frequency, spectrum, cross)
 
@@ -61,14 +67,15 @@ def _spectra(samples: SampleArray, rate: int) -> tuple[Float64Array, Float64Arra
     spectrum = np.zeros((channels, size // 2 + 1))
     cross = np.zeros(size // 2 + 1)
     starts = range(0, max(1, frames - size + 1), max(size, rate // SPECTRA_PER_S))
-    for start in starts:
-        part = samples[start : start + size]
-        if len(part) < size:
-            part = np.pad(part, ((0, size - len(part)), (0, 0)))
-        bins = np.fft.rfft(part.T * window, axis=1)
-        spectrum += bins.real**2 + bins.imag**2
+    for some in (starts[k : k + AT_ONCE] for k in range(0, len(starts), AT_ONCE)):
+        part = np.zeros((len(some), channels, size), np.float32)
+        for row, start in zip(part, some, strict=True):
+            here = samples[start : start + size]
+            row[:, : len(here)] = here.T
+        bins = rfft(part * window, axis=2).view(np.float32)  # real and imaginary parts side by side
+        spectrum += np.einsum("fcb,fcb->cb", bins, bins).reshape(channels, -1, 2).sum(axis=2)
         if channels > 1:
-            cross += bins[0].real * bins[1].real + bins[0].imag * bins[1].imag
+            cross += np.einsum("fb,fb->b", bins[:, 0], bins[:, 1]).reshape(-1, 2).sum(axis=1)
     scale = len(starts) * float(np.sum(window**2)) * size / 2
     frequency = np.asarray(np.fft.rfftfreq(size, 1 / rate), dtype=np.float64)
     return frequency, spectrum / scale, cross / scale

@@ -61,13 +61,13 @@ class Features:
 
     @cached_property
     def spectrum(self) -> Spectrum:
-        """Partials and notes, for tuning, key, chords and sections."""
+        """Partials, notes and pitch classes, for tuning, key, chords, sections and bar lines."""
         return Spectrum(self.mono, self.signal.rate)
 
     @cached_property
     def onsets(self) -> Onsets:
         """Onset strength, fine level curves and pitch-class frames of `work`."""
-        return find_onsets(self.work, self.work_rate)
+        return find_onsets(self.work, self.work_rate, self.spectrum.chroma)
 
     @cached_property
     def peaks(self) -> Peaks:

@@ -58,7 +58,7 @@ def _only_channel(samples: SampleArray) -> int | None:
     return int(np.argmax(power)) if mixed < CANCELLED * float(power.mean()) else None
 
 
-def resampled(x: Sliceable, rate: int, to_rate: int, quality: str, channels: int = 1) -> Iterator[Floats]:
+def resampled(x: Sliceable, rate: int, to_rate: float, quality: str, channels: int = 1) -> Iterator[Floats]:
     """The signal at another rate, in pieces; instants unchanged (the same values as in one call)."""
     if rate == to_rate:
         yield from blocks_of(x)

@@ -17,8 +17,9 @@ import numpy as np
 import numpy.typing as npt
 from scipy import fft as sfft
 
-from analyzers.signal.mono import Samples, framed, resampled
+from analyzers.signal.mono import Samples, framed
 from analyzers.signal.samples import BLOCK_FRAMES, blocks_of
+from analyzers.signal.spectrum import CHROMA_RATE_HZ
 
 WINDOW = 1024
 HOP = 256
@@ -29,10 +30,6 @@ FLOOR_DB = -60.0  # below the band's loud frames nothing counts as a rise
 BAND_EDGES_HZ = (30.0, 120.0, 300.0, 1000.0, 3000.0, 7000.0, 16000.0)
 BANDS = len(BAND_EDGES_HZ) - 1
 NARROW = (2, 3, 6, 8, 7, 6)  # narrow bands inside each of the six
-
-CHROMA_RATE = 11025
-CHROMA_WINDOW = 4096
-CHROMA_HOP = 512
 
 FloatArray = npt.NDArray[np.float32]
 
@@ -77,13 +74,14 @@ class Onsets:
         )
 
 
-def find_onsets(x: Samples, rate: int) -> Onsets:
+def find_onsets(x: Samples, rate: int, chroma: FloatArray) -> Onsets:
     """Onset curves of a mono signal.
 
     Parameters
     ----------
     x : mono signal [shape=(n,)], n > 0
     rate : sampling rate in Hz, 44 100 or 48 000
+    chroma : pitch-class frames of the same signal (see `Spectrum`)
 
     Returns
     -------
@@ -98,19 +96,21 @@ def find_onsets(x: Samples, rate: int) -> Onsets:
         fine_rate=rate / FINE,
         fine_full=_fine_db(fine_full),
         fine_high=_fine_db(fine_high),
-        chroma_rate=CHROMA_RATE / CHROMA_HOP,
-        chroma=_chroma(x, rate),
+        chroma_rate=CHROMA_RATE_HZ,
+        chroma=chroma,
     )
 
 
 def _narrow_powers(x: Samples, rate: int) -> FloatArray:
     """Power in each narrow band [shape=(sum(NARROW), frames)]."""
     weights = _narrow_weights(rate)
+    used = int(np.flatnonzero(weights.any(axis=1))[-1]) + 1
+    weights = np.repeat(weights[:used], 2, axis=0)  # for the squares of real and imaginary parts
     window = np.hanning(WINDOW + 1)[:-1].astype(np.float32)
     out = np.empty((weights.shape[1], len(x) // HOP + 1), np.float32)
     for first, frames in framed(blocks_of(x), WINDOW, HOP):
-        spectrum = sfft.rfft(frames * window, axis=1)
-        out[:, first : first + len(frames)] = ((spectrum.real**2 + spectrum.imag**2) @ weights).T
+        parts = sfft.rfft(frames * window, axis=1).view(np.float32)[:, : 2 * used]
+        out[:, first : first + len(frames)] = (np.square(parts) @ weights).T
     return out
 
 
@@ -174,32 +174,4 @@ def _fine_db(power: FloatArray) -> FloatArray:
     """Level above a floor 90 dB below the loudest block; zeros for silence."""
     floor = max(float(power.max()) * 1e-9, 1e-20)
     out: FloatArray = (10.0 * np.log10(np.maximum(power, floor) / floor)).astype(np.float32)
-    return out
-
-
-def _chroma(x: Samples, rate: int) -> FloatArray:
-    """Pitch-class power below and above 200 Hz, frames normalised to their sum."""
-    window = np.hanning(CHROMA_WINDOW + 1)[:-1].astype(np.float32)
-    weights = _chroma_weights()
-    parts = []
-    for _, frames in framed(resampled(x, rate, CHROMA_RATE, "LQ"), CHROMA_WINDOW, CHROMA_HOP):
-        spectrum = sfft.rfft(frames * window, axis=1)
-        parts.append((np.abs(spectrum) @ weights).T)
-    out: FloatArray = np.concatenate(parts, axis=1)
-    for part in (out[:12], out[12:]):
-        total = part.sum(axis=0)
-        part /= np.maximum(total, max(float(total.max()) * 1e-3, 1e-12))
-    return out
-
-
-def _chroma_weights() -> FloatArray:
-    hz = np.arange(CHROMA_WINDOW // 2 + 1) * CHROMA_RATE / CHROMA_WINDOW
-    out = np.zeros((len(hz), 24), np.float32)
-    for k, f in enumerate(hz):
-        if not 40.0 <= f <= 2000.0:
-            continue
-        note = 69 + 12 * np.log2(f / 440.0)
-        near = round(note)
-        closeness = max(0.0, 1.0 - 2.0 * abs(note - near)) if f > 200.0 else 1.0 - abs(note - near)
-        out[k, near % 12 + (12 if f > 200.0 else 0)] = closeness
     return out

@@ -10,6 +10,7 @@ import numpy as np
 from analyzers.model import Grid, LeadIn, Options
 from analyzers.rhythm.grid import find_grid
 from analyzers.signal.features import Features
+from analyzers.signal.onsets import Onsets
 from analyzers.signal.samples import Signal
 
 RATE = 44100
@@ -87,3 +88,8 @@ def grid_of(mono: np.ndarray, first_sound_s: float | None = None, options: Optio
     sample = None if first_sound_s is None else round(first_sound_s * RATE)
     lead_in = LeadIn(first_sound_s, sample, "digital silence", None, None, 1.0)
     return find_grid(Features(signal, options), lead_in)
+
+
+def onsets_of(mono: np.ndarray) -> Onsets:
+    """Onset curves of a mono signal at RATE."""
+    return Features(Signal(mono.astype(np.float32)[:, None], RATE)).onsets

@@ -6,8 +6,7 @@ import numpy as np
 import pytest
 
 from analyzers.rhythm.barline import first_bar
-from analyzers.signal.onsets import find_onsets
-from tests.analyzers.grid_kit import KICK, RATE, SNARE, even, pattern, place, tone
+from tests.analyzers.grid_kit import KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 BEAT_S = 0.6  # 100 BPM
 BAR_S = 4 * BEAT_S
@@ -17,7 +16,7 @@ SECONDS = 40.0
 def bar_one(sound: np.ndarray, first_sound_s: float, lines_from_s: float) -> tuple[float, float]:
     """Time of bar one and the pickup in beats, with a bar line at `lines_from_s` and every bar after it."""
     lines = np.arange(lines_from_s, SECONDS, BAR_S)
-    k, pickup = first_bar(find_onsets(sound.astype(np.float32), RATE), lines, BEAT_S, first_sound_s)
+    k, pickup = first_bar(onsets_of(sound), lines, BEAT_S, first_sound_s)
     return float(lines[k]), pickup
 
 

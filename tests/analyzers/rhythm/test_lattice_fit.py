@@ -23,17 +23,13 @@ from analyzers.rhythm.lattice_fit import (
 )
 from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, pulse_number, pulse_time, weigh
 from analyzers.rhythm.tempo_steps import curve, two_tempi
-from analyzers.signal.onsets import BANDS, Onsets, find_onsets
-from tests.analyzers.grid_kit import HAT, KICK, RATE, even, pattern, place
-
-
-def _onsets(mono: np.ndarray):
-    return find_onsets(mono.astype(np.float32), RATE)
+from analyzers.signal.onsets import BANDS, Onsets
+from tests.analyzers.grid_kit import HAT, KICK, RATE, even, onsets_of, pattern, place
 
 
 @pytest.mark.parametrize("bpm", [61.0, 88.37, 123.456, 171.0])
 def test_the_fitted_period_is_a_multiple_of_the_true_one(bpm: float) -> None:
-    onsets = _onsets(place(45.0, pattern(even(bpm, 0.4, 45.0))))
+    onsets = onsets_of(place(45.0, pattern(even(bpm, 0.4, 45.0))))
     coarse, score = coarse_periods(onsets)[0]
     period, lags = fit_constant(onsets, coarse)
 
@@ -79,27 +75,27 @@ def test_a_window_counts_as_far_as_it_is_like_the_song() -> None:
 @pytest.mark.parametrize("off", [-2e-5, 2e-5])
 def test_lags_are_late_where_the_period_is_short(off: float) -> None:
     """120 BPM for two minutes, folded on a period that is off: lag grows by -off each second."""
-    onsets = _onsets(place(120.0, pattern(even(120.0, 0.4, 120.0))))
+    onsets = onsets_of(place(120.0, pattern(even(120.0, 0.4, 120.0))))
     lags = window_lags(fine_rise(onsets), onsets.fine_rate, 0.5 * (1 + off))
     assert regress(lags) == pytest.approx(-off, rel=0.1)
     assert lags.spread_s == pytest.approx(abs(off) * 120 / 12**0.5, rel=0.2)  # of an even spread
 
 
 def test_the_sharpest_period_does_not_stay_where_it_starts() -> None:
-    onsets = _onsets(place(120.0, pattern(even(120.0, 0.4, 120.0))))
+    onsets = onsets_of(place(120.0, pattern(even(120.0, 0.4, 120.0))))
     found = sharpest_period(fine_rise(onsets), onsets.fine_rate, 0.5 * (1 + 5e-5))  # 6 ms off at the end
     assert found == pytest.approx(0.5, rel=2e-6)
 
 
 def test_noise_has_no_pulse() -> None:
-    onsets = _onsets(0.1 * np.random.default_rng(1).standard_normal(30 * RATE))
+    onsets = onsets_of(0.1 * np.random.default_rng(1).standard_normal(30 * RATE))
     (_, score), *_ = coarse_periods(onsets)
 
     assert score < 0.03
 
 
 def test_too_short_has_no_period() -> None:
-    assert coarse_periods(_onsets(place(1.0, [(0.2, KICK, 1.0)]))) == []
+    assert coarse_periods(onsets_of(place(1.0, [(0.2, KICK, 1.0)]))) == []
 
 
 @pytest.mark.parametrize(
@@ -119,7 +115,7 @@ def test_the_map_follows_a_wandering_tempo() -> None:
     rng = np.random.default_rng(3)
     beats = 0.4 + np.concatenate([[0.0], np.cumsum(0.55 * (1 + 0.02 * np.sin(np.arange(80) / 9)))])
     beats[1:] += rng.normal(0, 0.001, 80)
-    onsets = _onsets(place(beats[-1] + 0.5, pattern(beats)))
+    onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
     pulses = pulse_map(onsets, coarse_periods(onsets)[0][0])
     assert pulses is not None
     u = pulse_number(beats, pulses)
@@ -131,7 +127,7 @@ def test_the_map_follows_a_wandering_tempo() -> None:
 
 def test_two_tempi_meet_at_the_change() -> None:
     beats = np.concatenate([0.4 + 0.6 * np.arange(40), 0.4 + 0.6 * 40 + 0.54 * np.arange(44)])
-    onsets = _onsets(place(beats[-1] + 0.5, pattern(beats)))
+    onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
     rough = beats + np.random.default_rng(0).normal(0, 0.004, len(beats))
     found = two_tempi(onsets, rough)
     assert found is not None
@@ -142,7 +138,7 @@ def test_two_tempi_meet_at_the_change() -> None:
 
 
 def test_even_pulses_have_no_bend() -> None:
-    onsets = _onsets(place(20.0, pattern(even(100.0, 0.0, 20.0))))
+    onsets = onsets_of(place(20.0, pattern(even(100.0, 0.0, 20.0))))
 
     assert two_tempi(onsets, 0.6 * np.arange(33)) is None
 
@@ -162,7 +158,7 @@ def test_pulse_numbers_and_times_are_inverse_also_outside() -> None:
 
 def test_attacks_are_found_to_the_millisecond() -> None:
     beats = even(110.0, 0.5, 30.0)
-    onsets = _onsets(place(30.0, pattern(beats)))
+    onsets = onsets_of(place(30.0, pattern(beats)))
     offset, sharpness = onset_offset(onsets, beats - 0.0071, np.ones(len(beats)))
 
     assert offset == pytest.approx(0.0071, abs=0.001)
@@ -193,7 +189,7 @@ def test_late_snares_are_outvoted() -> None:
     """Six kicks in ten on the beat, four strokes 9 ms late: the beat is where the kicks are."""
     beats = even(100.0, 0.5, 40.0)
     late = np.where(np.arange(len(beats)) % 5 < 2, 0.009, 0.0)
-    onsets = _onsets(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
+    onsets = onsets_of(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
     offset, sharpness = onset_offset(onsets, beats, np.ones(len(beats)))
     assert offset == pytest.approx(0.0, abs=0.001)
     assert sharpness == pytest.approx(0.6, abs=0.05)
@@ -202,20 +198,20 @@ def test_late_snares_are_outvoted() -> None:
 def test_beats_of_no_weight_have_no_say() -> None:
     beats = even(100.0, 0.5, 40.0)
     late = np.where(np.arange(len(beats)) % 5 < 3, 0.009, 0.0)
-    onsets = _onsets(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
+    onsets = onsets_of(place(40.5, [(t + d, KICK, 1.0) for t, d in zip(beats, late, strict=True)]))
     assert onset_offset(onsets, beats, (late == 0.0).astype(float))[0] == pytest.approx(0.0, abs=0.001)
     assert onset_offset(onsets, beats, np.ones(len(beats)))[0] == pytest.approx(0.009, abs=0.001)
 
 
 def test_no_attacks_no_offset() -> None:
-    onsets = _onsets(np.zeros(5 * RATE))
+    onsets = onsets_of(np.zeros(5 * RATE))
 
     assert onset_offset(onsets, np.arange(1.0, 4.0), np.ones(3)) == (0.0, 0.0)
 
 
 def test_beat_phases_hold_the_beat() -> None:
     beats = even(120.0, 0.3, 30.0)
-    onsets = _onsets(place(30.0, [(t, KICK, 1.0) for t in beats] + [(t + 0.25, HAT, 0.7) for t in beats]))
+    onsets = onsets_of(place(30.0, [(t, KICK, 1.0) for t in beats] + [(t + 0.25, HAT, 0.7) for t in beats]))
     u = np.arange(onsets.strength.shape[1]) / onsets.rate / 0.5
 
     phases = beat_phases(onsets.strength, u, 1.0)
@@ -223,7 +219,7 @@ def test_beat_phases_hold_the_beat() -> None:
 
 
 def test_evidence_has_one_row_a_hypothesis_and_respects_the_range() -> None:
-    onsets = _onsets(place(30.0, pattern(even(120.0, 0.3, 30.0))))
+    onsets = onsets_of(place(30.0, pattern(even(120.0, 0.3, 30.0))))
     h = weigh(onsets, 0.5 * np.arange(60), 0.3, (100.0, 200.0))
 
     assert h.evidence.shape == (len(h.ratio), SIZE)
@@ -232,8 +228,8 @@ def test_evidence_has_one_row_a_hypothesis_and_respects_the_range() -> None:
 
 
 def test_onset_curves_see_the_first_sample_and_nothing_in_silence() -> None:
-    onsets = _onsets(place(2.0, [(0.0, KICK, 1.0)]))
-    silent = _onsets(np.zeros(RATE))
+    onsets = onsets_of(place(2.0, [(0.0, KICK, 1.0)]))
+    silent = onsets_of(np.zeros(RATE))
 
     assert onsets.strength.shape[0] == BANDS
     assert int(np.argmax(onsets.strength[0])) <= 2
