@@ -20,7 +20,7 @@ from typing import Literal
 from config.settings import Settings
 from daemon.batch.engines import Engine, Outcome
 from daemon.core.atomic import STAGING, discard
-from daemon.core.errors import BeatintakeError, InternalError, MachineError
+from daemon.core.errors import BeatintakeError, DropError, InternalError, MachineError
 from daemon.ingest.grouping import Candidate, Kind, group, owner, stat_digest
 from daemon.ingest.scan import fact_of, look
 from daemon.ledger.ledger import Ledger, Record
@@ -77,6 +77,7 @@ class Batch:
     waiting: deque[Item] = field(default_factory=deque)
     running: dict[str, Item] = field(default_factory=dict)
     results: Results = field(init=False)
+    _done: set[str] = field(default_factory=set)  # by this batch
     _held: dict[str, list[Item]] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
     _token: str = field(default_factory=lambda: secrets.token_hex(3))
@@ -143,7 +144,7 @@ class Batch:
             case Publish(result=result):
                 yield from self._publish(item, result)
             case Reject(reason=reason):
-                yield self._reject(item, reason)
+                yield from self._end(item, self._reject(item, reason))
             case StartOver(error=MachineError() as error) | Postpone(error=error):
                 yield from self._end(item, Ended(item.path, "failed", error=error))
             case StartOver(reason=reason) | Failure(reason=reason):
@@ -151,10 +152,10 @@ class Batch:
 
     def _identified(self, item: Item, sha256: str) -> Iterator[Ended]:
         item.sha256 = sha256
-        known = None if self.again else self.results.known(sha256)
-        if known is not None and known.outcome == "ready":
+        known = None if self.again and sha256 not in self._done else self.results.known(sha256)
+        if known is not None and (known.outcome == "ready" or sha256 in self._done):
             self.ledger.record_drop(item.key, item.stat_digest, sha256)
-            yield Ended(item.path, "known", known)
+            yield Ended(item.path, "known" if known.outcome == "ready" else "rejected", known)
         elif sha256 in self._held:
             self._held[sha256].append(item)
         else:
@@ -169,7 +170,14 @@ class Batch:
         yield from self._end(item, Ended(item.path, "ready", record))
 
     def _reject(self, item: Item, reason: str) -> Ended:
+        """A rejected drop is tried again each time it is asked for; there is one folder for it all the same."""
         self._clear(item)
+        before = self.results.known(item.subject)
+        if before is not None and before.outcome == "ready":
+            step = f"the results of before stay in {before.folder}"
+            return Ended(
+                item.path, "failed", error=DropError(item.shown, f"it cannot be used now: {reason}", step)
+            )
         staged = self.settings.folders.rejected / STAGING / f"batch-{self._token}-{next(self._numbers)}"
         record = item.record("rejected", "", reason, time.time(), {})
         record = replace(record, folder=stage_rejection(staged, record, "it cannot be used"))
@@ -187,6 +195,8 @@ class Batch:
 
     def _end(self, item: Item, ended: Ended) -> Iterator[Ended]:
         self._clear(item)
+        if item.sha256:
+            self._done.add(item.sha256)
         yield ended
         for twin in self._held.pop(item.sha256 or "", []):
             self.waiting.append(replace(twin, step=Step.IDENTIFY))

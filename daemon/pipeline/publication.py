@@ -12,10 +12,20 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from config.settings import Folders
-from daemon.core.atomic import STAGING, TAKEN, free_name, machine_error, reveal, sync_folder, sync_tree
+from daemon.core.atomic import (
+    STAGING,
+    TAKEN,
+    discard,
+    free_name,
+    machine_error,
+    reveal,
+    sync_folder,
+    sync_tree,
+)
 from daemon.core.logs import note
 from daemon.ledger.ledger import Intent, Ledger, Record
 from daemon.ledger.visible import Visible, report_of
+from daemon.pipeline.inplace import replace_in
 
 log = logging.getLogger("beatintake.publication")
 
@@ -56,14 +66,21 @@ class Results:
     def appear(self, staged: Path, record: Record, path: str, stat_digest: bytes) -> Record:
         """Publish a staged folder under ``record.folder`` or the next free name. Returns the final record.
 
-        Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
+        There is one result for each content: a ready one that is made again takes the place of the old one,
+        and a rejection goes when there is another result. Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
         missing: ``known`` or the next start completes it.
         """
-        root = self.root_of(record)
+        root, before = self.root_of(record), self.known(record.sha256)
         try:
-            sync_tree(staged)  # quick: the worker has done it already
-            sync_folder(staged.parent)
-            record = self._rename(staged, root, record, path, stat_digest)
+            if before is not None and before.outcome == record.outcome == "ready":
+                record = replace(record, folder=before.folder)
+                replace_in(root / before.folder, staged)
+            else:
+                sync_tree(staged)  # quick: the worker has done it already
+                sync_folder(staged.parent)
+                if before is not None and before.outcome == "rejected":
+                    discard(self.folder_of(before))
+                record = self._rename(staged, root, record, path, stat_digest)
         except OSError as error:
             raise machine_error(error, root) from error
         self.ledger.record(record, path, stat_digest)

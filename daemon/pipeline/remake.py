@@ -62,7 +62,7 @@ def remake(settings: Settings, folder: Path, report: Report, correction: Correct
         (staging / "out").mkdir(parents=True)
         with Scratch(staging / "work") as scratch:
             made = _render(settings, folder, report, correction, staging / "out", scratch)
-        replace_in(folder, staging / "out", report.files, made.files)
+        replace_in(folder, staging / "out")
     except OSError as error:
         raise machine_error(error, folder) from error
     finally:

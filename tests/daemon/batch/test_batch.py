@@ -235,3 +235,71 @@ def test_a_link_that_the_user_names_is_followed(settings, tmp_path):
     link.symlink_to(target)
 
     assert [item.path for item in find_items(link, settings)] == [target]
+
+
+def test_again_replaces_instead_of_doubling(settings, ledger, tmp_path):
+    beat = clicks(tmp_path / "shelf" / "amber.wav")
+    ends(settings, ledger, find_items(beat, settings))
+    folder = settings.folders.ready / "amber"
+    (folder / "my notes.txt").write_text("hook at bar 9")
+    copy = next(folder.glob("amber - *.wav"))
+    report = folder / "amber.report.json"
+    stale = json.loads(report.read_text())
+    stale["files"]["aligned_copy"] = "amber - under another name.wav"
+    report.write_text(json.dumps(stale))
+    copy.rename(folder / "amber - under another name.wav")
+
+    ended = ends(settings, ledger, find_items(beat, settings), again=True)
+
+    assert [(e.how, e.record.folder) for e in ended] == [("ready", "amber")]
+    assert [p.name for p in settings.folders.ready.iterdir() if p.name[0] != "."] == ["amber"]
+    assert (folder / "my notes.txt").read_text() == "hook at bar 9"
+    assert [p.name for p in folder.glob("*.wav")] == [copy.name]
+    assert json.loads(report.read_text())["files"]["aligned_copy"] == copy.name
+    assert ledger.find(ended[0].record.sha256).folder == "amber"
+    assert not any(settings.folders.ready.glob(".staging/batch-*"))
+
+
+def test_a_broken_file_has_one_folder_however_often_it_is_processed(settings, ledger, tmp_path):
+    broken = tmp_path / "broken.wav"
+    broken.write_bytes(b"RIFF\x24\0\0\0WAVEfmt nothing of the kind")
+    for again in (False, False, True):
+        ended = ends(settings, ledger, find_items(broken, settings), again=again)
+        assert [e.how for e in ended] == ["rejected"]
+    assert [p.name for p in settings.folders.rejected.iterdir() if p.name[0] != "."] == ["broken"]
+    assert ledger.count("rejected") == 1
+
+
+def test_twins_of_a_broken_file_end_as_it_does(settings, ledger, tmp_path):
+    for name in ("one.wav", "two.wav", "three.wav"):
+        (tmp_path / "shelf").mkdir(exist_ok=True)
+        (tmp_path / "shelf" / name).write_bytes(b"RIFF\x24\0\0\0WAVEfmt nothing of the kind")
+    ended = ends(settings, ledger, find_items(tmp_path / "shelf", settings))
+    assert [e.how for e in ended] == ["rejected"] * 3
+    assert len([p for p in settings.folders.rejected.iterdir() if p.name[0] != "."]) == 1
+
+
+def test_a_rejection_goes_when_the_content_becomes_ready(settings, ledger, tmp_path):
+    short = clicks(tmp_path / "short.wav")
+    limits = settings.limits.model_copy(update={"min_seconds": 20})
+    assert (
+        ends(settings.model_copy(update={"limits": limits}), ledger, find_items(short, settings))[0].how
+        == "rejected"
+    )
+    assert ends(settings, ledger, find_items(short, settings))[0].how == "ready"
+    assert [p.name for p in settings.folders.rejected.iterdir() if p.name[0] != "."] == []
+
+
+def test_what_is_ready_stays_when_it_cannot_be_made_again(settings, ledger, tmp_path):
+    beat = clicks(tmp_path / "amber.wav")
+    ends(settings, ledger, find_items(beat, settings))
+    limits = settings.limits.model_copy(update={"min_seconds": 20})
+    stricter = settings.model_copy(update={"limits": limits})
+    ended = ends(stricter, ledger, find_items(beat, settings), again=True)
+    assert ended[0].how == "failed"
+    assert "the results of before stay in amber" in line_of(ended[0])
+    assert (settings.folders.ready / "amber" / "amber.report.json").is_file()
+    assert (
+        ledger.find(ended[0].record.sha256 if ended[0].record else ledger.history()[0].sha256).outcome
+        == "ready"
+    )
