@@ -89,7 +89,11 @@ def _add_work(commands: Any) -> None:
     process.add_argument(
         "--scheduler", metavar="tcp://HOST:PORT", help="work on this dask.distributed cluster"
     )
-    process.add_argument("--again", action="store_true", help="do it again even if the same bytes are done")
+    process.add_argument(
+        "--again",
+        action="store_true",
+        help="do it again even if the same bytes are done; takes the place of what was made",
+    )
 
     analyse = _command(
         commands,

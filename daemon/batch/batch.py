@@ -170,7 +170,7 @@ class Batch:
         yield from self._end(item, Ended(item.path, "ready", record))
 
     def _reject(self, item: Item, reason: str) -> Ended:
-        """A rejected drop is tried again each time it is asked for; there is one folder for it all the same."""
+        """A rejected drop is tried again each time it is asked for, and has one folder all the same."""
         self._clear(item)
         before = self.results.known(item.subject)
         if before is not None and before.outcome == "ready":

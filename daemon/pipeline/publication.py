@@ -67,7 +67,9 @@ class Results:
         """Publish a staged folder under ``record.folder`` or the next free name. Returns the final record.
 
         There is one result for each content: a ready one that is made again takes the place of the old one,
-        and a rejection goes when there is another result. Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
+        and a rejection goes when there is another result.
+
+        Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
         missing: ``known`` or the next start completes it.
         """
         root, before = self.root_of(record), self.known(record.sha256)
