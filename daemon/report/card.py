@@ -15,6 +15,7 @@ from analyzers.harmony.spelling import short_name
 from analyzers.model import Analysis
 from daemon.core.text import one_line
 from daemon.report.answers import WORKING_LEVEL
+from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
 from daemon.report.words import first_line, session_place, signed
@@ -22,7 +23,6 @@ from daemon.report.words import first_line, session_place, signed
 WIDTH = 58
 BARS_A_LINE = 4
 LOOPS = (1, 2, 4)  # lines of a repeated passage
-LOUD_LUFS = -14.0  # above this playback at a level set for a mix is loud
 
 
 def card(report: Report, note_sets: Sequence[NoteSet]) -> str:
@@ -68,7 +68,7 @@ def _level(report: Report) -> list[str]:
     if peak.value is not None:
         text += f", true peak {signed(float(peak.value), 1)} dBTP"
     advice = [f"  {item.value}" for item in loudness.evidence if item.what == WORKING_LEVEL]
-    loud = float(loudness.value) > LOUD_LUFS
+    loud = is_loud(float(loudness.value))
     return [text, *advice, *(["  It is loud: turn down before you listen."] if loud else [])]
 
 

@@ -7,7 +7,6 @@ claims) passes Jinja2's autoescape; values for the small script travel as JSON.
 from __future__ import annotations
 
 import re
-import shlex
 from dataclasses import dataclass
 from functools import cache
 from typing import Any
@@ -20,11 +19,13 @@ from analyzers.model import Analysis
 from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
 from daemon.core.text import lines
-from daemon.corrections.files import CORRECTION_FILE, SAMPLE
+from daemon.corrections.files import CORRECTION_FILE
 from daemon.report.answers import WORKING_LEVEL
+from daemon.report.listening import listening
 from daemon.report.null_words import null_words
-from daemon.report.page_chords import chord_bars
-from daemon.report.parts import Estimate
+from daemon.report.page_chords import chord_bars, chord_sections
+from daemon.report.page_corrections import correction_sample, fixes
+from daemon.report.parts import Estimate, Files
 from daemon.report.pictures import (
     beat_picture,
     cut_picture,
@@ -61,6 +62,7 @@ class Row:
     sure: float | None = None
     by_hand: str | None = None
     topic: str = ""  # what `sure` is about, as in `report_words.topics`
+    copy_key: str = ""  # this key copies the value
 
 
 def _readable(value: Any) -> Any:
@@ -132,6 +134,7 @@ def render_page(report: Report, waveform: Waveform) -> str:
         "key": key_picture(analysis),
         "loudness": loudness_picture(analysis),
     }
+    heard = listening(analysis.loudness)
     return (
         environment()
         .get_template("report.html.j2")
@@ -141,7 +144,9 @@ def render_page(report: Report, waveform: Waveform) -> str:
             title=report.drop.name,
             rows=glance(report, analysis),
             pictures=pictures,
-            chord_bars=chord_bars(analysis),
+            chord_sections=chord_sections(chord_bars(analysis)),
+            listening=heard,
+            files=beside(report.files),
             nulls={
                 stem.name: null_words(
                     stem.null, lambda at_s: bar_or_time(analysis.grid, at_s - report.cut.zero_s)
@@ -155,11 +160,29 @@ def render_page(report: Report, waveform: Waveform) -> str:
             ear_topics=topics(report.check_by_ear),
             fixes=fixes(report),
             correction_file=CORRECTION_FILE,
-            correction_sample=SAMPLE,
+            correction_sample=correction_sample(report),
             board=BOARD_FILE,
-            player={"start": waveform.whole.start_s, "end": waveform.whole.end_s},
+            facts={
+                "start": waveform.whole.start_s,
+                "end": waveform.whole.end_s,
+                "start_db": heard.start_db,
+            },
         )
     )
+
+
+def beside(files: Files) -> list[tuple[str, str]]:
+    """(name, what it is) of the files that are taken into a session or read elsewhere."""
+    found = [
+        (files.session, "session (DAWproject)"),
+        (files.aaf, "session (AAF)"),
+        (files.aligned_copy, "aligned copy"),
+        (files.map, "MIDI map"),
+        (files.guide, "harmony guide"),
+        (files.card, "card in plain text"),
+        (files.report, "data"),
+    ]
+    return [(name, what) for name, what in found if name]
 
 
 def glance(report: Report, analysis: Analysis) -> list[Row]:
@@ -196,7 +219,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     ]
     value = glance_tempo(grid, analysis.duration_s)
     by_hand = _by_hand(tempo, " BPM")
-    return Row("Tempo", value, "BPM", tuple(notes), tempo.confidence, by_hand, "tempo")
+    return Row("Tempo", value, "BPM", tuple(notes), tempo.confidence, by_hand, "tempo", "" if moves else "t")
 
 
 def _key(report: Report, analysis: Analysis) -> Row:
@@ -207,9 +230,8 @@ def _key(report: Report, analysis: Analysis) -> Row:
     notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others[:2] if c.probability >= 0.01]
     notes += [f"{c.tonic} {c.mode} from {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
     later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
-    return Row(
-        "Key", str(estimate.value), later, tuple(notes), estimate.confidence, _by_hand(estimate), "key"
-    )
+    by_hand = _by_hand(estimate)
+    return Row("Key", str(estimate.value), later, tuple(notes), estimate.confidence, by_hand, "key", "k")
 
 
 def _tuning(report: Report) -> Row:
@@ -239,7 +261,7 @@ def _cut(report: Report) -> Row:
     elif one.value is not None:
         notes.append(f"bar one is {seconds(-float(one.value))} before the producer's file begins")
     notes += [w[:1].lower() + w[1:].rstrip(".") for w in report.aligned_copy.warnings[:2]]
-    return Row("Copy", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
+    return Row("Start", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
 
 
 def _level(report: Report) -> Row:
@@ -250,18 +272,3 @@ def _level(report: Report) -> Row:
     said = [str(item.value) for item in loudness.evidence if item.what == WORKING_LEVEL]
     notes += [text[0].lower() + text[1:].rstrip(".") for text in said]
     return Row("Level", signed(float(loudness.value), 1), "LUFS", tuple(notes))
-
-
-def fixes(report: Report) -> list[tuple[str, str]]:
-    """(what is wrong, the command that sets it right) for the likeliest mistakes."""
-    name = shlex.quote(report.files.report.removesuffix(".report.json"))
-    command = f"beatintake correct {name}"
-    tempo, one = report.answers.tempo.value, report.answers.bar_one.value
-    found: list[tuple[str, Any]] = []
-    if tempo is not None:
-        found += [("tempo is half of that", "--half"), ("tempo is twice that", "--double")]
-    found += [("another tempo", "--tempo 93.5"), ("another key", '--key "E flat minor"')]
-    if one is not None:
-        found.append(("bar one is a beat later", "--bar-one +1beat"))
-    lines = [(what, f"{command} {flags}") for what, flags in found]
-    return [*lines, ("take it back", f"beatintake undo {name}")] if report.correction else lines

@@ -40,3 +40,34 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
         bars.append(ChordBar(number, labels, labels == before and number not in begins, begins.get(number)))
         before = labels
     return bars
+
+
+@dataclass(frozen=True, slots=True)
+class ChordSection:
+    """The bars of one section. `same_as`: where the same chords stand already, in words."""
+
+    letter: str | None
+    bars: tuple[ChordBar, ...]
+    same_as: str | None = None
+
+    @property
+    def span(self) -> str:
+        """'bars 9 to 16'."""
+        first, last = self.bars[0].number, self.bars[-1].number
+        return f"bars {first} to {last}" if last > first else f"bar {first}"
+
+
+def chord_sections(bars: list[ChordBar]) -> list[ChordSection]:
+    """The bars by section; a section with the chords of an earlier one names that one instead."""
+    groups: list[list[ChordBar]] = []
+    for bar in bars:
+        if bar.section or not groups:
+            groups.append([])
+        groups[-1].append(bar)
+    found: list[ChordSection] = []
+    for group in groups:
+        labels = [bar.labels for bar in group]
+        before = next((s for s in found if not s.same_as and [b.labels for b in s.bars] == labels), None)
+        same = f"{before.letter} in {before.span}" if before and before.letter else None
+        found.append(ChordSection(group[0].section, tuple(group), same))
+    return found

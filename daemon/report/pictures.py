@@ -45,7 +45,7 @@ def beat_picture(analysis: Analysis, view: Outline) -> Picture:
             Word(_pc(view, t), str(n), "below", css="odd" if k % 2 else "")
             for k, (n, t) in enumerate(numbered)
         ),
-        *(Word(_pc(view, c.at_s), f"{c.tonic} {c.mode}", "inside") for c in analysis.key.changes),
+        *_key_words(analysis, view),
     ]
     return Picture(
         "beat",
@@ -55,6 +55,16 @@ def beat_picture(analysis: Analysis, view: Outline) -> Picture:
         tuple(shapes),
         tuple(words),
     )
+
+
+def _key_words(analysis: Analysis, view: Outline) -> list[Word]:
+    """Each new key over the music in it."""
+    changes = analysis.key.changes
+    ends = [*(c.at_s for c in changes[1:]), analysis.duration_s]
+    return [
+        Word(_pc(view, c.at_s), f"{c.tonic} {c.mode}", "second", _pc(view, end_s) - _pc(view, c.at_s))
+        for c, end_s in zip(changes, ends, strict=False)
+    ]
 
 
 def cut_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import json
+import re
 import shutil
 import socket
 import subprocess
@@ -15,6 +16,33 @@ from typing import Any
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
 DRIVER = shutil.which("chromedriver")
+OVERLAPS = """
+const found = [], walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+for (let node; node = walk.nextNode();) {
+  if (!node.data.trim() || node.parentElement.closest("script, style, .unseen")) continue;
+  const range = document.createRange();
+  range.selectNodeContents(node);
+  for (const r of range.getClientRects()) {
+    const box = {left: r.left, right: r.right, top: r.top, bottom: r.bottom, text: node.data.trim()};
+    for (let e = node.parentElement; e && e !== document.body; e = e.parentElement) {
+      if (getComputedStyle(e).overflow === "visible") continue;
+      const c = e.getBoundingClientRect();
+      box.left = Math.max(box.left, c.left); box.right = Math.min(box.right, c.right);
+      box.top = Math.max(box.top, c.top); box.bottom = Math.min(box.bottom, c.bottom);
+    }
+    if (box.right - box.left > 1 && box.bottom - box.top > 1) found.push(box);
+  }
+}
+found.sort((a, b) => a.top - b.top);
+const pairs = [];
+for (let i = 0; i < found.length; i++)
+  for (let k = i + 1; k < found.length && found[k].top < found[i].bottom - 4; k++) {
+    const a = found[i], b = found[k];
+    if (Math.min(a.right, b.right) - Math.max(a.left, b.left) > 1.5
+        && Math.min(a.bottom, b.bottom) - b.top > 4) pairs.push(a.text + " / " + b.text);
+  }
+return pairs;
+"""
 FLAGS = [
     "--headless",
     "--no-sandbox",
@@ -91,6 +119,24 @@ class Browser:
 
     def without_scripts(self, off: bool) -> None:
         self.cdp("Emulation.setScriptExecutionDisabled", value=off)
+
+    def resize(self, width: int, height: int) -> None:
+        """The size of the page in CSS pixels."""
+        metrics = {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False}
+        self.cdp("Emulation.setDeviceMetricsOverride", **metrics)
+
+    def press(self, key: str) -> None:
+        for kind in ("keyDown", "keyUp"):
+            self.cdp("Input.dispatchKeyEvent", type=kind, key=key, text=key if len(key) == 1 else "")
+
+    def overlaps(self) -> list[str]:
+        """Pairs of texts that are drawn over each other by more than a pixel or two."""
+        return list(self.run(OVERLAPS))
+
+    def printed_pages(self) -> int:
+        """On A4."""
+        pdf = self.cdp("Page.printToPDF", printBackground=True, paperWidth=8.27, paperHeight=11.69)["data"]
+        return len(re.findall(rb"/Type\s*/Page\b(?!s)", base64.b64decode(pdf)))
 
     def screenshot(self, path: Path) -> None:
         path.write_bytes(base64.b64decode(self.cdp("Page.captureScreenshot", format="png")["data"]))

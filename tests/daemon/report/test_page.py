@@ -9,14 +9,17 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+import yaml
 
-from analyzers.model import Chord, Flag, KeyChange, Tuning
+from analyzers.model import Chord, Flag, KeyCandidate, KeyChange, Section, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.samples import Signal
 from daemon.corrections.apply import Correction
+from daemon.corrections.words import make_correction
 from daemon.decode.tags import ProducerClaim
 from daemon.report.page import amount, render_page, tight
-from daemon.report.page_chords import chord_bars
+from daemon.report.page_chords import ChordBar, chord_bars, chord_sections
+from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.parts import Change, Versions
 from daemon.report.report import Report
 from daemon.report.waveform import outline, waveform_of, zoom_span
@@ -121,8 +124,8 @@ def test_the_answers_are_there_in_words() -> None:
         "polarity looks inverted",
         "Level: −8.4 LUFS, before −10.4 LUFS.",
         "E minor from bar 18 (29.25 s)",
-        "Turn the monitors down first.",
-        "Your studio's own rules",
+        "Turn the monitors down first. This copy is −8.4 LUFS, its loudest moments −7.2 LUFS.",
+        "Your studio's own rules on level and time come first.",
         "beatintake correct amber-lane --half",
         "1/8 214.3 321.4 142.9",  # an eighth at 140 BPM: 60 000 / 140 / 2, any handbook
     ):
@@ -161,6 +164,82 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     assert "it moves: use the map" in text
 
 
+def test_answers_come_first_then_ears_then_listening_then_chords_and_evidence_last() -> None:
+    parts = ["140", "things need ears", "Listen", "Chords by section", "Delay times", "What it rests on"]
+    text = Outline(page_of(full_report())).text
+    places = [text.index(part) for part in parts]
+    assert places == sorted(places)
+    headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page_of(full_report()))
+    assert headings[-1] == "What it rests on"
+
+
+def with_level(lufs: float | None) -> Report:
+    loud = sample_analysis().loudness
+    quieter = replace(loud, integrated_lufs=lufs, max_short_term_lufs=None if lufs is None else lufs + 2)
+    return sample_report(sample_analysis(loudness=quieter))
+
+
+@pytest.mark.parametrize(
+    ("lufs", "box", "start_db"), [(-6.0, True, -22), (-24.0, False, -4), (None, True, -20), (-1.0, True, -24)]
+)
+def test_the_caution_is_as_large_as_the_copy_is_loud(lufs: float | None, box: bool, start_db: int) -> None:
+    page = page_of(with_level(lufs))
+    assert ("Turn the monitors down first" in page) is ('class="caution"' in page) is box
+    assert ("begin low; your studio" in page.lower()) is not box
+    assert "own rules on level" in page or "own hearing rules" in page
+    assert f'"start_db": {start_db}' in page
+
+
+def test_the_likeliest_correction_comes_first() -> None:
+    grid = replace(
+        steady_grid(),
+        tempo_confidence=0.5,
+        tempo_alternatives=(
+            TempoCandidate(140.0, 0.5),
+            TempoCandidate(93.33, 0.4),
+            TempoCandidate(70.0, 0.1),
+        ),
+    )
+    key = replace(
+        key_of(confidence=0.4),
+        alternatives=(KeyCandidate("E flat", "minor", 0.4), KeyCandidate("B flat", "minor", 0.3)),
+    )
+    asked = [command.split(maxsplit=3)[3] for _, command in fixes(sample_report(sample_analysis(grid=grid)))]
+    assert asked[:3] == ["--tempo 93.33", "--half", "--double"]
+    asked = [command for _, command in fixes(sample_report(sample_analysis(key=key)))]
+    assert asked[0] == 'beatintake correct amber-lane --key "B flat minor"'
+
+
+@pytest.mark.parametrize("bpm", [140.0, None])
+def test_the_lines_of_a_correction_file_are_a_correction_file(tmp_path: Path, bpm: float | None) -> None:
+    """Each line alone and all of them together are read as such a file is read."""
+    grid = steady_grid() if bpm else no_steady_beat()
+    report = sample_report(sample_analysis(grid=grid))
+    assert "correction.yaml" in Outline(page_of(report)).text
+    text = correction_sample(report)
+    fields = ("tempo_bpm", "key", "bar_one_s", "meter", "tuning_cents")
+    for line, name in zip(text.splitlines(), fields, strict=True):
+        said = yaml.safe_load(line)
+        wanted = {key.replace(" ", "_"): value for key, value in said.items()}
+        if bpm is None and name in ("bar_one_s", "meter"):
+            continue  # nothing to count from
+        made = make_correction(wanted, report.analysis, None)
+        assert getattr(made, name) is not None, line
+
+
+def test_chords_of_a_section_that_comes_again_are_named_not_repeated() -> None:
+    bars = [
+        ChordBar(n, (("Am",), ("F",))[n % 2], False, {1: "A", 5: "B", 9: "A"}.get(n)) for n in range(1, 13)
+    ]
+    bars[4] = replace(bars[4], labels=("Dm",))
+    sections = chord_sections(bars)
+    assert [(s.letter, s.span, s.same_as) for s in sections] == [
+        ("A", "bars 1 to 4", None),
+        ("B", "bars 5 to 8", None),
+        ("A", "bars 9 to 12", "A in bars 1 to 4"),
+    ]
+
+
 # --- safety -----------------------------------------------------------------------------------------
 
 
@@ -188,7 +267,7 @@ def test_the_page_needs_nothing_but_the_files_beside_it() -> None:
 
 def test_data_for_the_script_is_escaped_json() -> None:
     page = page_of(sample_report(source=sample_source("</script><b>.wav")))
-    block = re.search(r'<script type="application/json" id="place">(.*?)</script>', page, re.S)
+    block = re.search(r'<script type="application/json" id="facts">(.*?)</script>', page, re.S)
     assert block
     assert "<" not in block[1]
 
@@ -331,6 +410,98 @@ def test_browser_dark_and_light_differ_and_print_hides_players(shown: Browser) -
     assert shown.run("return document.querySelector('.players').offsetHeight") == 0
     assert shown.run("return document.querySelector('.glance').offsetHeight") > 100
     shown.emulate()
+
+
+@needs_browser
+def test_browser_copies_by_one_key_and_by_selection_where_it_must(shown: Browser) -> None:
+    """A page from a file share may have no clipboard of its own: then the marked text is copied."""
+    for clipboard in ("{writeText: async text => { window.got = text; }}", "undefined"):
+        shown.run(
+            f"Object.defineProperty(navigator, 'clipboard', {{value: {clipboard}, configurable: true}});"
+            "document.execCommand = () => { window.got = getSelection().toString(); return true; };"
+        )
+        for key, text in (
+            ("t", "140"),
+            ("k", "E flat minor"),
+            ("c", "beatintake correct amber-lane --half"),
+        ):
+            shown.run("window.got = null")
+            shown.press(key)
+            assert shown.run("return window.got").endswith(text.split()[-1])
+            assert (
+                shown.run("return document.getElementById('said').textContent")
+                == f"copied: {shown.run('return window.got')}"
+            )
+    shown.run("document.execCommand = () => false; document.querySelector('button.take').click()")
+    assert shown.run("return getSelection().toString()") == "140"
+    assert "Ctrl+C" in shown.run("return document.getElementById('said').textContent")
+    assert not shown.run("return document.getElementById('said').textContent = ''")
+
+
+@needs_browser
+def test_browser_players_begin_low_and_say_so(shown: Browser) -> None:
+    levels = shown.run("return [...document.querySelectorAll('audio')].map(a => a.volume)")
+    assert levels == pytest.approx([10 ** (-20 / 20)] * 2, abs=0.01)  # -8.4 LUFS to -28
+    assert shown.run("return document.getElementById('start').textContent").startswith(
+        "The players begin 20 dB down."
+    )
+
+
+@needs_browser
+def test_browser_prints_two_pages(shown: Browser, tmp_path: Path) -> None:
+    assert shown.printed_pages() == 2
+    bar = 4 * BEAT_S
+    labels = ("Ebm7", "Bmaj7", "Gbmaj7", "Dbsus4", "Abm7 ")
+    long = sample_analysis(
+        duration_s=420.0,
+        grid=steady_grid(duration_s=420.0),
+        chords=tuple(
+            Chord(BAR_ONE_S + k * bar / 2, BAR_ONE_S + (k + 1) * bar / 2, labels[k * k % 5], 0.8)
+            for k in range(480)
+        ),
+        sections=tuple(
+            Section(BAR_ONE_S + 16 * k * bar, BAR_ONE_S + 16 * (k + 1) * bar, "ABCDE"[k % 5], 1 + 16 * k, 0.8)
+            for k in range(15)
+        ),
+        flags=tuple(
+            Flag("clipping", "warning", f"Clipped {k} times", "Ask for another", k, 41.0) for k in range(14)
+        ),
+    )
+    page = tmp_path / "long.html"
+    page.write_text(page_of(sample_report(long)))
+    here = shown.run("return location.href")
+    shown.open(page)
+    assert shown.printed_pages() == 2
+    shown.run(f"location.href = {here!r}")
+
+
+@needs_browser
+def test_browser_is_complete_without_scripts(shown: Browser) -> None:
+    """All but the buttons and what they bring is there, and says what is true without a script."""
+    seen = "return document.body.innerText"
+    shown.run("location.reload()")
+    with_scripts = shown.run(
+        "document.querySelectorAll('button, #start').forEach(e => e.remove()); " + seen
+    ).split()
+    shown.without_scripts(True)
+    shown.run("location.reload()")
+    without = shown.run(seen)
+    shown.without_scripts(False)
+    shown.run("location.reload()")
+    assert set(with_scripts) <= set(without.split())
+    assert "The players begin at full level." in without
+    assert "The players begin 20 dB down." in shown.run(seen)
+
+
+@needs_browser
+@pytest.mark.parametrize("width", [320, 390, 600, 768, 1024, 1280, 1600, 1920])
+def test_browser_draws_nothing_over_anything(shown: Browser, width: int) -> None:
+    shown.resize(width, 1000)
+    try:
+        assert shown.overlaps() == []
+        assert shown.run("return document.documentElement.scrollWidth <= innerWidth")
+    finally:
+        shown.cdp("Emulation.clearDeviceMetricsOverride")
 
 
 @needs_browser
