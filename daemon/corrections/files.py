@@ -15,13 +15,6 @@ CORRECTION_FILE = "correction.yaml"
 APPLIED_FILE = "correction applied.yaml"
 REFUSED_FILE = "correction refused.yaml"
 REASON_FILE = "correction refused.txt"
-SAMPLE = """\
-tempo: 70            # or  half: yes  or  double: yes
-key: E flat minor
-bar one: +1 beat     # or -2 bars, +12 ms; or seconds in the producer's file: 3.4286, 1:02.5
-meter: 3/4
-tuning: -32          # cents from A4 = 440 Hz
-"""
 
 
 @dataclass(frozen=True, slots=True)

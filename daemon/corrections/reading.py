@@ -1,4 +1,4 @@
-"""Read a correction file: a few lines `name: value` (see `files.SAMPLE`).
+"""Read a correction file: a few lines `name: value` (see `daemon.report.page_corrections`).
 
 Anybody who can write into the ready folder can leave one, so it is opened as drops are (no link, pipe or
 device), and no more of it is read than a correction can need. It is YAML in its plainest form: names and
