@@ -33,6 +33,7 @@ EVIDENCE_WEIGHT = 1.5  # of the network's log probabilities against those of cha
 OUTSIDE_KEY = np.log(0.2)  # a chord with tones outside the scale, when the key is sure
 PLATT_SLOPE, PLATT_OFFSET = 0.378, -0.120  # logistic fit on generated songs, on log odds
 
+EDGE_S = 0.05  # a line nearer to an end of the track than this would cut off next to nothing
 NEAR_CHANGE_S = 0.05  # a chord that begins with a change of key belongs to the new one
 
 SILENT_SHARE = 0.03  # of the louder steps' levels, which are roots of magnitudes: 60 dB down
@@ -83,7 +84,7 @@ def beat_edges(grid: Grid, duration_s: float) -> FloatArray:
     if grid.tempo_bpm is None or len(grid.beats_s) < 2:
         inner = np.arange(WITHOUT_GRID_S, max(duration_s - WITHOUT_GRID_S / 2, 0.0), WITHOUT_GRID_S)
     else:
-        inner = np.array([b for b in grid.beats_s if 0.05 < b < duration_s - 0.05])
+        inner = np.array([b for b in grid.beats_s if EDGE_S < b < duration_s - EDGE_S])
     return np.concatenate(([0.0], inner, [duration_s]))
 
 

@@ -18,7 +18,7 @@ import numpy.typing as npt
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.key_change import find_changes
-from analyzers.harmony.network_inputs import Stretch, key_inputs, metric_weight, register_chroma
+from analyzers.harmony.network_inputs import HEARD, Segment, key_inputs, metric_weight, register_chroma
 from analyzers.harmony.spelling import home_of, scale_names, tonic_name
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.signal.features import Features
@@ -101,7 +101,7 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
         return _no_key("no notes to take a key from")
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
-    track = Stretch(levels, chords, none, _place_in_meter(edges, grid))
+    track = Segment(levels, chords, none, _place_in_meter(edges, grid))
     first, changes = _changes(track, edges)
     if first.confidence <= 1 - float(first.scales.sum()):
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
@@ -109,16 +109,16 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     return _describe(first.dimmed(clearness(track)), changes, _profile(levels[:end]))
 
 
-def judge(stretch: Stretch) -> Belief:
-    """What the network makes of a stretch of steps."""
-    each, _ = load_net("key").log_probabilities(*key_inputs(stretch))
+def judge(segment: Segment) -> Belief:
+    """What the network makes of a segment of steps."""
+    each, _ = load_net("key").log_probabilities(*key_inputs(segment))
     return Belief(np.exp(each[0]))
 
 
-def clearness(stretch: Stretch) -> float:
+def clearness(segment: Segment) -> float:
     """Mean probability of the likeliest chord where one is likely at all, 0 when nowhere."""
-    heard = stretch.none < 0.5
-    return float(stretch.chords.reshape(len(stretch), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
+    heard = segment.none < HEARD
+    return float(segment.chords.reshape(len(segment), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
 
 
 def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:
@@ -129,7 +129,7 @@ def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None
     return metric_weight(down, int(np.argmin(np.abs(edges[:-1] - bar_one))))
 
 
-def _changes(track: Stretch, edges: npt.NDArray[np.float64]) -> tuple[Belief, tuple[KeyChange, ...]]:
+def _changes(track: Segment, edges: npt.NDArray[np.float64]) -> tuple[Belief, tuple[KeyChange, ...]]:
     """The key up to the first change, and the changes."""
 
     @cache

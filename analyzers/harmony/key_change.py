@@ -21,7 +21,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit
 
-from analyzers.harmony.network_inputs import Floats, Stretch
+from analyzers.harmony.network_inputs import Floats, Segment
 from analyzers.model import Key
 from analyzers.signal.viterbi import best_path
 from analyzers.signal.weights_file import stored_weights
@@ -57,7 +57,7 @@ def load_change_model() -> ChangeModel:
 
 
 def find_changes(
-    track: Stretch, signatures: Callable[[int, int], Floats], model: ChangeModel | None = None
+    track: Segment, signatures: Callable[[int, int], Floats], model: ChangeModel | None = None
 ) -> list[tuple[int, float]]:
     """Steps (on bar lines) where another key signature begins, each with its probability.
 
@@ -88,7 +88,7 @@ def find_changes(
     return []
 
 
-def signature_fit(track: Stretch, table: Floats) -> FloatArray:
+def signature_fit(track: Segment, table: Floats) -> FloatArray:
     """Log likelihood of each step under each signature, 0 where nothing sounds [shape=(n, 12)]."""
     moved = np.stack([np.roll(table, tonic, axis=0) for tonic in range(12)])
     likely = np.einsum("nrq,trq->nt", track.chords, moved, optimize=True).astype(np.float64)

@@ -14,10 +14,19 @@ Floats = npt.NDArray[np.float32]
 
 REGISTER_CENTRES = (36, 50, 64, 78)  # MIDI notes: bass, low, middle, high
 REGISTER_REACH = 14  # semitones to where a register fades out
+# Set by hand before the networks were trained on these inputs: another value needs new weights
+LOWEST_FULL, LOW_WEIGHT = 28, 0.5  # below E1 (41 Hz) kicks outweigh basses
+LOUD_PERCENTILE = 90
+QUIET_STEP = 0.02  # of the louder steps' size: quieter ones are not scaled up to unit length
+QUIET_IN_SEGMENT = 0.1  # the same against a segment's loudest step
+HEARD = 0.5  # probability of "no chord" under which a chord is heard
+OPENING = 4  # steps that open a segment, and that close it
+LEAST_LASTING, LEAST_MOVES = 0.02, 0.5  # sums of chords and of root moves below this stay small
+LASTING_WEIGHT, MOVES_WEIGHT = 3, 4  # bring these rows to about the size of the chroma rows
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Stretch:
+class Segment:
     """Some steps of a track (a beat each) as key and key changes are taken from them.
 
     ``levels`` [shape=(n, NOTES)]: square roots of steady note magnitudes; ``chords``
@@ -33,11 +42,11 @@ class Stretch:
     def __len__(self) -> int:
         return len(self.levels)
 
-    def part(self, start: int, stop: int) -> Stretch:
+    def part(self, start: int, stop: int) -> Segment:
         """The steps from ``start`` up to ``stop``."""
         cut = slice(start, stop)
         weight = None if self.weight is None else self.weight[cut]
-        return Stretch(self.levels[cut], self.chords[cut], self.none[cut], weight)
+        return Segment(self.levels[cut], self.chords[cut], self.none[cut], weight)
 
 
 def register_chroma(levels: Floats) -> Floats:
@@ -54,7 +63,7 @@ def register_chroma(levels: Floats) -> Floats:
     notes = LOWEST_NOTE + np.arange(NOTES)
     weight = np.maximum(0, 1 - np.abs(notes - np.array(REGISTER_CENTRES)[:, None]) / REGISTER_REACH)
     weight[0, notes < REGISTER_CENTRES[0]] = 1.0
-    weight[0, notes < 28] = 0.5  # below E1 (41 Hz) kicks outweigh basses
+    weight[0, notes < LOWEST_FULL] = LOW_WEIGHT
     spread = (levels[:, None, :] * weight[None].astype(np.float32)).reshape(len(levels), 4, NOTES // 12, 12)
     return np.asarray(spread.sum(axis=2), dtype=np.float32)
 
@@ -68,19 +77,19 @@ def chord_inputs(levels: Floats, steady: Floats) -> tuple[Floats, Floats]:
     """
     here, held = register_chroma(levels), register_chroma(steady)
     size = np.linalg.norm(here.reshape(len(here), -1), axis=1)
-    loud = max(float(np.percentile(size, 90)), 1e-9)
-    floor = 0.02 * loud
+    loud = max(float(np.percentile(size, LOUD_PERCENTILE)), 1e-9)
+    floor = QUIET_STEP * loud
     here = here / np.maximum(size, floor)[:, None, None]
     held = held / np.maximum(np.linalg.norm(held.reshape(len(held), -1), axis=1), floor)[:, None, None]
     before = np.concatenate((here[:1], here[:-1]))
     after = np.concatenate((here[1:], here[-1:]))
     peak = here.reshape(len(here), -1).max(axis=1)
-    scalars = np.stack((np.log(size / loud + 0.02), peak), axis=1)
+    scalars = np.stack((np.log(size / loud + QUIET_STEP), peak), axis=1)
     return np.concatenate((here, held, before, after), axis=1), scalars.astype(np.float32)
 
 
-def key_inputs(x: Stretch) -> tuple[Floats, Floats]:
-    """Inputs of the key network for one stretch of music.
+def key_inputs(x: Segment) -> tuple[Floats, Floats]:
+    """Inputs of the key network for one segment of music.
 
     Returns
     -------
@@ -90,21 +99,21 @@ def key_inputs(x: Stretch) -> tuple[Floats, Floats]:
     """
     registers = register_chroma(x.levels).reshape(len(x), -1)
     size = np.linalg.norm(registers, axis=1)
-    registers = registers / np.maximum(size, 0.1 * max(float(size.max()), 1e-9))[:, None]
+    registers = registers / np.maximum(size, QUIET_IN_SEGMENT * max(float(size.max()), 1e-9))[:, None]
     pitch = registers.mean(axis=0).reshape(4, 12)
     pitch = pitch / max(float(np.linalg.norm(pitch)), 1e-9)
     lasting = x.chords.mean(axis=0).T
-    lasting = lasting / max(float(lasting.sum()), 0.02)
-    heard = np.flatnonzero(x.none < 0.5)
-    ends = [_lean(x.chords[pick]) for pick in ((heard[:4], heard[-4:]) if len(heard) else (slice(0, 0),) * 2)]
+    lasting = lasting / max(float(lasting.sum()), LEAST_LASTING)
+    heard = np.flatnonzero(x.none < HEARD)
+    ends = [_lean(x.chords[pick]) for pick in (heard[:OPENING], heard[-OPENING:])]
     roots = x.chords.sum(axis=2)
     steps = np.stack([(np.roll(roots[:-1], -k, axis=1) * roots[1:]).sum(axis=0) for k in range(1, 12)])
-    steps = steps / max(float(steps.sum()), 0.5)
+    steps = steps / max(float(steps.sum()), LEAST_MOVES)
     even = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
     metric = [_lean(x.chords[x.weight >= w] if x.weight is not None else x.chords[:0]) for w in (2, 1)]
     known = float(x.weight is not None)
     scalars = np.array([[np.log(len(x)), x.none.mean(), even, len(heard) / len(x), known]], np.float32)
-    chroma = np.concatenate((pitch, 3 * lasting, *ends, *metric, 4 * steps))
+    chroma = np.concatenate((pitch, LASTING_WEIGHT * lasting, *ends, *metric, MOVES_WEIGHT * steps))
     return chroma[None].astype(np.float32), scalars
 
 

@@ -49,11 +49,11 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     pulse = find_pulse(f.onsets)
     if pulse is None:
         return no_grid("the file is too short to hold a beat")
-    beat, steady = pulse_verdict(pulse.signs)
+    beat, steady = pulse_verdict(pulse.evidence)
     played = _followed(f.onsets, pulse, steady)
     if played is not None:
         pulse = replace(pulse, moving_s=played.times_s, knee=None)
-        beat, steady = played_verdict(played, pulse.signs), 1.0 - PLAYED_CERTAIN
+        beat, steady = played_verdict(played, pulse.evidence), 1.0 - PLAYED_CERTAIN
     if beat < HOPELESS:
         return no_grid(_why_none(pulse), beat)
     moving = pulse.moving_s if steady < 0.5 else None
@@ -73,7 +73,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
 
 def _followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
     """Pulses followed from attack to attack, where the attacks are too loose for the other two kinds."""
-    repetition, coherence, gain, _, _ = pulse.signs
+    repetition, coherence, gain, _, _ = pulse.evidence
     if coherence + max(gain, 0.0) > LOOSE or (repetition > REPEATED and steady > 0.5):
         return None
     played = track(onsets)
@@ -81,7 +81,7 @@ def _followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
 
 
 def _why_none(pulse: Pulse) -> str:
-    repetition = max(pulse.signs[0], 0.0)
+    repetition = max(pulse.evidence[0], 0.0)
     return f"no steady beat: the attacks do not repeat evenly (repetition {repetition:.3f} of 1)"
 
 

@@ -139,13 +139,13 @@ def _logit(p: float) -> float:
 
 
 def pulse_verdict(evidence: tuple[float, ...]) -> tuple[float, float]:
-    """Probability that the music has a beat, and that its tempo is constant (`pulse.Pulse.signs`)."""
+    """Probability that the music has a beat, and that its tempo is constant (`pulse.Pulse.evidence`)."""
     x = pulse_evidence(evidence)
     return calibrated("beat", x), calibrated("steady", x)
 
 
 def played_verdict(played: Played, evidence: tuple[float, ...]) -> float:
-    """Probability that pulses followed from attack to attack are a beat; `evidence`: `Pulse.signs`."""
+    """Probability that pulses followed from attack to attack are a beat; `evidence`: `Pulse.evidence`."""
     return calibrated(
         "played_beat", played_evidence(played.support, played.contrast, played.turning, evidence)
     )
@@ -161,7 +161,7 @@ def played_evidence(
 
 
 def pulse_evidence(evidence: tuple[float, ...]) -> FloatArray:
-    """What the verdict on a pulse rests on, from `pulse.Pulse.signs`."""
+    """What the verdict on a pulse rests on, from `pulse.Pulse.evidence`."""
     repetition, coherence, gain, spread_ms, length = evidence
     best = coherence + max(gain, 0.0)
     relative = gain / max(coherence, 0.05)

@@ -1,4 +1,4 @@
-"""The pulse of a song, steady and moving, with the signs by which one chooses between them.
+"""The pulse of a song, steady and moving, with the evidence by which one chooses between them.
 
 `steady_s` are evenly spaced pulse times of the best constant fit; `moving_s` a beat-by-beat map, made only
 where the steady one leaves attacks unexplained.
@@ -29,7 +29,7 @@ class Pulse:
     """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
     steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one
 
-    signs [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
+    evidence [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
     moving one (0 when not looked for), spread of the steady lags (ms), log of the duration in pulses
     """
 
@@ -39,7 +39,7 @@ class Pulse:
     steady_s: FloatArray
     moving_s: FloatArray | None
     knee: int | None
-    signs: tuple[float, ...]
+    evidence: tuple[float, ...]
 
 
 def find_pulse(onsets: Onsets) -> Pulse | None:
@@ -57,8 +57,8 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
         moving, gain = _moving(onsets, rise, coarse, lags.coherence)
         if gain > STEP_GAIN:
             moving, gain, knee = _stepped(onsets, rise, moving, gain, lags.coherence)
-    signs = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
-    return Pulse(period, lags, rise, steady, moving, knee, signs)
+    evidence = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
+    return Pulse(period, lags, rise, steady, moving, knee, evidence)
 
 
 def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:

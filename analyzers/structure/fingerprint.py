@@ -35,6 +35,7 @@ LOW_HZ, HIGH_HZ = 150.0, 2000.0
 SAME_TEMPO = 0.003
 FURTHEST = 64  # beats that one may start later than the other
 SAME_PITCHES, SAME_ATTACKS = 0.65, 0.5
+CANCELLED = 0.25  # share of the channels' mean power under which their mean has lost a part: set by hand
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +117,7 @@ def _mono(signal: Signal, start_s: float, end_s: float) -> tuple[Floats, float]:
     channels = [np.ascontiguousarray(means[:, c]) for c in range(signal.channels)]
     mono = sum(channels[1:], channels[0]) / np.float32(len(channels))
     power = [float(np.dot(c, c)) for c in channels]
-    if float(np.dot(mono, mono)) < 0.25 * sum(power) / len(power):
+    if float(np.dot(mono, mono)) < CANCELLED * sum(power) / len(power):
         mono = channels[int(np.argmax(power))]
     return mono.astype(np.float32, copy=False), signal.rate / step
 

@@ -1,4 +1,4 @@
-"""Signs of a new section at each bar line, for the section finder and its training.
+"""Evidence of a new section at each bar line, for the section finder and its training.
 
 Everything compares what lies before a bar line with what follows it: the level of twelve bands (which
 instruments play), the chroma of four registers (what they play), over one to eight bars, and whether
@@ -19,6 +19,13 @@ Floats = npt.NDArray[np.float32]
 SPANS = (1, 2, 4, 8)  # bars before and after
 RANGE_DB = 35.0  # a band this far below its own loudest bar is silent
 STEP_DB = 6.0
+# Set by hand before the network was trained on this evidence: another value needs new weights
+LOWEST_DB = 70.0  # a band's own loudest bar counts as at least this far below the loudest of all
+QUIET_BAR = 0.1  # of the loudest bar's chroma: quieter bars are not scaled up to unit length
+CHROMA_WEIGHT = 4  # brings chroma distances to about the size of the band distances
+REACH = 4.0  # distance at which the likeness of two bars has fallen to 1/e
+MOST_TIMES_MEAN, MOST_AHEAD = 6, 4  # evidence is cut off here, in means over the track
+NEAR_END_BARS = 16  # start and end of the track count within so many bars
 
 
 def bar_pictures(bands_db: Floats, levels: Floats) -> tuple[Floats, Floats]:
@@ -29,15 +36,15 @@ def bar_pictures(bands_db: Floats, levels: Floats) -> tuple[Floats, Floats]:
     bands_db : mean level of each band in each bar, dB
     levels : [shape=(bars, NOTES)], mean square roots of note magnitudes
     """
-    loudest = np.maximum(bands_db.max(axis=0), bands_db.max() - 70)
+    loudest = np.maximum(bands_db.max(axis=0), bands_db.max() - LOWEST_DB)
     looks = (np.maximum(bands_db, loudest - RANGE_DB) - loudest) / STEP_DB
     chroma = register_chroma(levels).reshape(len(levels), -1)
     size = np.linalg.norm(chroma, axis=1, keepdims=True)
-    return looks.astype(np.float32), chroma / np.maximum(size, 0.1 * max(float(size.max()), 1e-9))
+    return looks.astype(np.float32), chroma / np.maximum(size, QUIET_BAR * max(float(size.max()), 1e-9))
 
 
-def boundary_signs(looks: Floats, chroma: Floats, bar_one: int) -> Floats:
-    """Signs for a section starting with each bar [shape=(bars, signs)]; row 0 is never used.
+def boundary_evidence(looks: Floats, chroma: Floats, bar_one: int) -> Floats:
+    """Evidence for a section starting with each bar [shape=(bars, evidence)]; row 0 is never used.
 
     ``bar_one`` is the index of bar one among the bars.
     """
@@ -57,13 +64,14 @@ def boundary_signs(looks: Floats, chroma: Floats, bar_one: int) -> Floats:
         ]
         if span in (1, 4):
             columns += list(jump.T)
-    for picture in (looks, 4 * chroma):
+    for picture in (looks, CHROMA_WEIGHT * chroma):
         for span in (4, 8):
             columns.append(_novelty(picture, span))
     position = np.arange(n) - bar_one
     columns += [(position % 4 == k).astype(np.float32) for k in range(4)]
-    columns += [(position % 8 == 0).astype(np.float32), np.minimum(np.arange(n), 16) / 16]
-    columns += [np.minimum(n - np.arange(n), 16) / 16, np.full(n, np.log(n))]
+    columns.append((position % 8 == 0).astype(np.float32))
+    columns += [np.minimum(k, NEAR_END_BARS) / NEAR_END_BARS for k in (np.arange(n), n - np.arange(n))]
+    columns.append(np.full(n, np.log(n)))
     return np.stack(columns, axis=1).astype(np.float32)
 
 
@@ -79,11 +87,12 @@ def _after_minus_before(x: Floats, span: int) -> Floats:
 
 
 def _against_others(x: Floats) -> tuple[Floats, Floats]:
-    """A sign against its mean over the track, and against the largest within two bars."""
+    """Evidence against its mean over the track, and against the largest within two bars."""
     near = np.pad(x, 2)
     rival = np.max([near[:-4], near[1:-3], near[3:-1], near[4:]], axis=0)
     scale = max(float(x.mean()), 1e-6)
-    return np.minimum(x / scale, 6).astype(np.float32), np.clip((x - rival) / scale, -4, 4).astype(np.float32)
+    ahead = np.clip((x - rival) / scale, -MOST_AHEAD, MOST_AHEAD)
+    return np.minimum(x / scale, MOST_TIMES_MEAN).astype(np.float32), ahead.astype(np.float32)
 
 
 def _novelty(x: Floats, span: int) -> Floats:
@@ -94,6 +103,6 @@ def _novelty(x: Floats, span: int) -> Floats:
         block = x[max(i - span, 0) : i + span]
         cut = i - max(i - span, 0)
         gap = np.linalg.norm(block[:, None] - block[None], axis=2)
-        alike = np.exp(-gap / 4)
+        alike = np.exp(-gap / REACH)
         out[i] = alike[:cut, :cut].mean() + alike[cut:, cut:].mean() - 2 * alike[:cut, cut:].mean()
     return out

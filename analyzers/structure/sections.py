@@ -1,6 +1,6 @@
 """Sections: where the arrangement changes, at bar lines, equal parts under equal letters.
 
-Signs of a new section at every bar line (`section_evidence`) become a probability in a small
+Evidence of a new section at every bar line (`section_evidence`) becomes a probability in a small
 network; the boundaries are the set that is most probable together when sections like to last whole
 groups of four and eight bars (common practice). Parts that sound alike share a letter (A, B, A, C).
 """
@@ -15,13 +15,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
-from analyzers.harmony.chords import mean_between
+from analyzers.harmony.chords import EDGE_S, mean_between
 from analyzers.model import Grid, Section, Tuning
 from analyzers.signal.features import Features
 from analyzers.signal.perceptron import hidden
 from analyzers.signal.spectrum import FRAME_RATE_HZ
 from analyzers.signal.weights_file import stored_weights
-from analyzers.structure.section_evidence import bar_pictures, boundary_signs
+from analyzers.structure.section_evidence import bar_pictures, boundary_evidence
 
 WITHOUT_GRID_S = 2.0  # "bar" where there is no beat
 READINESS = 1.0  # added to the log odds of every boundary: a missed one costs more than one too many
@@ -38,7 +38,7 @@ Floats = npt.NDArray[np.float32]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class BoundaryNet:
-    """Log odds of a section's start from the signs of a bar line: one hidden layer."""
+    """Log odds of a section's start from the evidence of a bar line: one hidden layer."""
 
     mean: Floats
     scale: Floats
@@ -47,8 +47,8 @@ class BoundaryNet:
     w2: Floats
     b2: Floats
 
-    def log_odds(self, signs: Floats) -> npt.NDArray[np.float64]:
-        h = hidden((signs - self.mean) / self.scale, (self.w1, self.b1))
+    def log_odds(self, evidence: Floats) -> npt.NDArray[np.float64]:
+        h = hidden((evidence - self.mean) / self.scale, (self.w1, self.b1))
         return np.asarray(h @ self.w2 + self.b2, dtype=np.float64)
 
 
@@ -72,7 +72,7 @@ def find_sections(f: Features, tuning: Tuning, grid: Grid) -> tuple[Section, ...
     first = int(sounding[0])
     levels = mean_between(np.sqrt(f.spectrum.notes(tuning.cents or 0.0)), edges)
     looks, chroma = bar_pictures(bands[first:], levels[first:])
-    odds = load_boundary_net().log_odds(boundary_signs(looks, chroma, bar_one - first))
+    odds = load_boundary_net().log_odds(boundary_evidence(looks, chroma, bar_one - first))
     bounds = best_boundaries(odds)
     letters = name_alike(looks, chroma, bounds)
     sure = expit(odds)
@@ -92,7 +92,7 @@ def find_sections(f: Features, tuning: Tuning, grid: Grid) -> tuple[Section, ...
 def bar_edges(grid: Grid, duration_s: float) -> tuple[npt.NDArray[np.float64], int]:
     """Bar lines closed off by 0 and the end, and the index of bar one among the bars."""
     lines = [b for b, down in zip(grid.beats_s, grid.downbeats, strict=True) if down]
-    lines = [b for b in lines if 0.05 < b < duration_s - 0.05]
+    lines = [b for b in lines if EDGE_S < b < duration_s - EDGE_S]
     if grid.tempo_bpm is None or not lines:
         return np.linspace(0.0, duration_s, max(1, round(duration_s / WITHOUT_GRID_S)) + 1), 0
     edges = np.array([0.0, *lines, duration_s])

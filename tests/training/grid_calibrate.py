@@ -2,7 +2,7 @@
 
     python tests/training/grid_calibrate.py EXAMPLES WEIGHTS.npz
 
-Adds to WEIGHTS (made by `grid_train.py`), from the signs of the pulse alone, on all seeds: `calibrate_beat`
+Adds to WEIGHTS (made by `grid_train.py`), from the pulse's evidence alone, on all seeds: `calibrate_beat`
 (is there a beat?) and `calibrate_steady` (is the tempo constant?); with the reading of the network, on the
 held-out seeds (every tenth) and on beatless music: `calibrate_pulse` (is there a beat?), `calibrate_tempo`
 (is the beat rate an accepted one?), `calibrate_bar` (is the bar line a true one?). Prints the expected
@@ -26,7 +26,7 @@ NONE_WEIGHT = 0.3  # beatless songs are rarer among drops than among these examp
 def logistic(
     x: np.ndarray, y: np.ndarray, ridge: float = 1.0, weight: np.ndarray | None = None
 ) -> np.ndarray:
-    """Coefficients of a logistic regression, the constant last (Newton's method, ridge on scaled signs)."""
+    """Coefficients of a logistic regression, the constant last (Newton's method, ridge on scaled columns)."""
     mean, scale = x.mean(axis=0), x.std(axis=0) + 1e-6
     z = np.column_stack([(x - mean) / scale, np.ones(len(x))])
     w = np.ones(len(x)) if weight is None else weight
@@ -93,7 +93,7 @@ def main() -> int:
     for z in examples:
         if "unsigned" in z:
             continue
-        first.append(meter.pulse_evidence(tuple(z["signs"])))
+        first.append(meter.pulse_evidence(tuple(z["pulse_evidence"])))
         beat.append(not z["none"])
         steady.append(bool(z["constant"]))
     x, b, s = np.array(first), np.array(beat, float), np.array(steady, float)
@@ -104,13 +104,13 @@ def main() -> int:
             continue
         h = hypotheses(z)
         p, best = meter.posterior(h)
-        likely, _ = meter.pulse_verdict(tuple(z["signs"]))
-        signs = meter.tempo_evidence(h, p, best, likely)
-        pulse_x.append(signs)
+        likely, _ = meter.pulse_verdict(tuple(z["pulse_evidence"]))
+        evidence = meter.tempo_evidence(h, p, best, likely)
+        pulse_x.append(evidence)
         none.append(bool(z["none"]))
-        tempo_x.append(signs)
+        tempo_x.append(evidence)
         tempo_y.append(bool(z["tempo_ok"][h.tempo == h.tempo[best]].any()))
-        bar_x.append(meter.bar_evidence(h, p, best, signs))
+        bar_x.append(meter.bar_evidence(h, p, best, evidence))
         right = (z["notated"] | z["other"]) & meter.agrees(h, best)
         bar_y.append(bool(right[h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01].any()))
     w = np.where(none, NONE_WEIGHT, 1.0)

@@ -70,7 +70,7 @@ def example(
     if pulse is None:
         return out
     none = truth["tempo_bpm"] is None
-    out |= {"signs": np.array(pulse.signs), "constant": truth["constant_tempo"] or False}
+    out |= {"pulse_evidence": np.array(pulse.evidence), "constant": truth["constant_tempo"] or False}
     out["step"] = bool(truth["tempo_changes"])
     pulses = _pulses(pulse, bool(truth["constant_tempo"]) or none)
     h = weigh(onsets, pulses, first_sound_s, (40.0, 240.0))

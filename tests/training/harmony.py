@@ -40,7 +40,7 @@ from scipy.optimize import minimize
 
 from analyzers.harmony.chords import CHANGE_IN_BAR, CHANGE_ON_BAR, EVIDENCE_WEIGHT, smooth
 from analyzers.harmony.equivariant import EquivariantNet, Floats
-from analyzers.harmony.network_inputs import Stretch, chord_inputs, key_inputs, metric_weight
+from analyzers.harmony.network_inputs import Segment, chord_inputs, key_inputs, metric_weight
 
 PLAIN = {
     "major": "major",
@@ -158,10 +158,10 @@ def key_samples(
     spoil: bool,
     close: float,
 ) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
-    """Key inputs of each whole song and of ``windows`` stretches of it, with their class.
+    """Key inputs of each whole song and of ``windows`` segments of it, with their class.
 
     ``spoil``: the place in the meter is sometimes missing or counted from the wrong beat.
-    ``close``: share of the stretches that are made to close on the tonic chord, as most songs do (common
+    ``close``: share of the segments that are made to close on the tonic chord, as most songs do (common
     practice) and loops that are cut anywhere do not; some of them to open on it too.
     """
     chroma, scalars, target = [], [], []
@@ -179,7 +179,7 @@ def key_samples(
             if weight is not None and spoil and rng.random() < 0.15:
                 weight = np.roll(weight, int(rng.integers(1, 16)))  # a grid that counts from the wrong beat
             each, none = chord_net.log_probabilities(*chord_inputs(row.levels[pick], row.steady[pick]))
-            a, b = key_inputs(Stretch(row.steady[pick], np.exp(each), np.exp(none), weight))
+            a, b = key_inputs(Segment(row.steady[pick], np.exp(each), np.exp(none), weight))
             chroma.append(a)
             scalars.append(b)
             target.append(12 * len(MODES) if row.tonic < 0 else row.tonic * len(MODES) + row.mode)
@@ -187,7 +187,7 @@ def key_samples(
 
 
 def home_runs(row: Row) -> list[npt.NDArray[np.int64]]:
-    """Steps of each stretch on the tonic chord, two steps or longer; none where two keys share the loop."""
+    """Steps of each segment on the tonic chord, two steps or longer; none where two keys share the loop."""
     if row.tonic < 0 or row.relative_too:
         return []
     names = ("maj", "maj7", "7") if PLAIN[MODES[row.mode]] == "major" else ("min", "min7")
@@ -210,7 +210,7 @@ def closed(
 def train_key(
     rows: list[Row], held: list[Row], chord_net: EquivariantNet, steps: int, rng: np.random.Generator
 ) -> EquivariantNet:
-    """Several networks side by side, each trained on stretches of its own: their mean errs less."""
+    """Several networks side by side, each trained on segments of its own: their mean errs less."""
     nets = []
     for _ in range(KEY_NETS):
         chroma, scalars, target = key_samples(rows, chord_net, 4, rng, spoil=True, close=0.6)

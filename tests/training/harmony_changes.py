@@ -24,7 +24,7 @@ from scipy.optimize import minimize
 from analyzers.harmony.equivariant import Floats, load_net
 from analyzers.harmony.key import judge
 from analyzers.harmony.key_change import ChangeModel, change_evidence, find_changes, proposed, signature_fit
-from analyzers.harmony.network_inputs import Stretch, chord_inputs, metric_weight
+from analyzers.harmony.network_inputs import Segment, chord_inputs, metric_weight
 from analyzers.harmony.spelling import home_of
 from analyzers.harmony.voicing import QUALITIES
 
@@ -38,7 +38,7 @@ LEAST_BEFORE, LEAST_AFTER = 8, 4  # bars
 class Joined:
     """A song as the change finder sees it, and the step on which its key changes, if it does."""
 
-    track: Stretch
+    track: Segment
     change: int | None
     bar: int  # steps
 
@@ -47,9 +47,9 @@ def home(row: Row) -> int:
     return home_of(row.tonic, MODES[row.mode])
 
 
-def heard(levels: Floats, steady: Floats, weight: Floats) -> Stretch:
+def heard(levels: Floats, steady: Floats, weight: Floats) -> Segment:
     each, none = load_net("chord").log_probabilities(*chord_inputs(levels, steady))
-    return Stretch(steady, np.exp(each), np.exp(none), weight)
+    return Segment(steady, np.exp(each), np.exp(none), weight)
 
 
 def moved(levels: Floats, by: int) -> Floats:
@@ -111,17 +111,17 @@ def learn_table(rows: list[Row]) -> Floats:
 
 
 def learn_model(table: Floats, songs: list[Joined]) -> ChangeModel:
-    """Logistic model on the signs of every proposed change."""
-    signs, right = [], []
+    """Logistic model on the evidence of every proposed change."""
+    evidence, right = [], []
     for song in songs:
         assert song.track.weight is not None
         fit = signature_fit(song.track, table)
         stops = [0, *proposed(fit, song.track.weight), len(song.track)]
         for a, b, c in zip(stops, stops[1:], stops[2:], strict=False):
             sides = (judge(song.track.part(a, b)).signatures, judge(song.track.part(b, c)).signatures)
-            signs.append(change_evidence(fit, song.track.weight, (a, b, c), sides))
+            evidence.append(change_evidence(fit, song.track.weight, (a, b, c), sides))
             right.append(song.change is not None and abs(b - song.change) <= song.bar)
-    x = np.array(signs)
+    x = np.array(evidence)
     mean, scale = x.mean(axis=0), x.std(axis=0)
     x = np.column_stack(((x - mean) / scale, np.ones(len(x))))
     side = np.where(right, 1.0, -1.0)
@@ -138,7 +138,7 @@ def learn_model(table: Floats, songs: list[Joined]) -> ChangeModel:
     return ChangeModel(table, mean, scale, w[:-1], w[-1:])
 
 
-def changes_of(track: Stretch, model: ChangeModel) -> list[tuple[int, float]]:
+def changes_of(track: Segment, model: ChangeModel) -> list[tuple[int, float]]:
     return find_changes(track, lambda start, stop: judge(track.part(start, stop)).signatures, model)
 
 

@@ -16,7 +16,7 @@ import numpy as np
 import numpy.typing as npt
 from equivariant_fit import save
 
-from analyzers.structure.section_evidence import bar_pictures, boundary_signs
+from analyzers.structure.section_evidence import bar_pictures, boundary_evidence
 from analyzers.structure.sections import BoundaryNet, best_boundaries
 
 Array = npt.NDArray[np.float64]
@@ -45,14 +45,14 @@ def songs(paths: list[Path]) -> Iterator[tuple[npt.NDArray[np.float32], Array, A
             levels = np.add.reduceat(d["x"][s][:, 0] / np.float32(255), starts, axis=0) / count
             bands = 10 * np.log10(power + 1e-12)
             looks, chroma = bar_pictures(bands.astype(np.float32), levels.astype(np.float32))
-            signs = boundary_signs(looks, chroma, int(np.searchsorted(starts, down[0])))
+            evidence = boundary_evidence(looks, chroma, int(np.searchsorted(starts, down[0])))
             changes = np.flatnonzero(np.diff(part)) + 1
             label = np.array([float(np.any(np.abs(changes - k) <= 1)) for k in starts])
             end = times[-1] + np.median(np.diff(times))
             truth = np.concatenate((times[changes], [end]))
             if part[0] > 0:
                 truth = np.concatenate((times[:1], truth))
-            yield signs, label, np.append(times[starts], end), np.unique(truth)
+            yield evidence, label, np.append(times[starts], end), np.unique(truth)
 
 
 def fit(x: npt.NDArray[np.float32], y: Array, steps: int, rng: np.random.Generator) -> BoundaryNet:
@@ -105,8 +105,8 @@ def main() -> None:
     x, y = np.concatenate([s[0][1:] for s in made]), np.concatenate([s[1][1:] for s in made])
     net = fit(x, y, args.steps, np.random.default_rng(1))
     scores = [
-        f_measure(truth, times[best_boundaries(net.log_odds(signs))])
-        for signs, _, times, truth in songs(args.held)
+        f_measure(truth, times[best_boundaries(net.log_odds(evidence))])
+        for evidence, _, times, truth in songs(args.held)
     ]
     print(f"{len(made)} beats; boundaries F at 3 s on {len(scores)} held out: {np.mean(scores):.3f}")
     save(net, args.out / "harmony_sections.npz")

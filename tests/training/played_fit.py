@@ -36,9 +36,9 @@ NEAR_S = 0.06  # bar lines of loose attacks
 
 
 def example(features: Features, truth: dict[str, Any]) -> dict[str, Any] | None:
-    """Signs, hypotheses and labels of one excerpt; None when its pulse would not be followed."""
+    """Evidence, hypotheses and labels of one excerpt; None when its pulse would not be followed."""
     pulse, first = find_pulse(features.onsets), find_lead_in(features).first_sound_s
-    if pulse is None or first is None or pulse.signs[1] + max(pulse.signs[2], 0.0) > LOOSE:
+    if pulse is None or first is None or pulse.evidence[1] + max(pulse.evidence[2], 0.0) > LOOSE:
         return None
     found = track(features.onsets)
     if found is None:
@@ -47,8 +47,8 @@ def example(features: Features, truth: dict[str, Any]) -> dict[str, Any] | None:
     none = truth["tempo_bpm"] is None
     wrong = np.zeros(len(h.ratio), bool)
     labels = (wrong, wrong, wrong) if none else label(h, found.times_s, truth, NEAR_S)
-    signs = meter.played_evidence(found.support, found.contrast, found.turning, pulse.signs)
-    return {"signs": signs, "none": none, "h": h, "score": meter.scores(h.evidence), "labels": labels}
+    evidence = meter.played_evidence(found.support, found.contrast, found.turning, pulse.evidence)
+    return {"evidence": evidence, "none": none, "h": h, "score": meter.scores(h.evidence), "labels": labels}
 
 
 def fit_levels(items: list[dict[str, Any]]) -> np.ndarray:
@@ -84,7 +84,7 @@ def main() -> int:
     items = [d for d in items if d is not None]
     with np.load(a.weights) as z:
         arrays = {k: z[k] for k in z.files}
-    x, y = np.array([d["signs"] for d in items]), np.array([not d["none"] for d in items], float)
+    x, y = np.array([d["evidence"] for d in items]), np.array([not d["none"] for d in items], float)
     fold, beat = np.arange(len(y)) % 5, np.empty(len(y))
     for k in range(5):
         beat[fold == k] = predict(logistic(x[fold != k], y[fold != k]), x[fold == k])
@@ -92,20 +92,20 @@ def main() -> int:
     arrays |= {"calibrate_played_beat": logistic(x, y), "played_levels": fit_levels(items)}
     np.savez_compressed(a.weights, **arrays)
     meter.stored_weights = lambda _: arrays  # type: ignore[assignment]
-    signs: dict[str, list[np.ndarray]] = {"tempo": [], "bar": []}
+    evidence: dict[str, list[np.ndarray]] = {"tempo": [], "bar": []}
     right: dict[str, list[bool]] = {"tempo": [], "bar": []}
     for d, likely in zip(items, beat, strict=True):
         h = d["h"]
         p, best = meter.posterior(h, played=True)
-        signs["tempo"].append(meter.tempo_evidence(h, p, best, float(likely)))
-        signs["bar"].append(meter.bar_evidence(h, p, best, signs["tempo"][-1]))
+        evidence["tempo"].append(meter.tempo_evidence(h, p, best, float(likely)))
+        evidence["bar"].append(meter.bar_evidence(h, p, best, evidence["tempo"][-1]))
         notated, other, tempo = d["labels"]
         right["tempo"].append(bool(tempo[h.tempo == h.tempo[best]].any()))
         good = (notated | other) & meter.agrees(h, best)
         right["bar"].append(bool(good[h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01].any()))
     w = np.where(y > 0, 1.0, NONE_WEIGHT)
-    for name in signs:
-        c = logistic(np.array(signs[name]), np.array(right[name], float), 1.0, w)
+    for name in evidence:
+        c = logistic(np.array(evidence[name]), np.array(right[name], float), 1.0, w)
         arrays[f"calibrate_played_{name}"] = c
     np.savez_compressed(a.weights, **arrays)
     return 0

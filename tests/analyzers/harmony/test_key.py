@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analyzers.harmony.key import MODES, Belief, clearness, find_key
-from analyzers.harmony.network_inputs import Stretch
+from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Grid, Key
@@ -142,7 +142,7 @@ def test_clearness_is_that_of_the_likeliest_chord_where_one_sounds() -> None:
     chords = np.zeros((4, 12, 9), np.float32)
     chords[0, 0, 0], chords[1, 5, 0], chords[2, 7, 0] = 0.9, 0.5, 0.3
     none = np.array([0.1, 0.1, 0.6, 0.99], np.float32)
-    heard = Stretch(np.ones((4, NOTES), np.float32), chords, none, None)
+    heard = Segment(np.ones((4, NOTES), np.float32), chords, none, None)
     assert clearness(heard) == pytest.approx(0.7)
     assert clearness(heard.part(2, 4)) == 0.0
 

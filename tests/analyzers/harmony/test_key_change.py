@@ -14,7 +14,7 @@ from analyzers.harmony.key_change import (
     proposed,
     signature_fit,
 )
-from analyzers.harmony.network_inputs import Stretch, metric_weight
+from analyzers.harmony.network_inputs import Segment, metric_weight
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.signal.spectrum import LOWEST_NOTE, NOTES
 
@@ -23,7 +23,7 @@ C_MAJOR = [(0, "maj"), (9, "min"), (5, "maj"), (7, "maj")]
 Bars = list[tuple[int, str] | None]
 
 
-def track(bars: Bars) -> Stretch:
+def track(bars: Bars) -> Segment:
     """Four beats for each entry: its notes around middle C over its root in the bass."""
     steps = [bar for bar in bars for _ in range(4)]
     levels = np.zeros((len(steps), NOTES), np.float32)
@@ -38,14 +38,14 @@ def track(bars: Bars) -> Stretch:
         for tone in QUALITIES[quality]:
             levels[i, 60 + (root + tone) % 12 - LOWEST_NOTE] = 1.0
         levels[i, 36 + root - LOWEST_NOTE] = 1.0
-    return Stretch(levels, chords, none, metric_weight(np.arange(len(steps)) % 4 == 0, 0))
+    return Segment(levels, chords, none, metric_weight(np.arange(len(steps)) % 4 == 0, 0))
 
 
 def moved(by: int) -> Bars:
     return [((root + by) % 12, quality) for root, quality in C_MAJOR]
 
 
-def found_in(x: Stretch) -> list[tuple[int, float]]:
+def found_in(x: Segment) -> list[tuple[int, float]]:
     return find_changes(x, lambda start, stop: judge(x.part(start, stop)).signatures)
 
 
@@ -77,7 +77,7 @@ def test_two_bars_elsewhere_are_no_change() -> None:
 
 def test_without_a_grid_there_is_no_bar_line_to_change_on() -> None:
     x = track(moved(0) * 3 + moved(1) * 3)
-    assert found_in(Stretch(x.levels, x.chords, x.none, None)) == []
+    assert found_in(Segment(x.levels, x.chords, x.none, None)) == []
 
 
 def test_a_proposed_change_that_nothing_bears_out_is_dropped() -> None:
@@ -116,7 +116,7 @@ def test_a_key_lasts_four_bars_at_least(bars: int, steps: list[int]) -> None:
 
 
 def test_what_speaks_for_a_change() -> None:
-    """The five signs on numbers that can be worked out by hand."""
+    """The five kinds of evidence on numbers that can be worked out by hand."""
     fit = np.full((32, 12), np.log(0.1))
     fit[:16, 0] = fit[16:, 1] = np.log(0.5)  # two signatures explain it: five times as likely, 16 steps each
     weight = metric_weight(np.arange(32) % 4 == 0, 0)

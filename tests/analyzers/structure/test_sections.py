@@ -10,7 +10,7 @@ import pytest
 
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Grid, Section
-from analyzers.structure.section_evidence import bar_pictures, boundary_signs
+from analyzers.structure.section_evidence import bar_pictures, boundary_evidence
 from analyzers.structure.sections import best_boundaries, find_sections, letter, name_alike
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid
 
@@ -140,6 +140,6 @@ def test_signs_are_finite_for_any_number_of_bars(bars: int) -> None:
     looks, chroma = bar_pictures(
         rng.normal(-30, 10, (bars, 12)).astype(np.float32), rng.random((bars, 84)).astype(np.float32)
     )
-    signs = boundary_signs(looks, chroma, 0)
-    assert len(signs) == bars
-    assert np.all(np.isfinite(signs))
+    evidence = boundary_evidence(looks, chroma, 0)
+    assert len(evidence) == bars
+    assert np.all(np.isfinite(evidence))
