@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import itertools
 import os
-import secrets
 import time
 from collections import deque
 from collections.abc import Iterator
@@ -21,6 +20,7 @@ from config.settings import Settings
 from daemon.batch.engines import Engine, Outcome
 from daemon.core.atomic import STAGING, discard
 from daemon.core.errors import BeatintakeError, DropError, InternalError, MachineError
+from daemon.core.private import private_name
 from daemon.ingest.grouping import Candidate, Kind, group, owner, stat_digest
 from daemon.ingest.scan import fact_of, look
 from daemon.ledger.ledger import Ledger, Record
@@ -80,7 +80,7 @@ class Batch:
     _done: set[str] = field(default_factory=set)  # by this batch
     _held: dict[str, list[Item]] = field(default_factory=dict)
     _numbers: Iterator[int] = field(default_factory=lambda: itertools.count(1))
-    _token: str = field(default_factory=lambda: secrets.token_hex(3))
+    _token: str = field(default_factory=lambda: private_name("batch-"))
 
     def __post_init__(self) -> None:
         self.results = Results(self.settings.folders, self.ledger)
@@ -121,7 +121,7 @@ class Batch:
     def _submit(self, engine: Engine, item: Item) -> None:
         name = f"{self._token}-{next(self._numbers)}"
         if item.step is Step.RUN:
-            item.staging = self.settings.folders.ready / STAGING / f"batch-{name}"
+            item.staging = self.settings.folders.ready / STAGING / name
             item.staging.mkdir(parents=True)
         self.running[name] = item
         engine.submit(item.task(name, self.settings, stamp_now()))
@@ -178,7 +178,7 @@ class Batch:
             return Ended(
                 item.path, "failed", error=DropError(item.shown, f"it cannot be used now: {reason}", step)
             )
-        staged = self.settings.folders.rejected / STAGING / f"batch-{self._token}-{next(self._numbers)}"
+        staged = self.settings.folders.rejected / STAGING / f"{self._token}-{next(self._numbers)}"
         record = item.record("rejected", "", reason, time.time(), {})
         record = replace(record, folder=stage_rejection(staged, record, "it cannot be used"))
         return Ended(item.path, "rejected", self.results.appear(staged, record, item.key, item.stat_digest))

@@ -15,7 +15,7 @@ from typing import Any, Protocol
 from config.settings import Settings
 from daemon.core.errors import BeatintakeError, ConfigError, InternalError, MachineError
 from daemon.workers.pool import Died, Done, Failed, Task, WorkerPool
-from daemon.workers.process import Setup, resolve
+from daemon.workers.process import Setup, end_helper, resolve
 
 WARM_UP = "daemon.pipeline.warm_up:warm_up"
 Outcome = Done | Failed | Died
@@ -67,6 +67,7 @@ def local_engine(settings: Settings, workers: int) -> Iterator[LocalEngine]:
             yield LocalEngine(pool)
         finally:
             pool.stop()
+            end_helper()
 
 
 class ClusterEngine:

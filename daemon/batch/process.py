@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import signal
 import sys
+import threading
 from collections import Counter
 from collections.abc import Generator, Iterator
 from contextlib import closing, contextmanager
@@ -14,7 +16,7 @@ from daemon.batch.batch import Batch, Ended, find_items
 from daemon.batch.engines import cluster_engine, local_engine
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
-from daemon.core.folders import make_folders
+from daemon.core.folders import clear_abandoned, make_folders
 from daemon.core.names import tempo_words
 from daemon.core.studio import claim, require_outputs
 from daemon.core.text import file_name, one_line
@@ -36,6 +38,7 @@ def process_paths(
     if own:
         require_outputs(settings.folders)
     make_folders(settings)
+    clear_abandoned(settings)
     if own:
         claim(settings.folders)
     ledger, _ = open_or_rebuild(ledger_file, settings.folders.ready, settings.folders.rejected)
@@ -47,7 +50,7 @@ def process_paths(
         return OK
     counts: Counter[str] = Counter()
     try:
-        with _display(batch) as show, closing(_work(batch, jobs, scheduler)) as endings:
+        with _stoppable(), _display(batch) as show, closing(_work(batch, jobs, scheduler)) as endings:
             for ended in endings:
                 counts[_kind(ended)] += 1
                 show(ended)
@@ -94,6 +97,19 @@ def line_of(ended: Ended) -> str:
     tempo = tempo_words(facts.get("tempo_bpm"))
     ears = f", check {facts['needs_ears']} by ear" if facts.get("needs_ears") else ""
     return f"ready     {name}: {tempo}, {facts.get('key') or 'no key'}{ears} -> {record.folder}"
+
+
+@contextmanager
+def _stoppable() -> Iterator[None]:
+    """SIGTERM ends it like Ctrl-C: no process and nothing private is left behind."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGTERM, signal.default_int_handler)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
 
 
 @contextmanager

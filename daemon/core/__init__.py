@@ -10,6 +10,7 @@ __all__ = [
     "folders",
     "logs",
     "names",
+    "private",
     "problems",
     "regular",
     "schemas",

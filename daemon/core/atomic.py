@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import errno
 import os
-import secrets
 import shutil
 import time
 from collections.abc import Callable
@@ -16,6 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from daemon.core.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
+from daemon.core.private import private_name
 
 T = TypeVar("T")
 WINDOWS = os.name == "nt"
@@ -86,7 +86,7 @@ def atomic_write(path: Path, data: bytes, *, durable: bool = True) -> None:
 
     ``durable=False`` leaves out the fsyncs, for files such as the heartbeat that only the living need.
     """
-    temporary = path.parent / f"{TEMP_PREFIX}{secrets.token_hex(4)}"
+    temporary = path.parent / private_name(TEMP_PREFIX)
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     descriptor = os.open(temporary, flags, 0o666)
     try:

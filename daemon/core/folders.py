@@ -6,8 +6,9 @@ import os
 from pathlib import Path
 
 from config.settings import Settings
-from daemon.core.atomic import STAGING, machine_error
+from daemon.core.atomic import STAGING, discard, machine_error
 from daemon.core.errors import FolderUnreachable
+from daemon.core.private import is_abandoned
 
 
 def make_state(settings: Settings) -> None:
@@ -32,6 +33,16 @@ def make_folders(settings: Settings) -> None:
             raise machine_error(error, folder) from error
     if not os.access(folders.incoming, os.R_OK | os.X_OK):
         raise FolderUnreachable(str(folders.incoming), "it may not be read", "let the service read it")
+
+
+def clear_abandoned(settings: Settings) -> int:
+    """Remove what processes that were killed left in the private folders. Returns how many."""
+    folders = settings.folders
+    staged = [path for root in (folders.ready, folders.rejected) for path in (root / STAGING).glob("*")]
+    gone = [path for path in staged if is_abandoned(path.name)]
+    for path in gone:
+        discard(path)
+    return len(gone)
 
 
 def _prove_writable(folder: Path) -> None:

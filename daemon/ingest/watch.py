@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import logging
 import os
-import secrets
 import sys
 import threading
 import time
@@ -27,9 +26,10 @@ from watchdog.observers.api import BaseObserver
 from watchdog.observers.polling import PollingObserver
 
 from daemon.core.atomic import TEMP_PREFIX
+from daemon.core.private import is_abandoned, private_name
 
 MAX_PATHS = 2000
-PROBE_S = 2.0
+PROBE, PROBE_S = f"{TEMP_PREFIX}probe-", 2.0
 NETWORK_TYPES = {
     "nfs", "nfs4", "cifs", "smb", "smb2", "smb3", "smbfs", "afpfs", "webdav", "davfs", "9p", "fuse", "ncpfs",
     "vboxsf", "virtiofs", "drvfs", "glusterfs", "ceph", "lustre", "afs",
@@ -193,7 +193,10 @@ class Watch:
 
     def _event_arrives(self) -> bool:
         """Make a hidden file in the folder and wait for its event. True also when none can be made."""
-        probe = self.root / f"{TEMP_PREFIX}probe-{secrets.token_hex(4)}"
+        for left in self.root.glob(f"{PROBE}*"):  # by a service that was killed at this very moment
+            if is_abandoned(left.name):
+                left.unlink(missing_ok=True)
+        probe = self.root / private_name(PROBE)
         try:
             descriptor = os.open(probe, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         except OSError:

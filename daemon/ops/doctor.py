@@ -24,7 +24,7 @@ from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ops.status import read_status
 from daemon.service.lock import is_locked
 from daemon.workers.pool import Done, Task, WorkerPool
-from daemon.workers.process import Setup
+from daemon.workers.process import Setup, end_helper
 
 OK, WARNING, WRONG = "ok", "look", "WRONG"
 FORMATS = ("WAV", "AIFF", "FLAC", "OGG", "MP3")
@@ -210,6 +210,7 @@ def worker(settings: Settings) -> Iterator[Finding]:
         answered = isinstance(reports[-1], Done)
     finally:
         pool.stop()
+        end_helper()
     if answered:
         yield Finding(OK, "worker", f"warm after {warm_s:.1f} s within {limits.job_memory_mb} MB")
     else:

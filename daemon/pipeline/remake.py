@@ -7,7 +7,6 @@ copy before: `fromcopy`); everything else comes from the report.
 from __future__ import annotations
 
 import os
-import secrets
 import stat
 from collections.abc import Iterator
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING
 from config.settings import Settings
 from daemon.core.atomic import STAGING, discard, machine_error
 from daemon.core.errors import BeatintakeError, MachineError, WrongRequest
+from daemon.core.private import private_name
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.identity import identify
 from daemon.ledger.ledger import Ledger, ledger_path
@@ -57,7 +57,7 @@ def remake(settings: Settings, folder: Path, report: Report, correction: Correct
     """Render everything again and put it in place. Returns the new report."""
     from daemon.decode.spool import Scratch
 
-    staging = folder.parent / STAGING / f"correct-{secrets.token_hex(4)}"
+    staging = folder.parent / STAGING / private_name("correct-")
     try:
         (staging / "out").mkdir(parents=True)
         with Scratch(staging / "work") as scratch:

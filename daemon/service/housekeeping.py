@@ -12,6 +12,7 @@ from pathlib import Path
 from config.settings import Settings
 from daemon.core.atomic import STAGING, TEMP_PREFIX, atomic_write
 from daemon.core.logs import note
+from daemon.core.private import is_abandoned, is_in_use
 from daemon.core.text import lines
 from daemon.ledger.ledger import Ledger, Record
 from daemon.ledger.rejection import RECORD_FILE
@@ -21,30 +22,52 @@ from daemon.service.notification import sentence
 log = logging.getLogger("beatintake.housekeeping")
 DIGESTS_KEPT = 90
 DAMAGED_KEPT = 3
+MOST_LEFTOVERS = 50  # whose maker is not known
 
 
-def clear_staging(settings: Settings, prefix: str) -> int:
-    """At start, with the lock held: what the last service left behind. Returns how many were removed."""
-    removed = 0
-    for root in (settings.folders.ready, settings.folders.rejected):
-        for leftover in _children(root / STAGING):
-            if leftover.name.startswith((prefix, TEMP_PREFIX)):
-                removed += _remove_if_older(leftover, math.inf)
+def clear_leftovers(settings: Settings, prefix: str) -> int:
+    """At start, with the lock held: what processes that have ended left behind, and every private folder of a
+    service (``prefix``). Returns how many were removed.
+    """
+    return sum(
+        _remove_if_older(path, math.inf)
+        for path in _private_files(settings)
+        if path.name.startswith(prefix) or is_abandoned(path.name)
+    )
+
+
+def _private_files(settings: Settings) -> list[Path]:
+    folders = settings.folders
+    staged = [path for root in (folders.ready, folders.rejected) for path in _children(root / STAGING)]
+    beside = [path for root in (folders.ready, folders.rejected, folders.state) for path in _children(root)]
+    found = [path for path in staged if path.name != LEASE_NAME]
+    return found + [path for path in beside if path.name.startswith(TEMP_PREFIX)]
+
+
+def _sweep_private_files(settings: Settings, busy: set[str], now: float) -> int:
+    """Those of dead processes; those past their time; and the oldest when there are too many."""
+    left = [path for path in _private_files(settings) if path.name not in busy]
+    gone = [path for path in left if is_abandoned(path.name)]
+    unclear = sorted({*left} - {*gone}, key=_changed_at)
+    limit = now - settings.retention.staging_hours * 3600
+    removed = sum(_remove_if_older(path, math.inf) for path in gone)
+    for number, path in enumerate(unclear):
+        too_many = number < len(unclear) - MOST_LEFTOVERS and not is_in_use(path.name)
+        removed += _remove_if_older(path, math.inf if too_many else limit)
     return removed
+
+
+def _changed_at(path: Path) -> float:
+    try:
+        return os.lstat(path).st_mtime
+    except OSError:
+        return 0.0
 
 
 def sweep(settings: Settings, busy: set[str], now: float | None = None) -> int:
     """Remove stale private files and rejections past their time. ``busy``: staging folders in use."""
     now = time.time() if now is None else now
-    removed = 0
-    for root in (settings.folders.ready, settings.folders.rejected):
-        for leftover in _children(root / STAGING):
-            if leftover.name not in busy and leftover.name != LEASE_NAME:
-                removed += _remove_if_older(leftover, now - settings.retention.staging_hours * 3600)
-    for folder in (settings.folders.ready, settings.folders.rejected, settings.folders.state):
-        for leftover in _children(folder):
-            if leftover.name.startswith(TEMP_PREFIX):
-                removed += _remove_if_older(leftover, now - settings.retention.staging_hours * 3600)
+    removed = _sweep_private_files(settings, busy, now)
     for rejection in _children(settings.folders.rejected):
         if (rejection / RECORD_FILE).is_file():  # nothing that is not ours
             removed += _remove_if_older(rejection, now - settings.retention.rejected_days * 86400)

@@ -12,7 +12,7 @@ from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ledger.rebuild import open_or_rebuild
 from daemon.pipeline.publication import Results
 from daemon.service.active_drop import PREFIX
-from daemon.service.housekeeping import clear_staging
+from daemon.service.housekeeping import clear_leftovers
 
 log = logging.getLogger("beatintake.recovery")
 
@@ -25,7 +25,7 @@ def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> tuple
         note(log, logging.WARNING, "ledger", text=remark)
     Results(folders, ledger).finish_all()
     interrupted = ledger.note_interrupted()
-    leftovers = clear_staging(settings, PREFIX)
+    leftovers = clear_leftovers(settings, PREFIX)
     if interrupted or leftovers:
         note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
     for path, stat_digest, sha256 in ledger.drops():

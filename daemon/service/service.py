@@ -45,7 +45,7 @@ from daemon.service.signals import Flags, StopAsked, signals
 from daemon.service.supervisor import LIVENESS_S, Supervisor
 from daemon.service.systemd import notify
 from daemon.workers.pool import WorkerPool
-from daemon.workers.process import Setup
+from daemon.workers.process import Setup, end_helper
 
 log = logging.getLogger("beatintake.service")
 STOP_GRACE_S = 20.0
@@ -187,8 +187,7 @@ class Service:
         self.state = "stopping"
         note(log, logging.INFO, "stopping", running=len(self.dispatcher.active))
         notify("STOPPING=1")
-        limit = time.monotonic() + STOP_GRACE_S
-        asked = self.flags.stop
+        limit, asked = time.monotonic() + STOP_GRACE_S, self.flags.stop
         self.pool.resume_all()
         while self.dispatcher.active and time.monotonic() < limit and self.flags.stop == asked:
             for event in self.pool.poll(0.2):
@@ -205,6 +204,7 @@ class Service:
             if part is not None:
                 with suppress(Exception):
                     getattr(part, action)()
+        end_helper()
         self.state = "stopped"
         if hasattr(self, "supervisor"):
             self._beat(time.monotonic(), force=True)

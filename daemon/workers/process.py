@@ -13,10 +13,12 @@ import os
 import signal
 import sys
 import threading
+import time
 import traceback
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
+from multiprocessing import resource_tracker
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any
@@ -148,6 +150,22 @@ def _yield_to_others(nice: int) -> None:
             me.ionice(psutil.IOPRIO_CLASS_IDLE)
         elif sys.platform == "win32" and nice > 0:
             me.nice(psutil.BELOW_NORMAL_PRIORITY_CLASS)
+
+
+def end_helper(patience_s: float = 2.0) -> None:
+    """In the parent, when no worker is left: see multiprocessing's own helper process end, so that nothing of
+    ours outlives a command.
+    """
+    tracker: Any = resource_tracker._resource_tracker
+    descriptor, pid = tracker._fd, tracker._pid
+    if descriptor is None or pid is None:
+        return
+    tracker._fd = tracker._pid = None  # the next worker starts another one
+    os.close(descriptor)
+    limit = time.monotonic() + patience_s
+    with suppress(ChildProcessError):
+        while os.waitpid(pid, os.WNOHANG) == (0, 0) and time.monotonic() < limit:
+            time.sleep(0.005)
 
 
 def _limit(memory_bytes: int) -> None:

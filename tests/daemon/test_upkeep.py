@@ -19,6 +19,7 @@ from config.settings import DEFAULT_IGNORE, Log, Notify
 from daemon.core.atomic import STAGING
 from daemon.core.errors import BeatintakeError
 from daemon.core.logs import note, set_up
+from daemon.core.private import private_name
 from daemon.ingest.grouping import is_stem_name
 from daemon.ingest.stemcheck import are_stems
 from daemon.ledger.ledger import Ledger, Record, ledger_path
@@ -194,16 +195,32 @@ class TestHousekeeping:
         assert sorted(os.listdir(rejected)) == ["new", "not-ours"]
         assert ready.is_dir()
 
-    def test_at_start_only_the_services_own_leftovers_go(self, tmp_path: Path) -> None:
+    def test_at_start_only_leftovers_of_the_dead_go(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
-        for name in ("job-1", "batch-1"):
-            (settings.folders.ready / STAGING / name).mkdir(parents=True)
+        staging, ready = settings.folders.ready / STAGING, settings.folders.ready
+        code = "from daemon.core.private import private_name as p; print(p('batch-'), p('.beatintake-'))"
+        ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        dead_batch, dead_file = ended.stdout.split()
+        living = [private_name(kind) for kind in ("batch-", "correct-", ".beatintake-")]
+        for name in ("job-1", dead_batch, *living[:2]):
+            (staging / name).mkdir(parents=True)
+        for path in (staging / "claim.json", ready / dead_file, ready / living[2], ready / ".studio"):
+            path.touch()
 
-        for name in (".beatintake-12", "claim.json"):
-            (settings.folders.ready / STAGING / name).touch()
+        assert housekeeping.clear_leftovers(settings, "job-") == 3
+        assert sorted(os.listdir(staging)) == sorted(["claim.json", *living[:2]])
+        assert sorted(os.listdir(ready)) == sorted([STAGING, living[2], ".studio"])
 
-        assert housekeeping.clear_staging(settings, "job-") == 2
-        assert sorted(os.listdir(settings.folders.ready / STAGING)) == ["batch-1", "claim.json"]
+    def test_leftovers_of_an_unknown_maker_are_bounded_in_number(self, tmp_path: Path) -> None:
+        settings = settings_for(tmp_path)
+        staging = settings.folders.ready / STAGING
+        for number in range(housekeeping.MOST_LEFTOVERS + 7):
+            (staging / f"correct-of-another-machine{number}").mkdir(parents=True)
+            os.utime(staging / f"correct-of-another-machine{number}", (0, time.time() - 1000 + number))
+
+        assert housekeeping.sweep(settings, busy=set()) == 7
+        assert len(os.listdir(staging)) == housekeeping.MOST_LEFTOVERS
+        assert not (staging / "correct-of-another-machine0").exists()
 
     def test_the_digest_sums_up_the_last_day(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
