@@ -98,6 +98,17 @@ def add_correction(
     return _write(state, history.model_copy(update={"entries": (*history.entries, entry)}))
 
 
+def carry_over(state: Path, earlier: str, sha256: str) -> bool:
+    """Put the corrections of an incomplete copy in force for the whole file, unless it has its own.
+
+    True when there are any to keep.
+    """
+    before, now = read_history(state, earlier), read_history(state, sha256)
+    if before.entries and not now.entries:
+        _write(state, before.model_copy(update={"sha256": sha256}))
+    return bool(before.entries)
+
+
 def drop_last(state: Path, history: History) -> History:
     """Undo: the entry before the last is in force again."""
     return _write(state, history.model_copy(update={"entries": history.entries[:-1]}))

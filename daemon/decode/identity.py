@@ -17,7 +17,7 @@ from config.settings import DEFAULT_IGNORE
 from daemon.core.errors import EmptyDrop, TooLong, UnsafeDrop
 from daemon.core.names import is_ignored
 from daemon.core.text import file_name
-from daemon.decode.safeopen import hash_open, io_error, opened, stat_of
+from daemon.decode.safeopen import HASH_BLOCK, hash_open, io_error, opened, stat_of
 
 MAX_DEPTH = 6  # folders inside a folder of stems
 MAX_FILES = 2000  # regular files in one folder, of any kind
@@ -102,6 +102,29 @@ def identify(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> str:
     if not hashes:
         raise EmptyDrop(file_name(path), "the folder holds no file", "drop the stems or the beat itself")
     return combined_hash(hashes)
+
+
+def continues(path: Path, earlier: tuple[str, int]) -> bool:
+    """Does this file begin with the (SHA-256, length in bytes) that the earlier one held?"""
+    with opened(path) as file:
+        return hash_open(file, earlier[1]) == earlier
+
+
+def beginning(path: Path) -> tuple[str, int] | None:
+    """(SHA-256, length) of a file without the zeros at its end, which may be space reserved for more.
+
+    None when it does not end in zeros.
+    """
+    with opened(path) as file:
+        size = end = file.seek(0, 2)
+        while end:
+            start = max(0, end - HASH_BLOCK)
+            file.seek(start)
+            if kept := file.read(end - start).rstrip(b"\0"):
+                end = start + len(kept)
+                break
+            end = start
+        return hash_open(file, end) if end < size else None
 
 
 def is_folder(path: Path) -> bool:

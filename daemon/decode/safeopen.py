@@ -14,6 +14,7 @@ import errno
 import hashlib
 import os
 import stat
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
@@ -87,11 +88,11 @@ def stat_of(facts: os.stat_result) -> tuple[int, ...]:
     return facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
 
 
-def hash_open(file: BinaryIO) -> tuple[str, int]:
-    """SHA-256 (hex) and length in bytes of an open file, from its first byte; rewinds it."""
+def hash_open(file: BinaryIO, most: int = sys.maxsize) -> tuple[str, int]:
+    """SHA-256 (hex) and length of the first ``most`` bytes of an open file; rewinds it."""
     digest, length = hashlib.sha256(), 0
     file.seek(0)
-    while block := file.read(HASH_BLOCK):
+    while block := file.read(min(HASH_BLOCK, most - length)):
         digest.update(block)
         length += len(block)
     file.seek(0)

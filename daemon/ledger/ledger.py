@@ -189,6 +189,11 @@ class Ledger:
         for path, mark, sha256 in self._db.execute("SELECT path, fingerprint, sha256 FROM drops"):
             yield os.fsdecode(path), mark, sha256
 
+    def content_of(self, path: str) -> str | None:
+        """The content that this place held when it was done; None when it was not, or was no stems."""
+        row = self._db.execute("SELECT sha256 FROM drops WHERE path=?", (os.fsencode(path),)).fetchone()
+        return row[0] if row else None
+
     def record_drop(self, path: str, stat_digest: bytes, sha256: str | None) -> None:
         with self._transaction() as db:
             put_drop(db, path, stat_digest, sha256)

@@ -42,6 +42,14 @@ class Record:
     summary: dict[str, Any] = field(default_factory=dict)
     at: float = 0.0  # seconds since the epoch
 
+    @property
+    def beginning(self) -> tuple[str, int] | None:
+        """SHA-256 and length of what a longer copy of the same single file must begin with."""
+        match self.summary.get("beginning"):
+            case [str(sha256), int(length)] if length > 0:
+                return sha256, length
+        return None
+
 
 @dataclass(frozen=True, slots=True)
 class Attempts:

@@ -129,6 +129,7 @@ def _line(record: Record) -> dict[str, Any]:
         "key": facts.get("key"),
         "needs_ears": facts.get("needs_ears") or 0,
         "check_by_ear": facts.get("check_by_ear") or [],
+        "replaces_part": bool(facts.get("replaces_part")),
     }
 
 
@@ -193,6 +194,7 @@ def _result(result: dict[str, Any]) -> str:
         return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}"
     tempo = f"{result['tempo_bpm']:g} BPM" if result["tempo_bpm"] else "no tempo"
     ears = ", check by ear" if result["needs_ears"] else ""
+    ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
     return (
         f"{_ago(result['at'])} ago  ready     {result['folder']}: {tempo}, {result['key'] or 'no key'}{ears}"
     )

@@ -8,7 +8,7 @@ ends as a `rejected` result with a reason; trouble of the machine is raised.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -17,6 +17,7 @@ from config.settings import Settings
 from daemon.core.errors import DropError
 
 if TYPE_CHECKING:
+    from daemon.decode.decoder import Decoded
     from daemon.decode.spool import Scratch
 
 WORKDIR = ".work"
@@ -29,6 +30,7 @@ class JobRequest:
     settings: Settings
     producer: str | None = None
     stamp: str | None = None  # ISO time of arrival, for the report
+    part: str | None = None  # SHA-256 of a beginning of this file that was taken for the whole before
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,8 +69,9 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
 def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[[str], None]) -> JobResult:
     from analyzers.pipeline import analyse
     from analyzers.structure.fingerprint import fingerprint
-    from daemon.corrections.store import stored_correction
+    from daemon.corrections.store import carry_over, stored_correction
     from daemon.decode.decoder import decode
+    from daemon.decode.identity import beginning
     from daemon.pipeline.render import analysis_options, render_drop
     from daemon.pipeline.versions import find_version
 
@@ -81,10 +84,14 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
         producer=request.producer,
         scratch=scratch,
     )
+    sha256 = decoded.source.sha256
+    if request.part:
+        carried = carry_over(settings.folders.state, request.part, sha256)
+        decoded = _instead_of_a_part(decoded, carried)
     analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
     on_stage("compare")
     folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)
-    versions = find_version(folders.ready, folders.state, decoded.source, analysis, music)
+    versions = find_version(folders.ready, folders.state, decoded.source, analysis, music, request.part)
     on_stage("render")
     report = render_drop(
         decoded,
@@ -92,9 +99,22 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
         settings,
         request.staging,
         stem,
-        correction=stored_correction(folders.state, decoded.source.sha256),
+        correction=stored_correction(folders.state, sha256),
         versions=versions,
         music=music,
         made_at=request.stamp,
     )
-    return JobResult("ready", stem, decoded.source.sha256, summary=report.summary())
+    summary = report.summary() | ({"replaces_part": True} if request.part else {})
+    if request.drop.is_file() and (solid := beginning(request.drop)):
+        summary["beginning"] = solid
+    return JobResult("ready", stem, sha256, summary=summary)
+
+
+def _instead_of_a_part(decoded: Decoded, corrected: bool) -> Decoded:
+    """Say in the report that a part of this file had been published, and what became of its corrections."""
+    kept = " The corrections made on it were kept: check them." if corrected else ""
+    said = (
+        "Replaced: an incomplete copy of this file had arrived first and was published; use this one instead "
+        f"of what was imported from it.{kept}"
+    )
+    return replace(decoded, source=replace(decoded.source, warnings=(said, *decoded.source.warnings)))

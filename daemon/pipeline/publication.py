@@ -25,7 +25,8 @@ from daemon.core.atomic import (
 from daemon.core.logs import note
 from daemon.ledger.ledger import Intent, Ledger, Record
 from daemon.ledger.visible import Visible, report_of
-from daemon.pipeline.inplace import replace_in
+from daemon.pipeline.inplace import listed, replace_in
+from daemon.pipeline.steps import DropWork
 
 log = logging.getLogger("beatintake.publication")
 
@@ -63,20 +64,34 @@ class Results:
             return record
         return self.visible.find(sha256)
 
-    def appear(self, staged: Path, record: Record, path: str, stat_digest: bytes) -> Record:
+    def earlier(self, drop: DropWork, sha256: str) -> Record | None:
+        """What else the drop's place in incoming/ held before, if it was and is a single file."""
+        before = self.ledger.content_of(drop.key) if drop.bytes else None
+        record = self.ledger.find(before) if before and before != sha256 else None
+        return record if record is not None and record.beginning else None
+
+    def appear(
+        self, staged: Path, record: Record, path: str, stat_digest: bytes, part: Record | None = None
+    ) -> Record:
         """Publish a staged folder under ``record.folder`` or the next free name. Returns the final record.
 
         There is one result for each content: a ready one that is made again takes the place of the old one,
-        and a rejection goes when there is another result.
+        and a rejection goes when there is another result. So does the result of ``part``, an incomplete copy
+        of the same file; but a rejection replaces nothing that is ready.
 
         Raises MachineError. When ``staged`` is then gone, the result is visible and only the record is
         missing: ``known`` or the next start completes it.
         """
-        root, before = self.root_of(record), self.known(record.sha256)
+        root, before, stamps = self.root_of(record), self.known(record.sha256), self.visible.stamps()
+        if part is not None and record.outcome == "rejected" and part.outcome == "ready":
+            part = None
+        if part is not None and before is None and self.visible.holds(part):
+            before = part
         try:
             if before is not None and before.outcome == record.outcome == "ready":
                 record = replace(record, folder=before.folder)
                 replace_in(root / before.folder, staged)
+                discard(staged)
             else:
                 sync_tree(staged)  # quick: the worker has done it already
                 sync_folder(staged.parent)
@@ -86,7 +101,27 @@ class Results:
         except OSError as error:
             raise machine_error(error, root) from error
         self.ledger.record(record, path, stat_digest)
+        self.visible.added(record, stamps)  # only now: till then the part is what is known there
+        if part is not None:
+            self._forget_part(part)
         return record
+
+    def drop_part(self, part: Record) -> None:
+        """The whole file is known: the result of its incomplete copy goes; what people keep there stays."""
+        folder = self.folder_of(part)
+        if self.visible.holds(part):
+            ours = listed(folder)
+            theirs = {path.name for path in folder.iterdir()} - ours
+            if part.outcome == "rejected" or not theirs or len(ours) < 2:  # a report that lists nothing
+                discard(folder)
+            for name in ours:
+                (folder / name).unlink(missing_ok=True)
+        self._forget_part(part)
+
+    def _forget_part(self, part: Record) -> None:
+        self.ledger.forget(part.sha256)
+        facts = {"folder": part.folder, "sha256": part.sha256[:12]}
+        note(log, logging.WARNING, "an incomplete copy was replaced", **facts)
 
     def _rename(self, staged: Path, root: Path, record: Record, path: str, stat_digest: bytes) -> Record:
         wanted = record.folder

@@ -1,6 +1,7 @@
 """The steps of one drop, written once for the service and for a batch. Pure.
 
-    (folders that may be stems) are they? -> what is its hash? -> the job itself -> publish or reject
+    (folders that may be stems) are they? -> what is its hash? -> (under a name that had other content)
+    does it go on where that ended? -> the job itself -> publish or reject
 
 Who drives a drop gives the task of its present step to a worker and asks `decide` what the answer means. What
 is done about it (ledger, folders, when it is tried again) is the driver's.
@@ -22,6 +23,7 @@ from daemon.pipeline.job import JobRequest, JobResult
 from daemon.workers.pool import Died, Done, Failed, Task
 
 IDENTIFY = "daemon.decode.identity:identify"
+CONTINUES = "daemon.decode.identity:continues"
 ARE_STEMS = "daemon.ingest.stemcheck:are_stems"
 RUN = "daemon.pipeline.job:run_job"
 RUN_DURABLY = "daemon.pipeline.durable:run_durably"
@@ -31,6 +33,7 @@ MAX_INTERRUPTED = 25
 class Step(StrEnum):
     STEMS = "stems"
     IDENTIFY = "identify"
+    CONTINUES = "compare with what lay there before"
     RUN = "run"
 
 
@@ -44,6 +47,8 @@ class DropWork(ABC):
     step: Step = Step.IDENTIFY
     sha256: str | None = None  # known after IDENTIFY
     staging: Path | None = None  # private folder of the job, from RUN on
+    bytes: int = 0  # of a single file
+    earlier: Record | None = None  # what this place held before, until it is known to be something else
 
     @property
     @abstractmethod
@@ -63,11 +68,15 @@ class DropWork(ABC):
     def task(self, task_id: str, settings: Settings, stamp: str, durably: str | None = None) -> Task:
         """The task of the present step. ``durably``: the job's function, run with stages and fsync."""
         limit = settings.limits.job_timeout_seconds
+        if self.step is Step.CONTINUES:
+            assert self.earlier is not None
+            return Task(task_id, CONTINUES, (self.path, self.earlier.beginning), limit)
         if self.step is not Step.RUN:
             function = ARE_STEMS if self.step is Step.STEMS else IDENTIFY
             return Task(task_id, function, (self.path, settings.arrival.ignore), limit)
         assert self.staging is not None
-        request = JobRequest(self.path, self.staging, settings, self.producer, stamp)
+        part = self.earlier.sha256 if self.earlier else None
+        request = JobRequest(self.path, self.staging, settings, self.producer, stamp, part)
         if durably:
             return Task(task_id, RUN_DURABLY, (durably, request), limit, stages=True)
         return Task(task_id, RUN, (request,), limit)
@@ -76,6 +85,7 @@ class DropWork(ABC):
         self, outcome: str, folder: str, reason: str | None, at: float, summary: dict[str, Any]
     ) -> Record:
         """``folder`` is the wanted name; publishing may have to number it."""
+        beginning = {"beginning": [self.sha256, self.bytes]} if self.bytes else {}
         return Record(
             self.subject,
             outcome,
@@ -83,7 +93,7 @@ class DropWork(ABC):
             self.shown,
             self.producer and one_line(self.producer),
             reason and lines(reason),
-            {**summary, "path": valid(self.key)},
+            {**beginning, **summary, "path": valid(self.key)},
             at,
         )
 
@@ -105,6 +115,13 @@ class Identified:
     """Known, being worked on elsewhere, tried too often, or to be run: the driver's ledger knows."""
 
     sha256: str
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """``part``: what its place held before, if this goes on where that ended."""
+
+    part: Record | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +159,7 @@ class Failure:
     detail: str = ""
 
 
-Decision = GoOn | Split | Identified | Publish | Reject | StartOver | Postpone | Failure
+Decision = GoOn | Split | Identified | Compared | Publish | Reject | StartOver | Postpone | Failure
 
 
 def decide(drop: DropWork, answer: Done | Failed | Died) -> Decision:
@@ -167,6 +184,9 @@ def _after(drop: DropWork, value: Any) -> Decision:
         return GoOn(Step.IDENTIFY) if value else Split()
     if drop.step is Step.IDENTIFY:
         return Identified(str(value))
+    if drop.step is Step.CONTINUES:
+        assert drop.earlier is not None
+        return Compared(drop.earlier if value or _filled_since(drop, drop.earlier) else None)
     result: JobResult = value
     if result.sha256 not in (None, drop.sha256):
         return StartOver("it was replaced while it was being read")
@@ -186,4 +206,11 @@ def worn_out(attempts: Attempts, max_attempts: int) -> str | None:
     return (
         f"the analysis was tried {times} times and failed each time: {cause.rstrip('.')}. "
         "Export the file anew and drop it again, or try this one again with 'beatintake retry'."
+    )
+
+
+def _filled_since(drop: DropWork, earlier: Record) -> bool:
+    """A rejected file of the same place and length: its space had been reserved, or it was repaired."""
+    return (
+        earlier.outcome == "rejected" and earlier.beginning is not None and earlier.beginning[1] == drop.bytes
     )

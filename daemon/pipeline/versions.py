@@ -27,7 +27,12 @@ SAME_START_MS = 1.0
 
 
 def find_version(
-    ready: Path, state: Path, source: Source, analysis: Analysis, music: Fingerprint | None
+    ready: Path,
+    state: Path,
+    source: Source,
+    analysis: Analysis,
+    music: Fingerprint | None,
+    part: str | None = None,
 ) -> Versions | None:
     """The newest earlier version of this drop among the ready beats; None when there is none.
 
@@ -35,8 +40,10 @@ def find_version(
     ----------
     ready, state : folders
     source, analysis, music : of the new drop; `music` None: only names are compared
+    part : SHA-256 of an incomplete copy of it that goes: no version
     """
-    best = _best(read_entries(ready, state, keep=False), source, music)
+    entries = read_entries(ready, state, keep=False)
+    best = _best({k: e for k, e in entries.items() if not _is_part(e, part)}, source, music)
     if best is None:
         return None
     row, match, likeness = best
@@ -56,6 +63,10 @@ def find_version(
         start_offset_ms=offset,
         changes=tuple(what_changed(before.corrected(), analysis, offset)),
     )
+
+
+def _is_part(entry: dict[str, Any], part: str | None) -> bool:
+    return entry["row"] is not None and entry["row"]["sha256"] == part
 
 
 def _best(

@@ -29,22 +29,10 @@ from daemon.ingest.grouping import Kind
 from daemon.ingest.settling import Settling
 from daemon.ledger.ledger import Ledger, Record
 from daemon.ledger.rejection import stage_rejection
+from daemon.pipeline import steps
 from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
-from daemon.pipeline.steps import (
-    RUN,
-    Failure,
-    GoOn,
-    Identified,
-    Postpone,
-    Publish,
-    Reject,
-    Split,
-    StartOver,
-    Step,
-    decide,
-    worn_out,
-)
+from daemon.pipeline.steps import RUN, Step, decide, worn_out
 from daemon.service.active_drop import PREFIX, ActiveDrop
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
@@ -98,6 +86,7 @@ class Dispatcher:
             id=f"{next(self._numbers)}-{secrets.token_hex(3)}",
             candidate=fresh,
             begun=self.clock(),
+            bytes=fresh.size if fresh.kind is Kind.FILE else 0,
         )
         self.active[drop.id] = drop
         self._send(drop, step)
@@ -157,21 +146,24 @@ class Dispatcher:
 
     def _react(self, drop: ActiveDrop, answer: Done | Failed | Died) -> None:
         match decide(drop, answer):
-            case GoOn(step=step):
+            case steps.GoOn(step=step):
                 self._send(drop, step)
-            case Split():
+            case steps.Split():
                 self._split(drop)
-            case Identified(sha256=sha256):
+            case steps.Identified(sha256=sha256):
                 self._identified(drop, sha256)
-            case Publish(result=result):
+            case steps.Compared(part=part):
+                drop.earlier = part
+                self._identified(drop, drop.subject)
+            case steps.Publish(result=result):
                 self._publish(drop, result)
-            case Reject(reason=reason):
+            case steps.Reject(reason=reason):
                 self._reject(drop, reason, UNUSABLE)
-            case StartOver(reason=reason):
+            case steps.StartOver(reason=reason):
                 self._give_back(drop, reason, 1.0)
-            case Postpone(error=error):
+            case steps.Postpone(error=error):
                 raise error
-            case Failure(reason=reason, detail=detail):
+            case steps.Failure(reason=reason, detail=detail):
                 self._failed(drop, reason, detail)
 
     def _split(self, drop: ActiveDrop) -> None:
@@ -187,7 +179,10 @@ class Dispatcher:
     def _identified(self, drop: ActiveDrop, sha256: str) -> None:
         require_outputs(self.settings.folders)
         drop.sha256 = sha256
-        if known := self.results.known(sha256):
+        if drop.step is Step.IDENTIFY and (earlier := self.results.earlier(drop, sha256)):
+            drop.earlier = earlier
+            self._send(drop, Step.CONTINUES)
+        elif known := self.results.known(sha256):
             self._already_done(drop, known)
         elif any(other.sha256 == sha256 and other is not drop for other in self.active.values()):
             self._give_back(drop, "the same bytes are being analysed under another name", 2.0)
@@ -205,6 +200,8 @@ class Dispatcher:
             self._give_back(drop)
             return
         self.ledger.record_drop(drop.key, drop.stat_digest, known.sha256)
+        if drop.earlier is not None:
+            self.results.drop_part(drop.earlier)
         self.arrivals.finish(drop.key, self.clock())
         self._close(drop)
         facts = {"drop": drop.key, "outcome": known.outcome, "folder": known.folder}
@@ -227,7 +224,7 @@ class Dispatcher:
         """Publish; from here on the drop is done, whatever happens to displays and notifications."""
         assert drop.staging is not None
         require_outputs(self.settings.folders)
-        record = self.results.appear(drop.staging, record, drop.key, drop.stat_digest)
+        record = self.results.appear(drop.staging, record, drop.key, drop.stat_digest, drop.earlier)
         drop.staging = None
         self.arrivals.finish(drop.key, self.clock())
         self._close(drop)
