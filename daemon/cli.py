@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Sequence
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Any
 
@@ -18,7 +19,7 @@ faults of each, and publishes a copy that sits on the session grid, with a map a
 EPILOG = """\
 exit codes:
   0   done
-  2   the command line or the configuration is wrong; nothing was done
+  2   the command line (a name that fits nothing, too) or the configuration is wrong; nothing was done
   3   done, but at least one drop was rejected or could not be analysed
   4   the machine is in the way: folder, permission, disk space, share
   70  an error of ours; please report it with the lines above it
@@ -134,7 +135,8 @@ def _add_correcting(commands: Any) -> None:
         commands,
         "correct",
         "say what is right; copy, map and report are made again",
-        "NAME is a folder in the ready folder, or the start of its name if that is enough.\n"
+        "NAME is a folder in the ready folder, or the name of the file that it was made from, or the start\n"
+        "of either; case and accents do not count. When several fit, they are listed.\n"
         "A correction is kept by content: the same bytes keep it when they arrive again.",
     )
     correct.add_argument("name", metavar="NAME")
@@ -175,6 +177,9 @@ def _add_upkeep(commands: Any) -> None:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command; returns the exit code. Errors are one line on standard error."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):  # a terminal that lacks a script shows its codes
+            stream.reconfigure(errors="backslashreplace")
     arguments = build_parser().parse_args(argv)
     from config.load import InvalidConfig
     from daemon import commands

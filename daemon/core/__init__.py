@@ -9,6 +9,7 @@ __all__ = [
     "exitcodes",
     "folders",
     "logs",
+    "lookup",
     "names",
     "private",
     "problems",

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import TypeVar
 
 from daemon.core.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
+from daemon.core.names import same_case
 from daemon.core.private import private_name
 
 T = TypeVar("T")
@@ -108,9 +109,9 @@ def atomic_write(path: Path, data: bytes, *, durable: bool = True) -> None:
 
 def free_name(root: Path, name: str) -> str:
     """``name``, or "name (2)", "name (3)" ...: not taken in ``root``, not even in other letter case."""
-    taken = {entry.casefold() for entry in os.listdir(root)}
+    taken = {same_case(entry) for entry in os.listdir(root)}
     number, wanted = 1, name
-    while wanted.casefold() in taken:
+    while same_case(wanted) in taken:
         number += 1
         wanted = f"{name} ({number})"
     return wanted

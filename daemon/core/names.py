@@ -1,8 +1,11 @@
-"""Names on disk: which are ignored, and ours: ASCII, short enough for every file system, never hostile.
+"""Names on disk: which are ignored, and ours: in any script, fit for every common file system, never hostile.
 
-A producer's file name is hostile input. `safe_stem` keeps letters, digits and a few marks,
-transliterates what Unicode NFKD can, and adds a hash when anything was lost or shortened, so
-that two different names never meet.
+A producer's file name is hostile input. `safe_stem` keeps letters, digits, accents, emoji and harmless
+marks of all scripts (NFC), and adds a hash when anything was lost or shortened, so that two different names
+never meet. Names are compared by `folded`: without regard to case, accents and Unicode form.
+
+Sources: forbidden characters, device names, trailing dots and spaces: Microsoft, "Naming Files, Paths, and
+Namespaces"; 255 bytes: POSIX NAME_MAX as file systems have it; NFC and NFKC: Unicode Standard Annex 15.
 """
 
 from __future__ import annotations
@@ -13,7 +16,13 @@ import re
 import unicodedata
 from functools import lru_cache
 
-MAX_STEM_BYTES = 80
+from daemon.core.text import can_be_seen
+
+MAX_STEM_BYTES = 120  # of UTF-8; endings, tempo, key and a number come after it
+MAX_STEM_UNITS = 80  # of UTF-16, in which other systems count names and paths
+PLAIN = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ._()+,=&'-")
+FORBIDDEN = frozenset('<>:"/\\|?*')  # on some file system
+EDGES = " ._-"
 ALWAYS_IGNORED = (".*", "~*", "*~")
 RESERVED = {
     "con",
@@ -23,6 +32,10 @@ RESERVED = {
     *(f"com{i}" for i in range(1, 10)),
     *(f"lpt{i}" for i in range(1, 10)),
 }
+
+
+UNACCENTED = str.maketrans({"ø": "o", "ł": "l", "đ": "d", "ħ": "h", "ı": "i", "æ": "ae", "œ": "oe"})
+"""Letters whose stroke or joining is no accent to Unicode."""
 
 
 def is_ignored(name: str, patterns: tuple[str, ...]) -> bool:
@@ -40,23 +53,65 @@ def _ignore_expression(patterns: tuple[str, ...]) -> re.Pattern[str]:
 
 
 def safe_stem(name: str, limit: int = MAX_STEM_BYTES) -> str:
-    """ASCII form of a name without its extension, at most `limit` bytes, never empty.
+    """A name without its extension as a name on disk: NFC, at most `limit` bytes, never empty.
 
     Names that differ in more than spacing keep differing: a lossy change appends 8 hex digits.
     """
     wanted = unicodedata.normalize("NFC", name)
-    plain = unicodedata.normalize("NFKD", wanted).encode("ascii", "ignore").decode()
-    plain = re.sub(r"\s+", " ", plain)
-    plain = re.sub(r"[^A-Za-z0-9 ._()+,=&-]", "_", plain).strip(" .-_")
-    lossy = plain != wanted.strip() or not plain
-    if not plain:
-        plain = "beat"
-    if plain.split(".")[0].lower() in RESERVED:
+    spaced = re.sub(r"\s+", " ", wanted)
+    plain = "".join(char if _is_safe(spaced, at) else "_" for at, char in enumerate(spaced)).strip(EDGES)
+    if plain and unicodedata.category(plain[0])[0] == "M":  # it would sit on whatever is shown before it
         plain = f"_{plain}"
-    if len(plain) > limit or lossy:
+    lossy = plain != wanted.strip() or not plain
+    plain = plain or "beat"
+    if unicodedata.normalize("NFKC", plain).split(".")[0].rstrip(" ").lower() in RESERVED:
+        plain = f"_{plain}"
+    most_units = max(MAX_STEM_UNITS, limit - 40)
+    if _shortened(plain, limit, most_units) != plain or lossy:
         digest = hashlib.sha256(wanted.encode("utf-8", "surrogatepass")).hexdigest()[:8]
-        plain = f"{plain[: limit - 9].rstrip(' .-_') or 'beat'}~{digest}"
+        plain = f"{_shortened(plain, limit - 9, most_units - 9).rstrip(EDGES) or 'beat'}~{digest}"
     return plain
+
+
+def _is_safe(text: str, at: int) -> bool:
+    """May this character stand in a name on any file system, and can it be seen?"""
+    char = text[at]
+    if char.isascii():
+        return char in PLAIN
+    if not can_be_seen(text, at) or (unicodedata.category(char) == "Sm" and char != "♯"):
+        return False  # mathematical signs: code pages make slashes and colons of some
+    return FORBIDDEN.isdisjoint(unicodedata.normalize("NFKC", char))
+
+
+def _shortened(text: str, most_bytes: int, most_units: int) -> str:
+    """The longest beginning that fits, cut between what is read as one sign."""
+    size = units = end = 0
+    for end, char in enumerate(text, start=1):
+        size += len(char.encode("utf-8", "surrogatepass"))
+        units += 1 + (ord(char) > 0xFFFF)
+        if size > most_bytes or units > most_units:
+            end -= 1
+            break
+    while 0 < end < len(text) and (_continues(text[end]) or text[end - 1] == "\u200d"):
+        end -= 1
+    return text[:end]
+
+
+def _continues(char: str) -> bool:
+    """Is it drawn together with the one before: a mark, a joiner, an emoji's skin tone?"""
+    return unicodedata.category(char)[0] == "M" or char == "\u200d" or "\U0001f3fb" <= char <= "\U0001f3ff"
+
+
+def same_case(name: str) -> str:
+    """What file systems that ignore letter case and Unicode form take for the same name."""
+    return unicodedata.normalize("NFC", unicodedata.normalize("NFC", name).casefold())
+
+
+def folded(text: str) -> str:
+    """A name as people look for it: without case, accents, points of vowels, width and spacing."""
+    apart = unicodedata.normalize("NFKD", text.casefold()).translate(UNACCENTED)
+    bare = "".join(char for char in apart if unicodedata.category(char) not in ("Mn", "Me", "Cf"))
+    return " ".join(unicodedata.normalize("NFC", bare).casefold().split())
 
 
 def format_tempo(bpm: float) -> str:

@@ -81,16 +81,18 @@ def is_hidden(char: str) -> bool:
     return char in BLANK or unicodedata.category(char) in HIDDEN
 
 
+def can_be_seen(text: str, at: int) -> bool:
+    """True for what is drawn, and for a joiner that changes how its neighbours are drawn."""
+    return not is_hidden(text[at]) or (text[at] in JOINERS and _joins(text, at))
+
+
 def _all_shown(text: str) -> bool:
     """Quick: ``isprintable`` refuses all hidden categories (and wide spaces, which are looked at singly)."""
     return text.isprintable() and (text.isascii() or BLANK.isdisjoint(text))
 
 
 def _shown(text: str, at: int) -> str:
-    char = text[at]
-    if not is_hidden(char) or (char in JOINERS and _joins(text, at)):
-        return char
-    return _escape(char)
+    return text[at] if can_be_seen(text, at) else _escape(text[at])
 
 
 def _escape(char: str) -> str:

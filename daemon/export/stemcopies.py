@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from config.settings import Output
-from daemon.core.names import safe_stem
+from daemon.core.names import safe_stem, same_case
 from daemon.decode.stems import Stem
 from daemon.export.copy import CopyFacts, write_stem_copies
 from daemon.export.plan import CutPlan
@@ -44,9 +44,9 @@ def named(stems: Sequence[Stem]) -> list[NamedStem]:
     for stem in stems:
         plain = safe_stem(" - ".join(PurePosixPath(stem.name).with_suffix("").parts))
         number, name = 1, plain
-        while name.casefold() in taken:
+        while same_case(name) in taken:
             number += 1
             name = f"{plain} ({number})"
-        taken.add(name.casefold())
+        taken.add(same_case(name))
         found.append(NamedStem(name, stem.path))
     return found

@@ -35,7 +35,8 @@ from daemon.corrections.reading import read_correction_file
 from daemon.corrections.store import add_correction, drop_last, read_history
 from daemon.corrections.words import make_correction
 from daemon.ledger.ledger import Ledger, ledger_path
-from daemon.pipeline.remake import find_ready, remake, report_of
+from daemon.pipeline.find import find_ready
+from daemon.pipeline.remake import remake, report_of
 from daemon.report.board import rebuild_board
 from daemon.report.refusal_note import show_refusal
 from daemon.report.report import Report
@@ -54,14 +55,14 @@ class FileOutcome:
 def correct_drop(settings: Settings, name: str, wanted: Mapping[str, Any]) -> int:
     """The command: correct one ready beat and say what became of it. Returns the exit code."""
     begin = time.perf_counter()
-    made = apply_to_folder(settings, find_ready(settings.folders.ready, name), wanted)
+    made = apply_to_folder(settings, find_ready(settings.folders, name), wanted)
     print(f"{headline(made)}; made again in {time.perf_counter() - begin:.1f} s")
     return 0
 
 
 def undo_correction(settings: Settings, name: str) -> int:
     """The command: take the last correction back."""
-    folder = find_ready(settings.folders.ready, name)
+    folder = find_ready(settings.folders, name)
     _, report = report_of(folder)
     history = read_history(settings.folders.state, report.drop.sha256)
     if not history.entries:

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 from config.settings import Settings
 from daemon.core.atomic import STAGING, discard, machine_error
-from daemon.core.errors import BeatintakeError, MachineError, WrongRequest
+from daemon.core.errors import BeatintakeError, MachineError
 from daemon.core.private import private_name
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.identity import identify
@@ -28,21 +28,6 @@ if TYPE_CHECKING:
 REPORT_PATTERN = "*.report.json"
 MOST_OTHERS = 20  # files of the same length that are read for the producer's
 AGAIN = "process the drop again: beatintake process --again"
-
-
-def find_ready(ready: Path, name: str) -> Path:
-    """The ready folder called `name`, or the only one whose name begins so. Raises BeatintakeError."""
-    try:
-        names = sorted(e.name for e in os.scandir(ready) if e.is_dir() and not e.name.startswith("."))
-    except OSError as error:
-        raise machine_error(error, ready) from error
-    fitting = [name] if name in names else [n for n in names if n.casefold().startswith(name.casefold())]
-    if len(fitting) == 1:
-        return ready / fitting[0]
-    if not fitting:
-        raise WrongRequest(name, "no ready beat is called so", "look at the board or the ready folder")
-    listed = ", ".join(fitting[:5]) + (" ..." if len(fitting) > 5 else "")
-    raise WrongRequest(name, f"several names begin so: {listed}", "give more of the name")
 
 
 def report_of(folder: Path) -> tuple[Path, Report]:

@@ -10,13 +10,14 @@ import json
 import secrets
 import time
 from collections.abc import Sequence
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from config.settings import Settings
 from daemon.core.atomic import atomic_write
-from daemon.core.errors import BeatintakeError
-from daemon.core.text import one_line
-from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.core.errors import WrongRequest
+from daemon.core.lookup import fitting
+from daemon.core.text import enumerated, one_line
+from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.service.lock import is_locked
 from daemon.service.quiet_hours import is_quiet
 
@@ -71,13 +72,15 @@ def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
     ledger = Ledger.read_only(ledger_path(state))
     rejected = ledger.history(limit=1_000_000, outcome="rejected")
     ledger.close()
-    chosen = [record for record in rejected if not names or any(_matches(record, name) for name in names)]
-    unknown = [name for name in names if not any(_matches(record, name) for record in rejected)]
+    called = {record.folder: {record.name, PurePath(record.name).stem} for record in rejected}
+    meant = {name: fitting(PurePath(name).name or name, called) for name in names}
+    unknown = [name for name in names if not meant[name]]
     if unknown:
-        listed = ", ".join(record.folder for record in rejected[:10]) or "none"
-        raise BeatintakeError(
-            ", ".join(unknown), "no rejected drop begins with that", f"rejected are: {listed}"
-        )
+        listed = enumerated(sorted(called), 10) or "none"
+        cause = "no rejected drop is called so"
+        raise WrongRequest(one_line(", ".join(unknown)), cause, f"rejected are: {listed}")
+    wanted = {folder for found in meant.values() for folder in found}
+    chosen = [record for record in rejected if not names or record.folder in wanted]
     request = {"retry": [record.sha256 for record in chosen]}
     atomic_write(_requests(state) / f"{secrets.token_hex(4)}.json", json.dumps(request).encode())
     for record in chosen:
@@ -87,10 +90,6 @@ def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
     elif _whether_running(settings):
         print("the service is not running; it is done when it starts")
     return 0
-
-
-def _matches(record: Record, name: str) -> bool:
-    return record.folder.startswith(name) or record.name.startswith(name)
 
 
 def _requests(state: Path) -> Path:

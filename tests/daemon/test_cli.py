@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
 
 import pytest
 
+from config.load import load_settings
 from daemon import commands
 from daemon.cli import build_parser, main
 from daemon.core.errors import AlreadyRunning, DiskFull, InternalError, NotAudio
+from daemon.ledger.ledger import Ledger, Record, ledger_path
 
 COMMANDS = [
     "run",
@@ -117,3 +120,45 @@ def test_the_module_runs_as_a_program(tmp_path):
     )
 
     assert done.returncode == 0, done.stderr
+
+
+@pytest.mark.parametrize("command", [["correct", "zinc", "--half"], ["undo", "zinc"], ["retry", "zinc"]])
+def test_a_name_that_nothing_has_is_the_persons_mistake(command, tmp_path, capsys):
+    assert main(["init", str(tmp_path)]) == 0
+    config = ["--config", str(tmp_path / "beatintake.yaml")]
+    settings = load_settings(tmp_path / "beatintake.yaml")
+    ledger = Ledger.open(ledger_path(settings.folders.state))
+    ledger.record(Record("1" * 64, "rejected", "amber", "amber.wav", reason="damaged"))
+    ledger.close()
+    capsys.readouterr()
+
+    assert main([*config, *command]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("beatintake: zinc: no r")
+    assert "called so" in said
+
+
+def test_rejected_names_are_matched_like_all_others(tmp_path, capsys):
+    assert main(["init", str(tmp_path)]) == 0
+    settings = load_settings(tmp_path / "beatintake.yaml")
+    ledger = Ledger.open(ledger_path(settings.folders.state))
+    ledger.record(
+        Record("1" * 64, "rejected", "na\u00efve~12345678", "na\u00efve: one.wav", reason="damaged")
+    )
+    ledger.close()
+
+    assert main(["--config", str(tmp_path / "beatintake.yaml"), "retry", "NAIVE"]) == 0
+    assert "will be tried again: na\u00efve: one.wav" in capsys.readouterr().out
+
+
+def test_a_terminal_without_a_script_shows_codes(tmp_path):
+    (tmp_path / "\u05e9\u05d9\u05e8.txt").write_text("no audio")
+    done = subprocess.run(
+        [sys.executable, "-m", "daemon.cli", "analyse", str(tmp_path / "\u05e9\u05d9\u05e8.txt")],
+        capture_output=True,
+        env={**os.environ, "PYTHONIOENCODING": "ascii"},
+        check=False,
+    )
+    assert done.returncode == 3
+    assert b"\\u05e9\\u05d9\\u05e8.txt" in done.stderr
+    assert b"Traceback" not in done.stderr

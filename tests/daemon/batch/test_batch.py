@@ -6,6 +6,7 @@ import json
 import shutil
 from collections import deque
 from pathlib import Path
+from urllib.parse import quote
 
 import numpy as np
 import pytest
@@ -17,8 +18,10 @@ from daemon.batch.engines import cluster_engine, local_engine
 from daemon.batch.process import line_of
 from daemon.core.folders import make_folders
 from daemon.ledger.ledger import Ledger
+from daemon.pipeline.correct import correct_drop
 from daemon.workers.pool import Died, Done, Failed
 from daemon.workers.process import resolve
+from tests.faults.kit import whole_result
 
 
 @pytest.fixture
@@ -303,3 +306,29 @@ def test_what_is_ready_stays_when_it_cannot_be_made_again(settings, ledger, tmp_
         ledger.find(ended[0].record.sha256 if ended[0].record else ledger.history()[0].sha256).outcome
         == "ready"
     )
+
+
+@pytest.mark.parametrize(
+    ("name", "said"),
+    [
+        (
+            "\u05e9\u05d9\u05e8 \u05dc\u05d9\u05dc\u05d4",
+            "\u05e9\u05b4\u05c1\u05d9\u05e8",
+        ),  # Hebrew, asked for with points
+        ("N\u00e1 \u591c \U0001f525", "NA \u591c"),
+    ],
+)
+def test_a_name_in_any_script_goes_the_whole_way(settings, ledger, tmp_path, name, said):
+    beat = clicks(tmp_path / "\u0442\u0435\u043d\u044c" / f"{name}.wav")
+    ended = ends(settings, ledger, find_items(beat, settings))[0]
+    assert (ended.how, ended.record.folder) == ("ready", name), line_of(ended)
+    made = [path.name for path in (settings.folders.ready / name).iterdir()]
+    assert made
+    assert all(file.startswith(name) for file in made)
+    assert whole_result(settings.folders.ready / name) == ended.record.sha256
+
+    assert correct_drop(settings, said, {"key": "C minor"}) == 0
+
+    assert len(list((settings.folders.ready / name).glob("*C minor.wav"))) == 1
+    board = (settings.folders.ready / "index.html").read_text()
+    assert quote(name) in board

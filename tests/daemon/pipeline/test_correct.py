@@ -486,7 +486,7 @@ def test_bad_correction_file_says_why_and_is_not_tried_again(studio) -> None:
 def test_unknown_and_ambiguous_names_are_refused(studio) -> None:
     settings, folder = studio
     (folder.parent / "amber-lake").mkdir()
-    for name, words in (("zinc", "no ready beat"), ("amb", "several names")):
+    for name, words in (("zinc", "no ready beat"), ("amb", "several fit")):
         with pytest.raises(BeatintakeError, match=words):
             correct_drop(settings, name, {"half": True})
 
