@@ -54,6 +54,14 @@ def test_a_long_break_is_music() -> None:
     assert "dropout" not in faults(samples)
 
 
+@pytest.mark.parametrize(("ms", "is_fault"), [(140, True), (160, False), (500, False)])
+def test_a_hole_that_anyone_would_have_heard_is_a_pause(ms: int, is_fault: bool) -> None:
+    samples = sounding()
+    at = round(3.3 * RATE)
+    samples[at : at + ms * RATE // 1000] = 0
+    assert ("dropout" in faults(samples)) == is_fault
+
+
 def test_slow_low_notes_hold_no_samples() -> None:
     """A quiet 25 Hz sine in 16-bit words has runs of equal words at its tops."""
     tone = 0.05 * np.sin(2 * np.pi * 25 * np.arange(4 * RATE) / RATE)

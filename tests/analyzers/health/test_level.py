@@ -80,6 +80,15 @@ def test_constant_offset(offset: float, lead_s: float) -> None:
     assert flag.amount == pytest.approx(100 * offset, rel=0.15)
 
 
+@pytest.mark.parametrize(
+    ("percent", "severity"), [(0.08, None), (0.13, "note"), (0.35, "note"), (0.45, "warning")]
+)
+def test_a_small_offset_is_a_note(percent: float, severity: str | None) -> None:
+    """-60 dBFS is 0.1 % of full scale and -48 dBFS 0.4 % (20 log10)."""
+    flag = faults(clean() * np.float32(0.8) + np.float32(percent / 100)).get("dc-offset")
+    assert (flag and flag.severity) == severity
+
+
 def test_a_lopsided_waveform_is_no_offset() -> None:
     """Positive pulses after digital silence: a mean, but no constant offset."""
     samples = np.maximum(clean(), 0)

@@ -79,6 +79,21 @@ def test_loss_in_mono(loss_db: float) -> None:
     assert ("polarity-inverted" in found) == (1 - 2 * (1 - share) < -0.3)
 
 
+@pytest.mark.parametrize(("correlation", "severity"), [(-0.05, None), (-0.2, "note"), (-0.5, "warning")])
+def test_bass_that_disagrees_a_little(correlation: float, severity: str | None) -> None:
+    """Middle and sides of known power in the bass, all else in the middle: the bass alone disagrees."""
+    rng = np.random.default_rng(8)
+    mid, side, rest = rng.standard_normal((3, 20 * RATE)) * 0.1
+    bass = firwin(4001, 150, fs=RATE)
+    side *= np.sqrt((1 - correlation) / (1 + correlation))
+    mid, side = (oaconvolve(x, bass, mode="same") for x in (mid, side))
+    rest = 0.2 * (rest - oaconvolve(rest, bass, mode="same"))
+    found = faults(np.stack([mid + side + rest, mid - side + rest], axis=1).astype(np.float32))
+    flag = found.get("out-of-phase-band")
+    assert (flag and flag.severity) == severity
+    assert flag is None or "the bass" in flag.text
+
+
 @pytest.mark.parametrize(("low", "high", "name"), [(15, 160, "bass"), (600, 2500, "middle")])
 def test_one_band_out_of_phase(low: float, high: float, name: str) -> None:
     rng = np.random.default_rng(6)

@@ -141,6 +141,14 @@ def test_growing_noise_is_music() -> None:
     assert found(samples).first_sound_s == pytest.approx((95 - 70) / 18, abs=0.3)
 
 
+@pytest.mark.parametrize(("growth_db", "music_s"), [(4.0, 2.0), (10.0, 0.0)])
+def test_noise_that_swells_a_little_is_a_bed_and_more_is_music(growth_db: float, music_s: float) -> None:
+    """Two seconds of noise, 40 to 60 dB under the peak all along: halves 2 and 5 dB apart."""
+    swell = 10 ** ((-52 + growth_db * np.arange(2 * RATE)[:, None] / (2 * RATE)) / 20)
+    samples = np.concatenate([white(2.0, 0) * swell, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(music_s, abs=0.01)
+
+
 def test_threshold_follows_the_programme_and_the_option() -> None:
     samples, start = after(1.0)
     early = (0.02 * np.sin(np.arange(RATE // 4) / 5)).astype(np.float32)

@@ -153,7 +153,7 @@ def test_browser_loads_five_thousand_rows_and_fits(shown: Browser) -> None:
     loaded = shown.run(
         "const t = performance.getEntriesByType('navigation')[0]; return t.loadEventEnd - t.startTime"
     )
-    assert loaded < 10_000
+    assert loaded < 60_000  # about 1 s on an idle core; work that grew by the square would take minutes
     assert visible(shown) == 5000
     assert shown.run("return document.documentElement.scrollWidth <= innerWidth")
 
@@ -171,7 +171,7 @@ def test_browser_loads_five_thousand_rows_and_fits(shown: Browser) -> None:
 )
 def test_browser_filters(shown: Browser, fields: dict[str, str], keep) -> None:
     for name, value in fields.items():
-        assert set_field(shown, name, value) < 3000
+        assert set_field(shown, name, value) < 30_000
     assert visible(shown) == sum(bool(keep(row(k))) for k in range(5000)) > 0
     for name in fields:
         set_field(shown, name, "false" if name == "ears" else "")

@@ -18,7 +18,6 @@ from daemon.corrections.apply import Correction
 from daemon.corrections.words import make_correction
 from daemon.decode.tags import ProducerClaim
 from daemon.report.page import amount, render_page, tight
-from daemon.report.page_chords import ChordBar, chord_bars, chord_sections
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.parts import Change, Versions
 from daemon.report.report import Report
@@ -227,19 +226,6 @@ def test_the_lines_of_a_correction_file_are_a_correction_file(tmp_path: Path, bp
         assert getattr(made, name) is not None, line
 
 
-def test_chords_of_a_section_that_comes_again_are_named_not_repeated() -> None:
-    bars = [
-        ChordBar(n, (("Am",), ("F",))[n % 2], False, {1: "A", 5: "B", 9: "A"}.get(n)) for n in range(1, 13)
-    ]
-    bars[4] = replace(bars[4], labels=("Dm",))
-    sections = chord_sections(bars)
-    assert [(s.letter, s.span, s.same_as) for s in sections] == [
-        ("A", "bars 1 to 4", None),
-        ("B", "bars 5 to 8", None),
-        ("A", "bars 9 to 12", "A in bars 1 to 4"),
-    ]
-
-
 # --- safety -----------------------------------------------------------------------------------------
 
 
@@ -339,20 +325,6 @@ def test_bars_are_numbered_from_bar_one() -> None:
     lines = dict(bar_lines(grid))
     assert lines[1] == pytest.approx(grid.bar_one_s)
     assert lines[-1] == pytest.approx(grid.bar_one_s - 8 * BEAT_S)
-
-
-def test_chords_stand_in_their_bars() -> None:
-    bar = 4 * BEAT_S
-    chords = (
-        Chord(BAR_ONE_S, BAR_ONE_S + bar, "Ebm", 0.9),
-        Chord(BAR_ONE_S + bar, BAR_ONE_S + 1.5 * bar, "Ab", 0.9),
-        Chord(BAR_ONE_S + 1.5 * bar, BAR_ONE_S + 2.02 * bar, "Bb7", 0.9),
-        Chord(BAR_ONE_S + 2.02 * bar, BAR_ONE_S + 3 * bar, "N", 0.9),
-    )
-    bars = {b.number: b for b in chord_bars(sample_analysis(chords=chords))}
-    assert [bars[n].labels for n in (1, 2, 3)] == [("Ebm",), ("Ab", "Bb7"), ("–",)]
-    assert bars[1].section == "A"
-    assert bars[9].section == "B"
 
 
 @pytest.mark.parametrize(

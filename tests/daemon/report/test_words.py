@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from daemon.report.words import percent, seconds, sentence, signed, topics
+from analyzers.model import Analysis, KeyCandidate, TempoCandidate, Tuning
+from daemon.report.words import check_by_ear, percent, seconds, sentence, signed, topics
+from tests.daemon.sample_report import key_of, sample_analysis, steady_grid
 
 
 @pytest.mark.parametrize(("confidence", "said"), [
@@ -34,3 +38,42 @@ def test_sentences_and_topics() -> None:
     assert [sentence(text) for text in ("only drums", " It hums. ", "")] == ["Only drums.", "It hums.", ""]
     lines = ["Tempo: a", "Key: b", "Tempo: c"]
     assert topics(lines) == ("tempo", "key")
+
+
+def ears(analysis: Analysis, topic: str) -> list[str]:
+    """What is to be checked by ear about one topic."""
+    lines = check_by_ear(analysis, below=0.8, tuning_flag_cents=8.0)
+    return [line for line in lines if line.startswith(topic)]
+
+
+def test_the_two_likeliest_rivals_are_named_and_no_third() -> None:
+    names = ("F sharp major", "C minor", "A flat major", "D minor")
+    chances = (0.2, 0.12, 0.1, 0.005)
+    own = key_of(confidence=0.5)
+    rivals = [KeyCandidate(*n.rsplit(" ", 1), p) for n, p in zip(names, chances, strict=True)]
+    [line] = ears(sample_analysis(key=replace(own, alternatives=(own.alternatives[0], *rivals))), "Key")
+    assert "could be F sharp major (20 %) or C minor (12 %)." in line
+    assert "A flat" not in line
+
+    tempi = tuple(TempoCandidate(bpm, p) for bpm, p in ((140, 0.5), (70, 0.2), (93.33, 0.15), (105, 0.1)))
+    grid = replace(steady_grid(), tempo_confidence=0.5, tempo_alternatives=tempi)
+    [line] = ears(sample_analysis(grid=grid), "Tempo")
+    assert "could be 70 (20 %) or 93.33 (15 %)." in line
+    assert "105" not in line
+
+
+def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:
+    own = key_of(confidence=0.5)
+    rivals = (KeyCandidate("C", "minor", 0.01), KeyCandidate("D", "minor", 0.0099))
+    [line] = ears(sample_analysis(key=replace(own, alternatives=rivals)), "Key")
+    assert "C minor (1 %)" in line
+    assert "D minor" not in line
+
+
+@pytest.mark.parametrize(
+    ("cents", "said"), [(7.9, False), (8.0, False), (-8.0, False), (8.1, True), (-8.1, True)]
+)
+def test_a_tuning_is_told_from_beyond_the_limit_on(cents: float, said: bool) -> None:
+    """`tuning_flag_cents` in the settings: "further off than this" is told."""
+    tuning = Tuning(cents, 440 * 2 ** (cents / 1200), 0.95)
+    assert bool(ears(sample_analysis(tuning=tuning), "Tuning")) == said
