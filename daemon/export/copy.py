@@ -19,9 +19,10 @@ from analyzers.level.loudness import after_gain
 from analyzers.level.working_level import suggest_gain
 from analyzers.model import Loudness
 from config.settings import Output
+from daemon.export.copylevel import as_written
 from daemon.export.cutaudio import Audio, Render, decoded_audio, stem_audio
 from daemon.export.plan import CutPlan
-from daemon.export.wavfile import BITS, Encoding, WavFormat, WavNotes, write_wav
+from daemon.export.wavfile import BITS, Encoding, WavFormat, WavNotes, set_true_peak, write_wav
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Decoded
@@ -34,7 +35,10 @@ ATTACK_RATIO = 4.0  # the attack has begun where the level is this much above th
 
 @dataclass(frozen=True, slots=True)
 class CopyFacts:
-    """What was written. `bit_depth` is None for float."""
+    """What was written. `bit_depth` is None for float.
+
+    `loudness` is the copy's (`copylevel`); None where the source's is not known, and for a stem.
+    """
 
     path: Path
     rate: int
@@ -45,6 +49,7 @@ class CopyFacts:
     dithered: bool
     bit_identical: bool
     warnings: tuple[str, ...]
+    loudness: Loudness | None = None
 
 
 class StemFile(Protocol):
@@ -74,7 +79,12 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
     """
     gain_db = _wanted_gain_db(output, notes.loudness)
     with decoded_audio(decoded) as audio:
-        return _write(_render(audio, plan, output, gain_db), path, output, notes)
+        facts = _write(_render(audio, plan, output, gain_db), path, output, notes)
+    if facts.loudness is None or facts.bit_identical:
+        return facts
+    loudness = as_written(facts.loudness, path, resampled=facts.rate != decoded.source.rate)
+    set_true_peak(path, loudness.true_peak_dbtp)
+    return replace(facts, loudness=loudness)
 
 
 def write_stem_copies(
@@ -96,7 +106,8 @@ def write_stem_copies(
         with stem_audio(stem.path, rate, folder) as audio:
             render = _render(audio, plan, output, gain_db)
             named = replace(notes, title=title)
-            facts.append(_write(render, folder / f"{stem.name}.wav", output, named))
+            written = _write(render, folder / f"{stem.name}.wav", output, named)
+            facts.append(replace(written, loudness=None))
     return tuple(facts)
 
 
@@ -128,6 +139,7 @@ def _write(render: Render, path: Path, output: Output, notes: WavNotes) -> CopyF
         dithered=dither,
         bit_identical=exact and audio.lossless,
         warnings=(*warnings, *said),
+        loudness=loudness,
     )
 
 

@@ -9,27 +9,43 @@ lines; sounds keep their place in the audio.
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Protocol
 
 from analyzers.level.loudness import after_gain
 from analyzers.model import Analysis, Flag, Grid, Loudness, Section
+from daemon.export.copylevel import with_peaks
 from daemon.export.sessionbeats import Placement, session_beats
 
 SAID_GAIN_DB = 0.05
 LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
 
 
-def in_session(analysis: Analysis, cut: Placement, gain_db: float = 0.0) -> Analysis:
+class CopyLevel(Protocol):
+    """What is needed of the copy's level; what was not measured is the source's plus the gain."""
+
+    @property
+    def gain_db(self) -> float: ...
+    @property
+    def integrated_lufs(self) -> float | None: ...
+    @property
+    def sample_peak_dbfs(self) -> float | None: ...
+    @property
+    def true_peak_dbtp(self) -> float | None: ...
+
+
+def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = None) -> Analysis:
     """The analysis as the session has it.
 
     Parameters
     ----------
     analysis : in the time of the source, corrections applied
     cut : where the copy was cut
-    gain_db : what the copy was turned up by: levels are those of the copy
+    level : of the copy; by default that of the source
 
     The grid's bar one is the session's: it begins with the copy (`sessionbeats`). Without a grid only the
     seconds move. `Section.first_bar` is a bar of the session, 1 at least.
     """
+    loudness = _loudness(analysis.loudness, cut, level)
     line_s = cut.session_shift_s - cut.zero_s
     grid, before = analysis.grid, cut.bars_before_bar_one
     end_s = cut.source_end / analysis.rate - cut.zero_s
@@ -48,25 +64,36 @@ def in_session(analysis: Analysis, cut: Placement, gain_db: float = 0.0) -> Anal
             if c.end_s + line_s > 0
         ),
         sections=tuple(_section(s, cut, line_s, before) for s in analysis.sections if s.end_s + line_s > 0),
-        loudness=_loudness(analysis.loudness, cut, gain_db),
-        flags=tuple(_flag(flag, cut, analysis.loudness, gain_db) for flag in analysis.flags),
+        loudness=loudness,
+        flags=tuple(_flag(flag, cut, analysis.loudness, loudness) for flag in analysis.flags),
     )
 
 
-def _loudness(loudness: Loudness, cut: Placement, gain_db: float) -> Loudness:
-    curve = tuple((at - cut.zero_s, level) for at, level in loudness.short_term_curve if at >= cut.zero_s)
-    return after_gain(replace(loudness, short_term_curve=curve), gain_db)
+def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None) -> Loudness:
+    curve = tuple((at - cut.zero_s, lufs) for at, lufs in loudness.short_term_curve if at >= cut.zero_s)
+    loudness = replace(loudness, short_term_curve=curve)
+    if level is None:
+        return loudness
+    loudness = after_gain(loudness, level.gain_db)
+    if level.integrated_lufs is not None:
+        loudness = replace(loudness, integrated_lufs=level.integrated_lufs)
+    if level.true_peak_dbtp is None:
+        return loudness
+    return with_peaks(loudness, level.sample_peak_dbfs, level.true_peak_dbtp)
 
 
-def _flag(flag: Flag, cut: Placement, loudness: Loudness, gain_db: float) -> Flag:
+def _flag(flag: Flag, cut: Placement, source: Loudness, copy: Loudness) -> Flag:
     """Its place in the copy; what it says of a level that the copy no longer has is the source's."""
     flag = replace(flag, start_s=_moved(flag.start_s, cut), end_s=_moved(flag.end_s, cut))
-    if abs(gain_db) < SAID_GAIN_DB or flag.code not in LEVEL_FLAGS:
+    if flag.code not in LEVEL_FLAGS or source.true_peak_dbtp is None or copy.true_peak_dbtp is None:
         return flag
-    now = after_gain(loudness, gain_db)
-    words = f"The copy is turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.1f} dB"
-    if now.integrated_lufs is not None and now.true_peak_dbtp is not None:
-        words += f": {now.integrated_lufs:.1f} LUFS, true peak {now.true_peak_dbtp:+.1f} dBTP"
+    gain_db = (copy.integrated_lufs or 0.0) - (source.integrated_lufs or 0.0)
+    if max(abs(gain_db), abs(copy.true_peak_dbtp - source.true_peak_dbtp)) < SAID_GAIN_DB:
+        return flag
+    turned = f" turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.1f} dB"
+    words = f"The copy is{turned if abs(gain_db) >= SAID_GAIN_DB else ' another'}"
+    if copy.integrated_lufs is not None:
+        words += f": {copy.integrated_lufs:.1f} LUFS, true peak {copy.true_peak_dbtp:+.1f} dBTP"
     text = flag.text[:1].lower() + flag.text[1:]
     return replace(flag, text=f"In the producer's file: {text}", advice=f"{words}.")
 

@@ -34,6 +34,7 @@ PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
 SPEAKERS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F}  # 5: L R C Ls Rs, 6: with LFE
 NOT_GIVEN = 0x7FFF  # a bext loudness field without a value
+LONGEST_HEAD, TRUE_PEAK_AT = 128, 416  # bext comes first; bytes into it
 ORIGINATOR = "beatintake"
 
 
@@ -112,6 +113,17 @@ def write_wav(
             if written != frames:
                 raise ValueError(f"{path.name}: {written} frames given, {frames} announced")
             file.write(b"\0" * (data_bytes & 1) + tail)
+    except OSError as error:
+        raise machine_error(error, path) from error
+
+
+def set_true_peak(path: Path, true_peak_dbtp: float | None) -> None:
+    """Write the true peak that was measured on a file into its broadcast extension."""
+    try:
+        with path.open("r+b") as file:
+            at = file.read(LONGEST_HEAD).index(b"bext") + 8 + TRUE_PEAK_AT
+            file.seek(at)
+            file.write(struct.pack("<h", _hundredths(true_peak_dbtp)))
     except OSError as error:
         raise machine_error(error, path) from error
 
@@ -205,7 +217,11 @@ def _loudness_fields(loudness: Loudness | None) -> tuple[int, ...]:
         loudness.max_momentary_lufs,
         loudness.max_short_term_lufs,
     )
-    return tuple(NOT_GIVEN if v is None else max(-32768, min(32766, round(v * 100))) for v in values)
+    return tuple(map(_hundredths, values))
+
+
+def _hundredths(value: float | None) -> int:
+    return NOT_GIVEN if value is None else max(-32768, min(32766, round(value * 100)))
 
 
 def _label_chunks(labels: tuple[Label, ...], rate: int, frames: int) -> tuple[bytes, ...]:

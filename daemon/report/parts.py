@@ -105,6 +105,11 @@ class AlignedCopy(Part):
     dithered: bool
     bit_identical: bool
     warnings: tuple[str, ...] = ()
+    integrated_lufs: float | None = Field(
+        None, description="of the copy: the source's plus the gain, which is exact; measured where resampled"
+    )
+    sample_peak_dbfs: float | None = Field(None, description="measured on the copy as it was written")
+    true_peak_dbtp: float | None = Field(None, description="measured on the copy as it was written")
 
 
 class Files(Part):

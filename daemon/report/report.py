@@ -57,6 +57,7 @@ if TYPE_CHECKING:
     from daemon.export.copy import CopyFacts
 
 SCHEMA_VERSION = "1.0"
+LEVELS = ("integrated_lufs", "sample_peak_dbfs", "true_peak_dbtp")  # of the aligned copy
 SAME_MAJOR = same_major(SCHEMA_VERSION)
 SCHEMA_FILE = Path(__file__).with_name("report.schema.json")
 P = TypeVar("P", bound=Part)
@@ -93,7 +94,7 @@ class Report(Part):
 
     def in_session(self) -> Analysis:
         """The same on the clock and at the level of the copy: what people are shown."""
-        return in_session(self.corrected(), self.cut, self.aligned_copy.gain_db)
+        return in_session(self.corrected(), self.cut, self.aligned_copy)
 
     def to_json(self) -> str:
         """Text for the file: sorted as declared, lists of numbers on one line, ASCII only."""
@@ -189,11 +190,12 @@ def build_report(
         corrections = None
     corrected = apply_correction(analysis, corrections) if corrections else analysis
     drop = _taken(Drop, source)
-    copy = _taken(AlignedCopy, copy_facts, file=plain(copy_facts.path.name))
+    level = {name: getattr(copy_facts.loudness, name, None) for name in LEVELS}
+    copy = _taken(AlignedCopy, copy_facts, file=plain(copy_facts.path.name), **level)
     judged = tuple(judge_claim(claim, corrected) for claim in claims)
     lines = tuple(_taken(StemLine, stem) for stem in stems)
     look, cut = settings.analysis, Cut(**plain(plan))
-    view = in_session(corrected, cut, copy.gain_db)
+    view = in_session(corrected, cut, copy)
     try:
         return Report(
             software=Software(version=software_version, settings_sha256=settings_digest(settings)),

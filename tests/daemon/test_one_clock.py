@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 import json
+import struct
 from dataclasses import replace
 from pathlib import Path
 
 import mido
 import numpy as np
+import pyebur128
 import pyloudnorm
 import pytest
 import soundfile as sf
+from scipy.signal import butter, sosfilt
 
+from analyzers.level.loudness import measure_loudness
 from analyzers.model import Grid, KeyChange, Section
 from analyzers.rhythm.bars import bar_lines
+from analyzers.signal.features import Features
 from config.settings import Settings
 from daemon.decode.decoder import decode
 from daemon.export.plan import plan_cut
@@ -55,13 +60,17 @@ def published(
     drift: float = 0.0,
     lead: int = 0,
     level: float = 0.3,
+    band_limited: bool = False,
     **out: object,
 ) -> tuple[Report, Path]:
     """A noise beat with a key change at bar 9 and section B at bar 5, through the renderer."""
     found = grid(drift)
     lines = [t for t, down in zip(found.beats_s, found.downbeats, strict=True) if down and t >= ONE_S]
     start = ONE_S - pickup_s
-    noise = np.random.default_rng(5).normal(0, level / 3, (round(34 * RATE), 2)).clip(-1.5, 1.5)
+    noise = np.random.default_rng(5).normal(0, level / 3, (round(34 * RATE), 2))
+    if band_limited:  # meters read peaks near half the sampling rate apart
+        noise = sosfilt(butter(8, 9000, fs=RATE, output="sos"), noise, axis=0)
+    noise = noise.clip(-1.5, 1.5)
     noise[: round(start * RATE)] = 0.0
     sf.write(folder / "beat.wav", noise, RATE, subtype="FLOAT")
     base = sample_analysis()
@@ -82,16 +91,7 @@ def published(
     )
     (folder / "out").mkdir()
     decoded = decode(folder / "beat.wav", limits=settings.limits)
-    loud = pyloudnorm.Meter(RATE, filter_class="DeMan").integrated_loudness(noise)
-    analysis = replace(
-        analysis,
-        loudness=replace(
-            base.loudness,
-            integrated_lufs=float(loud),
-            sample_peak_dbfs=float(20 * np.log10(np.abs(noise).max())),
-            true_peak_dbtp=float(20 * np.log10(np.abs(noise).max())) + 0.3,
-        ),
-    )
+    analysis = replace(analysis, loudness=measure_loudness(Features(decoded.signal)))
     return render_drop(decoded, analysis, settings, folder / "out", "beat"), folder / "out"
 
 
@@ -205,6 +205,53 @@ def test_levels_are_those_of_the_copy_by_another_meter(tmp_path: Path) -> None:
     assert evidence["the producer's file"] == pytest.approx(loud - report.aligned_copy.gain_db, abs=0.1)
     assert evidence["suggested gain"] <= -18.0 - loud + 0.1
     assert report.analysis.loudness.integrated_lufs == evidence["the producer's file"]
+
+
+CLIPPED = {"level": 1.6, "bit_depth": 24}
+WRITTEN = {
+    "as it is": {},
+    "resampled": {"sample_rate": 48000},
+    "resampled up": {"sample_rate": 96000},
+    "dithered": {"bit_depth": 16, "level": 0.004},
+    "turned down": CLIPPED,
+    "turned down and resampled": {**CLIPPED, "sample_rate": 48000},
+    "at the working level": {"apply_gain": True, "bit_depth": 16, "sample_rate": 88200},
+}
+
+
+@pytest.mark.parametrize("case", WRITTEN)
+def test_peaks_and_loudness_are_those_of_the_written_file(tmp_path: Path, case: str) -> None:
+    """By libebur128 (ITU-R BS.1770-4) on the file; EBU Tech 3341 allows a true-peak meter +0.2 / -0.4 dB."""
+    report, out = published(tmp_path, band_limited=True, **WRITTEN[case])  # type: ignore[arg-type]
+    copy, rate = sf.read(out / report.files.aligned_copy, always_2d=True)
+    mode = pyebur128.MeasurementMode
+    meter = pyebur128.R128State(copy.shape[1], rate, mode.MODE_I | mode.MODE_TRUE_PEAK)
+    meter.add_frames(np.ascontiguousarray(copy).ravel(), len(copy))
+    peak = max(pyebur128.get_true_peak(meter, channel) for channel in range(copy.shape[1]))
+    level = report.aligned_copy
+
+    assert level.sample_peak_dbfs == pytest.approx(20 * np.log10(np.abs(copy).max()), abs=1e-4)
+    assert level.true_peak_dbtp == pytest.approx(20 * np.log10(peak), abs=0.2)
+    assert level.integrated_lufs == pytest.approx(pyebur128.get_loudness_global(meter), abs=0.05)
+    assert report.answers.true_peak.value == level.true_peak_dbtp
+    assert report.in_session().loudness.true_peak_dbtp == level.true_peak_dbtp
+    header = (out / report.files.aligned_copy).read_bytes()[:1024]
+    (said,) = struct.unpack_from("<h", header, header.index(b"bext") + 8 + 416)
+    assert said / 100 == pytest.approx(level.true_peak_dbtp, abs=0.0051)
+    source = report.analysis.loudness.true_peak_dbtp
+    evidence = {item.what: item.value for item in report.answers.integrated_loudness.evidence}
+    assert evidence.get("its true peak", source) == source
+
+
+def test_the_loudness_that_resampling_takes_off_is_measured(tmp_path: Path) -> None:
+    """A resampler has to end before half the rate: white noise loses what lies there."""
+    report, out = published(tmp_path, sample_rate=48000)
+    copy, rate = sf.read(out / report.files.aligned_copy)
+    loud = pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(copy)
+
+    assert report.aligned_copy.integrated_lufs == pytest.approx(loud, abs=0.02)
+    assert report.in_session().loudness.integrated_lufs == report.aligned_copy.integrated_lufs
+    assert report.aligned_copy.integrated_lufs < report.analysis.loudness.integrated_lufs - 0.1
 
 
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])

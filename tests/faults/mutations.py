@@ -100,7 +100,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/health/gaps", "LONGEST_S = 0.15", "LONGEST_S = 1.5"),
     ("analyzers/signal/truepeak", "+ tool.curve_gain * _with_neighbours(bend)", ""),
     ("daemon/export/wavfile", "6: 0x3F", "6: 0x60F"),
-    ("daemon/export/wavfile", "max(-32768, min(32766, round(v * 100)))", "round(v * 100)"),
+    ("daemon/export/wavfile", "max(-32768, min(32766, round(value * 100)))", "round(value * 100)"),
     ("daemon/export/wavfile", "if 0 <= f < min(frames, 1 << 32)",
      "if 0 <= f <= min(frames, 1 << 32)"),
     ("daemon/export/plan", "if 0.5 / rate < early_s < limit_s", "if 0.0 < early_s < limit_s"),
