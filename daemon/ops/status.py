@@ -23,9 +23,10 @@ from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ledger.visible import unrecorded
 from daemon.service.control import is_paused
-from daemon.service.heartbeat import STALE_S, read_heartbeat
+from daemon.service.heartbeat import STALE_S, read_heartbeat, state_trouble
 from daemon.service.lock import is_locked
 
+MUTE = "cannot report"
 RESULTS_SHOWN = 10
 EARS_SHOWN = 10
 REFUSED_SHOWN = 10
@@ -65,15 +66,18 @@ def read_status(settings: Settings) -> Status:
     responding = running and age is not None and age < STALE_S
     live = facts if running else {}
     ready_count, rejected_count, results, ears = _known_results(folders)
+    problems = dict(live.get("problems", {}))
+    if running and "state" not in problems and (trouble := state_trouble(folders.state)):
+        problems["state"] = trouble
     return Status(
         running=running,
         responding=responding,
-        state=_state(running, responding, facts),
+        state=_state(running, responding, "state" in problems, facts),
         paused=live.get("paused") or ("paused by command" if is_paused(folders.state) else None),
         heartbeat_age_s=None if age is None else round(age, 1),
         pid=live.get("pid"),
         watch=live.get("watch"),
-        problems=live.get("problems", {}),
+        problems=problems,
         notices=live.get("notices", []),
         arriving_count=live.get("arriving_count", 0),
         waiting_count=live.get("waiting_count", 0),
@@ -91,9 +95,12 @@ def read_status(settings: Settings) -> Status:
     )
 
 
-def _state(running: bool, responding: bool, facts: dict[str, Any]) -> str:
+def _state(running: bool, responding: bool, mute: bool, facts: dict[str, Any]) -> str:
+    """``mute``: it cannot write its report."""
     if not running:
         return "stopped"
+    if mute and not responding:
+        return MUTE
     return str(facts.get("state", "starting")) if responding else "not responding"
 
 
@@ -170,6 +177,8 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
 def _headline(status: Status) -> str:
     if status.state == "stopped":
         return "the service is not running (beatintake run, or beatintake service install)"
+    if status.state == MUTE:
+        return f"the service (process {status.pid}) holds its lock; it cannot write how it is"
     if status.state == "not responding":
         age = status.heartbeat_age_s
         return f"the service (process {status.pid}) holds its lock but has not answered for {age} s"

@@ -9,14 +9,16 @@ import time
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
+from daemon.core.atomic import machine_error
 from daemon.core.errors import AlreadyRunning, BeatintakeError
 from daemon.core.logs import note
 from daemon.core.problems import Problems
 from daemon.ingest.arrivals import Arrivals
 from daemon.ingest.watch import Watch
 from daemon.service.dispatcher import Dispatcher
-from daemon.service.heartbeat import write_heartbeat
+from daemon.service.heartbeat import drop_spare, write_heartbeat, write_spare
 from daemon.service.lock import LEASE_BEAT_S, ServiceLock
 from daemon.service.service_state import service_facts
 from daemon.service.systemd import notify, watchdog_period_s
@@ -92,16 +94,32 @@ class Supervisor:
             "beat", now, min(HEARTBEAT_S, watchdog_period_s() or HEARTBEAT_S)
         ):
             return
-        facts = service_facts(
-            self.arrivals, self.dispatcher, self.watch, self.problems, state, paused, self.notices
-        )
-        with suppress(OSError):  # a full disk must not stop the heartbeat
-            write_heartbeat(self.state_folder, facts)
+        facts = self._write_health(state, paused)
         text = f"{facts['waiting_count']} waiting, {len(facts['running'])} running"
         alive = "watch" not in self.problems.current or not self._folder_there()
         notify(f"STATUS={text}{', ' + paused if paused else ''}", *(["WATCHDOG=1"] if alive else []))
         if self.timers.due("claim", now, LEASE_BEAT_S):
             self._beat_lease()
+
+    def _write_health(self, state: str, paused: str | None) -> dict[str, Any]:
+        """A full or read-only state folder must not stop the heartbeat: a spare file then tells of it."""
+
+        def facts() -> dict[str, Any]:
+            return service_facts(
+                self.arrivals, self.dispatcher, self.watch, self.problems, state, paused, self.notices
+            )
+
+        try:
+            write_heartbeat(self.state_folder, facts())
+        except OSError as error:
+            self.problems.raise_("state", str(machine_error(error, self.state_folder)))
+            with suppress(OSError):
+                write_spare(self.state_folder, facts())
+        else:
+            if "state" in self.problems.current or state != "running":
+                drop_spare(self.state_folder)
+            self.problems.clear("state")
+        return facts()
 
     def _folder_there(self) -> bool:
         return self.watch.root.is_dir()  # a share that is away is no reason to be restarted

@@ -51,6 +51,7 @@ from tests.daemon.service_kit import (
     visible,
     wait_for,
 )
+from tests.faults.disk import fill
 from tests.faults.kit import no_orphans, workers_of
 
 RUN = "tests.daemon.fake_jobs:obedient"
@@ -745,6 +746,59 @@ def test_an_output_disk_that_is_away_stops_the_work_until_it_is_back(tmp_path: P
     finally:
         for place in (disk, away):
             subprocess.run(["umount", "-l", place], capture_output=True)
+
+
+@pytest.mark.skipif(sys.platform != "linux" or os.geteuid() != 0, reason="mounts a small disk")
+@pytest.mark.parametrize("trouble", ["full", "no inodes left", "read-only"])
+@pytest.mark.parametrize("spare", [True, False])
+def test_a_state_folder_that_cannot_be_written_is_told_at_once(
+    tmp_path: Path, trouble: str, spare: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    disk = tmp_path / "state"
+    disk.mkdir()
+    options = "size=3m,nr_inodes=200"
+    if subprocess.run(["mount", "-t", "tmpfs", "-o", options, "tmpfs", disk], capture_output=True).returncode:
+        pytest.skip("no mount here")
+    place = tmp_path / ("runtime" if spare else "not there")
+    (tmp_path / "runtime").mkdir()
+    monkeypatch.setenv("XDG_RUNTIME_DIR", str(place))
+    settings = settings_for(tmp_path)
+    quick = "from daemon.service import supervisor; supervisor.HEARTBEAT_S = 0.2"
+    try:
+        with running(settings, more=quick) as process:
+            if trouble == "read-only":
+                subprocess.run(["mount", "--bind", disk, disk], check=True)
+                subprocess.run(["mount", "-o", "remount,bind,ro", disk], check=True)
+            elif trouble == "full":
+                fill(disk)
+            else:
+                with contextlib.suppress(OSError):
+                    for number in range(500):
+                        (disk / f"filler{number}").touch()
+            shown = wait_for(lambda: read_status(settings).problems.get("state"), "the trouble", 5)
+            assert ("space" if trouble != "read-only" else "ead-only") in shown
+            if spare:
+                time.sleep(1.0)
+                status = read_status(settings)
+                assert (status.state, status.pid, status.responding) == ("running", process.pid, True)
+                assert status.heartbeat_age_s is not None
+                assert status.heartbeat_age_s < 1.5
+            else:
+                monkeypatch.setattr("daemon.ops.status.STALE_S", 0.0)
+                assert read_status(settings).state == "cannot report"
+                monkeypatch.undo()
+                monkeypatch.setenv("XDG_RUNTIME_DIR", str(place))
+            if trouble == "read-only":
+                subprocess.run(["umount", "-l", disk], check=True)
+            for filler in disk.glob("filler*"):
+                filler.unlink()
+            wait_for(lambda: not read_status(settings).problems, "the trouble to be over")
+            drop(settings, "beat.wav", b"x")
+            wait_for(lambda: ready(settings) == ["beat"])
+        assert list((tmp_path / "runtime").iterdir()) == []
+    finally:
+        while os.path.ismount(disk):
+            subprocess.run(["umount", "-l", disk], check=True)
 
 
 @pytest.mark.parametrize("damage", ["the folder is removed", "the ledger is removed", "no bytes are left"])
