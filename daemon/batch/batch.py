@@ -24,7 +24,6 @@ from daemon.core.private import private_name
 from daemon.ingest.grouping import Candidate, Kind, group, owner, stat_digest
 from daemon.ingest.scan import fact_of, look
 from daemon.ledger.ledger import Ledger, Record
-from daemon.ledger.rejection import stage_rejection
 from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import (
@@ -41,6 +40,7 @@ from daemon.pipeline.steps import (
     Step,
     decide,
 )
+from daemon.report.rejection import stage_rejection
 
 Ending = Literal["ready", "rejected", "known", "failed"]
 

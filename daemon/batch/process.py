@@ -59,8 +59,8 @@ def process_paths(
         return INTERRUPTED
     finally:
         ledger.close()
-        if counts["ready"]:
-            rebuild_board(settings.folders.ready, settings.folders.state)
+        if counts["ready"] or counts["rejected"]:
+            rebuild_board(settings.folders.ready, settings.folders.state, settings.folders.rejected)
     words = [
         f"{counts[how]} {how}" for how in ("ready", "known", "rejected", "failed", "machine") if counts[how]
     ]

@@ -110,7 +110,7 @@ def _measured(report: Report) -> dict[str, Any]:
 def _render(settings: Settings, folder: Path, report: Report, correction: Correction | None) -> Report:
     made = remake(settings, folder, report, correction)
     _update_ledger(settings, made)
-    rebuild_board(settings.folders.ready, settings.folders.state)
+    rebuild_board(settings.folders.ready, settings.folders.state, settings.folders.rejected)
     return made
 
 

@@ -10,6 +10,7 @@ __all__ = [
     "page",
     "parts",
     "refusal_note",
+    "rejection",
     "report",
     "scripts",
     "waveform",

@@ -1,4 +1,4 @@
-"""The board: one page that lists all ready drops, newest first, beside their folders.
+"""The board: one page that lists all drops, ready and rejected, newest first, beside the ready folders.
 
 The folders are the truth: what lies in ready/ is listed, what somebody removed is not. A cache in
 the state folder spares reading the reports of folders that have not changed. Sorting, search and
@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 from dataclasses import asdict
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -17,20 +18,32 @@ from urllib.parse import quote
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError
 from daemon.core.version import VERSION
+from daemon.report.rejection import PAGE_FILE, read_rejections
 from daemon.report.report import SCHEMA_VERSION, read_report
 
 BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
-CACHE_FORM = f"{VERSION} {SCHEMA_VERSION} 3"  # another one: every report is read again
+CACHE_FORM = f"{VERSION} {SCHEMA_VERSION} 5"  # another one: every report is read again
 REPORT_SUFFIX = ".report.json"
+BLANK: dict[str, Any] = {
+    "reason": None,
+    "pack": None,
+    "version": "",
+    "changes": (),
+    "key_changes": (),
+    "key_families": (),
+    **dict.fromkeys(("tempo_shown", "tempo_span", "tempo_rival", "key_rival")),
+}
+"""What a row need not say."""
 
 _read_before: dict[Path, dict[str, dict[str, Any]]] = {}
 
 
-def rebuild_board(ready: Path, state: Path) -> Path:
+def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Path:
     """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError."""
     path = ready / BOARD_FILE
-    page = render_board(read_rows(ready, state))
+    rows = [*read_rows(ready, state), *(rejected_rows(ready, rejected) if rejected else [])]
+    page = render_board(sorted(rows, key=_newest, reverse=True))
     try:
         atomic_write(path, page.encode(), durable=False)
     except OSError as error:
@@ -39,17 +52,62 @@ def rebuild_board(ready: Path, state: Path) -> Path:
 
 
 def render_board(rows: list[dict[str, Any]]) -> str:
-    """The page for these rows."""
+    """The page for these rows, in their order; those with a `reason` are rejected drops."""
     from daemon.report.page import environment
 
-    producers = sorted({row["producer"] for row in rows if row["producer"]}, key=str.casefold)
-    keys = sorted({row["key"] for row in rows if row["key"]})
-    ears = sum(bool(row["needs_ears"]) for row in rows)
+    beats = [row for row in rows if not row.get("reason")]
+    families = {f["notes"]: f["name"] for row in beats for f in row.get("key_families", [])}
     return (
         environment()
         .get_template("board.html.j2")
-        .render(rows=rows, producers=producers, keys=keys, needing_ears=ears)
+        .render(
+            rows=[{**BLANK, **row, "at": _epoch(row["made_at"])} for row in numbered_versions(rows)],
+            beats=len(beats),
+            producers=sorted({row["producer"] for row in rows if row["producer"]}, key=str.casefold),
+            families=sorted(families.items(), key=lambda item: item[1]),
+            needing_ears=sum(bool(row["needs_ears"]) for row in beats),
+        )
     )
+
+
+def numbered_versions(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """The rows; where several beats have one name and producer, each says which version it is."""
+    groups: dict[tuple[str, str | None], list[dict[str, Any]]] = {}
+    for row in rows:
+        if not row.get("reason"):
+            groups.setdefault((row["name"].casefold(), row["producer"]), []).append(row)
+    said: dict[str, str] = {}
+    for group in groups.values():
+        for k, row in enumerate(sorted(group, key=_newest)):
+            rank = "the newest" if k + 1 == len(group) else "older"
+            said[row["folder"]] = f"version {k + 1} of {len(group)}, {rank}" if len(group) > 1 else ""
+    return [row if row.get("reason") else {**row, "version": said[row["folder"]]} for row in rows]
+
+
+def rejected_rows(ready: Path, rejected: Path) -> list[dict[str, Any]]:
+    """One row for each rejected drop; `address` None: it was rejected before there were pages."""
+    way = [quote(part) for part in os.path.relpath(rejected, ready).split(os.sep)]
+    return [
+        {
+            **row,
+            "folder": folder,
+            "made_at": datetime.fromtimestamp(row["at"], UTC).astimezone().isoformat(timespec="seconds"),
+            "address": "/".join([*way, quote(folder), PAGE_FILE]) if row["page"] else None,
+        }
+        for folder, row in read_rejections(rejected)
+    ]
+
+
+def _newest(row: dict[str, Any]) -> tuple[int, str]:
+    return _epoch(row["made_at"]), row["folder"]
+
+
+def _epoch(text: str | None) -> int:
+    """Seconds since the epoch of an ISO time; 0 for none."""
+    try:
+        return int(datetime.fromisoformat(text).timestamp()) if text else 0
+    except ValueError:
+        return 0
 
 
 def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
@@ -58,7 +116,7 @@ def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
     A row is the report's summary with `folder` and `address` (of the page, relative to the board).
     """
     rows = [entry["row"] for entry in read_entries(ready, state).values() if entry["row"]]
-    return sorted(rows, key=lambda row: (row["made_at"] or "", row["folder"]), reverse=True)
+    return sorted(rows, key=_newest, reverse=True)
 
 
 def read_entries(ready: Path, state: Path, *, keep: bool = True) -> dict[str, dict[str, Any]]:

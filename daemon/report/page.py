@@ -9,16 +9,13 @@ from __future__ import annotations
 import re
 from dataclasses import dataclass
 from functools import cache
-from typing import Any
 from urllib.parse import quote
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
-from markupsafe import Markup
+from jinja2 import Environment
 
 from analyzers.model import Analysis
 from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
-from daemon.core.text import lines
 from daemon.corrections.files import CORRECTION_FILE
 from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import listening
@@ -34,7 +31,7 @@ from daemon.report.pictures import (
     tempo_picture,
 )
 from daemon.report.report import Report
-from daemon.report.scripts import script, script_sources
+from daemon.report.templating import templates
 from daemon.report.waveform import Waveform
 from daemon.report.words import (
     bar_or_time,
@@ -65,22 +62,10 @@ class Row:
     copy_key: str = ""  # this key copies the value
 
 
-def _readable(value: Any) -> Any:
-    """Every text that a template shows, also one from an older report; markup is ours already."""
-    return lines(value) if type(value) is str else value
-
-
 @cache
 def environment() -> Environment:
-    """Templates with autoescape always on; a misspelt name is an error, not an empty string."""
-    env = Environment(
-        loader=PackageLoader("daemon.report", "templates"),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        finalize=_readable,
-    )
+    """The templates with the filters that speak of numbers."""
+    env = templates()
     env.filters.update(
         percent=percent,
         seconds=seconds,
@@ -91,7 +76,6 @@ def environment() -> Environment:
         amount=amount,
         tight=tight,
     )
-    env.globals.update(script=lambda name: Markup(script(name)), script_sources=script_sources)
     return env
 
 

@@ -48,6 +48,7 @@ from daemon.report.parts import (
     plain,
 )
 from daemon.report.session_record import SessionRecord, session_record
+from daemon.report.shown_row import shown_row
 from daemon.report.words import check_by_ear, first_line, topics
 
 if TYPE_CHECKING:
@@ -103,10 +104,10 @@ class Report(Part):
 
     def summary(self) -> dict[str, Any]:
         """The few values that the board, the status and the log show for this drop."""
-        answers = self.answers
+        answers, view, about = self.answers, self.in_session(), topics(self.check_by_ear)
         return {
             "name": self.drop.name,
-            "line": first_line(self.drop.name, self.in_session(), self.cut, len(self.check_by_ear)),
+            "line": first_line(self.drop.name, view, self.cut, len(self.check_by_ear)),
             "producer": self.drop.producer,
             "sha256": self.drop.sha256,
             "made_at": self.made_at,
@@ -124,9 +125,11 @@ class Report(Part):
             "duration_s": self.analysis.duration_s,
             "needs_ears": len(self.check_by_ear),
             "check_by_ear": list(self.check_by_ear[:3]),
-            "ear_topics": list(topics(self.check_by_ear)),
+            "ear_topics": list(about),
             "set_by_hand": [name for name, value in answers if value and value.set_by_hand],
             "files": self.files.model_dump(),
+            "changes": [change.text for change in self.versions.changes] if self.versions else [],
+            **shown_row(view, about),
         }
 
 

@@ -11,7 +11,7 @@ import hashlib
 from functools import cache
 from importlib import resources
 
-SCRIPTS = ("report.js", "board.js")
+SCRIPTS = ("taking.js", "report.js", "board.js")
 
 
 @cache

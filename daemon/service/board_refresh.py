@@ -24,6 +24,7 @@ TIMEOUT_S = 300.0
 class BoardRefresh:
     ready: Path
     state: Path
+    rejected: Path
     pool: WorkerPool
     wanted: bool = True  # at start: folders may have come or gone meanwhile
     running: bool = False
@@ -42,7 +43,7 @@ class BoardRefresh:
             self.ended, self.not_before = False, self.began + max(wait, PERIOD_S)
         if self.wanted and not self.running and (hurry or now >= self.not_before) and self.pool.idle:
             self.wanted, self.running, self.began = False, True, now
-            self.pool.submit(Task(TASK, FUNCTION, (self.ready, self.state), TIMEOUT_S))
+            self.pool.submit(Task(TASK, FUNCTION, (self.ready, self.state, self.rejected), TIMEOUT_S))
 
     def handle(self, event: WorkerEvent) -> None:
         """The end of it. A failure is only logged: the next result tries again."""

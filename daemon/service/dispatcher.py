@@ -28,11 +28,11 @@ from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
 from daemon.ingest.grouping import Kind
 from daemon.ingest.settling import Settling
 from daemon.ledger.ledger import Ledger, Record
-from daemon.ledger.rejection import stage_rejection
 from daemon.pipeline import steps
 from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import RUN, Step, decide, worn_out
+from daemon.report.rejection import stage_rejection
 from daemon.service.active_drop import PREFIX, ActiveDrop
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 

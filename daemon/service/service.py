@@ -120,7 +120,7 @@ class Service:
             settings, self.settling, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
         self.preemption = Preemption(self.dispatcher, self.arrivals, self.pool)
-        self.board = BoardRefresh(folders.ready, folders.state, self.pool)
+        self.board = BoardRefresh(folders.ready, folders.state, folders.rejected, self.pool)
         self.corrections = CorrectionPickup(settings, self.pool)
         arrival = settings.arrival
         self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
@@ -296,5 +296,5 @@ class Service:
         self.supervisor.beat(now, self.state, why_paused(self.settings), force)
 
     def _result(self, record: Record, path: str) -> None:
-        self.board.wanted = self.board.wanted or record.outcome == "ready"
+        self.board.wanted = True
         notify_about(self.settings.notify, record, self.settings.folders.ready)

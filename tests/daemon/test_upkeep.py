@@ -389,7 +389,7 @@ class TestBoard:
 
     def test_not_more_often_than_it_is_worth_and_never_forgotten(self, tmp_path: Path) -> None:
         pool = self.Pool(1, Setup(1))
-        board = BoardRefresh(tmp_path, tmp_path, pool)
+        board = BoardRefresh(tmp_path, tmp_path, tmp_path, pool)
         board.step(0.0)
         board.wanted = True
         board.step(0.1)  # still running
@@ -407,7 +407,7 @@ class TestBoard:
     def test_the_more_it_costs_the_longer_it_waits(self, tmp_path: Path, took: float, next_at: float) -> None:
         """A fortieth of a worker's time at the most, and never later than a minute."""
         pool = self.Pool(1, Setup(1))
-        board = BoardRefresh(tmp_path, tmp_path, pool)
+        board = BoardRefresh(tmp_path, tmp_path, tmp_path, pool)
         board.step(100.0)
         board.wanted = True
         board.handle(Done("board", None))
@@ -419,7 +419,7 @@ class TestBoard:
 
     @pytest.mark.parametrize("end", [Failed("board", BeatintakeError("a", "b")), Died("board", "killed")])
     def test_a_failure_does_not_block_the_next(self, tmp_path: Path, end: Failed | Died) -> None:
-        board = BoardRefresh(tmp_path, tmp_path, self.Pool(1, Setup(1)))
+        board = BoardRefresh(tmp_path, tmp_path, tmp_path, self.Pool(1, Setup(1)))
         board.step(0.0)
         board.handle(end)
 

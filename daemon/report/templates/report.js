@@ -1,33 +1,4 @@
-// Copies answers by a key or a button, starts the players low, shows where the copy is. Optional: all can be
-// read, marked and played without it.
-const said = document.getElementById("said");
-const say = text => { said.textContent = ""; said.textContent = text; };
-function mark(node) {
-  const range = document.createRange(), chosen = getSelection();
-  range.selectNodeContents(node); chosen.removeAllRanges(); chosen.addRange(range);
-}
-async function take(node) {
-  const text = node.textContent.trim();
-  try { await navigator.clipboard.writeText(text); }
-  catch {
-    mark(node);
-    let done = false;
-    try { done = document.execCommand("copy"); } catch { /* then it stays marked */ }
-    if (!done) { say("marked: copy it with Ctrl+C or Cmd+C"); return; }
-  }
-  say(`copied: ${text.includes("\n") ? "the lines" : text}`);
-}
-const takers = [...document.querySelectorAll("button[data-take]")];
-for (const button of takers) {
-  button.hidden = false;
-  button.addEventListener("click", () => take(document.getElementById(button.dataset.take)));
-}
-document.addEventListener("keydown", event => {
-  if (event.ctrlKey || event.metaKey || event.altKey || event.target.closest("input, select, textarea")) return;
-  const button = takers.find(b => b.getAttribute("aria-keyshortcuts") === event.key.toLowerCase());
-  if (button) { event.preventDefault(); button.click(); }
-});
-
+// Starts the players low, shows where the copy is. Optional: all can be read and played without it.
 const facts = JSON.parse(document.getElementById("facts").textContent);
 const players = [...document.querySelectorAll("audio")], level = 10 ** (facts.start_db / 20);
 for (const player of players) {

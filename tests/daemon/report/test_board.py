@@ -3,18 +3,26 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
+from daemon.ledger.ledger import Record
 from daemon.report import board
 from daemon.report.board import read_rows, rebuild_board, render_board
+from daemon.report.rejection import stage_rejection
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
-from tests.daemon.sample_report import sample_report, sample_source
+from tests.daemon.sample_report import key_of, sample_analysis, sample_report, sample_source
 
 KEYS = ("E flat minor", "C minor", "F sharp minor", "G major", None)
+FAMILIES = {key: [] for key in KEYS} | {
+    "E flat minor": [{"notes": "e", "name": "E flat minor or F sharp major"}],
+    "C minor": [{"notes": "c", "name": "C minor or E flat major"}],
+}
 PRODUCERS = ("tin-roof", "north-stair", "lowlight", None)
 
 
@@ -37,11 +45,26 @@ def row(k: int) -> dict:
         "constant_tempo": True,
         "key": KEYS[k % 5],
         "needs_ears": ears,
+        "tempo_shown": None if k % 7 == 0 else f"{60 + k % 120}",
+        "tempo_span": None if k % 7 == 0 else [60.0 + k % 120] * 2,
+        "key_families": FAMILIES[KEYS[k % 5]],
         "ear_topics": ["tempo", "key"][:ears],
         "check_by_ear": ["Tempo: is 62 % sure.", "Key: is 50 % sure."][:ears],
         "set_by_hand": [],
         "lufs": -14 + k % 9,
         "made_at": f"2026-{1 + k % 12:02}-{1 + k % 28:02}T{k % 24:02}:{k % 60:02}:00+00:00",
+    }
+
+
+def rejected_row(name: str, reason: str = "it is text, not audio; ask the producer for a WAV file.") -> dict:
+    made = "2026-11-02T09:00:00+00:00"
+    return {
+        "name": name,
+        "producer": "lowlight",
+        "folder": name,
+        "address": f"../rejected/{name}/rejected.html",
+        "reason": reason,
+        "made_at": made,
     }
 
 
@@ -113,7 +136,7 @@ def test_five_thousand_rows_are_written_quickly() -> None:
     begin = time.process_time()
     page = render_board(rows)
     assert time.process_time() - begin < 5
-    assert page.count('<tr role="row" data-name') == 5000
+    assert page.count('<tr role="row" data-id') == 5000
     assert len(page) < 6_000_000
 
 
@@ -125,7 +148,8 @@ needs_browser = pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs chro
 @pytest.fixture(scope="module")
 def shown(tmp_path_factory):
     folder = tmp_path_factory.mktemp("board")
-    rows = sorted((row(k) for k in range(5000)), key=lambda r: r["made_at"], reverse=True)
+    rows = sorted((row(k) for k in range(4999)), key=lambda r: r["made_at"], reverse=True)
+    rows.append({**rejected_row("torn.wav"), "folder": "torn"})
     (folder / "index.html").write_text(render_board(rows))
     browser = Browser(folder / "profile", 1280, 900)
     browser.open(folder / "index.html")
@@ -141,7 +165,7 @@ def set_field(browser: Browser, name: str, value: str) -> float:
     """Set a filter; returns how many ms the page was busy with it."""
     return browser.run(
         f"""const field = document.forms[0].elements[{name!r}], begin = performance.now();
-        if (field.type === 'checkbox') field.checked = {value!r} === 'true'; else field.value = {value!r};
+        field.value = {value!r};
         field.dispatchEvent(new Event('input', {{bubbles: true}}));
         document.body.offsetHeight; return performance.now() - begin"""
     )
@@ -165,17 +189,40 @@ def test_browser_loads_five_thousand_rows_and_fits(shown: Browser) -> None:
         ({"search": "lane-0042"}, lambda r: "lane-0042" in r["name"]),
         ({"search": "tin-roof flat"}, lambda r: r["producer"] == "tin-roof" and r["key"] == "E flat minor"),
         ({"producer": "lowlight"}, lambda r: r["producer"] == "lowlight"),
-        ({"key": "C minor", "ears": "true"}, lambda r: r["key"] == "C minor" and r["needs_ears"]),
+        ({"key": "c", "show": "ears"}, lambda r: r["key"] == "C minor" and r["needs_ears"]),
+        ({"show": "rejected"}, lambda r: r["folder"] == "torn"),
         ({"from": "90", "to": "93.5"}, lambda r: r["tempo_bpm"] and 90 <= r["tempo_bpm"] <= 93.5),
     ],
 )
 def test_browser_filters(shown: Browser, fields: dict[str, str], keep) -> None:
     for name, value in fields.items():
         assert set_field(shown, name, value) < 30_000
-    assert visible(shown) == sum(bool(keep(row(k))) for k in range(5000)) > 0
+    made = [
+        *(row(k) for k in range(4999)),
+        {**row(7), **rejected_row("torn"), "key": None, "tempo_bpm": None},
+    ]
+    assert visible(shown) == sum(bool(keep(r)) for r in made) > 0
     for name in fields:
-        set_field(shown, name, "false" if name == "ears" else "")
+        set_field(shown, name, "")
     assert visible(shown) == 5000
+
+
+@needs_browser
+def test_browser_searches_and_chooses_by_keys(shown: Browser) -> None:
+    where = "return document.activeElement.name || document.activeElement.textContent"
+    shown.run("document.activeElement.blur()")
+    shown.press("/")
+    assert shown.run(where) == "search"
+    set_field(shown, "search", "lane-0042")
+    shown.press("ArrowDown")
+    assert "lane-0042" in shown.run(where)
+    shown.press("ArrowDown")  # there is no other
+    assert "lane-0042" in shown.run(where)
+    shown.press("Escape")
+    assert shown.run(where) == "search"
+    shown.press("Escape")
+    assert visible(shown) == 5000
+    shown.run("document.activeElement.blur()")
 
 
 @needs_browser
@@ -197,3 +244,172 @@ def test_browser_sorts_by_tempo_both_ways_with_unknown_last(shown: Browser) -> N
     down = tempi()
     assert [float(t) for t in down if t] == known[::-1]
     assert down[-1] == ""
+
+
+# --- a small board, as people read it ---------------------------------------------------------------
+
+LONG = "the_one_we_talked_about_on_the_phone_last_thursday_FINAL_final2_louder_master_v7_" * 2 + ".wav"
+MOVED = {
+    "tempo_bpm": 140.12,
+    "tempo_shown": "136 to 144",
+    "tempo_span": [136.0, 144.0],
+    "constant_tempo": False,
+}
+DOUBTFUL = {
+    "tempo_rival": "70",
+    "key_rival": "F sharp major",
+    "needs_ears": 2,
+    "ear_topics": ["tempo", "key"],
+}
+NEW_KEY = {
+    "key": "E flat minor",
+    "key_changes": [{"key": "E minor", "place": "bar 18"}],
+    "key_families": [*FAMILIES["E flat minor"], {"notes": "g", "name": "E minor or G major"}],
+}
+
+
+def small_board() -> list[dict]:
+    rows = [
+        {**row(1), **MOVED, "name": "long ferry.wav", "folder": "moved"},
+        {**row(2), **DOUBTFUL, "name": "doubtful.wav", "folder": "doubtful"},
+        {**row(3), **NEW_KEY, "name": "new key.wav", "folder": "new key"},
+        {**row(4), "name": LONG, "folder": "long"},
+        {**row(5), "name": "twice.wav", "folder": "twice", "producer": "x", "made_at": "2026-01-01"},
+        {
+            **row(6),
+            "name": "Twice.wav",
+            "folder": "twice (2)",
+            "producer": "x",
+            "made_at": "2026-01-02",
+            "changes": ["Tempo: 140 BPM, before 70 BPM."],
+        },
+        rejected_row("voice memo.wav"),
+        rejected_row(LONG, "it is text, not audio: " + "x" * 300),
+    ]
+    return rows
+
+
+def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
+    text = re.sub(r"<[^>]+>", "", render_board(small_board()))
+    text = " ".join(text.split())
+    assert "136 to 144 it moves" in text
+    assert "140.12" not in text
+    assert "or F sharp major" in text
+    assert "E flat minor then E minor, bar 18" in text
+    assert "Not usable: it is text, not audio; ask the producer for a WAV file." in text
+
+
+def test_two_versions_of_one_name_say_which_they_are() -> None:
+    page = render_board(small_board())
+    assert "version 1 of 2, older" in page
+    assert "<b>version 2 of 2, the newest</b>: Tempo: 140" in page
+    assert page.count('class="version"') == 2
+
+
+def test_relative_keys_are_one_choice(tmp_path: Path) -> None:
+    """A minor key and the major key three semitones above it have the same notes (any handbook of theory)."""
+    ready, state = tmp_path / "ready", tmp_path / "state"
+    for folder, tonic, mode in (("a", "C", "minor"), ("b", "E flat", "major"), ("c", "C", "dorian")):
+        report = sample_report(
+            sample_analysis(key=replace(key_of(tonic, mode))), source=sample_source(f"{folder}.wav")
+        )
+        (ready / folder).mkdir(parents=True)
+        (ready / folder / report.files.report).write_text(report.to_json())
+    families = {r["folder"]: r["key_families"][0] for r in read_rows(ready, state)}
+    assert families["a"] == families["b"] == {"notes": "0 2 3 5 7 8 10", "name": "C minor or E flat major"}
+    assert families["c"]["name"] == "G minor or B flat major"
+
+
+def test_rejected_drops_are_on_the_board_with_a_way_to_their_page(tmp_path: Path) -> None:
+    ready, rejected = tmp_path / "ready", tmp_path / "rejected"
+    ready.mkdir()
+    record = Record(
+        "ab" * 32,
+        "rejected",
+        "",
+        "torn <b>.wav",
+        "tin-roof",
+        "it ends in the middle; ask the producer to bounce and send it again.",
+        {"path": "tin-roof/torn <b>.wav"},
+        at=1_790_000_000.0,
+    )
+    stage_rejection(rejected / "torn", record, "the drop cannot be used")
+    stage_rejection(rejected / "asked", replace(record, name="pack.zip"), "a question")
+    facts = json.loads((rejected / "asked" / "rejected.json").read_text())
+    (rejected / "asked" / "rejected.json").write_text(json.dumps({**facts, "question": {"a.wav": []}}))
+    page = rebuild_board(ready, tmp_path / "state", rejected).read_text()
+    assert 'href="../rejected/torn/rejected.html"' in page
+    assert (ready / "../rejected/torn/rejected.html").is_file()
+    assert "it ends in the middle" in page
+    assert "pack.zip" not in page  # that waits for an answer
+    assert "torn &lt;b&gt;.wav" in page
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("small")
+    (folder / "index.html").write_text(render_board(small_board()))
+    browser = Browser(folder / "profile", 1280, 900)
+    browser.open(folder / "index.html")
+    yield browser
+    browser.close()
+
+
+@needs_browser
+@pytest.mark.parametrize("width", [320, 390, 600, 740, 768, 1024, 1280, 1600, 1920])
+def test_browser_draws_nothing_over_anything(small: Browser, width: int) -> None:
+    small.resize(width, 3000)
+    small.run(
+        "const s = document.createElement('style');"
+        "s.textContent = 'tbody tr { content-visibility: visible !important }'; document.head.append(s)"
+    )
+    assert small.overlaps() == []
+    assert small.run("return document.documentElement.scrollWidth <= innerWidth")
+    assert small.messages() == []
+
+
+@needs_browser
+def test_browser_takes_relative_keys_and_ranges_of_tempo_together(small: Browser) -> None:
+    set_field(small, "key", "e")
+    names = [r["name"] for r in small_board() if any(f["notes"] == "e" for f in r.get("key_families", ()))]
+    assert visible(small) == len(names) > 0
+    set_field(small, "key", "g")
+    assert visible(small) == 1  # the beat that goes there
+    set_field(small, "key", "")
+    set_field(small, "from", "143")
+    set_field(small, "to", "150")
+    assert "long ferry" in small.run(
+        "return [...document.querySelectorAll('tbody tr')].filter(r => !r.hidden)[0].innerText"
+    )
+    for name in ("from", "to"):
+        set_field(small, name, "")
+
+
+@needs_browser
+def test_browser_knows_what_is_new_since_somebody_looked(small: Browser, tmp_path: Path) -> None:
+    """Kept in the browser: nothing is new at first; later arrivals are, until opened or all are seen."""
+    count = "return document.querySelectorAll('td.new').length"
+    page = tmp_path / "index.html"
+    page.write_text(render_board(small_board()))
+    small.open(page)
+    assert small.run(count) == 0
+    later = [
+        {**row(k), "name": f"later {k}.wav", "folder": f"later {k}", "made_at": f"2027-01-0{k}"}
+        for k in (1, 2)
+    ]
+    page.write_text(render_board([*later, *small_board()]))
+    small.open(page)
+    assert small.run(count) == 2
+    assert "2 new since you looked" in small.run("return document.querySelector('.top').innerText")
+    set_field(small, "show", "new")
+    assert visible(small) == 2
+    small.run(
+        "const a = document.querySelector('td.new a');"
+        "a.addEventListener('click', e => e.preventDefault()); a.click()"
+    )
+    assert small.run(count) == 1
+    small.run("document.getElementById('looked').click()")
+    assert small.run(count) == 0
+    small.run("location.hash = ''")
+    small.open(page)
+    assert small.run(count) == 0

@@ -1,0 +1,99 @@
+"""A drop that cannot be used, for people: the folder that it leaves, with a page, and a line for the board.
+
+The page says why, what to do, and a sentence to send to the producer.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from collections.abc import Iterator
+from datetime import datetime
+from pathlib import Path
+from typing import Any
+
+from daemon.core.text import lines, one_line
+from daemon.ledger.ledger import Record
+from daemon.ledger.rejection import RECORD_FILE
+from daemon.ledger.rejection import stage_rejection as stage_record
+
+PAGE_FILE = "rejected.html"
+ASK = re.compile(r"ask the producer (to|for) (.+)")
+LIMIT = re.compile(r"\s*\(limits\.\w+\)|\blimits\.\w+ (?:=|is) ")  # names that only we know
+MOST_BYTES = 1 << 20
+
+
+def stage_rejection(staged: Path, record: Record, heading: str) -> str:
+    """Write the private folder with its page. Returns the name that it should get in rejected/."""
+    folder = stage_record(staged, record, heading)
+    (staged / PAGE_FILE).write_text(rejection_page(record, heading, folder), encoding="utf-8")
+    return folder
+
+
+def rejection_page(record: Record, heading: str, folder: str) -> str:
+    """The page as text. `folder`: the name that the commands know it by."""
+    from daemon.report.templating import templates
+
+    why, what_to_do = split_reason(record.reason or "")
+    at = datetime.fromtimestamp(record.at).astimezone().isoformat(" ", "minutes")[:16] if record.at else ""
+    return (
+        templates()
+        .get_template("rejected.html.j2")
+        .render(
+            record=record,
+            heading=heading,
+            why=why,
+            what_to_do=what_to_do,
+            sentence=to_producer(record.name, record.reason or ""),
+            retry=f"beatintake retry {shlex.quote(folder)}",
+            original=one_line(Path("incoming") / str(record.summary.get("path", record.name))),
+            at=at,
+        )
+    )
+
+
+def split_reason(reason: str) -> tuple[str, str]:
+    """(cause, next step), each a sentence; the step may be empty."""
+    cause, _, step = reason.strip().rstrip(".").partition("; ")
+    return _sentence(cause), _sentence(step)
+
+
+def to_producer(name: str, reason: str) -> str:
+    """What to write to the producer, fit to be sent as it is."""
+    cause, _, step = reason.strip().rstrip(".").partition("; ")
+    asked = ASK.search(step)
+    if asked:
+        request = asked[2] if asked[1] == "to" else f"send {asked[2]}"
+    elif step.startswith("ask for "):
+        request = f"send {step.removeprefix('ask for ')}"
+    else:
+        request = "export it anew as WAV, AIFF or FLAC and send it again"
+    return one_line(
+        f'Your delivery "{name}" cannot be used here: {LIMIT.sub("", cause)}. Could you please {request}?'
+    )
+
+
+def _sentence(text: str) -> str:
+    return f"{text[:1].upper()}{text[1:]}." if text else ""
+
+
+def read_rejections(rejected: Path) -> Iterator[tuple[str, dict[str, Any]]]:
+    """(folder, row for the board) of every rejected drop; what waits for an answer is not one."""
+    for path in rejected.glob(f"[!.]*/{RECORD_FILE}"):
+        try:
+            with path.open("rb") as file:
+                data = json.loads(file.read(MOST_BYTES))
+            drop = data["drop"]
+            row = {
+                "name": lines(str(drop["name"])),
+                "producer": drop.get("producer") and lines(str(drop["producer"])),
+                "sha256": str(drop["sha256"]),
+                "reason": lines(str(data.get("reason") or "no reason given")),
+                "at": float(data.get("at") or path.stat().st_mtime),
+                "page": (path.parent / PAGE_FILE).is_file(),
+            }
+        except (OSError, ValueError, KeyError, TypeError, AttributeError):
+            continue
+        if not data.get("question"):
+            yield path.parent.name, row

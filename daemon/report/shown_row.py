@@ -1,0 +1,81 @@
+"""What the board's table says of one ready beat, fit to be read: tempo and key with what makes them doubtful,
+which move, and which keys have the same notes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from typing import Any
+
+from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
+from analyzers.model import Analysis, Grid, Key
+from daemon.core.names import format_tempo
+from daemon.report.words import WORTH_SAYING, glance_tempo, session_place
+
+SAME_BPM = 0.005
+RELATIVES = ("minor", "major")
+
+
+def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
+    """Plain values from the session's view of an analysis; a rival is named where the answer needs ears."""
+    grid, key = view.grid, view.key
+    return {
+        "tempo_shown": glance_tempo(grid, view.duration_s),
+        "tempo_span": _span(grid),
+        "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
+        "key_rival": _rival_key(key) if "key" in ear_topics else None,
+        "key_changes": [
+            {"key": f"{c.tonic} {c.mode}", "place": session_place(grid, c.at_s)} for c in key.changes
+        ],
+        "key_families": _families(key),
+    }
+
+
+def _span(grid: Grid) -> list[float] | None:
+    if grid.tempo_bpm is None:
+        return None
+    tempi = [bpm for _, bpm in grid.tempo_curve] if grid.constant_tempo is False else []
+    return [min([grid.tempo_bpm, *tempi]), max([grid.tempo_bpm, *tempi])]
+
+
+def _rival_tempo(grid: Grid) -> str | None:
+    if grid.tempo_bpm is None or grid.constant_tempo is False:
+        return None
+    others = [
+        c.bpm
+        for c in grid.tempo_alternatives
+        if c.probability >= WORTH_SAYING and abs(c.bpm / grid.tempo_bpm - 1) > SAME_BPM
+    ]
+    return format_tempo(round(others[0], 2)) if others else None
+
+
+def _rival_key(key: Key) -> str | None:
+    others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
+    likely = [f"{c.tonic} {c.mode}" for c in others if c.probability >= WORTH_SAYING]
+    return likely[0] if likely and key.tonic else None
+
+
+def _families(key: Key) -> list[dict[str, str]]:
+    """The note sets that the beat is in, each with its name: relative keys are one."""
+    if key.tonic is None or key.mode is None:
+        return []
+    keys = dict.fromkeys([(key.tonic, key.mode), *((c.tonic, c.mode) for c in key.changes)])
+    found = {}
+    for tonic, mode in keys:
+        notes = scale_pitch_classes(tonic, mode)
+        found[" ".join(map(str, sorted(notes)))] = _family_name(tonic, mode)
+    return [{"notes": notes, "name": name} for notes, name in found.items()]
+
+
+def _family_name(tonic: str, mode: str) -> str:
+    """'C minor or E flat major': the minor and major key of these notes, else the key itself."""
+    notes = scale_pitch_classes(tonic, mode)
+    tonics = {
+        relative: pitch_class
+        for relative in RELATIVES
+        for pitch_class in range(12)
+        if {(pitch_class + step) % 12 for step in SCALES[relative]} == notes
+    }
+    if len(tonics) < len(RELATIVES):
+        return str(key_name(tonic, mode))
+    return " or ".join(f"{tonic_name(tonics[relative], relative)} {relative}" for relative in RELATIVES)

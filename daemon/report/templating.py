@@ -1,0 +1,41 @@
+"""The templates of all pages: autoescape on, strangers' text made visible, our scripts by their hash."""
+
+from __future__ import annotations
+
+import re
+from functools import cache
+from typing import Any
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup, escape
+
+from daemon.core.text import lines
+from daemon.report.scripts import script, script_sources
+
+BREAKS = re.compile(r"(?<=[_\-.+])(?=[^_\-.+\s])")
+
+
+def _readable(value: Any) -> Any:
+    """Every text that a template shows, also one from an older report; markup is ours already."""
+    return lines(value) if type(value) is str else value
+
+
+def breakable(text: str) -> Markup:
+    """A long name that may go on in the next line after the marks that join its words."""
+    return Markup("<wbr>").join(escape(part) for part in BREAKS.split(lines(text)))
+
+
+@cache
+def templates() -> Environment:
+    """A misspelt name is an error, not an empty string."""
+    env = Environment(
+        loader=PackageLoader("daemon.report", "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        finalize=_readable,
+    )
+    env.filters["breakable"] = breakable
+    env.globals.update(script=lambda name: Markup(script(name)), script_sources=script_sources)
+    return env

@@ -1,0 +1,95 @@
+"""The page of a rejected drop: why, what to do, and a sentence to send."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from daemon.decode.archives import AGAIN
+from daemon.decode.audiochecks import SEND_AGAIN
+from daemon.decode.audiofile import ASK_AGAIN
+from daemon.ledger.ledger import Record
+from daemon.report.rejection import PAGE_FILE, read_rejections, split_reason, stage_rejection, to_producer
+from tests.daemon.browser import CHROMIUM, DRIVER, Browser
+
+ANEW = "Could you please export it anew as WAV, AIFF or FLAC and send it again?"
+HOSTILE = '"><script>alert(1)</script>\u202e{{7*7}}.wav'
+
+
+def record(name: str = "torn.wav", reason: str = "it ends in the middle; " + SEND_AGAIN + ".") -> Record:
+    return Record("ab" * 32, "rejected", "", name, "tin-roof", reason, {"path": f"tin-roof/{name}"}, 1.79e9)
+
+
+@pytest.mark.parametrize(
+    ("reason", "sentence"),
+    [
+        (
+            f"it is text; {ASK_AGAIN}.",
+            "it is text. Could you please send a WAV, AIFF, FLAC, OGG or MP3 file?",
+        ),
+        (f"it ends early; {SEND_AGAIN}.", "it ends early. Could you please bounce and send it again?"),
+        (f"two entries; {AGAIN}.", "two entries. Could you please send a plain zip of the audio files?"),
+        ("locked; ask for a zip without one.", "locked. Could you please send a zip without one?"),
+        (
+            "5000 MB, more than limits.max_file_mb = 4096; raise the limit if it is meant.",
+            f"5000 MB, more than 4096. {ANEW}",
+        ),
+        ("no reason", f"no reason. {ANEW}"),
+    ],
+)
+def test_the_sentence_to_the_producer_asks_for_what_helps(reason: str, sentence: str) -> None:
+    assert to_producer("torn.wav", reason) == f'Your delivery "torn.wav" cannot be used here: {sentence}'
+    assert "limits." not in to_producer("torn.wav", reason)
+
+
+def test_reason_and_step_are_two_sentences() -> None:
+    assert split_reason("it is text; ask the producer.") == ("It is text.", "Ask the producer.")
+    assert split_reason("it is text") == ("It is text.", "")
+
+
+def test_page_and_record_lie_together_and_hostile_names_stay_text(tmp_path: Path) -> None:
+    folder = stage_rejection(tmp_path / "a", record(HOSTILE), "the drop cannot be used")
+    page = (tmp_path / "a" / PAGE_FILE).read_text()
+    assert page.count("<script") == 1
+    assert "\u202e" not in page
+    assert "It ends in the middle." in page
+    assert "What to do" in page
+    assert f"beatintake retry {folder}" in page.replace("&#39;", "")
+    assert [name for name, _ in read_rejections(tmp_path)] == ["a"]
+
+
+@pytest.mark.parametrize("text", ["", "[]", "{}", '{"drop": 3}', '{"drop": {"name": "x"}, "at": "y"}'])
+def test_a_damaged_record_is_no_row(tmp_path: Path, text: str) -> None:
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "rejected.json").write_text(text)
+    assert list(read_rejections(tmp_path)) == []
+
+
+def test_a_rejection_from_before_there_were_pages_is_a_row_without_one(tmp_path: Path) -> None:
+    stage_rejection(tmp_path / "a", record(), "the drop cannot be used")
+    (tmp_path / "a" / PAGE_FILE).unlink()
+    assert [row["page"] for _, row in read_rejections(tmp_path)] == [False]
+    assert json.loads((tmp_path / "a" / "rejected.json").read_text())["reason"]
+
+
+@pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver")
+def test_browser_copies_the_sentence_and_draws_nothing_over_anything(tmp_path: Path) -> None:
+    stage_rejection(tmp_path / "a", record("long_name_" * 30 + ".wav"), "the drop cannot be used")
+    browser = Browser(tmp_path / "profile", 1280, 900)
+    try:
+        browser.open(tmp_path / "a" / PAGE_FILE)
+        for width in (320, 768, 1920):
+            browser.resize(width, 1000)
+            assert browser.overlaps() == []
+            assert browser.run("return document.documentElement.scrollWidth <= innerWidth")
+        browser.run(
+            "Object.defineProperty(navigator, 'clipboard', {value: undefined});"
+            "document.execCommand = () => { window.got = getSelection().toString(); return true; };"
+        )
+        browser.press("s")
+        assert browser.run("return window.got").endswith("Could you please bounce and send it again?")
+        assert browser.messages() == []
+    finally:
+        browser.close()
