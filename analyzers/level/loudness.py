@@ -16,7 +16,6 @@ sum of those. Momentary loudness is taken each 10 ms, as Tech 3341 case 13 needs
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -170,23 +169,4 @@ def _curve(short_term: Float64Array) -> tuple[tuple[float, float], ...]:
     levels = np.maximum(lufs(short_term[::stride]), ABSOLUTE_GATE_LUFS)
     return tuple(
         ((i * stride + SHORT_TERM) / STEPS_PER_S, round(float(level), 2)) for i, level in enumerate(levels)
-    )
-
-
-def after_gain(loudness: Loudness, gain_db: float) -> Loudness:
-    """The figures of the same programme after a gain in dB; ranges and ratios stay."""
-    if gain_db == 0:
-        return loudness
-
-    def moved(level: float | None) -> float | None:
-        return None if level is None else level + gain_db
-
-    return replace(
-        loudness,
-        integrated_lufs=moved(loudness.integrated_lufs),
-        max_momentary_lufs=moved(loudness.max_momentary_lufs),
-        max_short_term_lufs=moved(loudness.max_short_term_lufs),
-        true_peak_dbtp=moved(loudness.true_peak_dbtp),
-        sample_peak_dbfs=moved(loudness.sample_peak_dbfs),
-        short_term_curve=tuple((at, level + gain_db) for at, level in loudness.short_term_curve),
     )

@@ -7,7 +7,7 @@ voice has room; broadcasting's ceiling is -1 dBTP (EBU R 128).
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from analyzers.model import Loudness
@@ -67,4 +67,23 @@ def _sentence(gain: float, held_back: bool, level: float, peak: float, working: 
     return (
         f"{turn} to reach {working:.1f} LUFS; the peaks then stay at {peak + gain:.1f} dBTP, "
         f"which leaves {-(peak + gain):.0f} dB for the voice."
+    )
+
+
+def after_gain(loudness: Loudness, gain_db: float) -> Loudness:
+    """The figures of the same programme after a gain in dB; ranges and ratios stay."""
+    if gain_db == 0:
+        return loudness
+
+    def moved(level: float | None) -> float | None:
+        return None if level is None else level + gain_db
+
+    return replace(
+        loudness,
+        integrated_lufs=moved(loudness.integrated_lufs),
+        max_momentary_lufs=moved(loudness.max_momentary_lufs),
+        max_short_term_lufs=moved(loudness.max_short_term_lufs),
+        true_peak_dbtp=moved(loudness.true_peak_dbtp),
+        sample_peak_dbfs=moved(loudness.sample_peak_dbfs),
+        short_term_curve=tuple((at, level + gain_db) for at, level in loudness.short_term_curve),
     )

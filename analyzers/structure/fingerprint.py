@@ -17,7 +17,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-import scipy.fft
+import scipy  # loads scipy.fft where it is first used: who only reads reports does not pay for it
 
 from analyzers.model import Grid
 from analyzers.signal.samples import Signal

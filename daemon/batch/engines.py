@@ -17,7 +17,6 @@ from daemon.core.errors import BeatintakeError, ConfigError, InternalError, Mach
 from daemon.workers.pool import Died, Done, Failed, Task, WorkerPool
 from daemon.workers.process import Setup, end_helper, resolve
 
-WARM_UP = "daemon.pipeline.warm_up:warm_up"
 Outcome = Done | Failed | Died
 
 
@@ -51,14 +50,13 @@ class LocalEngine:
 
 @contextmanager
 def local_engine(settings: Settings, workers: int) -> Iterator[LocalEngine]:
-    """Spawn warm workers; stop them at the end, whatever happened."""
+    """Spawn workers; stop them at the end, whatever happened. Each loads what it needs with its first job."""
     with tempfile.TemporaryDirectory(prefix="beatintake-") as private:
         setup = Setup(
             memory_bytes=settings.limits.job_memory_mb << 20,
             nice=settings.work.nice,
             cache=settings.folders.state / "cache",
             stderr=Path(private) / "worker.stderr",
-            warm_up=WARM_UP,
         )
         pool = WorkerPool(workers, setup)
         pool.start()

@@ -15,8 +15,7 @@ from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 
-from analyzers.level.loudness import after_gain
-from analyzers.level.working_level import suggest_gain
+from analyzers.level.working_level import after_gain, suggest_gain
 from analyzers.model import Loudness
 from config.settings import Output
 from daemon.export.copylevel import as_written

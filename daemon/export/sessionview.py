@@ -11,7 +11,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Protocol
 
-from analyzers.level.loudness import after_gain
+from analyzers.level.working_level import after_gain
 from analyzers.model import Analysis, Flag, Grid, Loudness, Section
 from daemon.export.copylevel import with_peaks
 from daemon.export.sessionbeats import Placement, session_beats
