@@ -20,7 +20,7 @@ import platformdirs
 import yaml
 from pydantic import BaseModel, ValidationError
 
-from config.settings import Settings
+from config.settings import FOLDER_NAMES, Folders, Settings, entangled
 
 FILE_NAME = "beatintake.yaml"
 MAX_BYTES = 256 * 1024
@@ -113,10 +113,21 @@ def parse_settings(text: str, name: str, base: Path | None = None) -> Settings:
             _explain(name, lines, item)
             for item in error.errors()
             if item["type"] != "default_factory_not_called"  # follows from another one
+            and (item["loc"], item["type"]) != (("folders",), "value_error")  # told one by one
         ]
+        problems += _entangled(name, lines, _absolute(data, base).get("folders"))
     if problems:
         raise InvalidConfig(name, sorted(problems, key=_line_number))
     return settings
+
+
+def _entangled(name: str, lines: dict[KeyPath, int], given: Any) -> list[str]:
+    """Folders inside others, also when another setting is wrong (one that is no text is told elsewhere)."""
+    given = given if isinstance(given, dict) else {}
+    usual = Folders().model_dump()
+    places = {key: given.get(key) or usual[key] for key in FOLDER_NAMES if key in given or key != "state"}
+    found = entangled({key: Path(place) for key, place in places.items() if isinstance(place, str | Path)})
+    return [f"{name}:{lines.get(('folders', key), 1)}: {text}" for key, text in found]
 
 
 def _absolute(data: dict[str, Any], base: Path | None) -> dict[str, Any]:

@@ -7,6 +7,7 @@ Relative and ``~`` paths are resolved when the file is loaded.
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
@@ -97,24 +98,30 @@ class Folders(Section):
 
     @model_validator(mode="after")
     def _apart(self) -> Folders:
-        places = {name: getattr(self, name).resolve() for name in ("incoming", "ready", "rejected", "state")}
-        for name in ("ready", "rejected", "state"):
-            if places[name].is_relative_to(places["incoming"]):
-                raise ValueError(
-                    f"folders.{name} lies inside folders.incoming: our own outputs would be taken for drops; "
-                    "give each folder a place of its own"
-                )
-        if places["incoming"].is_relative_to(places["ready"]) or places["incoming"].is_relative_to(
-            places["rejected"]
-        ):
-            raise ValueError(
-                "folders.incoming lies inside an output folder; give each folder a place of its own"
-            )
-        if places["ready"] == places["rejected"]:
-            raise ValueError(
-                "folders.ready and folders.rejected are the same folder; give each a place of its own"
-            )
+        places = {name: getattr(self, name) for name in FOLDER_NAMES}
+        if problems := entangled(places):
+            raise ValueError("; ".join(text for _, text in problems))
         return self
+
+
+FOLDER_NAMES = ("incoming", "ready", "rejected", "state")
+
+
+def entangled(folders: Mapping[str, Path]) -> list[tuple[str, str]]:
+    """(name, what is wrong) of every folder that lies where another must be alone."""
+    places = {name: folder.expanduser().resolve() for name, folder in folders.items()}
+    advice = "give each folder a place of its own"
+    incoming = places.pop("incoming", None)
+    found = []
+    for name, place in places.items():
+        if incoming is not None and place.is_relative_to(incoming):
+            text = f"folders.{name} lies inside folders.incoming: our own outputs would be taken for drops"
+            found.append((name, f"{text}; {advice}"))
+        elif incoming is not None and incoming.is_relative_to(place) and name != "state":
+            found.append(("incoming", f"folders.incoming lies inside folders.{name}; {advice}"))
+    if places.get("ready") and places.get("ready") == places.get("rejected"):
+        found.append(("rejected", f"folders.ready and folders.rejected are the same folder; {advice}"))
+    return found
 
 
 class Arrival(Section):
@@ -257,6 +264,7 @@ class Digest(Section):
 class Notify(Section):
     command: tuple[str, ...] = ()
     timeout_seconds: float = Field(10, ge=1, le=300)
+    needs_network: bool = False
 
 
 class Serve(Section):

@@ -186,6 +186,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     from config.load import InvalidConfig
     from daemon import commands
     from daemon.core import exitcodes
+    from daemon.core.atomic import machine_error
     from daemon.core.errors import (
         AlreadyRunning,
         BeatintakeError,
@@ -214,6 +215,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         sys.stderr.close()
         return exitcodes.OK
+    except OSError as error:
+        where = error.filename or "the disk"
+        print(one_line(f"beatintake: {machine_error(error, str(where))}"), file=sys.stderr)
+        return exitcodes.MACHINE
     except KeyboardInterrupt:
         return exitcodes.INTERRUPTED
 

@@ -135,6 +135,7 @@ def retry(arguments: Namespace) -> int:
 def init(arguments: Namespace) -> int:
     """Write FOLDER/beatintake.yaml and the three folders; what exists is left alone."""
     from daemon.core.errors import NoPermission
+    from daemon.core.oserrors import plainly
 
     folder: Path = arguments.folder.expanduser().resolve()
     target = folder / "beatintake.yaml"
@@ -150,9 +151,7 @@ def init(arguments: Namespace) -> int:
             (folder / name).mkdir(parents=True, exist_ok=True)
         target.write_text(text, encoding="utf-8")
     except OSError as error:
-        raise NoPermission(
-            str(folder), error.strerror or str(error), "choose a folder that you may write to"
-        ) from None
+        raise NoPermission(str(folder), plainly(error), "choose a folder that you may write to") from None
     print(f"wrote {target} and the folders incoming, ready and rejected beside it")
     print(f"next: beatintake --config {target} run")
     return OK
@@ -160,6 +159,7 @@ def init(arguments: Namespace) -> int:
 
 def check_config(arguments: Namespace) -> int:
     from daemon.core.studio import refuse_shared
+    from daemon.ops.units import network_remark
 
     path = find_config(arguments.config)
     settings = load_settings(path)
@@ -167,6 +167,8 @@ def check_config(arguments: Namespace) -> int:
     print(f"{path or 'built-in defaults (no file found)'}: in order")
     for name, folder in settings.folders.model_dump().items():
         print(f"  folders.{name}: {folder}{'' if Path(folder).is_dir() else '  (will be made at start)'}")
+    if remark := network_remark(settings):
+        print(f"  note: {remark}")
     return OK
 
 

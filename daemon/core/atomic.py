@@ -16,6 +16,7 @@ from typing import TypeVar
 
 from daemon.core.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
 from daemon.core.names import same_case
+from daemon.core.oserrors import plainly
 from daemon.core.private import private_name
 
 T = TypeVar("T")
@@ -33,10 +34,10 @@ def machine_error(error: OSError, subject: str | Path) -> MachineError:
     if code in FULL:
         return DiskFull(str(subject), "no space left to write", "free some space; the work is done then")
     if code in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return NoPermission(str(subject), str(error.strerror), "make the folder writable for the service")
+        return NoPermission(str(subject), plainly(error), "make the folder writable for the service")
     if code in (errno.ENOENT, errno.ENOTDIR, errno.ESTALE, errno.EHOSTDOWN, errno.ENOTCONN):
         return FolderUnreachable(str(subject), "it is not there", "mount the share or create the folder")
-    return MachineError(str(subject), str(error), "look at the disk; the work is tried again")
+    return MachineError(str(subject), plainly(error), "look at the disk; the work is tried again")
 
 
 def sync_file(path: Path) -> None:

@@ -25,6 +25,7 @@ from typing import BinaryIO
 from config.settings import DEFAULT_IGNORE, Limits
 from daemon.core.errors import DiskFull, MachineError, UnreadableAudio, UnsafeArchive
 from daemon.core.names import is_ignored
+from daemon.core.oserrors import plainly
 from daemon.core.text import file_name, is_hidden, tidy
 from daemon.decode.headers import AUDIO_NAMES, HEAD, READABLE, recognise_bytes
 from daemon.decode.identity import MAX_DEPTH
@@ -99,7 +100,7 @@ def _damaged(name: str, detail: str) -> UnreadableAudio:
 def _system_error(error: OSError, name: str) -> MachineError | UnreadableAudio:
     if error.errno == errno.EINVAL:  # the zip reader was sent to before the file's first byte
         return _damaged(name, "it points outside itself")
-    cause = f"it cannot be unpacked ({error.strerror or error})"
+    cause = f"it cannot be unpacked ({plainly(error)})"
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return DiskFull(name, cause, "free space on the disk; it is tried again")
     return MachineError(name, cause, "check the disk; it is tried again")

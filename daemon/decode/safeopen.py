@@ -27,6 +27,7 @@ from daemon.core.errors import (
     NoPermission,
     UnsafeDrop,
 )
+from daemon.core.oserrors import plainly
 from daemon.core.regular import FLAGS
 from daemon.core.text import file_name
 
@@ -41,7 +42,7 @@ def io_error(error: OSError, name: str) -> MachineError | UnsafeDrop:
         return NoPermission(name, "the service may not read it", "give its user the right to read the file")
     if error.errno in (errno.ELOOP, errno.EMLINK, errno.ENXIO):
         return UnsafeDrop(name, "it is a link or a device, not a file", "drop the file itself")
-    cause = f"reading failed ({error.strerror or error})"
+    cause = f"reading failed ({plainly(error)})"
     return MachineError(name, cause, "check the disk or the network share; it is tried again")
 
 

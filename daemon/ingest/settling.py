@@ -8,7 +8,9 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from daemon.core.logs import note
+from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
+from daemon.core.text import count
 from daemon.ingest.arrivals import Arrivals, PendingDrop
 from daemon.ingest.completeness import Access, access
 from daemon.ingest.grouping import MARKER, Candidate, Kind
@@ -42,13 +44,14 @@ class Settling:
         try:
             candidates, listing = self.incoming.full()
         except OSError as error:
-            self.problems.raise_("incoming", f"{self.incoming.root}: cannot be listed ({error.strerror})")
+            self.problems.raise_("incoming", f"{self.incoming.root}: cannot be listed ({plainly(error)})")
             return False
         self.problems.clear("incoming")
         self.arrivals.see_all(candidates, now, listing.unreadable)
         if listing.unreadable:
             folder, reason = next(iter(listing.unreadable.items()))
-            text = f"{len(listing.unreadable)} folders cannot be listed, e.g. {folder} ({reason.strerror})"
+            folders = count(len(listing.unreadable), "folder")
+            text = f"{folders} cannot be listed, e.g. {folder} ({plainly(reason)})"
             self.problems.raise_("unreadable folders", text)
         else:
             self.problems.clear("unreadable folders")

@@ -8,20 +8,24 @@ import importlib.util
 import os
 import shutil
 import sqlite3
+import sys
 import time
 from collections.abc import Callable, Iterator
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
 from config.settings import Settings
 from daemon.core import exitcodes
-from daemon.core.atomic import STAGING, TEMP_PREFIX, atomic_write
+from daemon.core.atomic import TEMP_PREFIX, atomic_write
 from daemon.core.errors import BeatintakeError
-from daemon.core.text import one_line
+from daemon.core.oserrors import plainly
+from daemon.core.text import count, one_line
 from daemon.ingest.scan import look
 from daemon.ingest.watch import NETWORK_TYPES, Inbox, Watch, file_system_type, watch_limit
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ops.status import read_status
+from daemon.ops.units import LOCK_LINE, network_remark, unit_path
 from daemon.service.lock import is_locked
 from daemon.workers.pool import Done, Task, WorkerPool
 from daemon.workers.process import Setup, end_helper
@@ -47,16 +51,27 @@ def examine(settings: Settings) -> int:
     """Run all checks and print them. 0 when nothing is wrong, else 4."""
     wrong = 0
     for check in CHECKS:
-        try:
-            findings = list(check(settings))
-        except (BeatintakeError, OSError, sqlite3.Error) as error:
-            findings = [Finding(WRONG, check.__name__.replace("_", " "), str(error))]
-        for finding in findings:
+        for finding in _findings(check, settings):
             wrong += finding.level == WRONG
             advice = f" -> {finding.advice}" if finding.advice else ""
             print(one_line(f"{finding.level:>5}  {finding.subject}: {finding.text}{advice}"), flush=True)
-    print("all in order" if not wrong else f"{wrong} things are wrong")
+    print("all in order" if not wrong else count(wrong, "thing is wrong", "things are wrong"))
     return exitcodes.MACHINE if wrong else exitcodes.OK
+
+
+def _findings(check: Check, settings: Settings) -> Iterator[Finding]:
+    """What a check finds, and what stopped it: what it had found before still counts."""
+    subject = check.__name__.replace("_", " ")
+    try:
+        yield from check(settings)
+    except BeatintakeError as error:
+        yield Finding(WRONG, subject, str(error))
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        yield Finding(WRONG, subject, f"{where}{plainly(error)}", "put that right, then look again")
+    except sqlite3.Error as error:
+        advice = "restart the service: a damaged ledger is made again from the results"
+        yield Finding(WRONG, subject, f"the ledger cannot be read ({error})", advice)
 
 
 def installation(settings: Settings) -> Iterator[Finding]:
@@ -102,13 +117,11 @@ def folders(settings: Settings) -> Iterator[Finding]:
 
 def _readable(folder: Path) -> Finding:
     try:
-        count = len(os.listdir(folder))
+        entries = count(len(os.listdir(folder)), "entry", "entries")
     except OSError as error:
-        owner = _owner(folder)
-        return Finding(
-            WRONG, "folders.incoming", f"{folder}: {error.strerror}", f"it belongs to {owner}; let us read it"
-        )
-    return Finding(OK, "folders.incoming", f"{folder} can be read ({count} entries)")
+        advice = f"it belongs to {_owner(folder)}; let us read it"
+        return Finding(WRONG, "folders.incoming", f"{folder} cannot be read: {plainly(error)}", advice)
+    return Finding(OK, "folders.incoming", f"{folder} can be read ({entries})")
 
 
 def _writable(name: str, folder: Path) -> Finding:
@@ -121,7 +134,7 @@ def _writable(name: str, folder: Path) -> Finding:
     except OSError as error:
         probe.unlink(missing_ok=True)
         advice = f"it belongs to {_owner(folder)}; let the service write there"
-        return Finding(WRONG, f"folders.{name}", f"{folder} cannot be written: {error.strerror}", advice)
+        return Finding(WRONG, f"folders.{name}", f"{folder} cannot be written: {plainly(error)}", advice)
     return Finding(OK, f"folders.{name}", f"{folder} can be written")
 
 
@@ -168,13 +181,15 @@ def watching(settings: Settings) -> Iterator[Finding]:
     limit = watch_limit()
     if limit is not None and folders_there > limit // 2:
         advice = "raise fs.inotify.max_user_watches; until then the periodic look finds everything, later"
-        yield Finding(WARNING, "watching", f"{folders_there} folders, limit {limit}", advice)
+        yield Finding(WARNING, "watching", f"{count(folders_there, 'folder')}, limit {limit}", advice)
     watch = Watch(incoming, settings.arrival.watch, settings.arrival.polling_seconds, Inbox())
     watch.start()
     mode, remark = watch.mode, watch.note
     watch.stop()
     level = WARNING if remark and settings.arrival.watch == "native" else OK
-    yield Finding(level, "watching", f"{folders_there} folders, {mode}" + (f": {remark}" if remark else ""))
+    yield Finding(
+        level, "watching", f"{count(folders_there, 'folder')}, {mode}" + (f": {remark}" if remark else "")
+    )
 
 
 def decoders(settings: Settings) -> Iterator[Finding]:
@@ -253,18 +268,24 @@ def service(settings: Settings) -> Iterator[Finding]:
         "service",
         f"{status.state}, last heartbeat {status.heartbeat_age_s} s ago{': ' * bool(problems)}{problems}",
     )
-    stale = [
-        p for p in (settings.folders.ready / STAGING).glob("job-*") if time.time() - p.stat().st_mtime > 86400
-    ]
-    if stale:
-        yield Finding(
-            WARNING, "service", f"{len(stale)} old private folders", "they are removed by the next sweep"
-        )
+
+
+def notification(settings: Settings) -> Iterator[Finding]:
+    """A command that needs a network, under a unit that has none."""
+    if remark := network_remark(settings):
+        yield Finding(WARNING, "notification", remark)
+    path = unit_path(sys.platform)
+    if settings.notify.command and settings.notify.needs_network and path.is_file():
+        with suppress(UnicodeDecodeError):
+            if LOCK_LINE in path.read_text(encoding="utf-8").splitlines():
+                text = f"{path} keeps the service off the network, and notify.needs_network is true"
+                yield Finding(WRONG, "notification", text, "beatintake service install writes it anew")
 
 
 CHECKS: tuple[Check, ...] = (
     installation,
     extras,
+    notification,
     folders,
     file_systems,
     space,

@@ -29,6 +29,7 @@ from daemon.service.lock import is_locked
 MUTE = "cannot report"
 RESULTS_SHOWN = 10
 EARS_SHOWN = 10
+QUEUE_SHOWN = 5
 REFUSED_SHOWN = 10
 
 
@@ -54,6 +55,7 @@ class Status:
     rejected_count: int = 0
     results: list[dict[str, Any]] = field(default_factory=list)
     needs_ears: list[dict[str, Any]] = field(default_factory=list)
+    needs_ears_count: int = 0  # among the newest results
     refused_corrections: list[dict[str, Any]] = field(default_factory=list)
 
 
@@ -87,7 +89,8 @@ def read_status(settings: Settings) -> Status:
         ready_count=ready_count,
         rejected_count=rejected_count,
         results=results,
-        needs_ears=ears,
+        needs_ears=ears[:EARS_SHOWN],
+        needs_ears_count=len(ears),
         refused_corrections=[
             {"folder": name, "reason": refusal.reason, "at": refusal.at}
             for name, refusal in sorted(Refusals.load(folders.state, folders.ready).current().items())
@@ -120,7 +123,7 @@ def _known_results(folders: Folders) -> tuple[int, int, list[dict[str, Any]], li
         ledger.close()
     ears = [_line(record) for record in newest if record.summary.get("needs_ears")]
     shown = [_line(record) for record in newest[:RESULTS_SHOWN]]
-    return counts["ready"], counts["rejected"], shown, ears[:EARS_SHOWN]
+    return counts["ready"], counts["rejected"], shown, ears
 
 
 def _line(record: Record) -> dict[str, Any]:
@@ -165,13 +168,19 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
         lines += [
             f"  {r['folder']}: {'; '.join(r['check_by_ear']) or r['needs_ears']}" for r in status.needs_ears
         ]
+        lines += _more(status.needs_ears_count, len(status.needs_ears))
     if status.refused_corrections:
         refused = [f"  {r['folder']}: {r['reason']}" for r in status.refused_corrections]
         lines += ["", "correction files that were refused:", *shortened(refused, REFUSED_SHOWN)]
     if status.results:
         lines += ["", f"last results ({status.ready_count} ready, {status.rejected_count} rejected in all):"]
         lines += [f"  {_result(r)}" for r in status.results]
+        lines += _more(status.ready_count + status.rejected_count, len(status.results))
     return lines
+
+
+def _more(all_of_them: int, shown: int) -> list[str]:
+    return [f"  and {all_of_them - shown} more"] if all_of_them > shown else []
 
 
 def _headline(status: Status) -> str:
@@ -190,12 +199,12 @@ def _queue(word: str, count: int, entries: list[dict[str, Any]]) -> list[str]:
     if not count:
         return []
     lines = [f"  {word}: {count}"]
-    for entry in entries[:5]:
+    for entry in entries[:QUEUE_SHOWN]:
         why = f", {entry['why']}" if entry.get("why") else ""
         lines.append(
             f"    {entry['drop']} ({entry['bytes'] / 1e6:.1f} MB, for {entry['seconds']:.0f} s{why})"
         )
-    return lines
+    return lines + [f"  {line}" for line in _more(count, min(len(entries), QUEUE_SHOWN))]
 
 
 def _result(result: dict[str, Any]) -> str:

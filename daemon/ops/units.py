@@ -27,6 +27,9 @@ from daemon.core.folders import make_folders
 
 Action = Literal["install", "uninstall", "show"]
 UNIT = "beatintake.service"
+LOCK_LINE = "PrivateNetwork=yes"
+LOCKED = f"{LOCK_LINE}\nRestrictAddressFamilies=AF_UNIX"
+OPEN = "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6"  # notify.needs_network
 LABEL = "local.beatintake"
 WINDOWS = """\
 There is no unit to write on Windows. Let the Task Scheduler start it when you log on:
@@ -56,6 +59,8 @@ def manage_unit(action: Action, config_path: Path | None, platform: str = sys.pl
     except OSError as error:
         raise machine_error(error, path) from error
     print(f"wrote {path}")
+    if platform != "darwin" and (remark := network_remark(settings)):
+        print(f"note: {remark}")
     return _run(_after_install(path, platform))
 
 
@@ -86,7 +91,18 @@ def render_unit(settings: Settings, command: list[str], platform: str) -> str:
         {name: quoted(str(folder)) for name, folder in (folders | {"guards": guards_path()}).items()},
         command=" ".join(quoted(part) for part in command),
         nice=work.nice,
+        network=OPEN if settings.notify.command and settings.notify.needs_network else LOCKED,
         memory_mb=(work.max_workers + 1) * settings.limits.job_memory_mb + 512,
+    )
+
+
+def network_remark(settings: Settings) -> str | None:
+    """What a person who configures a notification must know of the unit; None: nothing."""
+    if not settings.notify.command or settings.notify.needs_network:
+        return None
+    return (
+        f"{settings.notify.command[0]} (notify.command) has no network under the systemd unit; "
+        "if it sends anything over one, set notify.needs_network: true and run 'beatintake service install'"
     )
 
 

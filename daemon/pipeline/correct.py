@@ -28,6 +28,7 @@ from daemon.core.errors import (
     WrongRequest,
 )
 from daemon.core.logs import note
+from daemon.core.oserrors import plainly
 from daemon.core.text import lines, one_line
 from daemon.corrections.apply import Correction
 from daemon.corrections.files import APPLIED_FILE, CORRECTION_FILE, REASON_FILE, REFUSED_FILE
@@ -160,7 +161,7 @@ def correct_from_file(settings: Settings, folder: Path) -> FileOutcome:
         return _refuse(folder, str(error))
     except OSError as error:
         kind = "later" if error.errno in FULL else "refused"
-        cause = MachineError(folder.name, f"it cannot be written ({error.strerror})", "look at the folder")
+        cause = MachineError(folder.name, f"it cannot be written ({plainly(error)})", "look at the folder")
         return _refuse(folder, str(cause)) if kind == "refused" else FileOutcome("later", str(cause))
     except MemoryError:
         raise

@@ -28,6 +28,7 @@ from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Settings
 from daemon.core.errors import InternalError, MachineError
 from daemon.core.names import safe_stem
+from daemon.core.oserrors import plainly
 from daemon.core.regular import read_regular
 from daemon.core.schemas import other_major, same_major
 from daemon.corrections.apply import Correction, apply_correction
@@ -140,7 +141,7 @@ def read_report(path: Path) -> Report:
         return Report.model_validate_json(data, extra="ignore")
     except OSError as error:
         raise MachineError(
-            str(path), f"the report cannot be read ({error.strerror})", "check the folder"
+            str(path), f"the report cannot be read ({plainly(error)})", "check the folder"
         ) from error
     except ValidationError as error:
         cause = other_major(data, SCHEMA_VERSION) or "not a report that this version reads"

@@ -22,6 +22,7 @@ from config.settings import Settings
 from daemon.core.atomic import STAGING, discard, machine_error
 from daemon.core.errors import BeatintakeError, DiskFull, MachineError
 from daemon.core.logs import note
+from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
 from daemon.core.studio import require_outputs
 from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
@@ -68,7 +69,7 @@ class Dispatcher:
         try:
             fresh = self.settling.incoming.refresh(entry.candidate)
         except OSError as error:
-            why = f"it cannot be looked at ({error.strerror})"
+            why = f"it cannot be looked at ({plainly(error)})"
             self.arrivals.hold(entry.key, why, self.clock() + BACKOFF_S[0])
             return
         if fresh is None:

@@ -24,6 +24,7 @@ from config.settings import Settings
 from daemon.core.atomic import STAGING, atomic_write, machine_error
 from daemon.core.errors import AlreadyRunning, FolderUnreachable
 from daemon.core.logs import note
+from daemon.core.oserrors import plainly
 from daemon.core.studio import incoming_key
 from daemon.core.text import valid
 
@@ -131,7 +132,7 @@ class ServiceLock:
             atomic_write(self._lease, json.dumps(self._me).encode(), durable=False)
         except OSError as error:
             raise FolderUnreachable(
-                str(self._lease.parent), f"it cannot be written ({error.strerror})", "make it writable"
+                str(self._lease.parent), f"it cannot be written ({plainly(error)})", "make it writable"
             ) from error
 
     def _refusal(self, other: dict[str, Any] | None) -> AlreadyRunning:

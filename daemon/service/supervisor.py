@@ -14,6 +14,7 @@ from typing import Any
 from daemon.core.atomic import machine_error
 from daemon.core.errors import AlreadyRunning, BeatintakeError
 from daemon.core.logs import note
+from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
 from daemon.ingest.arrivals import Arrivals
 from daemon.ingest.watch import Watch
@@ -62,7 +63,7 @@ class Supervisor:
         try:
             self.watch.start()
         except OSError as error:
-            text = f"{self.watch.root}: cannot be reached ({error.strerror})"
+            text = f"{self.watch.root}: cannot be reached ({plainly(error)})"
             self.problems.raise_("incoming", text)
             return
         if self.watch.note:

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from config.load import InvalidConfig, default_text, find_config, load_settings, parse_settings
-from config.settings import Settings
+from config.settings import FOLDER_NAMES, Settings
 
 
 def problems(text: str) -> list[str]:
@@ -83,6 +83,31 @@ def test_outputs_inside_the_watched_folder_are_refused():
     (only,) = problems("folders:\n  incoming: /srv/beats\n  ready: /srv/beats/ready\n")
 
     assert "folders.ready lies inside folders.incoming" in only
+
+
+def test_all_nested_folders_and_all_other_mistakes_are_told_at_once():
+    found = problems(
+        "folders:\n  incoming: /srv/in\n  ready: /srv/in/ready\n  rejected: /srv/in/no\n  state: /srv/in\n"
+        "work:\n  nice: 99\n"
+    )
+
+    assert [line.split(": ")[0] for line in found] == ["x.yaml:3", "x.yaml:4", "x.yaml:5", "x.yaml:7"]
+    assert all(
+        f"folders.{name} lies inside" in line for name, line in zip(FOLDER_NAMES[1:], found, strict=False)
+    )
+
+
+def test_nested_folders_are_told_beside_one_that_is_no_text():
+    found = problems("folders:\n  incoming: /srv/in\n  ready: /srv/in/ready\n  rejected: [a]\n")
+
+    assert [line.split(": ")[0] for line in found] == ["x.yaml:3", "x.yaml:4"]
+
+
+def test_outputs_in_one_folder_and_around_incoming():
+    (one,) = problems("folders:\n  incoming: /srv/in\n  ready: /srv/out\n  rejected: /srv/out\n")
+    assert "are the same folder" in one
+    (other,) = problems("folders:\n  incoming: /srv/out/in\n  ready: /srv/out\n  rejected: /srv/no\n")
+    assert other.startswith("x.yaml:2: folders.incoming lies inside folders.ready")
 
 
 def test_relative_folders_count_from_the_file(tmp_path):

@@ -162,3 +162,15 @@ def test_a_terminal_without_a_script_shows_codes(tmp_path):
     assert done.returncode == 3
     assert b"\\u05e9\\u05d9\\u05e8.txt" in done.stderr
     assert b"Traceback" not in done.stderr
+
+
+def test_trouble_of_the_disk_is_a_sentence(monkeypatch, capsys):
+    def fail(_arguments):
+        raise OSError(5, "Input/output error", "/srv/beats")
+
+    monkeypatch.setattr(commands, "status", fail)
+
+    assert main(["status"]) == 4
+    assert capsys.readouterr().err == (
+        "beatintake: /srv/beats: the disk or the share fails; look at the disk; the work is tried again.\n"
+    )

@@ -2,15 +2,21 @@
 
 from __future__ import annotations
 
+import errno
+import os
 import plistlib
 import shutil
 import subprocess
 import sys
+from collections.abc import Iterator
 from configparser import ConfigParser
 from pathlib import Path
 
 import pytest
 
+from config.load import load_settings
+from config.settings import Settings
+from daemon.cli import main
 from daemon.ops import doctor, units
 from tests.daemon.service_kit import settings_for
 
@@ -65,6 +71,60 @@ def test_the_unit_is_accepted_by_its_own_checker(config: Path, tmp_path: Path) -
     )
 
     assert "beatintake.service" not in done.stderr, done.stderr
+
+
+def _notifying(config: Path, needs_network: str) -> str:
+    config.write_text(f"{config.read_text()}notify: {{command: [send-it], needs_network: {needs_network}}}\n")
+    return units.render_unit(load_settings(config), ["x"], "linux")
+
+
+def test_the_unit_has_no_network_unless_the_notification_needs_it(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """systemd.exec(5): PrivateNetwork, RestrictAddressFamilies."""
+    locked = _notifying(config, "false")
+    assert units.LOCK_LINE in locked.splitlines()
+    assert "RestrictAddressFamilies=AF_UNIX" in locked.splitlines()
+    units.manage_unit("install", config, platform="linux")
+    assert "send-it (notify.command) has no network under the systemd unit" in capsys.readouterr().out
+    assert main(["--config", str(config), "check-config"]) == 0
+    assert "set notify.needs_network: true" in capsys.readouterr().out
+
+
+def test_a_notification_that_needs_a_network_gets_it_and_an_old_unit_is_told(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    units.manage_unit("install", config, platform=sys.platform)
+    text = _notifying(config, "true")
+    assert units.LOCK_LINE not in text
+    assert "RestrictAddressFamilies=AF_UNIX AF_INET AF_INET6" in text.splitlines()
+    (found,) = doctor.notification(load_settings(config))
+    assert found.level == doctor.WRONG
+    assert "keeps the service off the network" in found.text
+    units.manage_unit("install", config, platform=sys.platform)
+    assert list(doctor.notification(load_settings(config))) == []
+    assert main(["--config", str(config), "check-config"]) == 0
+    assert "note:" not in capsys.readouterr().out.rpartition("in order")[2]
+
+
+def test_what_stops_a_check_is_a_sentence_and_leaves_what_it_had_found(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(settings: Settings) -> Iterator[doctor.Finding]:
+        yield doctor.Finding(doctor.WRONG, "one", "is wrong")
+        raise OSError(errno.EIO, os.strerror(errno.EIO), "/srv/beats")
+
+    monkeypatch.setattr(doctor, "CHECKS", (broken,))
+
+    assert doctor.examine(settings_for(tmp_path)) == 4
+    out = capsys.readouterr().out
+    assert "one: is wrong" in out
+    assert "broken: /srv/beats: the disk or the share fails" in out
+    assert "Errno" not in out
+    assert "2 things are wrong" in out
+    monkeypatch.setattr(doctor, "CHECKS", (lambda settings: iter([doctor.Finding(doctor.WRONG, "a", "b")]),))
+    doctor.examine(settings_for(tmp_path))
+    assert "1 thing is wrong" in capsys.readouterr().out
 
 
 def test_uninstall_removes_it_and_nothing_else(

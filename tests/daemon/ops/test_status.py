@@ -1,0 +1,42 @@
+"""What status shows when there is more than it can show."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.ops.status import Status, as_lines, read_status
+from tests.daemon.service_kit import settings_for
+
+
+def test_what_is_left_out_is_counted(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path)
+    ledger = Ledger.open(ledger_path(settings.folders.state))
+    for number in range(13):
+        summary = {"needs_ears": 1, "check_by_ear": ["tempo: 70 or 140"]}
+        ledger.record(
+            Record(f"{number:064}", "ready", f"beat {number}", "a.wav", summary=summary, at=1.0 + number)
+        )
+    ledger.close()
+    lines = as_lines(read_status(settings), settings)
+
+    assert lines.count("  and 3 more") == 2  # by ear, and results
+    assert sum(line.startswith("  beat ") for line in lines) == 10
+
+
+def test_nothing_left_out_is_not_mentioned(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path)
+    ledger = Ledger.open(ledger_path(settings.folders.state))
+    ledger.record(Record("1" * 64, "rejected", "zinc", "zinc.wav", reason="damaged", at=1.0))
+    ledger.close()
+
+    assert not any("more" in line for line in as_lines(read_status(settings), settings))
+
+
+def test_a_long_queue_says_how_long(tmp_path: Path) -> None:
+    queue = [{"drop": f"{k}.wav", "bytes": 1_000_000, "seconds": 3.0} for k in range(50)]
+    status = Status(True, True, "running", None, 1.0, 1, "native", waiting_count=2000, waiting=queue)
+    lines = as_lines(status, settings_for(tmp_path))
+
+    assert lines[1] == "  waiting: 2000"
+    assert lines[-1] == "    and 1995 more"
