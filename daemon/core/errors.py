@@ -12,6 +12,7 @@
     ├── ConfigError          the configuration: edit the YAML file
     ├── WrongRequest         the command: a name that nothing has, or several have; nothing was done
     ├── MachineError         the machine: disk, permission, share, lock; tried again later
+    │   ├── OtherVersion         a file of another major version: made again
     │   ├── DiskFull
     │   ├── NoPermission
     │   ├── FolderUnreachable
@@ -91,6 +92,10 @@ class WrongRequest(BeatintakeError):
 
 class MachineError(BeatintakeError):
     """Disk, permission, share or lock: tried again later, the drop is not to blame."""
+
+
+class OtherVersion(MachineError):
+    """Written by another major version: not damaged, but to be made again."""
 
 
 class DiskFull(MachineError):

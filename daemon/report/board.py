@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -16,15 +17,15 @@ from typing import Any
 from urllib.parse import quote
 
 from daemon.core.atomic import atomic_write, machine_error
-from daemon.core.errors import MachineError
+from daemon.core.errors import MachineError, OtherVersion
 from daemon.core.version import VERSION
 from daemon.report.rejection import PAGE_FILE, read_rejections
 from daemon.report.report import SCHEMA_VERSION, read_report
 
 BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
-CACHE_FORM = f"{VERSION} {SCHEMA_VERSION} 5"  # another one: every report is read again
-REPORT_SUFFIX = ".report.json"
+CACHE_FORM = f"{VERSION} {SCHEMA_VERSION} 6"  # another one: every report is read again
+REPORT_SUFFIX, PAGE_SUFFIX = ".report.json", ".report.html"
 BLANK: dict[str, Any] = {
     "reason": None,
     "pack": None,
@@ -42,8 +43,10 @@ _read_before: dict[Path, dict[str, dict[str, Any]]] = {}
 def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Path:
     """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError."""
     path = ready / BOARD_FILE
-    rows = [*read_rows(ready, state), *(rejected_rows(ready, rejected) if rejected else [])]
-    page = render_board(sorted(rows, key=_newest, reverse=True))
+    entries = read_entries(ready, state)
+    unread = [entry["unread"] for entry in entries.values() if entry["unread"]]
+    rows = [*_rows(entries), *(rejected_rows(ready, rejected) if rejected else [])]
+    page = render_board(sorted(rows, key=_newest, reverse=True), unread)
     try:
         atomic_write(path, page.encode(), durable=False)
     except OSError as error:
@@ -51,8 +54,11 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     return path
 
 
-def render_board(rows: list[dict[str, Any]]) -> str:
-    """The page for these rows, in their order; those with a `reason` are rejected drops."""
+def render_board(rows: list[dict[str, Any]], unread: Sequence[dict[str, str]] = ()) -> str:
+    """The page for these rows, in their order; those with a `reason` are rejected drops.
+
+    `unread`: what another version has written, named below them.
+    """
     from daemon.report.page import environment
 
     beats = [row for row in rows if not row.get("reason")]
@@ -63,6 +69,7 @@ def render_board(rows: list[dict[str, Any]]) -> str:
         .render(
             rows=[{**BLANK, **row, "at": _epoch(row["made_at"])} for row in numbered_versions(rows)],
             beats=len(beats),
+            unread=unread,
             producers=sorted({row["producer"] for row in rows if row["producer"]}, key=str.casefold),
             families=sorted(families.items(), key=lambda item: item[1]),
             needing_ears=sum(bool(row["needs_ears"]) for row in beats),
@@ -115,12 +122,17 @@ def read_rows(ready: Path, state: Path) -> list[dict[str, Any]]:
 
     A row is the report's summary with `folder` and `address` (of the page, relative to the board).
     """
-    rows = [entry["row"] for entry in read_entries(ready, state).values() if entry["row"]]
+    return _rows(read_entries(ready, state))
+
+
+def _rows(entries: dict[str, dict[str, Any]]) -> list[dict[str, Any]]:
+    rows = [entry["row"] for entry in entries.values() if entry["row"]]
     return sorted(rows, key=_newest, reverse=True)
 
 
 def read_entries(ready: Path, state: Path, *, keep: bool = True) -> dict[str, dict[str, Any]]:
-    """By folder name: "row" (None: not one of ours) and "music", the fingerprint as a dict or None.
+    """By folder name: "row" (None: not one of ours), "music", the fingerprint as a dict or None, and "unread"
+    (of a report of another major version: `folder`, `address` and `why`), else None.
 
     `keep`: write the cache; without it nothing is written at all. What this process has read before it
     does not read again: a worker looks here with every drop, and there may be thousands.
@@ -149,18 +161,22 @@ def _folders(ready: Path) -> list[tuple[str, int]]:
 
 
 def _entry(folder: Path) -> dict[str, Any]:
-    nothing = {"row": None, "music": None}
+    nothing = {"row": None, "music": None, "unread": None}
     found = sorted(folder.glob(f"[!.]*{REPORT_SUFFIX}"))
     if not found:
         return nothing
     try:
         report = read_report(found[0])
+    except OtherVersion as error:
+        pages = sorted(page.name for page in folder.glob(f"[!.]*{PAGE_SUFFIX}"))
+        address = f"{quote(folder.name)}/{quote(pages[0]) if pages else ''}"
+        return {**nothing, "unread": {"folder": folder.name, "address": address, "why": error.cause}}
     except MachineError:
         return nothing
     summary = report.summary()
     address = f"{quote(folder.name)}/{quote(summary['files']['page'])}"
     music = asdict(report.fingerprint) if report.fingerprint else None
-    return {"row": {**summary, "folder": folder.name, "address": address}, "music": music}
+    return {**nothing, "row": {**summary, "folder": folder.name, "address": address}, "music": music}
 
 
 def _read_cache(path: Path) -> dict[str, dict[str, Any]]:

@@ -26,7 +26,7 @@ from pydantic import Field, ValidationError
 from analyzers.model import Analysis
 from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Settings
-from daemon.core.errors import InternalError, MachineError
+from daemon.core.errors import InternalError, MachineError, OtherVersion
 from daemon.core.names import safe_stem
 from daemon.core.oserrors import plainly
 from daemon.core.regular import read_regular
@@ -144,8 +144,10 @@ def read_report(path: Path) -> Report:
             str(path), f"the report cannot be read ({plainly(error)})", "check the folder"
         ) from error
     except ValidationError as error:
-        cause = other_major(data, SCHEMA_VERSION) or "not a report that this version reads"
-        raise MachineError(str(path), cause, "process the drop again: beatintake process --again") from error
+        again = "process the drop again: beatintake process --again"
+        if cause := other_major(data, SCHEMA_VERSION):
+            raise OtherVersion(str(path), cause, again) from error
+        raise MachineError(str(path), "not a report that this version reads", again) from error
 
 
 def ready_files(stem: str, copy_name: str, session_files: Collection[str] = ("dawproject",)) -> Files:

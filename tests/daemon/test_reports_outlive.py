@@ -177,6 +177,30 @@ def test_a_cache_of_other_reading_rules_is_not_believed(tmp_path: Path) -> None:
     assert len(read_rows(settings.folders.ready, settings.folders.state)) == 1
 
 
+@pytest.mark.parametrize(("version", "who"), [(f"{MAJOR + 1}.0", "newer"), (f"{MAJOR - 1}.9", "older")])
+def test_the_board_names_what_another_major_version_wrote(tmp_path: Path, version: str, who: str) -> None:
+    settings, folder = studio(tmp_path, FROZEN / "1.0.json", lambda data: data.update(schema_version=version))
+    ready, state = settings.folders.ready, settings.folders.state
+    (folder / "amber & lane.report.html").write_text("its own page")
+    for _ in range(2):  # the second time from what is known of the folder
+        page = rebuild_board(ready, state).read_text()
+        assert "Written by another version" in page
+        assert "beatintake process --again" in page
+        assert '<a href="beat/amber%20%26%20lane.report.html">beat</a>' in page
+        assert f"it has schema version {version}, written by a" in page
+        assert f"{who} beatintake; this one reads {MAJOR}.x" in page
+        board._read_before.clear()
+    assert read_rows(ready, state) == []  # nothing is taken from it
+    assert '<tr role="row" data-name' not in page
+    assert "Written by another version" not in board.render_board([])
+
+
+def test_a_report_that_is_damaged_is_not_called_another_version(tmp_path: Path) -> None:
+    settings, folder = studio(tmp_path, FROZEN / "1.0.json")
+    next(folder.glob("*.report.json")).write_text("{")
+    assert "another version" not in rebuild_board(settings.folders.ready, settings.folders.state).read_text()
+
+
 # --- stored corrections ---------------------------------------------------------------------------------
 
 

@@ -35,7 +35,7 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
     ),
     "daemon/export/sessionbeats": ("daemon/test_one_clock",),
     "daemon/report/answers": ("daemon/report/test_report",),
-    "daemon/report/claims": ("daemon/report/test_report",),
+    "daemon/report/claims": ("daemon/report/test_claims", "daemon/report/test_report"),
 }
 MUTATIONS: tuple[tuple[str, str, str], ...] = (
     # a module, the text, what it becomes

@@ -8,6 +8,7 @@ import contextlib
 import hashlib
 import html
 import http.client
+import json
 import os
 import re
 import select
@@ -347,3 +348,23 @@ def test_a_phone_that_hangs_up_leaves_no_noise_and_no_harm(server: int, capfd) -
 def test_a_taken_port_says_what_to_do(ready: Path, server: int) -> None:
     with pytest.raises(MachineError, match="another --host or --port"):
         BoardServer(Shown.of(ready), "127.0.0.1", server)
+
+
+@pytest.mark.parametrize("version", ["1.0", "2.0"])
+def test_beats_of_other_releases_are_listed_and_their_pages_served(tmp_path: Path, version: str) -> None:
+    """Pages are files of their own: the release that wrote them does not matter to who serves them."""
+    ready, state = tmp_path / "ready", tmp_path / "state"
+    folder = ready / "amber lane"
+    folder.mkdir(parents=True)
+    frozen = Path(__file__).parents[1] / "report" / "frozen" / "1.0-first.json"
+    data = json.loads(frozen.read_bytes()) | {"schema_version": version}
+    (folder / data["files"]["report"]).write_text(json.dumps(data))
+    (folder / data["files"]["page"]).write_text("the page as it was written")
+    rebuild_board(ready, state)
+    for port in running(BoardServer(Shown.of(ready), "127.0.0.1", 0)):
+        status, board, _ = ask(port, "/")
+        address = re.search(rb'href="(amber%20lane/[^"]+)"', board)
+        assert status == 200
+        assert address is not None
+        assert (b"Written by another version" in board) == (version == "2.0")
+        assert ask(port, "/" + address[1].decode())[:2] == (200, b"the page as it was written")
