@@ -1,7 +1,7 @@
 """Configurations outlive releases: every option that was ever offered is still read and heeded.
 
 `frozen/default-*.yaml` are the files that `beatintake init` wrote, one for each set of options that was
-released; `frozen/every-option.yaml` sets each option of the first one to something else. None is ever changed.
+released; `frozen/every-option.yaml` sets each option of the first one to another value. None is changed.
 """
 
 from __future__ import annotations
