@@ -21,6 +21,7 @@ from daemon.batch.engines import Engine, Outcome
 from daemon.core.atomic import STAGING, discard
 from daemon.core.errors import BeatintakeError, DropError, InternalError, MachineError
 from daemon.core.private import private_name
+from daemon.core.text import count
 from daemon.ingest.grouping import Candidate, Kind, group, owner, stat_digest
 from daemon.ingest.scan import fact_of, look
 from daemon.ledger.ledger import Ledger, Record
@@ -189,7 +190,7 @@ class Batch:
         if item.tries < self.settings.limits.max_attempts:
             self.waiting.append(item)
         else:
-            cause = f"it was tried {item.tries} times and failed each time: {reason}"
+            cause = f"it was tried {count(item.tries, 'time')} and failed each time: {reason}"
             error = InternalError(item.shown, cause, "export it anew and process it again")
             yield from self._end(item, Ended(item.path, "failed", error=error))
 

@@ -8,6 +8,7 @@ import time
 from pathlib import Path
 
 from daemon.core.errors import MachineError
+from daemon.core.text import count
 from daemon.ledger.ledger import Ledger
 from daemon.ledger.visible import Visible
 
@@ -24,9 +25,10 @@ def open_or_rebuild(path: Path, ready: Path, rejected: Path) -> tuple[Ledger, st
     except sqlite3.DatabaseError as error:
         remark = f"the ledger was damaged ({error}) and is kept as {_set_aside(path)}"
         ledger = Ledger.open(path)
-    count = Visible(ledger, {"ready": ready, "rejected": rejected}).look()
-    if count:
-        remark = f"{remark or lost}; {count} results were read back from the folders"
+    found = Visible(ledger, {"ready": ready, "rejected": rejected}).look()
+    if found:
+        results = count(found, "result was", "results were")
+        remark = f"{remark or lost}; {results} read back from the folders"
     return ledger, remark
 
 

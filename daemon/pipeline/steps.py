@@ -17,7 +17,7 @@ from typing import Any
 
 from config.settings import Settings
 from daemon.core.errors import ChangedWhileReading, DropError, DropWithdrawn, MachineError
-from daemon.core.text import file_name, lines, one_line, valid
+from daemon.core.text import count, file_name, lines, one_line, valid
 from daemon.ledger.ledger import Attempts, Record
 from daemon.pipeline.job import JobRequest, JobResult
 from daemon.workers.pool import Died, Done, Failed, Task
@@ -204,7 +204,7 @@ def worn_out(attempts: Attempts, max_attempts: int) -> str | None:
     else:
         return None
     return (
-        f"the analysis was tried {times} times and failed each time: {cause.rstrip('.')}. "
+        f"the analysis was tried {count(times, 'time')} and failed each time: {cause.rstrip('.')}. "
         "Export the file anew and drop it again, or try this one again with 'beatintake retry'."
     )
 
