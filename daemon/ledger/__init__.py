@@ -4,4 +4,4 @@ Offers the ledger, its rebuilding from the folders, what lies in them, what a re
 taking over what an earlier version left.
 """
 
-__all__ = ["adopt", "ledger", "rebuild", "rejection", "visible"]
+__all__ = ["adopt", "ledger", "othernames", "rebuild", "rejection", "visible"]

@@ -194,6 +194,14 @@ class Ledger:
         row = self._db.execute("SELECT sha256 FROM drops WHERE path=?", (os.fsencode(path),)).fetchone()
         return row[0] if row else None
 
+    def deliveries(self) -> Iterator[tuple[str, str, str, str | None]]:
+        """(path, sha256, name and producer of the result) of every drop that is done."""
+        rows = self._db.execute(
+            "SELECT path, sha256, name, producer FROM drops JOIN contents USING(sha256) ORDER BY path"
+        )
+        for path, sha256, name, producer in rows:
+            yield os.fsdecode(path), sha256, name, producer
+
     def record_drop(self, path: str, stat_digest: bytes, sha256: str | None) -> None:
         with self._transaction() as db:
             put_drop(db, path, stat_digest, sha256)

@@ -11,6 +11,7 @@ import json
 import sqlite3
 import time
 from collections import Counter
+from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from typing import Any
@@ -21,6 +22,7 @@ from daemon.core.exitcodes import MACHINE, OK
 from daemon.core.text import one_line, shortened
 from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.ledger.othernames import other_names
 from daemon.ledger.visible import unrecorded
 from daemon.service.control import is_paused
 from daemon.service.heartbeat import STALE_S, read_heartbeat, state_trouble
@@ -111,26 +113,29 @@ def _known_results(folders: Folders) -> tuple[int, int, list[dict[str, Any]], li
     """By the ledger, and by the folders where it lacks something (they are the truth)."""
     roots = {"ready": folders.ready, "rejected": folders.rejected}
     ledger, counts, newest = None, Counter[str](), []
+    names: dict[str, tuple[str, ...]] = {}
     with suppress(sqlite3.Error, OSError):
         ledger = Ledger.read_only(ledger_path(folders.state))
         counts.update({outcome: ledger.count(outcome) for outcome in roots})
         newest = ledger.history(limit=200)
+        names = other_names(ledger)
     with suppress(sqlite3.Error, MachineError):
         lost = unrecorded(roots, ledger if counts else None)
         counts.update(record.outcome for record in lost)
         newest = sorted([*newest, *lost], key=lambda record: record.at, reverse=True)[:200]
     if ledger is not None:
         ledger.close()
-    ears = [_line(record) for record in newest if record.summary.get("needs_ears")]
-    shown = [_line(record) for record in newest[:RESULTS_SHOWN]]
+    ears = [_line(record, names) for record in newest if record.summary.get("needs_ears")]
+    shown = [_line(record, names) for record in newest[:RESULTS_SHOWN]]
     return counts["ready"], counts["rejected"], shown, ears
 
 
-def _line(record: Record) -> dict[str, Any]:
+def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any]:
     facts = record.summary
     return {
         "name": record.name,
         "producer": record.producer,
+        "also": list(names.get(record.sha256, ())),
         "outcome": record.outcome,
         "folder": record.folder,
         "at": record.at,
@@ -208,13 +213,15 @@ def _queue(word: str, count: int, entries: list[dict[str, Any]]) -> list[str]:
 
 
 def _result(result: dict[str, Any]) -> str:
+    also = f" (also delivered as {', '.join(result['also'])})" if result["also"] else ""
     if result["outcome"] == "rejected":
-        return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}"
+        return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
     tempo = f"{result['tempo_bpm']:g} BPM" if result["tempo_bpm"] else "no tempo"
     ears = ", check by ear" if result["needs_ears"] else ""
     ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
     return (
-        f"{_ago(result['at'])} ago  ready     {result['folder']}: {tempo}, {result['key'] or 'no key'}{ears}"
+        f"{_ago(result['at'])} ago  ready     {result['folder']}: {tempo}, {result['key'] or 'no key'}"
+        f"{ears}{also}"
     )
 
 

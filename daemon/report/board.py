@@ -10,6 +10,7 @@ from __future__ import annotations
 import json
 import os
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,6 +20,9 @@ from urllib.parse import quote
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
 from daemon.core.version import VERSION
+from daemon.ledger.ledger import ledger_path
+from daemon.ledger.othernames import read_other_names
+from daemon.report.page_notes import also_words, tell
 from daemon.report.rejection import PAGE_FILE, read_rejections
 from daemon.report.report import SCHEMA_VERSION, read_report
 
@@ -29,6 +33,7 @@ REPORT_SUFFIX, PAGE_SUFFIX = ".report.json", ".report.html"
 BLANK: dict[str, Any] = {
     "reason": None,
     "pack": None,
+    "also": (),
     "version": "",
     "changes": (),
     "key_changes": (),
@@ -45,8 +50,11 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     path = ready / BOARD_FILE
     entries = read_entries(ready, state)
     unread = [entry["unread"] for entry in entries.values() if entry["unread"]]
-    rows = [*_rows(entries), *(rejected_rows(ready, rejected) if rejected else [])]
+    found = [*_rows(entries), *(rejected_rows(ready, rejected) if rejected else [])]
+    names = read_other_names(ledger_path(state))
+    rows = numbered_versions([{**row, "also": names.get(row["sha256"], ())} for row in found])
     page = render_board(sorted(rows, key=_newest, reverse=True), unread)
+    _tell_pages(ready, rows)
     try:
         atomic_write(path, page.encode(), durable=False)
     except OSError as error:
@@ -67,14 +75,23 @@ def render_board(rows: list[dict[str, Any]], unread: Sequence[dict[str, str]] = 
         environment()
         .get_template("board.html.j2")
         .render(
-            rows=[{**BLANK, **row, "at": _epoch(row["made_at"])} for row in numbered_versions(rows)],
+            rows=[{**BLANK, **row, "at": _epoch(row["made_at"])} for row in rows],
             beats=len(beats),
             unread=unread,
+            also_words=also_words,
             producers=sorted({row["producer"] for row in rows if row["producer"]}, key=str.casefold),
             families=sorted(families.items(), key=lambda item: item[1]),
             needing_ears=sum(bool(row["needs_ears"]) for row in beats),
         )
     )
+
+
+def _tell_pages(ready: Path, rows: list[dict[str, Any]]) -> None:
+    """What the pages of these beats cannot know by themselves; one that cannot be written stays as it is."""
+    for row in rows:
+        if not row.get("reason"):
+            with suppress(OSError, MachineError):
+                tell(ready / row["folder"] / Path(row["files"]["page"]).name, row["also"], row.get("newer"))
 
 
 def numbered_versions(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
@@ -83,12 +100,15 @@ def numbered_versions(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
     for row in rows:
         if not row.get("reason"):
             groups.setdefault((row["name"].casefold(), row["producer"]), []).append(row)
-    said: dict[str, str] = {}
+    said: dict[str, dict[str, Any]] = {}
     for group in groups.values():
-        for k, row in enumerate(sorted(group, key=_newest)):
-            rank = "the newest" if k + 1 == len(group) else "older"
-            said[row["folder"]] = f"version {k + 1} of {len(group)}, {rank}" if len(group) > 1 else ""
-    return [row if row.get("reason") else {**row, "version": said[row["folder"]]} for row in rows]
+        group.sort(key=_newest)
+        for k, row in enumerate(group[:-1]):
+            newer = group[-1]["folder"], group[-1]["address"]
+            said[row["folder"]] = {"version": f"version {k + 1} of {len(group)}, older", "newer": newer}
+        if len(group) > 1:
+            said[group[-1]["folder"]] = {"version": f"version {len(group)} of {len(group)}, the newest"}
+    return [row if row.get("reason") else {**row, **said.get(row["folder"], {})} for row in rows]
 
 
 def rejected_rows(ready: Path, rejected: Path) -> list[dict[str, Any]]:

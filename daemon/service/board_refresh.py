@@ -30,14 +30,19 @@ class BoardRefresh:
     running: bool = False
     ended: bool = False  # since the last step
     began: float = 0.0
+    known: int = 0
     not_before: float = 0.0
 
     @property
     def busy(self) -> bool:
         return self.wanted or self.running
 
-    def step(self, now: float, hurry: bool = False) -> None:
-        """Start when it is wanted, a worker is free, and it is due (or nothing else is to do: ``hurry``)."""
+    def step(self, now: float, hurry: bool = False, known: int = 0) -> None:
+        """Start when it is wanted, a worker is free, and it is due (or nothing else is to do: ``hurry``).
+
+        ``known``: how many drops were the same bytes again; one more is another name to be shown.
+        """
+        self.wanted, self.known = self.wanted or known != self.known, known
         if self.ended:
             wait = min(TIMES * (now - self.began), LONGEST_S)
             self.ended, self.not_before = False, self.began + max(wait, PERIOD_S)

@@ -57,6 +57,7 @@ class Dispatcher:
     active: dict[str, ActiveDrop] = field(default_factory=dict)
     rejected_count: int = 0
     ready_count: int = 0
+    known_count: int = 0  # of the same bytes again
     _numbers: Any = field(default_factory=lambda: itertools.count(1))
 
     def __post_init__(self) -> None:
@@ -201,6 +202,7 @@ class Dispatcher:
             self._give_back(drop)
             return
         self.ledger.record_drop(drop.key, drop.stat_digest, known.sha256)
+        self.known_count += 1
         if drop.earlier is not None:
             self.results.drop_part(drop.earlier)
         self.arrivals.finish(drop.key, self.clock())

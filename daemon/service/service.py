@@ -269,7 +269,7 @@ class Service:
         else:
             self.pool.resume_all(but=self.preemption.held.id if self.preemption.held else None)
         self.preemption.step(now, allowed=paused is None)
-        self.board.step(now, hurry=not self.arrivals.entries)
+        self.board.step(now, not self.arrivals.entries, self.dispatcher.known_count)
         if paused != PAUSED:
             self.corrections.step(now, drops_wait=bool(self.arrivals.entries))
         while paused is None and self.pool.idle > self.dispatcher.pending:

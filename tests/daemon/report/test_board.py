@@ -6,14 +6,15 @@ import json
 import re
 import shutil
 import time
+from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from daemon.ledger.ledger import Record
+from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.report import board
-from daemon.report.board import read_rows, rebuild_board, render_board
+from daemon.report.board import numbered_versions, read_rows, rebuild_board, render_board
 from daemon.report.rejection import stage_rejection
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
 from tests.daemon.sample_report import key_of, sample_analysis, sample_report, sample_source
@@ -290,7 +291,7 @@ def small_board() -> list[dict]:
 
 
 def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
-    text = re.sub(r"<[^>]+>", "", render_board(small_board()))
+    text = re.sub(r"<[^>]+>", "", render_board(numbered_versions(small_board())))
     text = " ".join(text.split())
     assert "136 to 144 it moves" in text
     assert "140.12" not in text
@@ -300,7 +301,7 @@ def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
 
 
 def test_two_versions_of_one_name_say_which_they_are() -> None:
-    page = render_board(small_board())
+    page = render_board(numbered_versions(small_board()))
     assert "version 1 of 2, older" in page
     assert "<b>version 2 of 2, the newest</b>: Tempo: 140" in page
     assert page.count('class="version"') == 2
@@ -345,10 +346,40 @@ def test_rejected_drops_are_on_the_board_with_a_way_to_their_page(tmp_path: Path
     assert "torn &lt;b&gt;.wav" in page
 
 
+def test_other_names_and_newer_versions_are_told_on_board_and_page(tmp_path: Path) -> None:
+    ready, state = tmp_path / "ready", tmp_path / "state"
+    state.mkdir()
+    pages = []
+    for folder, made_at, sha256 in (("amber", "2026-11-01", "1" * 64), ("amber (2)", "2026-11-02", "2" * 64)):
+        report = sample_report(source=sample_source("amber.wav", sha256=sha256), made_at=made_at)
+        (ready / folder).mkdir(parents=True)
+        (ready / folder / report.files.report).write_text(report.to_json())
+        pages.append(ready / folder / report.files.page)
+        pages[-1].write_text("<h1>amber.wav</h1>\n<!--notes--><!--/notes-->\n<p>rest</p>")
+    with closing(Ledger.open(ledger_path(state))) as ledger:
+        ledger.record(Record("1" * 64, "ready", "amber", "amber.wav", "tin-roof"), "tin-roof/amber.wav", b"1")
+        ledger.record_drop("tin-roof/<b>Amber final.wav", b"2", "1" * 64)
+        ledger.record_drop("lowlight/amber.wav", b"3", "1" * 64)
+    said = "also delivered as &lt;b&gt;Amber final.wav, lowlight/amber.wav"
+    assert said in rebuild_board(ready, state).read_text()
+    older, newer = (page.read_text() for page in pages)
+    assert "Also delivered as &lt;b&gt;Amber final.wav, lowlight/amber.wav." in older
+    assert 'A newer version is here:</strong> <a href="../amber%20%282%29/' in older
+    assert older.startswith("<h1>amber.wav</h1>") and older.endswith("<p>rest</p>")  # noqa: PT018
+    assert 'class="note"' not in newer
+    before = pages[0].stat().st_mtime_ns
+    rebuild_board(ready, state)
+    assert pages[0].stat().st_mtime_ns == before  # told once
+    shutil.rmtree(ready / "amber (2)")
+    rebuild_board(ready, state)
+    assert "newer version" not in pages[0].read_text()
+    assert "Also delivered as" in pages[0].read_text()
+
+
 @pytest.fixture(scope="module")
 def small(tmp_path_factory):
     folder = tmp_path_factory.mktemp("small")
-    (folder / "index.html").write_text(render_board(small_board()))
+    (folder / "index.html").write_text(render_board(numbered_versions(small_board())))
     browser = Browser(folder / "profile", 1280, 900)
     browser.open(folder / "index.html")
     yield browser
@@ -390,14 +421,14 @@ def test_browser_knows_what_is_new_since_somebody_looked(small: Browser, tmp_pat
     """Kept in the browser: nothing is new at first; later arrivals are, until opened or all are seen."""
     count = "return document.querySelectorAll('td.new').length"
     page = tmp_path / "index.html"
-    page.write_text(render_board(small_board()))
+    page.write_text(render_board(numbered_versions(small_board())))
     small.open(page)
     assert small.run(count) == 0
     later = [
         {**row(k), "name": f"later {k}.wav", "folder": f"later {k}", "made_at": f"2027-01-0{k}"}
         for k in (1, 2)
     ]
-    page.write_text(render_board([*later, *small_board()]))
+    page.write_text(render_board(numbered_versions([*later, *small_board()])))
     small.open(page)
     assert small.run(count) == 2
     assert "2 new since you looked" in small.run("return document.querySelector('.top').innerText")
