@@ -81,4 +81,4 @@ def _feet(curve: FloatArray, rate: float, beats_s: FloatArray) -> tuple[FloatArr
     low, high = climb[rows, k - 1], climb[rows, k]
     part = np.clip((target[:, 0] - low) / np.maximum(high - low, 1e-9), 0.0, 1.0)
     block = peak + k - 1 + part - STEP - reach + centre
-    return block / rate - beats_s, height
+    return (block + 0.5) / rate - beats_s, height  # a block's level is that at its middle

@@ -53,6 +53,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/beat_onsets", "FOOT = 0.5", "FOOT = 0.1"),
     ("analyzers/rhythm/beat_onsets", "w = w * weight", "w = w * 1.0"),
     ("analyzers/rhythm/beat_onsets", "KERNELS_S = (0.001, 0.004)", "KERNELS_S = (0.016,)"),
+    ("analyzers/rhythm/beat_onsets", "(block + 0.5) / rate", "block / rate"),
     ("analyzers/rhythm/grid_proof", "t <= np.quantile(t, 1 / 3), t >= np.quantile(t, 2 / 3)",
      "t <= np.quantile(t, 2 / 3), t >= np.quantile(t, 2 / 3)"),
     ("analyzers/rhythm/bars", "// grid.beats_per_bar + 1  #", "// grid.beats_per_bar  #"),
