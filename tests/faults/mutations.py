@@ -34,7 +34,7 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
         "daemon/test_one_clock",
     ),
     "daemon/export/sessionbeats": ("daemon/test_one_clock",),
-    "daemon/report/answers": ("daemon/report/test_report",),
+    "daemon/report/answers": ("daemon/report/test_answers", "daemon/report/test_report"),
     "daemon/report/claims": ("daemon/report/test_claims", "daemon/report/test_report"),
 }
 MUTATIONS: tuple[tuple[str, str, str], ...] = (

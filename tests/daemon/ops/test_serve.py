@@ -268,28 +268,29 @@ def test_two_hundred_slow_connections_delay_nobody(server: int) -> None:
             begin = time.monotonic()
             assert ask(server, "/")[0] == 200
             took.append(time.monotonic() - begin)
-        assert max(took) < 1.0
+        assert max(took) < serve.HEAD_S / 2  # who waits for the slow ones waits as long as they are given
         assert threading.active_count() < 60
     finally:
         for line in lines:
             line.close()
 
 
+@pytest.mark.skipif(not hasattr(socket, "TCP_INFO"), reason="the system does not count what is sent again")
 def test_a_burst_of_connections_fits_the_queue(server: int) -> None:
-    """All at once, each with a good request: none waits a second (a full queue makes it resend after 1 s)."""
+    """All at once, each with a good request: a full queue would make it send again, a second later."""
     lines = [socket.socket() for _ in range(200)]
     try:
-        begin = time.monotonic()
         for line in lines:
             line.setblocking(False)
             line.connect_ex(("127.0.0.1", server))
         for line in lines:
-            line.settimeout(5)
-            select.select([], [line], [], 5)
+            line.settimeout(60)
+            select.select([], [line], [], 60)
             line.sendall(b"GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
         for line in lines:
             assert line.recv(12) == b"HTTP/1.1 200"
-        assert time.monotonic() - begin < 2.0
+        facts = [line.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 104) for line in lines]
+        assert [struct.unpack_from("I", info, 100)[0] for info in facts] == [0] * 200  # tcpi_total_retrans
     finally:
         for line in lines:
             line.close()
