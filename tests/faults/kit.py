@@ -15,6 +15,8 @@ from typing import Any
 import psutil
 
 from config.settings import Settings
+from daemon.decode.identity import identify
+from daemon.ingest.watch import PROBE
 from daemon.ledger.ledger import Ledger, ledger_path
 from tests.daemon.make_audio import file_bytes
 from tests.daemon.service_kit import PATIENCE_S, health, settings_for, start, visible, wait_for
@@ -41,12 +43,24 @@ def beat(seed: int, seconds: float = 3.0, rate: int = 22050) -> bytes:
     return file_bytes(np.column_stack([mono, mono]).astype(np.float32), rate=rate, subtype="PCM_16")
 
 
+PROMISES = ("lost", "partial", "doubled", "escaped", "changed")
+
+
+class Broken(AssertionError):
+    """A promise was not kept; ``promise`` is one of PROMISES."""
+
+    def __init__(self, promise: str, text: str) -> None:
+        super().__init__(f"{promise}: {text}")
+        self.promise = promise
+
+
 @dataclass(slots=True)
 class World:
     """The producer's side: what was dropped, and what must become of it."""
 
     settings: Settings
     wanted: dict[str, bytes] = field(default_factory=dict)  # path in incoming/ -> content
+    folders: dict[str, str] = field(default_factory=dict)  # folder of stems in incoming/ -> its hash
 
     @classmethod
     def at(cls, base: Path, **sections: dict[str, Any]) -> World:
@@ -61,8 +75,37 @@ class World:
         temporary.rename(path)
         self.wanted[name] = data
 
+    def drop_folder(self, name: str, files: dict[str, bytes]) -> None:
+        """A folder of stems, which appears at once."""
+        path = self.settings.folders.incoming / name
+        temporary = path.with_name(f".{path.name}.part")
+        temporary.mkdir(parents=True)
+        for file, data in files.items():
+            (temporary / file).write_bytes(data)
+            self.wanted[f"{name}/{file}"] = data
+        self.folders[name] = identify(temporary)
+        temporary.rename(path)
+
+    def rename(self, old: str, new: str) -> None:
+        """The producer gives a file another name, whatever is done with it at the moment."""
+        incoming = self.settings.folders.incoming
+        (incoming / new).parent.mkdir(parents=True, exist_ok=True)
+        (incoming / old).rename(incoming / new)
+        self.wanted[new] = self.wanted.pop(old)
+
     def contents(self) -> set[str]:
-        return {hashlib.sha256(data).hexdigest() for data in self.wanted.values()}
+        single = [data for path, data in self.wanted.items() if path.rpartition("/")[0] not in self.folders]
+        return {*self.folders.values(), *(hashlib.sha256(data).hexdigest() for data in single)}
+
+    def nothing_escaped(self) -> None:
+        """Nothing was written beside our own folders, nor into incoming/."""
+        base, incoming = self.settings.folders.incoming.parent, self.settings.folders.incoming
+        known = {"incoming", "ready", "rejected", "state", "account", "backing", "filler"}
+        strange = {path.name for path in base.iterdir()} - known
+        files = {str(p.relative_to(incoming)) for p in incoming.rglob("*") if p.is_file()}
+        strange |= {name for name in files - set(self.wanted) if not name.startswith(PROBE)}
+        if strange:
+            raise Broken("escaped", f"nobody's files: {sorted(strange)[:5]}")
 
     def published(self) -> Counter[str]:
         """How often each content is visible. AssertionError when anything visible is not whole."""
@@ -81,17 +124,25 @@ class World:
     def check(self) -> Counter[str]:
         """The promises that hold at every moment."""
         for name, data in self.wanted.items():
-            assert (self.settings.folders.incoming / name).read_bytes() == data, f"{name} was touched"
-        found = self.published()
-        assert max(found.values(), default=0) <= 1, f"published twice: {found.most_common(3)}"
-        assert set(found) <= self.contents(), "a result for something that was never dropped"
+            if (self.settings.folders.incoming / name).read_bytes() != data:
+                raise Broken("changed", f"{name} was touched")
+        self.nothing_escaped()
+        try:
+            found = self.published()
+        except (AssertionError, OSError, ValueError, KeyError, StopIteration) as error:
+            raise Broken("partial", str(error)) from error
+        if max(found.values(), default=0) > 1:
+            raise Broken("doubled", f"published twice: {found.most_common(3)}")
+        if strange := set(found) - self.contents():
+            raise Broken("partial", f"a result for something that was never dropped: {strange}")
         return found
 
     def check_end(self) -> None:
         """The promises that hold once all is done and the service has stopped."""
         found = self.check()
         missing = self.contents() - set(found)
-        assert not missing, f"{len(missing)} drops lost"
+        if missing:
+            raise Broken("lost", f"{len(missing)} drops lost")
         for root in (self.settings.folders.ready, self.settings.folders.rejected):
             left = [p.name for p in (root / ".staging").iterdir() if p.name != "claim.json"]
             assert not left, f"left behind: {left}"

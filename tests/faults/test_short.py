@@ -14,6 +14,7 @@ from tests.faults.flood import flood
 from tests.faults.kill_every_step import kill_at
 from tests.faults.kill_random import one_round
 from tests.faults.kit import STAND_IN
+from tests.faults.ledger_damage import STOPPED, one_case
 
 pytestmark = pytest.mark.skipif(sys.platform == "win32", reason="kills by signal")
 
@@ -22,6 +23,11 @@ def test_kills_at_random_moments(tmp_path: Path) -> None:
     counts = one_round(tmp_path, 6, STAND_IN, random.Random(3), 1)
 
     assert counts["service killed"] + counts["worker killed"] == 6
+
+
+@pytest.mark.parametrize("damage", ["0 bytes", "an older copy put back", "the state folder is gone"])
+def test_damage_to_the_ledger(tmp_path: Path, damage: str) -> None:
+    assert one_case(tmp_path, STOPPED[damage], running=False) == 13
 
 
 @pytest.mark.parametrize("step", [20, 45, 60])
