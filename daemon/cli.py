@@ -157,6 +157,16 @@ def _add_correcting(commands: Any) -> None:
     undo = _command(commands, "undo", "take the last correction of a drop back")
     undo.add_argument("name", metavar="NAME")
 
+    answer = _command(
+        commands,
+        "answer",
+        "say whether a folder or zip of several files holds the stems of one beat or separate beats",
+        "NAME is the folder or zip as it was delivered, or the start of its name. The answer is kept by\n"
+        "content and may be changed by giving the other one; what is published stays.",
+    )
+    answer.add_argument("name", metavar="NAME")
+    answer.add_argument("what", choices=["stems", "beats"])
+
     retry = _command(commands, "retry", "take rejected drops again (all, or those named)")
     retry.add_argument("names", nargs="*", metavar="NAME")
 

@@ -123,6 +123,12 @@ def undo(arguments: Namespace) -> int:
     return undo_correction(studio_of(arguments), arguments.name)
 
 
+def answer(arguments: Namespace) -> int:
+    from daemon.service.control import answer_question
+
+    return answer_question(settings_of(arguments), arguments.name, arguments.what)
+
+
 def retry(arguments: Namespace) -> int:
     from daemon.service.control import retry_rejected
 

@@ -1,6 +1,6 @@
-"""Sections of the arrangement, and whether two tracks are the same music.
+"""Sections; whether two tracks are the same music; whether several are the stems of one song.
 
-Offers `sections` and `fingerprint`.
+Offers `sections`, `fingerprint`, `stem_traits` and `stem_sets`.
 """
 
-__all__ = ["fingerprint", "sections"]
+__all__ = ["fingerprint", "sections", "stem_sets", "stem_traits"]

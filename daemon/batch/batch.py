@@ -14,7 +14,7 @@ from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from config.settings import Settings
 from daemon.batch.engines import Engine, Outcome
@@ -22,16 +22,16 @@ from daemon.core.atomic import STAGING, discard
 from daemon.core.errors import BeatintakeError, DropError, InternalError, MachineError
 from daemon.core.private import private_name
 from daemon.core.text import count
-from daemon.ingest.grouping import Candidate, Kind, group, owner, stat_digest
+from daemon.ingest.grouping import Candidate, group, owner, stat_digest
 from daemon.ingest.scan import fact_of, look
-from daemon.ledger.ledger import Ledger, Record
+from daemon.ledger.ledger import PACK, Ledger, Record
 from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import (
+    Ask,
     Decision,
     DropWork,
     Failure,
-    GoOn,
     Identified,
     Postpone,
     Publish,
@@ -43,6 +43,7 @@ from daemon.pipeline.steps import (
 )
 from daemon.report.rejection import stage_rejection
 
+UNUSABLE, QUESTION = "it cannot be used", "stems or beats?"
 Ending = Literal["ready", "rejected", "known", "failed"]
 
 
@@ -50,12 +51,12 @@ Ending = Literal["ready", "rejected", "known", "failed"]
 class Item(DropWork):
     """One drop on its way."""
 
-    members: tuple[Path, ...] = ()  # what it splits into when it turns out to be no stems
     tries: int = 0
 
     @property
     def key(self) -> str:
-        return os.path.abspath(self.path)
+        whole = os.path.abspath(self.path)
+        return f"{whole}/{self.inner}" if self.inner else whole
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,10 +137,10 @@ class Batch:
 
     def _follow(self, item: Item, decision: Decision) -> Iterator[Ended]:
         match decision:
-            case GoOn(step=step):
-                self.waiting.appendleft(replace(item, step=step, members=()))
-            case Split():
-                self.waiting.extendleft(Item(path, item.producer) for path in reversed(item.members))
+            case Split(mixes=mixes):
+                yield from self._split(item, mixes)
+            case Ask(reason=reason, mixes=mixes):
+                yield from self._end(item, self._reject(item, reason, QUESTION, {"question": sorted(mixes)}))
             case Identified(sha256=sha256):
                 yield from self._identified(item, sha256)
             case Publish(result=result):
@@ -153,8 +154,11 @@ class Batch:
 
     def _identified(self, item: Item, sha256: str) -> Iterator[Ended]:
         item.sha256 = sha256
+        before = self.ledger.find(sha256)
         known = None if self.again and sha256 not in self._done else self.results.known(sha256)
-        if known is not None and (known.outcome == "ready" or sha256 in self._done):
+        if before is not None and before.outcome == PACK:
+            yield from self._split(item, before.summary["mixes"])
+        elif known is not None and (known.outcome == "ready" or sha256 in self._done):
             self.ledger.record_drop(item.key, item.stat_digest, sha256)
             yield Ended(item.path, "known" if known.outcome == "ready" else "rejected", known)
         elif sha256 in self._held:
@@ -170,7 +174,28 @@ class Batch:
         record = self.results.appear(item.staging, record, item.key, item.stat_digest)
         yield from self._end(item, Ended(item.path, "ready", record))
 
-    def _reject(self, item: Item, reason: str) -> Ended:
+    def _split(self, item: Item, mixes: dict[str, list[str]]) -> Iterator[Ended]:
+        """A pack of beats: each of its files is an item of its own."""
+        self._clear(item)
+        self.ledger.record(item.record(PACK, "", None, time.time(), {"mixes": mixes}))
+        self.waiting.extendleft(reversed([self._beat(item, name, others) for name, others in mixes.items()]))
+        for twin in self._held.pop(item.sha256 or "", []):
+            self.waiting.append(replace(twin, step=Step.IDENTIFY))
+        yield from ()
+
+    def _beat(self, pack: Item, name: str, others: list[str]) -> Item:
+        folder = pack.path.is_dir()
+        return Item(
+            pack.path / name if folder else pack.path,
+            pack.producer,
+            inner=None if folder else name,
+            pack=str(pack.path),
+            other_mixes=tuple(others),
+        )
+
+    def _reject(
+        self, item: Item, reason: str, heading: str = UNUSABLE, more: dict[str, Any] | None = None
+    ) -> Ended:
         """A rejected drop is tried again each time it is asked for, and has one folder all the same."""
         self._clear(item)
         before = self.results.known(item.subject)
@@ -180,8 +205,8 @@ class Batch:
                 item.path, "failed", error=DropError(item.shown, f"it cannot be used now: {reason}", step)
             )
         staged = self.settings.folders.rejected / STAGING / f"{self._token}-{next(self._numbers)}"
-        record = item.record("rejected", "", reason, time.time(), {})
-        record = replace(record, folder=stage_rejection(staged, record, "it cannot be used"))
+        record = item.record("rejected", "", reason, time.time(), more or {})
+        record = replace(record, folder=stage_rejection(staged, record, heading))
         return Ended(item.path, "rejected", self.results.appear(staged, record, item.key, item.stat_digest))
 
     def _try_again(self, item: Item, reason: str) -> Iterator[Ended]:
@@ -221,9 +246,7 @@ def find_items(path: Path, settings: Settings) -> list[Item]:
 
 
 def _item(root: Path, candidate: Candidate) -> Item:
-    members = tuple(root / fact.path for fact in candidate.members)
-    step = Step.STEMS if candidate.kind is Kind.MAYBE_STEMS else Step.IDENTIFY
-    return Item(root / candidate.key, candidate.producer, candidate.stat_digest, step, members=members)
+    return Item(root / candidate.key, candidate.producer, candidate.stat_digest, pack=candidate.pack)
 
 
 def _digest_of(path: Path) -> bytes:

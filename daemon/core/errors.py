@@ -8,7 +8,8 @@
     │   ├── TooLong              beyond limits.max_minutes, max_file_mb, max_channels
     │   ├── TooShort             too short to be a beat at all
     │   ├── UnsafeArchive        a zip that breaks a rule
-    │   └── UnsafeDrop           a link, device or pipe instead of a regular file
+    │   ├── UnsafeDrop           a link, device or pipe instead of a regular file
+    │   └── SeveralBeats         a folder or zip that is not (or not surely) the stems of one beat
     ├── ConfigError          the configuration: edit the YAML file
     ├── WrongRequest         the command: a name that nothing has, or several have; nothing was done
     ├── MachineError         the machine: disk, permission, share, lock; tried again later
@@ -76,6 +77,38 @@ class UnsafeArchive(DropError):
 
 class UnsafeDrop(DropError):
     """A link, device or pipe where a regular file is expected."""
+
+
+class SeveralBeats(DropError):
+    """A folder or zip of separate beats, or one of which that cannot be told (`sure` is False).
+
+    `sha256`: of the folder or zip. `mixes`: the audio files in it by their relative names, each with those
+    that are other mixes of the same beat.
+    """
+
+    def __init__(
+        self,
+        subject: str,
+        cause: str,
+        next_step: str = "",
+        *,
+        sha256: str = "",
+        mixes: dict[str, list[str]] | None = None,
+        sure: bool = True,
+    ) -> None:
+        super().__init__(subject, cause, next_step)
+        self.sha256 = sha256
+        self.mixes = mixes or {}
+        self.sure = sure
+
+    def __reduce__(self) -> tuple[object, ...]:
+        return _several_beats, (*self.args, self.sha256, self.mixes, self.sure)
+
+
+def _several_beats(
+    subject: str, cause: str, next_step: str, sha256: str, mixes: dict[str, list[str]], sure: bool
+) -> SeveralBeats:
+    return SeveralBeats(subject, cause, next_step, sha256=sha256, mixes=mixes, sure=sure)
 
 
 class ConfigError(BeatintakeError):

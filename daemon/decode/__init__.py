@@ -4,6 +4,6 @@ Offers `decoder.decode` and the safe way to open, list and identify a drop.
 """
 
 __all__ = [
-    "audiochecks", "audiofile", "decoder", "endings", "headers", "identity", "safeopen", "spool", "stems",
-    "tags",
+    "archives", "audiochecks", "audiofile", "decoder", "endings", "headers", "identity", "safeopen",
+    "several", "spool", "stems", "tags",
 ]  # fmt: skip

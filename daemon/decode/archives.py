@@ -11,6 +11,7 @@ Sources: PKWARE APPNOTE 6.3.10 (end-of-central-directory records); OWASP ASVS on
 from __future__ import annotations
 
 import errno
+import hashlib
 import os
 import stat
 import struct
@@ -56,8 +57,16 @@ class Unpacked:
     warnings: tuple[str, ...]
 
 
-def extract(path: Path, workdir: Path, limits: Limits, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Unpacked:
+def extract(
+    path: Path,
+    workdir: Path,
+    limits: Limits,
+    ignore: tuple[str, ...] = DEFAULT_IGNORE,
+    only: str | None = None,
+) -> Unpacked:
     """Unpack the audio files of a zip into a new folder inside ``workdir`` (made when missing).
+
+    ``only``: the path inside that folder of the one file that is wanted; the same checks are made of all.
 
     Raises
     ------
@@ -72,6 +81,8 @@ def extract(path: Path, workdir: Path, limits: Limits, ignore: tuple[str, ...] =
         try:
             with zipfile.ZipFile(file) as archive:
                 entries = _checked(archive.infolist(), name, ignore)
+                if only is not None:
+                    entries = [entry for entry in entries if "/".join(entry[1]) == only]
                 folder = _new_folder(workdir, name)
                 skipped = _write_all(archive, entries, folder, _Budget(name, size, limits))
         except (FileExistsError, NotADirectoryError) as error:
@@ -82,6 +93,31 @@ def extract(path: Path, workdir: Path, limits: Limits, ignore: tuple[str, ...] =
             raise _damaged(name, str(error)) from error
     warnings = (f"Not audio, left in the zip: {', '.join(skipped[:8])}.",) if skipped else ()
     return Unpacked(folder, sha256, size, warnings)
+
+
+def identify_inner(path: Path, inner: str, limits: Limits, ignore: tuple[str, ...]) -> str:
+    """SHA-256 (hex) of one file in a zip, as when it arrives on its own. Raises as `extract` does."""
+    name = file_name(path)
+    digest = hashlib.sha256()
+    with opened(path) as file:
+        size = os.fstat(file.fileno()).st_size
+        _require_small_directory(file, size, name)
+        budget = _Budget(name, size, limits)
+        try:
+            with zipfile.ZipFile(file) as archive:
+                entries = _checked(archive.infolist(), name, ignore)
+                info = next((info for info, parts in entries if "/".join(parts) == inner), None)
+                if info is None:
+                    raise UnsafeArchive(name, f"it no longer holds {file_name(inner)}", AGAIN)
+                with archive.open(info) as source:
+                    while block := source.read(BLOCK):
+                        budget.spend(len(block))
+                        digest.update(block)
+        except OSError as error:
+            raise _system_error(error, name) from error
+        except DAMAGE as error:
+            raise _damaged(name, str(error)) from error
+    return digest.hexdigest()
 
 
 def _new_folder(workdir: Path, name: str) -> Path:

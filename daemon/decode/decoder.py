@@ -13,7 +13,7 @@ from pathlib import Path
 
 from analyzers.signal.samples import Signal
 from config.settings import DEFAULT_IGNORE, Limits
-from daemon.core.errors import ChangedWhileReading, EmptyDrop, NotAudio, TooLong
+from daemon.core.errors import ChangedWhileReading, EmptyDrop, SeveralBeats, TooLong
 from daemon.core.text import file_name
 from daemon.decode.archives import extract
 from daemon.decode.audiochecks import require_length, require_sound
@@ -21,8 +21,9 @@ from daemon.decode.audiofile import AudioFile, content_of, read_audio
 from daemon.decode.headers import AUDIO_NAMES, READABLE
 from daemon.decode.identity import combined_hash, is_folder, member_states, members, relative_name
 from daemon.decode.safeopen import hash_open, opened
+from daemon.decode.several import Answer, apart, judged_as
 from daemon.decode.spool import Scratch
-from daemon.decode.stems import Stem, StemSet, read_stems, shown_relative
+from daemon.decode.stems import NotStems, Stem, StemSet, read_stems, shown_relative
 from daemon.decode.tags import INNER_NAME, claims
 
 TAGGED = re.compile(r"(?<!un)(?<!no)(?<!no[ _-])tag", re.I)  # a spoken tag is laid over it
@@ -45,6 +46,8 @@ class Source:
     lossy: bool
     tags: dict[str, str]
     warnings: tuple[str, ...]  # whole sentences for the report
+    pack: str | None = None  # folder or zip of several beats that it came in
+    other_mixes: tuple[str, ...] = ()  # files of that pack that are other mixes of this beat
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,6 +71,8 @@ def decode(
     ignore: tuple[str, ...] = DEFAULT_IGNORE,
     producer: str | None = None,
     scratch: Scratch | None = None,
+    several: Answer | None = "stems",
+    inner: str | None = None,
 ) -> Decoded:
     """Read a drop completely.
 
@@ -79,6 +84,9 @@ def decode(
     producer : name of the sub-folder it lay in, for the report
     scratch : where a zip is extracted and a long signal lies; it must outlive the copies. Without
         one a zip is gone on return: enough to analyse, not to copy; and every signal is in memory.
+    several : what several files in a folder or zip are: the "stems" of one beat, or "beats"; None: judged
+        by content, which may raise SeveralBeats
+    inner : of a zip of several beats, the one meant, by its path inside
 
     Raises
     ------
@@ -87,12 +95,30 @@ def decode(
     """
     if scratch is None:
         with Scratch(most_in_memory=math.inf) as private:
-            return decode(path, limits=limits, ignore=ignore, producer=producer, scratch=private)
+            return decode(
+                path,
+                limits=limits,
+                ignore=ignore,
+                producer=producer,
+                scratch=private,
+                several=several,
+                inner=inner,
+            )
+    if inner is not None:
+        return _member(path, inner, producer, limits, ignore, scratch)
     if is_folder(path):
-        return _folder(path, file_name(path), producer, limits, ignore, scratch)
+        return _folder(path, file_name(path), producer, limits, ignore, scratch, several)
     if content_of(path).format != "ZIP":
         return _single(read_audio(path, limits, scratch), file_name(path), producer, limits)
-    return _zip(path, producer, limits, ignore, scratch)
+    return _zip(path, producer, limits, ignore, scratch, several)
+
+
+def _member(
+    path: Path, inner: str, producer: str | None, limits: Limits, ignore: tuple[str, ...], scratch: Scratch
+) -> Decoded:
+    """One file of a zip of several beats; identity is that of its own bytes."""
+    file = extract(path, scratch.folder, limits, ignore, only=inner).folder / inner
+    return _single(read_audio(file, limits, scratch), file_name(inner), producer, limits)
 
 
 def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -> Decoded:
@@ -118,11 +144,20 @@ def _single(audio: AudioFile, name: str, producer: str | None, limits: Limits) -
 
 
 def _zip(
-    path: Path, producer: str | None, limits: Limits, ignore: tuple[str, ...], scratch: Scratch
+    path: Path,
+    producer: str | None,
+    limits: Limits,
+    ignore: tuple[str, ...],
+    scratch: Scratch,
+    several: Answer | None,
 ) -> Decoded:
     """Unpack into the private folder and go on as with a folder; identity is the zip's own bytes."""
     unpacked = extract(path, scratch.folder, limits, ignore)
-    decoded = _folder(unpacked.folder, file_name(path), producer, limits, ignore, scratch)
+    try:
+        decoded = _folder(unpacked.folder, file_name(path), producer, limits, ignore, scratch, several)
+    except SeveralBeats as error:
+        error.sha256 = unpacked.sha256
+        raise
     warnings = (*unpacked.warnings, *decoded.source.warnings)
     facts = replace(decoded.source, sha256=unpacked.sha256, bytes=unpacked.bytes, warnings=warnings)
     return replace(decoded, source=facts)
@@ -135,20 +170,27 @@ def _folder(
     limits: Limits,
     ignore: tuple[str, ...],
     scratch: Scratch,
+    several: Answer | None,
 ) -> Decoded:
     before = member_states(folder, ignore)
     files, refused = members(folder, ignore)
     audio = [file for file in files if _is_audio(file)]
     if not audio:
         raise EmptyDrop(name, "there is no audio in it", "ask the producer for the beat or its stems")
+    if len(audio) > 1:
+        several = judged_as(folder, several)
+        if several == "beats":
+            raise apart(name, folder, audio)
     if len(audio) > limits.max_stems:
-        cause = f"{len(audio)} audio files, more than limits.max_stems = {limits.max_stems}"
-        raise TooLong(name, cause, "drop the stems of one beat at a time")
+        _require_pack(audio, folder, name, limits, scratch, several)
     if len(audio) == 1:
         single = read_audio(audio[0], limits, scratch)
         decoded, hashes = _single(single, name, producer, limits), {audio[0]: single.sha256}
     else:
-        found = read_stems(audio, folder, limits, scratch)
+        try:
+            found = read_stems(audio, folder, limits, scratch, judge=several is None)
+        except NotStems as several_beats:
+            raise apart(name, folder, audio, several_beats) from several_beats
         decoded = _from_stems(found, folder, name, producer, limits, scratch)
         hashes = {stem.path: stem.sha256 for stem in found.stems}
     others = [file for file in files if file not in hashes]
@@ -166,6 +208,24 @@ def _folder(
         warnings=(*notes, *decoded.source.warnings),
     )
     return replace(decoded, source=facts)
+
+
+def _require_pack(
+    audio: list[Path], folder: Path, name: str, limits: Limits, scratch: Scratch, several: Answer | None
+) -> None:
+    """More files than stems may be: raise SeveralBeats when they are separate beats, else TooLong.
+
+    Told by as many of them as stems may be, spread evenly.
+    """
+    if several is None:
+        some = [audio[k * len(audio) // limits.max_stems] for k in range(limits.max_stems)]
+        try:
+            with scratch.inner() as passing:
+                read_stems(some, folder, limits, passing, judge=True)
+        except NotStems as several_beats:
+            raise apart(name, folder, audio, several_beats) from several_beats
+    cause = f"{len(audio)} audio files, more than limits.max_stems = {limits.max_stems}"
+    raise TooLong(name, cause, "drop the stems of one beat at a time")
 
 
 def _left_out(what: str, files: list[Path], folder: Path) -> list[str]:
@@ -191,24 +251,11 @@ def _is_audio(path: Path) -> bool:
     return content_of(path).format in READABLE or path.suffix.lower().lstrip(".") in AUDIO_NAMES
 
 
-def _require_one_beat(stems: tuple[Stem, ...], name: str) -> None:
-    """Raise NotAudio when all files have lengths of their own and name tempi that do not go together."""
-    said = {
-        claim.value for stem in stems for claim in claims(stem.path.name, {}) if claim.question == "tempo"
-    }
-    tempi = sorted(value for value in said if isinstance(value, float))
-    several = any(abs(tempo / tempi[0] - round(tempo / tempi[0])) > 0.03 for tempo in tempi)
-    if several and len({round(stem.duration_s, 1) for stem in stems}) == len(stems):
-        cause = f"its files are named with different tempi ({', '.join(f'{t:g}' for t in tempi)} BPM)"
-        raise NotAudio(name, cause, "drop each beat on its own; a folder is taken for the stems of one beat")
-
-
 def _from_stems(
     found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch
 ) -> Decoded:
     if all(stem.role == "version" for stem in found.stems):
         return _best_version(found, name, producer, limits, scratch)
-    _require_one_beat(found.stems, name)
     summed = [stem for stem in found.stems if stem.role == "stem"]
     frames, channels = found.samples.shape
     short = require_length(name, frames, found.rate, limits)

@@ -90,7 +90,8 @@ def identify(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> str:
     """SHA-256 (hex) of a drop's bytes: its identity, whatever its name.
 
     A folder's is taken over its members' relative NFC names and SHA-256s; where it lies, its own
-    name, file times and ignored names do not count. Streamed: memory does not depend on the size.
+    name, file times and ignored names do not count. (So another ``arrival.ignore`` may give a folder another
+    identity. That is meant: it is another sum.) Streamed: memory does not depend on the size.
     """
     if not is_folder(path):
         with opened(path) as file:

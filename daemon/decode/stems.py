@@ -17,50 +17,22 @@ from typing import Any
 import numpy as np
 
 from analyzers.signal.mono import resampled
-from analyzers.signal.samples import SampleArray, blocks_of
+from analyzers.signal.samples import SampleArray
+from analyzers.structure.stem_sets import SetVerdict, judge_set
+from analyzers.structure.stem_traits import Traits, traits_of
 from config.settings import Limits
 from daemon.core.errors import ChangedWhileReading, UnreadableAudio
 from daemon.core.text import file_name
-from daemon.decode.audiochecks import is_silent
 from daemon.decode.audiofile import BLOCK, AudioFile, open_sound, read_audio
 from daemon.decode.headers import READABLE, recognise
 from daemon.decode.identity import relative_name
 from daemon.decode.nulltest import NullTest, null_test
 from daemon.decode.safeopen import opened
 from daemon.decode.spool import Collector, Scratch
+from daemon.decode.stemfacts import Stem, describe
 from daemon.decode.twotrack import Windows, compare, hinted
 
-FIRST_SOUND_BELOW_PEAK_DB = 60.0
-MONO_DIFFERENCE = 1e-4  # of the peak: -80 dB
-OPPOSITE_CHANNELS = -0.9  # correlation of left and right
-
-
-@dataclass(frozen=True, slots=True)
-class Stem:
-    """One file of a stem drop. Levels are None for digital silence."""
-
-    name: str  # relative to the drop, fit to be shown
-    path: Path
-    role: str  # "stem", "two-track" (left out of the sum)
-    sha256: str
-    frames: int  # in its own rate
-    rate: int  # Hz
-    channels: int
-    subtype: str
-    bit_depth: int | None
-    lossy: bool
-    peak_dbfs: float | None
-    rms_dbfs: float | None
-    silent: bool
-    mono: bool  # one channel, or two equal ones
-    first_sound_sample: int | None  # 60 dB below its own peak, in its own rate
-    inverted: bool | None = None  # polarity against the mix; None: cannot be told
-    notes: tuple[str, ...] = ()
-    null: NullTest | None = None  # of a two-track against the sum of the stems
-
-    @property
-    def duration_s(self) -> float:
-        return self.frames / self.rate
+__all__ = ["NotStems", "Stem", "StemSet", "at_rate", "describe", "read_stems", "shown_relative"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -72,6 +44,15 @@ class StemSet:
     stems: tuple[Stem, ...]
     tags: dict[str, str]
     warnings: tuple[str, ...]
+
+
+class NotStems(Exception):
+    """Several files that are not, or not surely, the stems of one song. `verdict` is about `files`."""
+
+    def __init__(self, verdict: SetVerdict, files: Sequence[Path]) -> None:
+        super().__init__(verdict.kind)
+        self.verdict = verdict
+        self.files = tuple(files)
 
 
 @dataclass(slots=True)
@@ -105,17 +86,24 @@ class _Sum:
         return wider.done()
 
 
-def read_stems(files: Sequence[Path], folder: Path, limits: Limits, scratch: Scratch) -> StemSet:
+def read_stems(
+    files: Sequence[Path], folder: Path, limits: Limits, scratch: Scratch, judge: bool = False
+) -> StemSet:
     """Read every file once, sum them at the most common rate, and compare them.
 
     Raises UnreadableAudio naming every file that cannot be read: a sum without one of its stems
-    would be another beat.
+    would be another beat. With `judge` NotStems comes first, when what can be read shows that the files are
+    not the stems of one song, or does not show that they are.
     """
-    declared = _probe(files, folder)
-    rate = _most_common([rate for rate, _seconds in declared])
-    seconds = max(min(seconds, limits.max_minutes * 60) for _rate, seconds in declared)
+    declared, broken = _probe(files, folder)
+    if broken and not (judge and declared):
+        raise _unreadable(broken, files, folder)
+    files = [path for path in files if path in declared]
+    rate = _most_common([rate for rate, _seconds in declared.values()])
+    seconds = max(min(seconds, limits.max_minutes * 60) for _rate, seconds in declared.values())
     total, windows = _Sum(rate, scratch), Windows(rate, seconds)
     stems: list[Stem] = []
+    traits: list[Traits] = []
     tags: dict[str, str] = {}
     warnings: list[str] = []
     for path in files:
@@ -128,10 +116,18 @@ def read_stems(files: Sequence[Path], folder: Path, limits: Limits, scratch: Scr
             samples = at_rate(audio, rate, passing)
             del audio
             windows.take(samples)
+            if judge:
+                traits.append(traits_of(samples, rate, seconds))
             if not hinted(name):
                 total.add(path, samples)
             del samples
     verdict = compare([stem.name for stem in stems], windows)
+    if judge:
+        found = judge_set(traits, verdict.likeness, verdict.roles)
+        if found.kind not in ("stems", "one mix"):
+            raise NotStems(found, files)
+        if broken:
+            raise _unreadable(broken, [*files, *broken], folder)
     judged = [
         replace(stem, role=role, inverted=inverted, notes=(*stem.notes, *notes))
         for stem, role, inverted, notes in zip(
@@ -150,9 +146,10 @@ def shown_relative(path: Path, folder: Path) -> str:
     return "/".join(file_name(part) for part in relative_name(path, folder).split("/"))
 
 
-def _probe(files: Sequence[Path], folder: Path) -> list[tuple[int, float]]:
-    """Rate in Hz and declared length in seconds of all files, before any is decoded."""
-    found, broken = [], []
+def _probe(files: Sequence[Path], folder: Path) -> tuple[dict[Path, tuple[int, float]], list[str]]:
+    """Rate in Hz and declared length in seconds of all files, before any is decoded; what cannot be read."""
+    found: dict[Path, tuple[int, float]] = {}
+    broken: list[str] = []
     for path in files:
         name = shown_relative(path, folder)
         with opened(path) as file:
@@ -162,13 +159,15 @@ def _probe(files: Sequence[Path], folder: Path) -> list[tuple[int, float]]:
                 continue
             try:
                 with open_sound(file, name) as sound:
-                    found.append((sound.samplerate, sound.frames / max(1, sound.samplerate)))
+                    found[path] = sound.samplerate, sound.frames / max(1, sound.samplerate)
             except UnreadableAudio:
                 broken.append(f"{name}: damaged")
-    if broken:
-        cause = f"{len(broken)} of {len(files)} stems cannot be decoded ({_listed(broken)})"
-        raise UnreadableAudio(file_name(folder), cause, "ask the producer to send the stems again")
-    return found
+    return found, broken
+
+
+def _unreadable(broken: Sequence[str], files: Sequence[object], folder: Path) -> UnreadableAudio:
+    cause = f"{len(broken)} of {len(files)} stems cannot be decoded ({_listed(broken)})"
+    return UnreadableAudio(file_name(folder), cause, "ask the producer to send the stems again")
 
 
 def _most_common(rates: Sequence[int]) -> int:
@@ -208,64 +207,6 @@ def at_rate(audio: AudioFile, rate: int, scratch: Scratch) -> SampleArray:
     for piece in resampled(audio.samples, audio.rate, rate, "HQ", channels):
         converted.append(piece)
     return converted.done()
-
-
-def describe(audio: AudioFile, name: str) -> Stem:
-    """Level and channel facts of one file."""
-    samples = audio.samples
-    peak = max(float(np.abs(block).max()) for block in blocks_of(samples, BLOCK))
-    return Stem(
-        name=name,
-        path=audio.path,
-        role="stem",
-        sha256=audio.sha256,
-        frames=len(samples),
-        rate=audio.rate,
-        channels=samples.shape[1],
-        subtype=audio.subtype,
-        bit_depth=audio.bit_depth,
-        lossy=audio.lossy,
-        peak_dbfs=_decibels(peak),
-        rms_dbfs=_decibels(_rms(samples)),
-        silent=is_silent(samples),
-        mono=samples.shape[1] == 1 or _same_channels(samples, peak),
-        first_sound_sample=_first_sound(samples, peak * 10 ** (-FIRST_SOUND_BELOW_PEAK_DB / 20)),
-        notes=_channel_notes(samples),
-    )
-
-
-def _decibels(value: float) -> float | None:
-    return 20 * float(np.log10(value)) if value > 0 else None
-
-
-def _rms(samples: SampleArray) -> float:
-    power = sum(float(np.dot(part, part)) for part in map(np.ravel, blocks_of(samples, BLOCK)))
-    return float(np.sqrt(power / (len(samples) * samples.shape[1])))
-
-
-def _same_channels(samples: SampleArray, peak: float) -> bool:
-    limit = MONO_DIFFERENCE * peak
-    return all(np.abs(block[:, 1:] - block[:, :1]).max() <= limit for block in blocks_of(samples, BLOCK))
-
-
-def _first_sound(samples: SampleArray, threshold: float) -> int | None:
-    for at in range(0, len(samples), BLOCK):
-        loud = np.flatnonzero((np.abs(samples[at : at + BLOCK]) > threshold).any(axis=1))
-        if len(loud):
-            return at + int(loud[0])
-    return None
-
-
-def _channel_notes(samples: SampleArray) -> tuple[str, ...]:
-    if samples.shape[1] != 2:
-        return ()
-    products = np.zeros((2, 2))
-    for block in blocks_of(samples, BLOCK):
-        products += block.T @ block
-    both = float(products[0, 0] * products[1, 1])
-    if both and float(products[0, 1]) / both**0.5 < OPPOSITE_CHANNELS:
-        return ("left and right are opposite: it disappears in mono",)
-    return ()
 
 
 def _difference_warnings(stems: Sequence[Stem], rate: int) -> list[str]:

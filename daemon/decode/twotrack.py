@@ -23,6 +23,7 @@ from analyzers.signal.samples import SampleArray
 
 COUNT = 8  # windows spread over the beat ...
 LENGTH_S = 2.0  # ... of this length each
+THIN = 4  # samples that become one for the look around 1 kHz
 LAG_S = 0.06  # a lossy two-track may start this much later
 EXPLAINED = 0.6  # share of a two-track's power that its stems explain at least
 PART = 0.002  # share of its power that makes a stem a part of it
@@ -59,23 +60,37 @@ class Windows:
         half = max(1, round(rate / 11025))
         self.wavelet = np.repeat(np.array([1.0, -1.0], np.float32), half) / np.float32(half)
         self._rows: list[npt.NDArray[np.float32]] = []
+        self._low: list[npt.NDArray[np.float32]] = []
 
     def take(self, samples: SampleArray) -> None:
         """Add one file [shape=(frames, channels)]; windows beyond its end are silent."""
         row = np.zeros((COUNT, self.length), np.float32)
+        low = np.zeros((COUNT, self.length // THIN), np.float32)
         for i, start in enumerate(self.starts):
             part = samples[start : start + self.length].mean(axis=1, dtype=np.float32)
             if len(part) >= len(self.wavelet):
                 row[i, : len(part)] = np.convolve(part, self.wavelet)[: len(part)]
+                thin = part[: len(part) // THIN * THIN].reshape(-1, THIN).mean(axis=1)
+                low[i, : len(thin)] = np.convolve(thin, self.wavelet)[: len(thin)]
         self._rows.append(row.ravel())
+        self._low.append(low.ravel())
 
     @property
     def rows(self) -> npt.NDArray[np.float32]:
         """All files taken so far [shape=(files, samples)]."""
         return np.stack(self._rows)
 
+    def low_likeness(self, lags: Sequence[int]) -> npt.NDArray[np.float64]:
+        """Correlation of each two files around 1 kHz, where drums do not hide what else they share."""
+        moved = [
+            np.roll(row.reshape(COUNT, -1), -round(lag / THIN), axis=1).ravel()
+            for row, lag in zip(self._low, lags, strict=True)
+        ]
+        rows = np.stack(moved)
+        return _likeness((rows @ rows.T).astype(np.float64))
 
-@dataclass(frozen=True, slots=True)
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Verdict:
     """One entry a file, in the order they were taken."""
 
@@ -84,6 +99,7 @@ class Verdict:
     inverted: tuple[bool | None, ...]
     notes: tuple[tuple[str, ...], ...]
     warnings: tuple[str, ...]
+    likeness: npt.NDArray[np.float64]  # correlation of each two around 1 or 4 kHz, the larger
 
 
 def compare(names: Sequence[str], windows: Windows) -> Verdict:
@@ -92,9 +108,10 @@ def compare(names: Sequence[str], windows: Windows) -> Verdict:
     gram = (rows @ rows.T).astype(np.float64)
     heard = np.diag(gram) > 0
     likeness = _likeness(gram)
+    shared = _larger(likeness, windows.low_likeness(lags))
     if heard.sum() > 1 and (likeness[np.ix_(heard, heard)] > SAME).all():
         none: tuple[tuple[str, ...], ...] = ((),) * len(names)
-        return Verdict(tuple(lags), ("version",) * len(names), (None,) * len(names), none, ())
+        return Verdict(tuple(lags), ("version",) * len(names), (None,) * len(names), none, (), shared)
     roles = _roles(names, gram, likeness, heard)
     stems = np.flatnonzero((roles == "stem") & heard)
     inverted: list[bool | None] = [None] * len(names)
@@ -109,7 +126,12 @@ def compare(names: Sequence[str], windows: Windows) -> Verdict:
     if groups:
         warnings.append(f"Already in other stems and left out of the sum: {', '.join(groups)}.")
     return Verdict(
-        tuple(lags), tuple(map(str, roles)), tuple(inverted), tuple(map(tuple, notes)), tuple(warnings)
+        tuple(lags),
+        tuple(map(str, roles)),
+        tuple(inverted),
+        tuple(map(tuple, notes)),
+        tuple(warnings),
+        shared,
     )
 
 
@@ -146,6 +168,11 @@ def _likeness(gram: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
     size = np.sqrt(np.diag(gram))
     scale = np.outer(size, size)
     return gram / np.where(scale > 0, scale, np.inf)
+
+
+def _larger(a: npt.NDArray[np.float64], b: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
+    """Of each entry the one further from 0."""
+    return np.where(np.abs(a) >= np.abs(b), a, b)
 
 
 def _roles(

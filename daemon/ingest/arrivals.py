@@ -30,6 +30,7 @@ RESUMED_S = 120.0
 """A drop that changes so soon after it was done was not whole, and had paused."""
 RENAMED_LATER_NS = 2_000_000_000
 """So much later than the contents only a rename, a link or a copy that keeps times changes the inode."""
+FOLDERS = (Kind.STEMS, Kind.MAYBE_STEMS)
 AGE_BONUS_BYTES_PER_S = 4_000_000
 """A waiting drop counts as this much smaller each second: small ones go first, a long one still gets its
 turn.
@@ -161,7 +162,7 @@ class Arrivals:
 
     def settle_for(self, entry: PendingDrop) -> float:
         """How long this drop must be quiet, in seconds. Nothing but time proves a folder whole."""
-        if entry.candidate.kind is Kind.FILE:
+        if entry.candidate.kind not in FOLDERS:
             return self.settle_s
         return self.patience(entry, self.settle_s * FOLDER_SETTLES)
 

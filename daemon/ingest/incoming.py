@@ -9,7 +9,17 @@ from pathlib import Path
 
 from config.settings import Arrival
 from daemon.core.names import is_ignored
-from daemon.ingest.grouping import MARKER, Candidate, FileFact, Kind, group, owner
+from daemon.ingest.grouping import (
+    BEATS_MARKER,
+    MARKER,
+    Candidate,
+    FileFact,
+    Kind,
+    ZipPack,
+    folders_with,
+    group,
+    owner,
+)
 from daemon.ingest.scan import Listing, fact_of, look
 
 
@@ -17,8 +27,13 @@ from daemon.ingest.scan import Listing, fact_of, look
 class Incoming:
     root: Path
     settings: Arrival
-    split: set[str] = field(default_factory=set)  # folders found to be no stems
+    split: set[str] = field(default_factory=set)  # folders found to hold separate beats
+    packs: dict[str, ZipPack] = field(default_factory=dict)  # zips found to hold separate beats
+    mixes: dict[str, dict[str, list[str]]] = field(
+        default_factory=dict
+    )  # of packs: member -> its other mixes
     marked: set[str] = field(default_factory=set)  # folders with a stems marker, as of the last full look
+    apart: set[str] = field(default_factory=set)  # folders with a beats marker, as of the last full look
     folders: int = 0
     loose: bool = False  # inodes and change times mean nothing here
 
@@ -26,9 +41,8 @@ class Incoming:
         """Everything. Raises OSError when the folder cannot be listed."""
         listing = look(self.root, self.settings.ignore, loose=self.loose)
         self.folders = listing.folders
-        self.marked = {
-            f.path.rpartition("/")[0] for f in listing.facts if f.path.rpartition("/")[2].casefold() == MARKER
-        }
+        self.apart = folders_with(BEATS_MARKER, listing.facts)
+        self.marked = folders_with(MARKER, listing.facts) - self.apart
         return self._group(listing.facts, listing.ignored), listing
 
     def relative(self, path: str) -> str | None:
@@ -41,13 +55,14 @@ class Incoming:
 
     def unit_of(self, path: str) -> str:
         """The folder that must be looked at as a whole because of ``path``, or ``path`` itself."""
-        if folder := owner(path, self.marked):
+        if folder := owner(path, self.marked, self.split | self.apart):
             return folder
         parent = path.rpartition("/")[0]
         return parent if parent.count("/") == 1 else path
 
     def around(self, unit: str) -> list[Candidate]:
         """Candidates at and below ``unit``; empty when it is gone. Raises OSError when it cannot be read."""
+        unit = self.place_of(unit)
         full = self.root / unit
         try:
             status = os.lstat(full)
@@ -60,9 +75,33 @@ class Incoming:
 
     def refresh(self, candidate: Candidate) -> Candidate | None:
         """The same drop as it is now; None when it is gone (or has become something else)."""
-        if candidate.kind is Kind.FILE:
-            return self._find(candidate.key, self._lone(candidate.key))
+        if candidate.kind in (Kind.FILE, Kind.MEMBER):
+            return self._find(candidate.key, self._lone(self.place_of(candidate.key)))
         return self._find(candidate.key, self.around(candidate.key))
+
+    def place_of(self, key: str) -> str:
+        """The zip that a drop lies in, or the drop's own path."""
+        return next((zipped for zipped in self.packs if key.startswith(f"{zipped}/")), key)
+
+    def know(self, key: str, stat_digest: bytes, mixes: dict[str, list[str]]) -> None:
+        """From now on the files of this folder or zip are drops of their own."""
+        self.mixes[key] = mixes
+        if (self.root / key).is_dir():
+            self.split.add(key)
+        else:
+            self.packs[key] = ZipPack(stat_digest, tuple(mixes))
+
+    def forget(self, key: str) -> None:
+        """A folder or zip that is to be judged again."""
+        self.split.discard(key)
+        self.packs.pop(key, None)
+        self.mixes.pop(key, None)
+
+    def mixes_of(self, candidate: Candidate) -> list[str]:
+        """Other files of its pack that are mixes of the same beat."""
+        if candidate.pack is None:
+            return []
+        return self.mixes.get(candidate.pack, {}).get(candidate.key[len(candidate.pack) + 1 :], [])
 
     def _lone(self, key: str) -> list[Candidate]:
         try:
@@ -76,4 +115,6 @@ class Incoming:
         return next((candidate for candidate in candidates if candidate.key == key), None)
 
     def _group(self, facts: list[FileFact], ignored: Iterable[FileFact] = ()) -> list[Candidate]:
-        return group(facts, self.settings.extensions, self.split, self.marked, ignored)
+        return group(
+            facts, self.settings.extensions, self.split | self.apart, self.marked, ignored, self.packs
+        )

@@ -13,7 +13,7 @@ from daemon.core.problems import Problems
 from daemon.core.text import count
 from daemon.ingest.arrivals import Arrivals, PendingDrop
 from daemon.ingest.completeness import Access, access
-from daemon.ingest.grouping import MARKER, Candidate, Kind
+from daemon.ingest.grouping import MARKERS, Candidate, Kind
 from daemon.ingest.incoming import Incoming
 
 log = logging.getLogger("beatintake.settling")
@@ -64,7 +64,7 @@ class Settling:
         """Look around every path that an event named (with where it was renamed from, if it was)."""
         inside = {self.incoming.relative(path): source for path, source in paths.items()}
         inside.pop(None, None)
-        if any(path.rpartition("/")[2].casefold() == MARKER for path in inside if path):
+        if any(path.rpartition("/")[2].casefold() in MARKERS for path in inside if path):
             self.scan(now)  # it may have changed what a whole folder is
         for unit in {self.incoming.unit_of(path) for path in inside if path}:
             self._look_around(unit, now)
@@ -125,7 +125,9 @@ class Settling:
         """Those of the paths that lie no more in the folder (none while it cannot be reached)."""
         if not self.incoming.root.is_dir():
             return []
-        return [path for path in paths if not os.path.lexists(self.incoming.root / path)]
+        return [
+            path for path in paths if not os.path.lexists(self.incoming.root / self.incoming.place_of(path))
+        ]
 
     def settle(self, now: float) -> None:
         """Ask about every quiet drop whether it may be taken."""

@@ -24,6 +24,7 @@ from pathlib import Path
 
 from daemon.core.errors import MachineError
 from daemon.ledger.rows import (
+    PACK,
     SCHEMA,
     SCHEMA_VERSION,
     Attempts,
@@ -36,7 +37,7 @@ from daemon.ledger.rows import (
     record_of,
 )
 
-__all__ = ["Attempts", "Intent", "Ledger", "Mark", "Record", "ledger_path"]
+__all__ = ["PACK", "Attempts", "Intent", "Ledger", "Mark", "Record", "ledger_path"]
 
 
 class Ledger:
@@ -125,13 +126,21 @@ class Ledger:
         return record_of(row) if row else None
 
     def history(self, limit: int = 20, since: float = 0.0, outcome: str | None = None) -> list[Record]:
-        """Newest first."""
+        """Newest first; packs only when they are asked for."""
         rows = self._db.execute(
-            "SELECT * FROM contents WHERE at>=?1 AND (?2 IS NULL OR outcome=?2)"
+            "SELECT * FROM contents WHERE at>=?1 AND (outcome=?2 OR ?2 IS NULL AND outcome<>?4)"
             " ORDER BY at DESC, sha256 LIMIT ?3",
-            (since, outcome, limit),
+            (since, outcome, limit, PACK),
         )
         return [record_of(row) for row in rows]
+
+    def questions(self) -> list[Record]:
+        """Folders and zips of which a person must say whether they are stems or beats, newest first."""
+        found = self._db.execute(
+            "SELECT * FROM contents WHERE outcome='rejected' AND summary LIKE '%\"question\": [%'"
+            " ORDER BY at DESC"
+        )
+        return [record for record in map(record_of, found) if record.summary.get("question")]
 
     def count(self, outcome: str) -> int:
         return int(
@@ -197,10 +206,27 @@ class Ledger:
     def deliveries(self) -> Iterator[tuple[str, str, str, str | None]]:
         """(path, sha256, name and producer of the result) of every drop that is done."""
         rows = self._db.execute(
-            "SELECT path, sha256, name, producer FROM drops JOIN contents USING(sha256) ORDER BY path"
+            "SELECT path, sha256, name, producer FROM drops JOIN contents USING(sha256)"
+            " WHERE outcome<>? ORDER BY path",
+            (PACK,),
         )
         for path, sha256, name, producer in rows:
             yield os.fsdecode(path), sha256, name, producer
+
+    def at(self, path: str) -> list[Record]:
+        """What became of the drop at a path: one record, or none."""
+        rows = self._db.execute(
+            "SELECT contents.* FROM drops JOIN contents USING(sha256) WHERE path=?", (os.fsencode(path),)
+        )
+        return [record_of(row) for row in rows]
+
+    def packs(self) -> list[tuple[str, bytes, Record]]:
+        """(path, stat digest, record) of every folder or zip of several beats."""
+        rows = self._db.execute(
+            "SELECT path, fingerprint, contents.* FROM drops JOIN contents USING(sha256) WHERE outcome=?",
+            (PACK,),
+        )
+        return [(os.fsdecode(path), mark, record_of(tuple(row))) for path, mark, *row in rows]
 
     def record_drop(self, path: str, stat_digest: bytes, sha256: str | None) -> None:
         with self._transaction() as db:

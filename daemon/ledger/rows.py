@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 from typing import Any
 
 SCHEMA_VERSION = 1
+PACK = "pack"
+"""Outcome of a folder or zip of several beats: it has no folder, its beats have."""
 SCHEMA = """
 CREATE TABLE IF NOT EXISTS contents(
   sha256 TEXT PRIMARY KEY, outcome TEXT NOT NULL, folder TEXT NOT NULL, name TEXT NOT NULL, producer TEXT,
@@ -34,7 +36,7 @@ class Record:
     """What became of one content. ``folder`` is a name inside ready/ or rejected/, by outcome."""
 
     sha256: str
-    outcome: str  # "ready" or "rejected"
+    outcome: str  # "ready", "rejected" or PACK
     folder: str
     name: str
     producer: str | None = None

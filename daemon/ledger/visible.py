@@ -162,7 +162,9 @@ def _summary(data: dict[str, Any]) -> dict[str, Any]:
     """The few values that status and digest show, as far as the report has them."""
     answers = data.get("answers") or {}
     ears = data.get("check_by_ear") or []
-    return {
+    asked = {"question": data["question"]} if data.get("question") else {}
+    return asked | {
+        "pack": data["drop"].get("pack"),
         "tempo_bpm": (answers.get("tempo") or {}).get("value"),
         "key": (answers.get("key") or {}).get("value"),
         "needs_ears": len(ears),

@@ -14,6 +14,7 @@ from collections import Counter
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
+from pathlib import Path
 from typing import Any
 
 from config.settings import Folders, Settings
@@ -23,6 +24,7 @@ from daemon.core.text import one_line, shortened
 from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ledger.othernames import other_names
+from daemon.ledger.rejection import question_line
 from daemon.ledger.visible import unrecorded
 from daemon.service.control import is_paused
 from daemon.service.heartbeat import STALE_S, read_heartbeat, state_trouble
@@ -59,6 +61,7 @@ class Status:
     needs_ears: list[dict[str, Any]] = field(default_factory=list)
     needs_ears_count: int = 0  # among the newest results
     refused_corrections: list[dict[str, Any]] = field(default_factory=list)
+    questions: list[str] = field(default_factory=list)
 
 
 def read_status(settings: Settings) -> Status:
@@ -97,6 +100,7 @@ def read_status(settings: Settings) -> Status:
             {"folder": name, "reason": refusal.reason, "at": refusal.at}
             for name, refusal in sorted(Refusals.load(folders.state, folders.ready).current().items())
         ],
+        questions=_questions(folders.state),
     )
 
 
@@ -107,6 +111,19 @@ def _state(running: bool, responding: bool, mute: bool, facts: dict[str, Any]) -
     if mute and not responding:
         return MUTE
     return str(facts.get("state", "starting")) if responding else "not responding"
+
+
+def _questions(state: Path) -> list[str]:
+    try:
+        ledger = Ledger.read_only(ledger_path(state))
+    except (sqlite3.Error, OSError):
+        return []
+    try:
+        return [question_line(record) for record in ledger.questions()]
+    except sqlite3.Error:
+        return []
+    finally:
+        ledger.close()
 
 
 def _known_results(folders: Folders) -> tuple[int, int, list[dict[str, Any]], list[dict[str, Any]]]:
@@ -136,6 +153,8 @@ def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any
         "name": record.name,
         "producer": record.producer,
         "also": list(names.get(record.sha256, ())),
+        "pack": facts.get("pack"),
+        "question": bool(facts.get("question")),
         "outcome": record.outcome,
         "folder": record.folder,
         "at": record.at,
@@ -161,6 +180,7 @@ def print_status(settings: Settings, as_json: bool = False) -> int:
 def as_lines(status: Status, settings: Settings) -> list[str]:
     """For people: what needs an action first."""
     lines = [_headline(status)]
+    lines += [f"  ? {text}" for text in status.questions]
     lines += [f"  ! {text}" for text in status.problems.values()]
     lines += [f"  put right {text}" for text in status.notices]
     for job in status.jobs:
@@ -214,15 +234,16 @@ def _queue(word: str, count: int, entries: list[dict[str, Any]]) -> list[str]:
 
 def _result(result: dict[str, Any]) -> str:
     also = f" (also delivered as {', '.join(result['also'])})" if result["also"] else ""
+    if result["question"]:
+        return f"{_ago(result['at'])} ago  asks      {result['name']}: stems or beats?"
     if result["outcome"] == "rejected":
         return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
     tempo = f"{result['tempo_bpm']:g} BPM" if result["tempo_bpm"] else "no tempo"
     ears = ", check by ear" if result["needs_ears"] else ""
     ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
-    return (
-        f"{_ago(result['at'])} ago  ready     {result['folder']}: {tempo}, {result['key'] or 'no key'}"
-        f"{ears}{also}"
-    )
+    pack = f" (pack {result['pack']})" if result["pack"] else ""
+    found = f"{tempo}, {result['key'] or 'no key'}{ears}{also}"
+    return f"{_ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}"
 
 
 def _ago(at: float) -> str:

@@ -3,4 +3,4 @@
 Offers what the service, a batch and the commands run for one drop.
 """
 
-__all__ = ["analyse", "correct", "job", "publication", "steps", "warm_up"]
+__all__ = ["analyse", "answers", "correct", "job", "publication", "steps", "warm_up"]

@@ -31,6 +31,7 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
                 limits=settings.limits,
                 ignore=settings.arrival.ignore,
                 scratch=scratch,
+                several=None,
             )
             analysis = analyse(decoded.signal, analysis_options(decoded.source, settings))
     except BeatintakeError as error:

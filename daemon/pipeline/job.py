@@ -14,10 +14,11 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from config.settings import Settings
-from daemon.core.errors import DropError
+from daemon.core.errors import DropError, SeveralBeats
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Decoded
+    from daemon.decode.several import Answer
     from daemon.decode.spool import Scratch
 
 WORKDIR = ".work"
@@ -31,11 +32,19 @@ class JobRequest:
     producer: str | None = None
     stamp: str | None = None  # ISO time of arrival, for the report
     part: str | None = None  # SHA-256 of a beginning of this file that was taken for the whole before
+    inner: str | None = None  # of a zip of several beats, the one meant
+    pack: str | None = None  # name of the folder or zip of beats that it belongs to
+    other_mixes: tuple[str, ...] = ()  # files of that pack that are other mixes of this beat
+    several: Answer | None = None  # what a person said about a folder or zip of several files
 
 
 @dataclass(frozen=True, slots=True)
 class JobResult:
-    outcome: Literal["ready", "rejected"]
+    """``pack``: several beats, each a drop of its own (`mixes` in the summary); ``question``: a person must
+    say whether it is one.
+    """
+
+    outcome: Literal["ready", "rejected", "pack", "question"]
     folder_name: str
     sha256: str | None
     reason: str | None = None
@@ -57,11 +66,15 @@ def run_job(request: JobRequest, on_stage: Callable[[str], None] = _ignore) -> J
     from daemon.core.text import file_name
     from daemon.decode.spool import Scratch
 
-    drop = request.drop
-    stem = safe_stem(drop.name if drop.is_dir() else drop.stem)
+    drop = Path(request.inner) if request.inner else request.drop
+    stem = safe_stem(drop.name if request.inner is None and drop.is_dir() else drop.stem)
     try:
         with Scratch(request.staging / WORKDIR) as scratch:
             return _ready(request, stem, scratch, on_stage)
+    except SeveralBeats as error:
+        outcome: Literal["pack", "question"] = "pack" if error.sure else "question"
+        reason = error.about(file_name(drop))
+        return JobResult(outcome, stem, error.sha256 or None, reason, {"mixes": error.mixes})
     except DropError as error:
         return JobResult("rejected", stem, None, error.about(file_name(drop)))
 
@@ -83,8 +96,12 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
         ignore=settings.arrival.ignore,
         producer=request.producer,
         scratch=scratch,
+        several=request.several,
+        inner=request.inner,
     )
     sha256 = decoded.source.sha256
+    source = replace(decoded.source, pack=request.pack, other_mixes=request.other_mixes)
+    decoded = replace(decoded, source=source)
     if request.part:
         carried = carry_over(settings.folders.state, request.part, sha256)
         decoded = _instead_of_a_part(decoded, carried)

@@ -23,7 +23,7 @@ from daemon.core.atomic import (
     sync_tree,
 )
 from daemon.core.logs import note
-from daemon.ledger.ledger import Intent, Ledger, Record
+from daemon.ledger.ledger import PACK, Intent, Ledger, Record
 from daemon.ledger.visible import Visible, report_of
 from daemon.pipeline.inplace import listed, replace_in
 from daemon.pipeline.steps import DropWork
@@ -68,7 +68,7 @@ class Results:
         """What else the drop's place in incoming/ held before, if it was and is a single file."""
         before = self.ledger.content_of(drop.key) if drop.bytes else None
         record = self.ledger.find(before) if before and before != sha256 else None
-        return record if record is not None and record.beginning else None
+        return record if record is not None and record.outcome != PACK and record.beginning else None
 
     def appear(
         self, staged: Path, record: Record, path: str, stat_digest: bytes, part: Record | None = None

@@ -9,6 +9,7 @@ from __future__ import annotations
 import os
 import stat
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -17,6 +18,7 @@ from daemon.core.atomic import STAGING, discard, machine_error
 from daemon.core.errors import BeatintakeError, MachineError
 from daemon.core.private import private_name
 from daemon.corrections.apply import Correction, apply_correction
+from daemon.decode.archives import identify_inner
 from daemon.decode.identity import identify
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.pipeline.inplace import replace_in
@@ -74,10 +76,17 @@ def _render(
         shown = apply_correction(report.analysis, correction) if correction else report.analysis
         said = remarks(report, shown, cut_plan(shown, decoded, settings))
     else:
-        ignore = settings.arrival.ignore
+        path, inner = inside(source)
         decoded = decode(
-            source, limits=settings.limits, ignore=ignore, producer=drop.producer, scratch=scratch
+            path,
+            limits=settings.limits,
+            ignore=settings.arrival.ignore,
+            producer=drop.producer,
+            scratch=scratch,
+            inner=inner,
         )
+    facts = replace(decoded.source, pack=drop.pack, other_mixes=drop.other_mixes)
+    decoded = replace(decoded, source=facts)
     return render_drop(
         decoded,
         report.analysis,
@@ -93,18 +102,38 @@ def _render(
 
 
 def find_source(settings: Settings, report: Report) -> Path | None:
-    """The producer's file: by the ledger, by name, else by its length and bytes; None when it is gone."""
+    """The producer's file: by the ledger, by name, else by its length and bytes; None when it is gone.
+
+    Of a beat in a zip of several the path goes on inside the zip (see `inside`).
+    """
     tried: set[Path] = set()
     for path in _candidates(settings, report):
         if path in tried:
             continue
         tried.add(path)
         try:
-            if os.path.lexists(path) and identify(path, settings.arrival.ignore) == report.drop.sha256:
+            if _identity(path, settings) == report.drop.sha256:
                 return path
         except BeatintakeError:
             continue  # a link or a pipe, unreadable, or gone again
     return None
+
+
+def inside(path: Path) -> tuple[Path, str | None]:
+    """A path that goes on inside a file (a zip of several beats): the file, and the rest."""
+    for above in path.parents:
+        if above.is_file():
+            return above, path.relative_to(above).as_posix()
+    return path, None
+
+
+def _identity(path: Path, settings: Settings) -> str | None:
+    whole, inner = inside(path)
+    if not os.path.lexists(whole):
+        return None
+    if inner is None:
+        return identify(path, settings.arrival.ignore)
+    return identify_inner(whole, inner, settings.limits, settings.arrival.ignore)
 
 
 def _candidates(settings: Settings, report: Report) -> Iterator[Path]:

@@ -1,7 +1,7 @@
 """The steps of one drop, written once for the service and for a batch. Pure.
 
-    (folders that may be stems) are they? -> what is its hash? -> (under a name that had other content)
-    does it go on where that ended? -> the job itself -> publish or reject
+    what is its hash? -> (under a name that had other content) does it go on where that ended? -> the job
+    itself -> publish, reject, split (a pack of beats) or ask (stems or beats?)
 
 Who drives a drop gives the task of its present step to a worker and asks `decide` what the answer means. What
 is done about it (ledger, folders, when it is tried again) is the driver's.
@@ -19,19 +19,19 @@ from config.settings import Settings
 from daemon.core.errors import ChangedWhileReading, DropError, DropWithdrawn, MachineError
 from daemon.core.text import count, file_name, lines, one_line, valid
 from daemon.ledger.ledger import Attempts, Record
+from daemon.pipeline.answers import stored_answer
 from daemon.pipeline.job import JobRequest, JobResult
 from daemon.workers.pool import Died, Done, Failed, Task
 
 IDENTIFY = "daemon.decode.identity:identify"
 CONTINUES = "daemon.decode.identity:continues"
-ARE_STEMS = "daemon.ingest.stemcheck:are_stems"
+IDENTIFY_INNER = "daemon.decode.archives:identify_inner"
 RUN = "daemon.pipeline.job:run_job"
 RUN_DURABLY = "daemon.pipeline.durable:run_durably"
 MAX_INTERRUPTED = 25
 
 
 class Step(StrEnum):
-    STEMS = "stems"
     IDENTIFY = "identify"
     CONTINUES = "compare with what lay there before"
     RUN = "run"
@@ -49,6 +49,9 @@ class DropWork(ABC):
     staging: Path | None = None  # private folder of the job, from RUN on
     bytes: int = 0  # of a single file
     earlier: Record | None = None  # what this place held before, until it is known to be something else
+    inner: str | None = None  # a file of the zip at `path`
+    pack: str | None = None  # path of the folder or zip of beats that it belongs to
+    other_mixes: tuple[str, ...] = ()
 
     @property
     @abstractmethod
@@ -63,7 +66,7 @@ class DropWork(ABC):
     @property
     def shown(self) -> str:
         """The name of the file or folder, fit to be shown."""
-        return file_name(self.path)
+        return file_name(self.inner or self.path)
 
     def task(self, task_id: str, settings: Settings, stamp: str, durably: str | None = None) -> Task:
         """The task of the present step. ``durably``: the job's function, run with stages and fsync."""
@@ -71,12 +74,24 @@ class DropWork(ABC):
         if self.step is Step.CONTINUES:
             assert self.earlier is not None
             return Task(task_id, CONTINUES, (self.path, self.earlier.beginning), limit)
+        ignore = settings.arrival.ignore
+        if self.step is not Step.RUN and self.inner is not None:
+            return Task(task_id, IDENTIFY_INNER, (self.path, self.inner, settings.limits, ignore), limit)
         if self.step is not Step.RUN:
-            function = ARE_STEMS if self.step is Step.STEMS else IDENTIFY
-            return Task(task_id, function, (self.path, settings.arrival.ignore), limit)
+            return Task(task_id, IDENTIFY, (self.path, ignore), limit)
         assert self.staging is not None
-        part = self.earlier.sha256 if self.earlier else None
-        request = JobRequest(self.path, self.staging, settings, self.producer, stamp, part)
+        request = JobRequest(
+            self.path,
+            self.staging,
+            settings,
+            self.producer,
+            stamp,
+            part=self.earlier.sha256 if self.earlier else None,
+            inner=self.inner,
+            pack=file_name(self.pack) if self.pack else None,
+            other_mixes=self.other_mixes,
+            several=stored_answer(settings.folders.state, self.sha256) if self.sha256 else None,
+        )
         if durably:
             return Task(task_id, RUN_DURABLY, (durably, request), limit, stages=True)
         return Task(task_id, RUN, (request,), limit)
@@ -99,15 +114,20 @@ class DropWork(ABC):
 
 
 @dataclass(frozen=True, slots=True)
-class GoOn:
-    """The next step is due."""
+class Split:
+    """Several beats: every file of the folder or zip is a drop of its own. ``mixes``: those files, each with
+    the others that are mixes of the same beat.
+    """
 
-    step: Step
+    mixes: dict[str, list[str]]
 
 
 @dataclass(frozen=True, slots=True)
-class Split:
-    """No stems: every file of the folder is a drop of its own."""
+class Ask:
+    """A person must say whether it is the stems of one beat or several beats."""
+
+    reason: str
+    mixes: dict[str, list[str]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -159,7 +179,7 @@ class Failure:
     detail: str = ""
 
 
-Decision = GoOn | Split | Identified | Compared | Publish | Reject | StartOver | Postpone | Failure
+Decision = Split | Ask | Identified | Compared | Publish | Reject | StartOver | Postpone | Failure
 
 
 def decide(drop: DropWork, answer: Done | Failed | Died) -> Decision:
@@ -180,8 +200,6 @@ def decide(drop: DropWork, answer: Done | Failed | Died) -> Decision:
 
 
 def _after(drop: DropWork, value: Any) -> Decision:
-    if drop.step is Step.STEMS:
-        return GoOn(Step.IDENTIFY) if value else Split()
     if drop.step is Step.IDENTIFY:
         return Identified(str(value))
     if drop.step is Step.CONTINUES:
@@ -190,6 +208,10 @@ def _after(drop: DropWork, value: Any) -> Decision:
     result: JobResult = value
     if result.sha256 not in (None, drop.sha256):
         return StartOver("it was replaced while it was being read")
+    if result.outcome == "pack":
+        return Split(result.summary["mixes"])
+    if result.outcome == "question":
+        return Ask(result.reason or "", result.summary["mixes"])
     if result.outcome == "rejected":
         return Reject(result.reason or "no reason given")
     return Publish(result)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import json
 import os
+import sqlite3
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import asdict
@@ -20,8 +21,9 @@ from urllib.parse import quote
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
 from daemon.core.version import VERSION
-from daemon.ledger.ledger import ledger_path
+from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ledger.othernames import read_other_names
+from daemon.ledger.rejection import question_line
 from daemon.report.page_notes import also_words, tell
 from daemon.report.rejection import PAGE_FILE, read_rejections
 from daemon.report.report import SCHEMA_VERSION, read_report
@@ -53,7 +55,7 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     found = [*_rows(entries), *(rejected_rows(ready, rejected) if rejected else [])]
     names = read_other_names(ledger_path(state))
     rows = numbered_versions([{**row, "also": names.get(row["sha256"], ())} for row in found])
-    page = render_board(sorted(rows, key=_newest, reverse=True), unread)
+    page = render_board(sorted(rows, key=_newest, reverse=True), unread, open_questions(state))
     _tell_pages(ready, rows)
     try:
         atomic_write(path, page.encode(), durable=False)
@@ -62,10 +64,26 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     return path
 
 
-def render_board(rows: list[dict[str, Any]], unread: Sequence[dict[str, str]] = ()) -> str:
+def open_questions(state: Path) -> list[str]:
+    """What a person must answer before it can be published, newest first, with the line that answers it."""
+    if not ledger_path(state).exists():
+        return []
+    try:
+        ledger = Ledger.read_only(ledger_path(state))
+        try:
+            return [question_line(record) for record in ledger.questions()]
+        finally:
+            ledger.close()
+    except (sqlite3.Error, OSError):
+        return []
+
+
+def render_board(
+    rows: list[dict[str, Any]], unread: Sequence[dict[str, str]] = (), questions: Sequence[str] = ()
+) -> str:
     """The page for these rows, in their order; those with a `reason` are rejected drops.
 
-    `unread`: what another version has written, named below them.
+    `unread`: what another version has written, named below them. `questions`: what comes before them.
     """
     from daemon.report.page import environment
 
@@ -76,6 +94,7 @@ def render_board(rows: list[dict[str, Any]], unread: Sequence[dict[str, str]] = 
         .get_template("board.html.j2")
         .render(
             rows=[{**BLANK, **row, "at": _epoch(row["made_at"])} for row in rows],
+            questions=questions,
             beats=len(beats),
             unread=unread,
             also_words=also_words,

@@ -49,6 +49,10 @@ def _short(text: str) -> list[str]:
 def _facts(report: Report, analysis: Analysis) -> list[str]:
     grid, cut, tuning = analysis.grid, report.cut, analysis.tuning
     found = []
+    if report.drop.pack:
+        found.append(f"From the pack: {report.drop.pack}")
+    if report.drop.other_mixes:
+        found.append(f"Other mixes of it: {', '.join(report.drop.other_mixes)}")
     if grid.tempo_bpm is not None:
         steady = "constant" if grid.constant_tempo else "moves: take the tempo map"
         found.append(f"Tempo: {steady}" + (f", {grid.meter}" if grid.meter else ""))

@@ -77,6 +77,8 @@ class Drop(Part):
     lossy: bool
     tags: dict[str, str]
     warnings: tuple[str, ...]
+    pack: str | None = Field(None, description="folder or zip of several beats that it came in")
+    other_mixes: tuple[str, ...] = Field((), description="files of that pack: other mixes of this beat")
 
 
 class Cut(Part):

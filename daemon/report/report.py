@@ -110,6 +110,8 @@ class Report(Part):
             "name": self.drop.name,
             "line": first_line(self.drop.name, view, self.cut, len(self.check_by_ear)),
             "producer": self.drop.producer,
+            "pack": self.drop.pack,
+            "stems": self.drop.format == "stems",
             "sha256": self.drop.sha256,
             "made_at": self.made_at,
             "tempo_bpm": answers.tempo.value,

@@ -17,7 +17,9 @@ from daemon.core.atomic import atomic_write
 from daemon.core.errors import WrongRequest
 from daemon.core.lookup import fitting
 from daemon.core.text import enumerated, one_line
-from daemon.ledger.ledger import Ledger, ledger_path
+from daemon.decode.several import Answer
+from daemon.ledger.ledger import PACK, Ledger, Record, ledger_path
+from daemon.pipeline.answers import store_answer
 from daemon.service.lock import is_locked
 from daemon.service.quiet_hours import is_quiet
 
@@ -90,6 +92,42 @@ def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
     elif _whether_running(settings):
         print("the service is not running; it is done when it starts")
     return 0
+
+
+def answer_question(settings: Settings, name: str, answer: Answer) -> int:
+    """Keep what a person says about a folder or zip, and ask the service to act on it.
+
+    `name` is that of the delivery or of its folder in rejected/, or the start of it. Raises WrongRequest.
+    """
+    state, ledger_file = settings.folders.state, ledger_path(settings.folders.state)
+    asked = _askable(ledger_file) if ledger_file.exists() else {}
+    called = {sha256: {r.name, PurePath(r.name).stem, r.folder} - {""} for sha256, r in asked.items()}
+    meant = fitting(PurePath(name).name or name, called)
+    listed = enumerated(sorted({asked[sha256].name for sha256 in meant or asked}), 10) or "none"
+    if not meant:
+        raise WrongRequest(
+            one_line(name), "no folder or zip is asked about by that name", f"there are: {listed}"
+        )
+    if len(meant) > 1:
+        raise WrongRequest(one_line(name), f"several are called so: {listed}", "give more of the name")
+    record = asked[meant[0]]
+    store_answer(state, record.sha256, record.name, answer)
+    request = json.dumps({"answered": [record.sha256]}).encode()
+    atomic_write(_requests(state) / f"{secrets.token_hex(4)}.json", request)
+    what = "the stems of one beat" if answer == "stems" else "separate beats"
+    print(one_line(f"{record.name}: taken as {what}{_whether_running(settings)}"))
+    return 0
+
+
+def _askable(ledger_file: Path) -> dict[str, Record]:
+    """What may be answered, by content: open questions, packs, and sums (the answer may be changed)."""
+    ledger = Ledger.read_only(ledger_file)
+    try:
+        found = [*ledger.questions(), *ledger.history(limit=1_000_000, outcome=PACK)]
+        found += [r for r in ledger.history(limit=1_000_000, outcome="ready") if r.summary.get("stems")]
+    finally:
+        ledger.close()
+    return {record.sha256: record for record in found}
 
 
 def _requests(state: Path) -> Path:

@@ -28,18 +28,20 @@ from daemon.core.studio import require_outputs
 from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
 from daemon.ingest.grouping import Kind
 from daemon.ingest.settling import Settling
-from daemon.ledger.ledger import Ledger, Record
+from daemon.ledger.ledger import PACK, Ledger, Record
 from daemon.pipeline import steps
 from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import RUN, Step, decide, worn_out
 from daemon.report.rejection import stage_rejection
 from daemon.service.active_drop import PREFIX, ActiveDrop
+from daemon.service.pack_split import close_questions, split
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
 log = logging.getLogger("beatintake.dispatcher")
 BACKOFF_S = (5.0, 15.0, 60.0, 300.0)
 UNUSABLE, FAILED = "the drop cannot be used", "the analysis failed"
+QUESTION = "stems or beats?"
 
 
 @dataclass(slots=True)
@@ -80,18 +82,21 @@ class Dispatcher:
         if entry.phase is not Phase.WAITING:
             return
         self.arrivals.start(entry.key)
-        step = Step.STEMS if fresh.kind is Kind.MAYBE_STEMS else Step.IDENTIFY
+        incoming = self.settling.incoming
         drop = ActiveDrop(
-            self.settling.incoming.root / fresh.key,
+            incoming.root / incoming.place_of(fresh.key),
             fresh.producer,
             fresh.stat_digest,
             id=f"{next(self._numbers)}-{secrets.token_hex(3)}",
             candidate=fresh,
             begun=self.clock(),
+            inner=fresh.inner,
+            pack=fresh.pack,
+            other_mixes=tuple(incoming.mixes_of(fresh)),
             bytes=fresh.size if fresh.kind is Kind.FILE else 0,
         )
         self.active[drop.id] = drop
-        self._send(drop, step)
+        self._send(drop, Step.IDENTIFY)
 
     def _send(self, drop: ActiveDrop, step: Step) -> None:
         drop.step, drop.stage = step, step.value
@@ -109,7 +114,7 @@ class Dispatcher:
         """At a stop: drops that wait for the worker of their next step are given back."""
         for drop in list(self.active.values()):
             if drop.next_task is not None:
-                self._give_back(drop)
+                self.give_back(drop)
 
     def busy_folders(self) -> set[str]:
         return {drop.staging.name for drop in self.active.values() if drop.staging is not None}
@@ -148,10 +153,10 @@ class Dispatcher:
 
     def _react(self, drop: ActiveDrop, answer: Done | Failed | Died) -> None:
         match decide(drop, answer):
-            case steps.GoOn(step=step):
-                self._send(drop, step)
-            case steps.Split():
-                self._split(drop)
+            case steps.Split(mixes=mixes):
+                split(self, drop, mixes)
+            case steps.Ask(reason=reason, mixes=mixes):
+                self._reject(drop, reason, QUESTION, {"question": sorted(mixes)})
             case steps.Identified(sha256=sha256):
                 self._identified(drop, sha256)
             case steps.Compared(part=part):
@@ -162,32 +167,25 @@ class Dispatcher:
             case steps.Reject(reason=reason):
                 self._reject(drop, reason, UNUSABLE)
             case steps.StartOver(reason=reason):
-                self._give_back(drop, reason, 1.0)
+                self.give_back(drop, reason, 1.0)
             case steps.Postpone(error=error):
                 raise error
             case steps.Failure(reason=reason, detail=detail):
                 self._failed(drop, reason, detail)
 
-    def _split(self, drop: ActiveDrop) -> None:
-        self.ledger.record_drop(drop.key, drop.stat_digest, None)
-        self.settling.incoming.split.add(drop.key)
-        self.arrivals.finish(drop.key, self.clock())
-        self._close(drop)
-        note(log, logging.INFO, "no stems: taken as single beats", folder=drop.key)
-        with suppress(OSError):  # then the next full look finds them
-            for candidate in self.settling.incoming.around(drop.key):
-                self.arrivals.see(candidate, self.clock())
-
     def _identified(self, drop: ActiveDrop, sha256: str) -> None:
         require_outputs(self.settings.folders)
         drop.sha256 = sha256
-        if drop.step is Step.IDENTIFY and (earlier := self.results.earlier(drop, sha256)):
+        before = self.ledger.find(sha256)
+        if before is not None and before.outcome == PACK:
+            split(self, drop, before.summary["mixes"])
+        elif drop.step is Step.IDENTIFY and (earlier := self.results.earlier(drop, sha256)):
             drop.earlier = earlier
             self._send(drop, Step.CONTINUES)
         elif known := self.results.known(sha256):
             self._already_done(drop, known)
         elif any(other.sha256 == sha256 and other is not drop for other in self.active.values()):
-            self._give_back(drop, "the same bytes are being analysed under another name", 2.0)
+            self.give_back(drop, "the same bytes are being analysed under another name", 2.0)
         elif reason := worn_out(self.ledger.attempts(sha256), self.settings.limits.max_attempts):
             self._reject(drop, reason, FAILED)
         else:
@@ -198,21 +196,21 @@ class Dispatcher:
             self._send(drop, Step.RUN)
 
     def _already_done(self, drop: ActiveDrop, known: Record) -> None:
-        if self._fresh_state(drop) is not DropState.UNCHANGED:
-            self._give_back(drop)
+        if self.fresh_state(drop) is not DropState.UNCHANGED:
+            self.give_back(drop)
             return
         self.ledger.record_drop(drop.key, drop.stat_digest, known.sha256)
         self.known_count += 1
         if drop.earlier is not None:
             self.results.drop_part(drop.earlier)
         self.arrivals.finish(drop.key, self.clock())
-        self._close(drop)
+        self.close(drop)
         facts = {"drop": drop.key, "outcome": known.outcome, "folder": known.folder}
         note(log, logging.INFO, "same bytes as before: nothing to do", **facts)
 
     def _publish(self, drop: ActiveDrop, result: JobResult) -> None:
-        if self._fresh_state(drop) is not DropState.UNCHANGED:
-            self._give_back(drop)
+        if self.fresh_state(drop) is not DropState.UNCHANGED:
+            self.give_back(drop)
         elif known := self.results.known(drop.subject):  # another process did it meanwhile
             if drop.staging is not None:
                 discard(drop.staging)
@@ -227,10 +225,11 @@ class Dispatcher:
         """Publish; from here on the drop is done, whatever happens to displays and notifications."""
         assert drop.staging is not None
         require_outputs(self.settings.folders)
+        close_questions(self, drop, record.sha256)
         record = self.results.appear(drop.staging, record, drop.key, drop.stat_digest, drop.earlier)
         drop.staging = None
         self.arrivals.finish(drop.key, self.clock())
-        self._close(drop)
+        self.close(drop)
         if record.outcome == "ready":
             self.ready_count += 1
             note(log, logging.INFO, "ready", drop=drop.key, folder=record.folder, sha256=record.sha256[:12])
@@ -239,14 +238,16 @@ class Dispatcher:
             note(log, logging.WARNING, "rejected", drop=drop.key, folder=record.folder, reason=record.reason)
         self.on_result(record, drop.key)
 
-    def _reject(self, drop: ActiveDrop, reason: str, heading: str) -> None:
-        if self._fresh_state(drop) is not DropState.UNCHANGED:
-            self._give_back(drop)
+    def _reject(
+        self, drop: ActiveDrop, reason: str, heading: str, more: dict[str, Any] | None = None
+    ) -> None:
+        if self.fresh_state(drop) is not DropState.UNCHANGED:
+            self.give_back(drop)
             return
         if drop.staging is not None:
             discard(drop.staging)
         drop.staging = drop.private_folder(self.settings.folders.rejected)
-        record = drop.record("rejected", "", reason, time.time(), {})
+        record = drop.record("rejected", "", reason, time.time(), more or {})
         folder = stage_rejection(drop.staging, record, heading)
         self._appear(drop, replace(record, folder=folder))
 
@@ -261,7 +262,7 @@ class Dispatcher:
         if worn := worn_out(self.ledger.attempts(drop.subject), self.settings.limits.max_attempts):
             self._reject(drop, worn, FAILED)
         else:
-            self._give_back(drop, reason, 1.0, counted=True)
+            self.give_back(drop, reason, 1.0, counted=True)
 
     def _postpone(self, drop: ActiveDrop, error: BeatintakeError) -> None:
         """The machine is in the way: later again, with growing pauses, and nobody to blame."""
@@ -271,11 +272,9 @@ class Dispatcher:
             entry.setbacks += 1
         text = str(error).replace(f"{os.sep}{STAGING}{os.sep}{PREFIX}{drop.id}", "")  # the same at every try
         self.problems.raise_("disk" if isinstance(error, DiskFull) else "work", text)
-        self._give_back(drop, str(error), BACKOFF_S[min(setbacks, len(BACKOFF_S) - 1)])
+        self.give_back(drop, str(error), BACKOFF_S[min(setbacks, len(BACKOFF_S) - 1)])
 
-    def _give_back(
-        self, drop: ActiveDrop, why: str = "", pause_s: float = 0.0, counted: bool = False
-    ) -> None:
+    def give_back(self, drop: ActiveDrop, why: str = "", pause_s: float = 0.0, counted: bool = False) -> None:
         """End the work on it as if it had never begun."""
         if drop.staging is not None:
             discard(drop.staging)
@@ -285,16 +284,16 @@ class Dispatcher:
         self.settling.look_again(drop.candidate, self.clock())
         if drop.key in self.arrivals.entries:
             self.arrivals.put_back(drop.key, why, self.clock() + pause_s)
-        self._close(drop)
+        self.close(drop)
 
     def abandon_all(self) -> None:
         """At a stop: whatever still runs has been killed and leaves nothing behind."""
         for drop in list(self.active.values()):
-            self._give_back(drop)
+            self.give_back(drop)
 
-    def _fresh_state(self, drop: ActiveDrop) -> DropState:
+    def fresh_state(self, drop: ActiveDrop) -> DropState:
         self.settling.look_again(drop.candidate, self.clock())
         return self.arrivals.state_of(drop.key)
 
-    def _close(self, drop: ActiveDrop) -> None:
+    def close(self, drop: ActiveDrop) -> None:
         self.active.pop(drop.id, None)

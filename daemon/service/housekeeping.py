@@ -15,7 +15,7 @@ from daemon.core.logs import note
 from daemon.core.private import is_abandoned, is_in_use
 from daemon.core.text import lines
 from daemon.ledger.ledger import Ledger, Record
-from daemon.ledger.rejection import RECORD_FILE
+from daemon.ledger.rejection import RECORD_FILE, is_question
 from daemon.service.lock import LEASE_NAME
 from daemon.service.notification import sentence
 
@@ -69,7 +69,7 @@ def sweep(settings: Settings, busy: set[str], now: float | None = None) -> int:
     now = time.time() if now is None else now
     removed = _sweep_private_files(settings, busy, now)
     for rejection in _children(settings.folders.rejected):
-        if (rejection / RECORD_FILE).is_file():  # nothing that is not ours
+        if (rejection / RECORD_FILE).is_file() and not is_question(rejection):  # nothing that is not ours
             removed += _remove_if_older(rejection, now - settings.retention.rejected_days * 86400)
     for pattern, keep in (("digests/*.txt", DIGESTS_KEPT), ("ledger.sqlite3.damaged-*", 3 * DAMAGED_KEPT)):
         for old in sorted(settings.folders.state.glob(pattern))[:-keep]:

@@ -33,4 +33,6 @@ def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> tuple
             incoming.split.add(path)
         else:
             arrivals.remember(path, stat_digest)
+    for path, stat_digest, pack in ledger.packs():
+        incoming.know(path, stat_digest, pack.summary["mixes"])
     return ledger, remark

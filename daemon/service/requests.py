@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import logging
+import os
 
 from daemon.core.atomic import discard
 from daemon.core.logs import note
+from daemon.decode.several import ANSWERS
+from daemon.pipeline.answers import store_answer
 from daemon.service import housekeeping
 from daemon.service.control import pending_requests
 from daemon.service.dispatcher import Dispatcher
@@ -31,8 +34,39 @@ def grant_files(dispatcher: Dispatcher) -> bool:
     for path, request in found:
         for sha256 in request.get("retry", []):
             retry(dispatcher, sha256)
+        for sha256 in request.get("answered", []):
+            judge_again(dispatcher, sha256)
         path.unlink(missing_ok=True)  # only now: a request that fails is granted later
-    return bool(found)
+    return answers_by_file(dispatcher) or bool(found)
+
+
+def answers_by_file(dispatcher: Dispatcher) -> bool:
+    """Take the answers that lie as stems.txt or beats.txt beside a question. True when there was one."""
+    found = False
+    for asked in dispatcher.ledger.questions():
+        folder = dispatcher.results.folder_of(asked)
+        answer = next((word for word in ANSWERS if os.path.lexists(folder / f"{word}.txt")), None)
+        if answer is not None:
+            store_answer(dispatcher.settings.folders.state, asked.sha256, asked.name, answer)
+            judge_again(dispatcher, asked.sha256)
+            found = True
+    return found
+
+
+def judge_again(dispatcher: Dispatcher, sha256: str) -> None:
+    """A person said what a folder or zip is: it is taken again. What is published stays."""
+    ledger, incoming = dispatcher.ledger, dispatcher.settling.incoming
+    record = ledger.find(sha256)
+    paths = [path for path, _, known in ledger.drops() if known == sha256]
+    if record is None:
+        return
+    ledger.forget(sha256)
+    for path in paths:
+        incoming.forget(path)
+        dispatcher.arrivals.done.pop(path, None)
+    if record.summary.get("question"):
+        discard(dispatcher.results.folder_of(record))
+    note(log, logging.INFO, "taken again after an answer", drop=", ".join(paths) or sha256[:12])
 
 
 def retry(dispatcher: Dispatcher, sha256: str) -> None:

@@ -259,6 +259,7 @@ class Service:
             note(log, logging.WARNING, "a scheduled job was missed or failed")
         if self.supervisor.timers.due("requests", now, 1.0) and grant_files(self.dispatcher):
             self.inbox.ask("scan")
+            self.board.wanted = True  # a question may have been answered
 
     def _dispatch(self, now: float) -> None:
         if "outputs" in self.problems.current:
@@ -282,14 +283,9 @@ class Service:
     def _nothing_left(self) -> bool:
         """For a single pass: nothing runs or waits, and what arrives is held up by others."""
         now = time.monotonic()
-        return (
-            not self.dispatcher.active
-            and not self.board.busy
-            and not self.corrections.busy
-            and all(
-                entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
-                for entry in self.arrivals.entries.values()
-            )
+        return not (self.dispatcher.active or self.board.busy or self.corrections.busy) and all(
+            entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
+            for entry in self.arrivals.entries.values()
         )
 
     def _beat(self, now: float, force: bool = False) -> None:

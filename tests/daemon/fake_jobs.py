@@ -10,11 +10,13 @@ import json
 import os
 import signal
 import time
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
 from daemon.core.errors import DiskFull, DropError, UnreadableAudio
 from daemon.core.names import safe_stem
+from daemon.decode.archives import identify_inner
 from daemon.decode.identity import identify
 from daemon.pipeline.job import JobRequest, JobResult
 
@@ -38,9 +40,19 @@ def board(ready: Path, state: Path) -> None:
 def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
     """Read the drop, do what its first line says, stage copy and report."""
     on_stage("decode")
-    sha256 = identify(request.drop, request.settings.arrival.ignore)
-    stem = safe_stem(request.drop.stem)
-    if request.drop.is_dir():
+    ignore = request.settings.arrival.ignore
+    if request.inner is not None:
+        sha256 = identify_inner(request.drop, request.inner, request.settings.limits, ignore)
+    else:
+        sha256 = identify(request.drop, ignore)
+    name = Path(request.inner or request.drop).name
+    stem = safe_stem(Path(name).stem)
+    contents = _contents(request)
+    if len(contents) > 1 and (several := _several(request, contents, sha256)):
+        return several
+    if request.inner is not None:
+        data = contents[request.inner]
+    elif request.drop.is_dir():
         data = b"".join(path.read_bytes() for path in sorted(request.drop.iterdir()))
     else:
         data = request.drop.read_bytes()
@@ -50,7 +62,8 @@ def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
         raise Death(f"the worker process was ended ({order})")
     _obey(order, value, request)
     (request.staging / f"{stem}.wav").write_bytes(data)
-    report = {"drop": {"name": request.drop.name, "producer": request.producer, "sha256": sha256}}
+    facts = {"pack": request.pack, "other_mixes": request.other_mixes}
+    report = {"drop": {"name": name, "producer": request.producer, "sha256": sha256, **facts}}
     on_stage("render")
     if order == "!sleep-late":
         time.sleep(float(value))
@@ -58,6 +71,31 @@ def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
     return JobResult(
         "ready", stem, sha256, summary={"tempo_bpm": 140.0, "key": "E flat minor", "needs_ears": 0}
     )
+
+
+def _contents(request: JobRequest) -> dict[str, bytes]:
+    """The files of a folder or zip."""
+    if request.drop.is_dir():
+        files = [path for path in sorted(request.drop.rglob("*")) if path.is_file()]
+        return {path.relative_to(request.drop).as_posix(): path.read_bytes() for path in files}
+    if zipfile.is_zipfile(request.drop):
+        with zipfile.ZipFile(request.drop) as archive:
+            return {name: archive.read(name) for name in archive.namelist()}
+    return {}
+
+
+def _several(request: JobRequest, contents: dict[str, bytes], sha256: str) -> JobResult | None:
+    """``!beats`` in the first file of a folder or zip: a pack; ``!ask``: a question, until it is answered."""
+    order = next(iter(contents.values())).split(b"\n")[0].split(b" ")[0].decode("utf-8", "replace")
+    if request.inner is not None or request.several == "stems":
+        return None
+    mixes = {name: [] for name in contents if name.endswith(".wav")}
+    stem = safe_stem(request.drop.stem)
+    if order == "!beats" or (order == "!ask" and request.several == "beats"):
+        return JobResult("pack", stem, sha256, "several beats", {"mixes": mixes})
+    if order == "!ask":
+        return JobResult("question", stem, sha256, "stems or beats", {"mixes": mixes})
+    return None
 
 
 def _obey(order: str, value: str, request: JobRequest) -> None:

@@ -15,13 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from config.settings import DEFAULT_IGNORE, Log, Notify
+from config.settings import Log, Notify
 from daemon.core.atomic import STAGING
 from daemon.core.errors import BeatintakeError
 from daemon.core.logs import note, set_up
 from daemon.core.private import private_name
-from daemon.ingest.grouping import is_stem_name
-from daemon.ingest.stemcheck import are_stems
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ops.status import as_lines, print_status, read_status
 from daemon.service import control, housekeeping
@@ -32,7 +30,6 @@ from daemon.service.quiet_hours import is_quiet, minutes
 from daemon.service.systemd import notify, watchdog_period_s
 from daemon.workers.pool import Died, Done, Failed, WorkerPool
 from daemon.workers.process import Setup
-from tests.daemon.make_audio import file_bytes, noise
 from tests.daemon.service_kit import settings_for, wait_for
 
 FACTS = {"tempo_bpm": 93.5, "key": "E flat minor", "needs_ears": 2, "check_by_ear": ["the key"]}
@@ -347,36 +344,6 @@ class TestServiceManager:
         assert watchdog_period_s() == 3.0
         monkeypatch.setenv("WATCHDOG_PID", "1")
         assert watchdog_period_s() is None
-
-
-class TestStems:
-    def write(self, folder: Path, *seconds: float, rate: int = 8000) -> Path:
-        folder.mkdir(exist_ok=True)
-        for number, length in enumerate(seconds):
-            (folder / f"{rate}-{number}.wav").write_bytes(file_bytes(noise(length, rate=rate), rate=rate))
-        return folder
-
-    def test_equal_length_and_rate(self, tmp_path: Path) -> None:
-        assert are_stems(self.write(tmp_path / "x", 1.0, 1.0, 1.0), DEFAULT_IGNORE)
-
-    def test_another_length_another_rate_or_a_single_file(self, tmp_path: Path) -> None:
-        assert not are_stems(self.write(tmp_path / "a", 1.0, 1.1), DEFAULT_IGNORE)
-        assert not are_stems(self.write(tmp_path / "b", 1.0), DEFAULT_IGNORE)
-        self.write(tmp_path / "b", 0.5, rate=16000)
-        assert not are_stems(tmp_path / "b", DEFAULT_IGNORE)
-
-    def test_an_ignored_file_is_not_asked(self, tmp_path: Path) -> None:
-        self.write(tmp_path / "x", 1.0, 1.0, 2.0)
-
-        assert not are_stems(tmp_path / "x", DEFAULT_IGNORE)
-        assert are_stems(tmp_path / "x", ("8000-2.*",))
-
-    def test_a_file_that_is_no_audio(self, tmp_path: Path) -> None:
-        self.write(tmp_path / "x", 1.0, 1.0)
-        (tmp_path / "x" / "broken.wav").write_bytes(b"not audio")
-
-        assert not are_stems(tmp_path / "x", DEFAULT_IGNORE)
-        assert not is_stem_name("x")
 
 
 class TestBoard:

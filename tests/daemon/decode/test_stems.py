@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from config.settings import Limits
-from daemon.core.errors import ChangedWhileReading, NotAudio, TooLong, UnreadableAudio
+from daemon.core.errors import ChangedWhileReading, TooLong, UnreadableAudio
 from daemon.decode.decoder import decode
 from daemon.decode.stems import read_stems
 from daemon.decode.tags import claims
@@ -265,15 +265,6 @@ def test_one_file_in_a_folder_is_that_file(tmp_path):
 
     assert (found.source.format, found.source.name, found.path) == ("WAV", "amber lane", folder / "amber.wav")
     assert "Not audio, left out: read me.txt." in found.source.warnings
-
-
-def test_different_beats_in_a_folder(tmp_path):
-    folder = folder_of(
-        tmp_path, **{"amber 140bpm": PARTS["drums"], "slate 93bpm": PARTS["keys"][: RATE * 11]}
-    )
-
-    with pytest.raises(NotAudio, match=r"different tempi \(93, 140 BPM\).*each beat on its own"):
-        read(folder)
 
 
 def test_stems_named_after_samples_of_other_tempi(tmp_path):

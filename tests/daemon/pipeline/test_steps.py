@@ -18,9 +18,9 @@ from daemon.core.errors import (
 )
 from daemon.pipeline.job import JobResult
 from daemon.pipeline.steps import (
+    Ask,
     Decision,
     Failure,
-    GoOn,
     Identified,
     Postpone,
     Publish,
@@ -44,12 +44,12 @@ def item(step: Step) -> Item:
 @pytest.mark.parametrize(
     ("step", "value", "decision"),
     [
-        (Step.STEMS, True, GoOn(Step.IDENTIFY)),
-        (Step.STEMS, False, Split()),
         (Step.IDENTIFY, SHA, Identified(SHA)),
         (Step.RUN, READY, Publish(READY)),
         (Step.RUN, JobResult("rejected", "amber", None, "too short."), Reject("too short.")),
         (Step.RUN, JobResult("rejected", "amber", SHA), Reject("no reason given")),
+        (Step.RUN, JobResult("pack", "a", SHA, "r", {"mixes": {"a": ["b"]}}), Split({"a": ["b"]})),
+        (Step.RUN, JobResult("question", "a", SHA, "which?", {"mixes": {}}), Ask("which?", {})),
         (Step.RUN, JobResult("ready", "a", "cd" * 32), StartOver("it was replaced while it was being read")),
     ],
 )
@@ -81,7 +81,7 @@ def test_a_lost_worker_is_a_failure_with_its_last_output(step: Step) -> None:
 
 def test_every_step_is_given_what_the_settings_ignore() -> None:
     settings = Settings(arrival=Arrival(ignore=("*.bounce.wav",)))
-    for step in (Step.STEMS, Step.IDENTIFY):
+    for step in (Step.IDENTIFY,):
         assert item(step).task("1", settings, "now").arguments[1] == ("*.bounce.wav",)
     [request] = item(Step.RUN).task("1", settings, "now").arguments
     assert request.settings is settings
