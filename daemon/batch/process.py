@@ -85,7 +85,7 @@ def _kind(ended: Ended) -> str:
 
 def line_of(ended: Ended) -> str:
     """One line for a person: how it ended, which drop, what was found."""
-    name = file_name(ended.path)
+    name = ended.record.name if ended.record else file_name(ended.path)
     if ended.error is not None:
         return f"failed    {ended.error}"
     record = ended.record

@@ -46,11 +46,18 @@ def rejection_page(record: Record, heading: str, folder: str) -> str:
             why=why,
             what_to_do=what_to_do,
             sentence=to_producer(record.name, record.reason or ""),
-            retry=f"beatintake retry {shlex.quote(folder)}",
+            question=bool(record.summary.get("question")),
+            retry=_command(record, folder),
             original=one_line(Path("incoming") / str(record.summary.get("path", record.name))),
             at=at,
         )
     )
+
+
+def _command(record: Record, folder: str) -> str:
+    if record.summary.get("question"):
+        return f"beatintake answer {shlex.quote(one_line(record.name))} stems"
+    return f"beatintake retry {shlex.quote(folder)}"
 
 
 def split_reason(reason: str) -> tuple[str, str]:
