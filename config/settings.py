@@ -43,6 +43,8 @@ AUDIO_EXTENSIONS = (
     "oga",
     "opus",
     "mp3",
+    "m4a",
+    "aac",
     "zip",
 )
 MOST_TRACKS = 200

@@ -21,6 +21,7 @@ from daemon.decode.headers import EXTENSIONS, Content, Extent
 BLOCK = 32768  # frames looked at at once
 FULL_ANALYSIS_S = 10.0  # shorter: some questions cannot be answered
 MP3_DELAY = 1105  # samples: the usual encoder's 576 and the decoder's 529
+AAC_MORE = 1088  # samples: encoders that put 2112 in front, less the frame that is removed
 MP3_MOST_BITS_S = 450_000  # the format's highest rate is 320 kbit/s; the rest is for tags
 ABSURD = 2.0**32  # larger samples are damage; integers written as float are smaller
 SILENCE = 1e-4  # half the peak-to-peak range: -80 dBFS, what dither alone reaches
@@ -81,6 +82,11 @@ def length_warnings(content: Content, extent: Extent, info: Decoding, frames: in
     if content.format == "FLAC" and extent.declared_frames is None:
         found.append(
             f"The header does not state the length; {seconds:.1f} s were read. Check the end by ear."
+        )
+    if content.format in ("AAC", "M4A") and not extent.start_known:
+        found.append(
+            "Start uncertain: this AAC does not state its encoder's delay; the usual one frame was removed, "
+            f"but it may still sit up to {AAC_MORE / info.rate * 1000:.0f} ms late in the producer's session."
         )
     if content.format == "MP3":
         found += _mp3_warnings(extent, info, seconds)

@@ -12,7 +12,8 @@ likely and grows with the samples.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import os
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
 
@@ -32,7 +33,8 @@ from daemon.decode.audiochecks import (
     repair,
     require_size,
 )
-from daemon.decode.headers import READABLE, Content, measure_extent, recognise
+from daemon.decode.headers import READABLE, Content, Extent, measure_extent, recognise
+from daemon.decode.packets import NEAR, UNKNOWN, Packets, is_opus
 from daemon.decode.safeopen import hash_open, opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.tagformats import read_tags
@@ -41,8 +43,8 @@ from daemon.decode.tags import clean_tags
 BLOCK = 32768  # frames read at once
 SALVAGE_BLOCK = 8  # frames read at once up to the point of damage
 RATES_HZ = (8000, 384000)  # believable sample rates
-ASK_AGAIN = "ask the producer for a WAV, AIFF, FLAC, OGG or MP3 file"
-LOSSY_SUBTYPES = ("MPEG", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "NMS", "VOX")
+ASK_AGAIN = "ask the producer for a WAV, AIFF, FLAC, OGG, MP3 or M4A file"
+LOSSY_SUBTYPES = ("MPEG", "AAC", "VORBIS", "OPUS", "ADPCM", "ULAW", "ALAW", "GSM", "G72", "NMS", "VOX")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,7 +111,7 @@ def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
             raise NotAudio(name, f"it is {kind}, not an audio format that can be read", ASK_AGAIN)
         extent = measure_extent(file, content, size)
         tags = read_tags(file, content)
-        samples, info = _decode(file, name, size, limits, scratch)
+        samples, info = _decode(file, name, content, extent, limits, scratch)
     warnings = [
         *name_warnings(path, content),
         *length_warnings(content, extent, info, len(samples)),
@@ -130,50 +132,101 @@ def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
 
 
 def _decode(
-    file: BinaryIO, name: str, size: int, limits: Limits, scratch: Scratch
+    file: BinaryIO, name: str, content: Content, extent: Extent, limits: Limits, scratch: Scratch
 ) -> tuple[SampleArray, Decoding]:
-    with open_sound(file, name) as sound:
-        if not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
-            cause = f"its header states a sample rate of {sound.samplerate} Hz, which cannot be right"
-            raise UnreadableAudio(name, cause, SEND_AGAIN)
-        if sound.channels > limits.max_channels:
-            cause = f"{sound.channels} channels, more than limits.max_channels = {limits.max_channels}"
-            raise TooLong(name, cause, "ask the producer for a stereo bounce, or for stems in a folder")
-        declared = sound.frames if 0 <= sound.frames < 2**62 else None
-        most = int(limits.max_minutes * 60 * sound.samplerate)
-        if declared is not None and declared > most and size > declared / sound.samplerate * 1000:
-            raise _too_long(name, declared / sound.samplerate, limits)
-        expected = min(declared if declared is not None else most, most, size * 64) + BLOCK
-        samples = Collector(scratch, sound.channels, expected)
-        damage, invalid = _fill(sound, samples, most)
-        if samples.frames > most:
-            raise _too_long(name, samples.frames / sound.samplerate, limits, "more than ")
-        facts = (sound.subtype, sound.samplerate, declared, damage, sound.copy_metadata(), size)
-    if damage:
+    with open_sound(file, name, content, extent.start_known) as sound:
+        samples, info = _read_all(sound, file, name, limits, scratch)
+    if _should_be_longer(content, extent, info, samples.frames):
+        better = _second_opinion(file, name, content, extent, limits, scratch)
+        if better is not None and better[0].frames > samples.frames:
+            samples, info = better[0], replace(better[1], subtype=info.subtype, tags=info.tags)
+    if info.damage and not isinstance(sound, Packets):
         file.seek(0)
-        with open_sound(file, name) as sound:
-            invalid += _salvage(sound, samples)
+        with open_sound(file, name, content) as sound:
+            info = replace(info, invalid=info.invalid + _salvage(sound, samples))
     if samples.frames == 0:
         raise UnreadableAudio(name, "not one sample of it can be decoded", SEND_AGAIN)
-    return samples.done(), Decoding(*facts, invalid)
+    return samples.done(), info
+
+
+def _read_all(
+    sound: Sound, file: BinaryIO, name: str, limits: Limits, scratch: Scratch
+) -> tuple[Collector, Decoding]:
+    size = os.fstat(file.fileno()).st_size  # the decoder is somewhere in it
+    if not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
+        cause = f"its header states a sample rate of {sound.samplerate} Hz, which cannot be right"
+        raise UnreadableAudio(name, cause, SEND_AGAIN)
+    if sound.channels > limits.max_channels:
+        cause = f"{sound.channels} channels, more than limits.max_channels = {limits.max_channels}"
+        raise TooLong(name, cause, "ask the producer for a stereo bounce, or for stems in a folder")
+    declared = sound.frames if 0 <= sound.frames < UNKNOWN else None
+    most = int(limits.max_minutes * 60 * sound.samplerate)
+    if declared is not None and declared > most and size > declared / sound.samplerate * 1000:
+        raise _too_long(name, declared / sound.samplerate, limits)
+    expected = min(declared if declared is not None else most, most, size * 64) + BLOCK
+    samples = Collector(scratch, sound.channels, expected)
+    damage, invalid = _fill(sound, samples, most)
+    if samples.frames > most:
+        raise _too_long(name, samples.frames / sound.samplerate, limits, "more than ")
+    if isinstance(sound, Packets) and declared is not None and abs(declared - samples.frames) <= NEAR:
+        declared = samples.frames
+    tags = sound.copy_metadata()
+    return samples, Decoding(sound.subtype, sound.samplerate, declared, damage, tags, size, invalid)
+
+
+def _should_be_longer(content: Content, extent: Extent, info: Decoding, frames: int) -> bool:
+    """All bytes are there, and yet the decoder stopped early."""
+    declared = extent.declared_frames or info.declared
+    whole = content.format != "OGG" and not extent.missing_bytes  # of Vorbis the first one is the reference
+    return whole and (info.damage or frames < (declared or 0))
+
+
+def _second_opinion(
+    file: BinaryIO, name: str, content: Content, extent: Extent, limits: Limits, scratch: Scratch
+) -> tuple[Collector, Decoding] | None:
+    """What the other decoder makes of it, if it reads it to its end without an error."""
+    assert content.format is not None
+    try:
+        with Packets(file, name, content.format) as sound:
+            samples, info = _read_all(sound, file, name, limits, scratch)
+    except (NotAudio, UnreadableAudio):
+        return None
+    declared = extent.declared_frames or info.declared
+    return None if info.damage or samples.frames < (declared or 0) else (samples, info)
 
 
 class _Forward(sf.SoundFile):  # type: ignore[misc]
     """Reads on and on. A seekable file is positioned anew after each block, which costs time and
     makes the decoder fail at the end of a FLAC of unknown length."""
 
+    damaged = False  # it raises where it meets damage
+
     def seekable(self) -> bool:
         return False
 
 
+Sound = _Forward | Packets
+
+
 class _Stream:
-    """The file as libsndfile sees it: a seek to before its start stays where it is, without noise."""
+    """The file as libsndfile sees it: a seek to before its start stays where it is, without noise.
+
+    BW64 (ITU-R BS.2088) is RF64 by another name, which libsndfile does not know.
+    """
 
     def __init__(self, file: BinaryIO) -> None:
         self.file = file
-        self.read = file.read
-        self.readinto = getattr(file, "readinto")  # noqa: B009
         self.tell = file.tell
+
+    def read(self, size: int = -1) -> bytes:
+        at = self.file.tell()
+        data = self.file.read(size)
+        return b"RF64"[: len(data)] + data[4:] if at == 0 and data.startswith(b"BW64") else data
+
+    def readinto(self, room: memoryview) -> int:
+        data = self.read(len(room))
+        room[: len(data)] = data
+        return len(data)
 
     def seek(self, offset: int, whence: int = 0) -> int:
         try:
@@ -182,8 +235,14 @@ class _Stream:
             return self.file.tell()
 
 
-def open_sound(file: BinaryIO, name: str) -> sf.SoundFile:
-    """A decoder on an open file. Raises UnreadableAudio when it cannot be opened."""
+def open_sound(file: BinaryIO, name: str, content: Content | None = None, start_known: bool = True) -> Sound:
+    """A decoder on an open file, by its content. Raises UnreadableAudio when it cannot be opened."""
+    content = content or recognise(file)
+    if content.format in ("M4A", "AAC") or (
+        content.format == "OGG" and is_opus(file) and Packets.available()
+    ):
+        stated = start_known and content.format != "AAC"
+        return Packets(file, name, content.format, stated)
     file.seek(0)
     try:
         return _Forward(_Stream(file))
@@ -193,7 +252,7 @@ def open_sound(file: BinaryIO, name: str) -> sf.SoundFile:
         raise UnreadableAudio(name, cause, SEND_AGAIN) from error
 
 
-def _fill(sound: sf.SoundFile, samples: Collector, most: int) -> tuple[bool, int]:
+def _fill(sound: Sound, samples: Collector, most: int) -> tuple[bool, int]:
     """Read to the end; at most one block beyond `most` frames.
 
     Returns whether the decoder gave up on an error, and how many invalid numbers there were.
@@ -209,7 +268,7 @@ def _fill(sound: sf.SoundFile, samples: Collector, most: int) -> tuple[bool, int
         samples.take(block)
         if len(block) < BLOCK:
             break
-    return False, invalid
+    return sound.damaged, invalid
 
 
 def _salvage(sound: sf.SoundFile, samples: Collector) -> int:

@@ -19,6 +19,7 @@ from typing import BinaryIO
 from daemon.decode.checksums import last_page_is_sound
 from daemon.decode.flacframes import LARGEST_FRAME, StreamInfo, last_sample
 from daemon.decode.headers import HEAD, Content, begins_a_format, measure_extent, recognise
+from daemon.decode.mpeg4 import adts_frame, is_complete
 from daemon.decode.mpegaudio import ends_with_whole_frames, mpeg_frame
 
 ZEROS = 4096  # so many at the end of a file are no chance
@@ -56,6 +57,11 @@ def ending_of(file: BinaryIO) -> Ending:
             return _flac(file, content.start, end)
         case "MP3":
             return _mp3(file, content, end)
+        case "M4A":
+            return Ending.WHOLE if is_complete(file, size) else Ending.SHORT
+        case "AAC":
+            tail = _tail(file, end, HEAD)
+            return Ending.OPEN if ends_with_whole_frames(tail, adts_frame) else Ending.SHORT
         case "OGG":
             ended = measure_extent(file, content, size).ended and last_page_is_sound(_tail(file, size, HEAD))
             return Ending.WHOLE if ended else Ending.SHORT

@@ -15,12 +15,13 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from typing import BinaryIO
 
+from daemon.decode.mpeg4 import is_adts, length_of_boxes, states_start
 from daemon.decode.mpegaudio import first_frame, read_start
 
 HEAD = 1 << 16
 MAX_CHUNKS = 4096
 MP3_SLACK = 4096  # bytes
-READABLE = frozenset({"WAV", "RF64", "W64", "AIFF", "CAF", "AU", "FLAC", "OGG", "MP3"})
+READABLE = frozenset({"WAV", "RF64", "W64", "AIFF", "CAF", "AU", "FLAC", "OGG", "MP3", "M4A", "AAC"})
 
 EXTENSIONS = {
     "WAV": ("wav", "wave", "bwf"),
@@ -32,9 +33,11 @@ EXTENSIONS = {
     "FLAC": ("flac",),
     "OGG": ("ogg", "oga", "opus"),
     "MP3": ("mp3",),
+    "M4A": ("m4a", "mp4", "m4b", "alac"),
+    "AAC": ("aac", "adts"),
 }
 ALL_EXTENSIONS = frozenset(extension for known in EXTENSIONS.values() for extension in known)
-OTHER_AUDIO = frozenset({"m4a", "aac", "alac", "wma", "wv", "ape", "ac3", "amr", "dsf", "mp2", "mka"})
+OTHER_AUDIO = frozenset({"wma", "wv", "ape", "ac3", "amr", "dsf", "mp2", "mka"})
 AUDIO_NAMES = ALL_EXTENSIONS | OTHER_AUDIO  # extensions that promise audio, readable or not
 
 _MAGIC: tuple[tuple[int, bytes, str], ...] = (  # offset, bytes, format
@@ -47,7 +50,7 @@ _MAGIC: tuple[tuple[int, bytes, str], ...] = (  # offset, bytes, format
     (0, b"OggS", "OGG"),
     (0, b"PK\x03\x04", "ZIP"),
     (0, b"PK\x05\x06", "ZIP"),
-    (4, b"ftyp", "an M4A, AAC or MP4 file"),
+    (4, b"ftyp", "M4A"),
     (0, b"\x30\x26\xb2\x75", "a WMA file"),
     (0, b"MThd", "a MIDI file"),
     (0, b"%PDF", "a PDF document"),
@@ -89,7 +92,7 @@ class Extent:
     present_bytes: int | None = None
     declared_frames: int | None = None
     ended: bool = True  # False: an Ogg stream without its end mark
-    start_known: bool = True  # False: an MP3 that does not state its encoder's delay
+    start_known: bool = True  # False: an MP3 or AAC that does not state its encoder's delay
     states_length: bool = False  # an MP3 whose first frame counts the bytes that follow
 
     @property
@@ -127,7 +130,7 @@ def recognise_bytes(head: bytes) -> Content:
 
 
 def _content(body: bytes) -> Content:
-    kind = _known(body)
+    kind = "AAC" if is_adts(body) else _known(body)
     if kind is None and first_frame(body) is not None:
         kind = "MP3"
     if kind is None:
@@ -180,6 +183,9 @@ def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
             return _ogg(file, size)
         if content.format == "MP3":
             return _mp3(file, content.start)
+        if content.format in ("M4A", "AAC"):
+            declared = length_of_boxes(file, size) if content.format == "M4A" else None
+            return Extent(declared, size, start_known=states_start(file, content.format, size))
         return Extent()
     finally:
         file.seek(0)
@@ -242,7 +248,7 @@ def _caf(file: BinaryIO, size: int, start: int) -> Extent:
         length = struct.unpack(">q", head[4:])[0]
         if head[:4] == b"data":
             return Extent(length if length >= 0 else None, max(0, size - at - 12))
-        if length < 0:
+        if length < 0 or at + 12 + length > size:
             break
         at += 12 + length
     return Extent()

@@ -29,7 +29,7 @@ from enum import StrEnum
 
 MARKER, BEATS_MARKER = "stems.txt", "beats.txt"
 MARKERS = (MARKER, BEATS_MARKER)
-REFUSED_EXTENSIONS = ("m4a", "aac", "wma", "alac", "ape", "wv", "caf", "w64", "rar", "7z", "tar", "gz", "tgz")
+REFUSED_EXTENSIONS = ("mp4", "wma", "alac", "ape", "wv", "caf", "w64", "rar", "7z", "tar", "gz", "tgz")
 """Sent as a beat by mistake often enough: taken as a drop, so that the producer gets a reason."""
 
 

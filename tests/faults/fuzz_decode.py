@@ -67,6 +67,8 @@ def healthy() -> dict[str, bytes]:
     import numpy as np
     import soundfile as sf
 
+    from tests.daemon.make_packets import CODINGS, EXTENSIONS, packets
+
     rng = np.random.default_rng(7)
     wave = (rng.standard_normal((RATE // 2, 2)) * 0.1).astype(np.float32)
     files = {}
@@ -78,6 +80,8 @@ def healthy() -> dict[str, bytes]:
                 sound.title, sound.comment = "amber lane", "140 bpm, E flat minor"
             sound.write(wave)
         files[f"{form}-{subtype}.{extension}"] = stream.getvalue()
+    for coding in CODINGS:
+        files[f"{coding.replace(' ', '-')}.{EXTENSIONS[CODINGS[coding][0]]}"] = packets(wave, 48000, coding)
     flac, mp3 = files["FLAC-PCM_16.flac"], files["MP3-MPEG_LAYER_III.mp3"]
     files["tagged.mp3"] = b"ID3\x04\0\0\0\0\0\x1eTBPM\0\0\0\4\0\0\x00140TKEY\0\0\0\4\0\0\x00Ebm\0\0" + mp3
     members = {"a/drums.flac": flac, "a/keys.mp3": mp3, "a/read me.txt": b"thanks"}
@@ -183,6 +187,7 @@ def child(first: int, count: int, seed: int) -> None:
     """Run cases in this process under limits; a line before and after each one on stdout."""
     sys.path.insert(0, str(ROOT))
     files = healthy()
+    import av  # noqa: F401
     import scipy.fft
     import scipy.optimize  # noqa: F401
 

@@ -26,6 +26,7 @@ from pathlib import Path
 
 from config.settings import Settings
 from tests.daemon.make_audio import file_bytes, flac_claiming, noise, without_delay_tag
+from tests.daemon.make_packets import packets
 from tests.daemon.service_kit import log_events, ready, rejected, running, settings_for
 from tests.faults.fuzz_decode import zipped
 
@@ -53,6 +54,9 @@ FORMATS: dict[str, tuple[str, Callable[[int], bytes]]] = {  # extension, a whole
     "Opus": ("opus", lambda seed: _sound(seed, 48000, format="OGG", subtype="OPUS")),
     "MP3": ("mp3", _mp3),
     "MP3, no length": ("mp3", lambda seed: without_delay_tag(_mp3(seed))),
+    "M4A AAC": ("m4a", lambda seed: packets(noise(2.0, 48000, seed=seed), 48000, "M4A AAC")),
+    "M4A ALAC": ("m4a", lambda seed: packets(noise(2.0, 48000, seed=seed), 48000, "M4A ALAC")),
+    "AAC": ("aac", lambda seed: packets(noise(2.0, 48000, seed=seed), 48000, "AAC")),
     "ZIP": ("zip", lambda seed: zipped({"a.wav": _sound(seed), "b.wav": _sound(seed + 5000)})),
 }
 

@@ -255,7 +255,7 @@ def test_content_decides_and_the_name_is_told(tmp_path):
 @pytest.mark.parametrize(
     ("data", "words"),
     [
-        (b"\0\0\0\x20ftypM4A \0\0\0\0" + b"x" * 100, "M4A"),
+        (b"\x1a\x45\xdf\xa3" + b"x" * 100, "Matroska"),
         (b"\x30\x26\xb2\x75\x8e\x66\xcf\x11" + b"x" * 100, "WMA"),
         (b"MThd\0\0\0\x06\0\x01\0\x01\x01\xe0", "MIDI"),
         (b"140 bpm, call me when you have heard it\n" * 50, "text"),
