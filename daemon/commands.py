@@ -158,8 +158,8 @@ def init(arguments: Namespace) -> int:
         target.write_text(text, encoding="utf-8")
     except OSError as error:
         raise NoPermission(str(folder), plainly(error), "choose a folder that you may write to") from None
-    print(f"wrote {target} and the folders incoming, ready and rejected beside it")
-    print(f"next: beatintake --config {target} run")
+    print(one_line(f"wrote {target} and the folders incoming, ready and rejected beside it"))
+    print(one_line(f"next: beatintake --config {target} run"))
     return OK
 
 
@@ -170,11 +170,15 @@ def check_config(arguments: Namespace) -> int:
     path = find_config(arguments.config)
     settings = load_settings(path)
     refuse_shared(settings.folders)
-    print(f"{path or 'built-in defaults (no file found)'}: in order")
+    print(one_line(f"{path or 'built-in defaults (no file found)'}: in order"))
     for name, folder in settings.folders.model_dump().items():
-        print(f"  folders.{name}: {folder}{'' if Path(folder).is_dir() else '  (will be made at start)'}")
+        print(
+            one_line(
+                f"  folders.{name}: {folder}{'' if Path(folder).is_dir() else '  (will be made at start)'}"
+            )
+        )
     if remark := network_remark(settings):
-        print(f"  note: {remark}")
+        print(one_line(f"  note: {remark}"))
     return OK
 
 

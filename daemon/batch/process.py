@@ -64,7 +64,7 @@ def process_paths(
     words = [
         f"{counts[how]} {how}" for how in ("ready", "known", "rejected", "failed", "machine") if counts[how]
     ]
-    print(f"{', '.join(words)}; results are in {settings.folders.ready}")
+    print(one_line(f"{', '.join(words)}; results are in {settings.folders.ready}"))
     return MACHINE if counts["machine"] else SOME_FAILED if counts["rejected"] + counts["failed"] else OK
 
 

@@ -13,6 +13,7 @@ from typing import Any
 from analyzers.harmony.key_names import parse_key
 from analyzers.harmony.spelling import pitch_class_of, scale_pitch_classes
 from config.settings import Settings
+from daemon.core.text import one_line
 from daemon.corrections.store import CorrectionEntry, History, all_histories
 from daemon.report.board import read_rows
 
@@ -43,7 +44,8 @@ class Question:
 def print_accuracy(settings: Settings) -> int:
     """The command `status --accuracy`."""
     rows = read_rows(settings.folders.ready, settings.folders.state)
-    print("\n".join(as_lines(tally(rows, all_histories(settings.folders.state)), len(rows))))
+    found = tally(rows, all_histories(settings.folders.state))
+    print("\n".join(map(one_line, as_lines(found, len(rows)))))
     return 0
 
 
