@@ -2,6 +2,7 @@
 
     python -m tests.faults.flood --files 1000            burst under a running service
     python -m tests.faults.flood --files 10000 --waiting  all there before the service starts
+    python -m tests.faults.flood --files 2000 --beside-long  beside a long drop; how `status` answers
 
 Prints how long the service took to notice everything, its memory, and the end: each content exactly once.
 """
@@ -9,6 +10,10 @@ Prints how long the service took to notice everything, its memory, and the end: 
 from __future__ import annotations
 
 import argparse
+import json
+import statistics
+import subprocess
+import sys
 import tempfile
 import threading
 import time
@@ -57,6 +62,49 @@ def flood(base: Path, files: int, waiting: bool, seed: int, to_the_end: bool = T
         "service memory before MB": round(rss_before / 1e6, 1),
         "service memory after MB": round(rss_after / 1e6, 1),
     }
+
+
+def beside_long(base: Path, files: int) -> dict[str, float]:
+    """``files`` small drops come while a long one is worked on: they go first, and ``status`` answers."""
+    world = World.at(
+        base, arrival={"rescan_seconds": 5}, limits={"max_attempts": 10, "job_timeout_seconds": 3600}
+    )
+    config = base / "beatintake.yaml"
+    names = ("incoming", "ready", "rejected", "state")
+    config.write_text(json.dumps({"folders": {name: name for name in names}}))
+    process = begin(world, STAND_IN, more="from daemon.service import preemption; preemption.LONG_S = 1.0")
+    took: list[float] = []
+    try:
+        wait_for(lambda: health(world.settings).get("state") == "running", "the service to start")
+        world.drop("two hours.wav", b"!sleep 30\n" + b"x" * 1_000_000)
+        wait_for(lambda: health(world.settings).get("running"), "the long one to run")
+        _burst(world, files)
+        while _counted(world) < files:
+            took.append(_ask_status(config))
+        rss = psutil.Process(process.pid).memory_info().rss
+        wait_for(world.all_done, "the long one")
+    finally:
+        process.terminate()
+        process.wait(60)
+    world.check_end()
+    made = {path.parent.name: path.stat().st_mtime for path in (base / "ready").glob("*/*.report.json")}
+    long_at = made.pop("two hours")
+    return {
+        "files": len(world.wanted),
+        "small ones after the long one": sum(at > long_at for at in made.values()),
+        "service memory MB": round(rss / 1e6, 1),
+        "status asked": len(took),
+        "status median s": round(statistics.median(took), 2),
+        "status worst s": round(max(took), 2),
+    }
+
+
+def _ask_status(config: Path) -> float:
+    """Seconds that ``beatintake status`` takes, its start included."""
+    begun = time.monotonic()
+    command = [sys.executable, "-m", "daemon.cli", "--config", str(config), "status"]
+    subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+    return time.monotonic() - begun
 
 
 def _burst(world: World, files: int) -> None:
@@ -113,12 +161,15 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--files", type=int, default=1000)
     parser.add_argument("--waiting", action="store_true")
     parser.add_argument("--first", action="store_true", help="stop after the first fifty results")
+    parser.add_argument("--beside-long", action="store_true", help="while a long drop is worked on")
     parser.add_argument("--seed", type=int, default=1)
     chosen = parser.parse_args(arguments)
     with tempfile.TemporaryDirectory() as base:
-        for name, value in flood(
-            Path(base), chosen.files, chosen.waiting, chosen.seed, not chosen.first
-        ).items():
+        if chosen.beside_long:
+            figures = beside_long(Path(base), chosen.files)
+        else:
+            figures = flood(Path(base), chosen.files, chosen.waiting, chosen.seed, not chosen.first)
+        for name, value in figures.items():
             print(f"{name}: {value}")
     print("drops lost: 0, partial outputs: 0, duplicates: 0")
     return 0

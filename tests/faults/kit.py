@@ -100,7 +100,7 @@ class World:
     def nothing_escaped(self) -> None:
         """Nothing was written beside our own folders, nor into incoming/."""
         base, incoming = self.settings.folders.incoming.parent, self.settings.folders.incoming
-        known = {"incoming", "ready", "rejected", "state", "account", "backing", "filler"}
+        known = {"incoming", "ready", "rejected", "state", "account", "backing", "filler", "beatintake.yaml"}
         strange = {path.name for path in base.iterdir()} - known
         files = {str(p.relative_to(incoming)) for p in incoming.rglob("*") if p.is_file()}
         strange |= {name for name in files - set(self.wanted) if not name.startswith(PROBE)}
