@@ -119,7 +119,11 @@ def _add_looking(commands: Any) -> None:
     status = _command(
         commands, "status", "is the service running, what is waiting, last results, what needs ears"
     )
-    status.add_argument("--json", action="store_true", help="machine-readable")
+    shape = status.add_mutually_exclusive_group()
+    shape.add_argument("--json", action="store_true", help="machine-readable")
+    shape.add_argument(
+        "--watch", action="store_true", help="stay and show the progress, with the seconds left, until Ctrl-C"
+    )
     status.add_argument(
         "--accuracy", action="store_true", help="how often the analysis was right where you corrected it"
     )
@@ -169,6 +173,18 @@ def _add_correcting(commands: Any) -> None:
 
     retry = _command(commands, "retry", "take rejected drops again (all, or those named)")
     retry.add_argument("names", nargs="*", metavar="NAME")
+
+    for name, text in (
+        ("front", "somebody waits for these: analyse them before all others, halting what runs if need be"),
+        ("hold", "do not analyse these until 'front' names them"),
+    ):
+        order = _command(
+            commands,
+            name,
+            text,
+            "NAME is the name of a file or folder in the incoming folder, or the start of it.",
+        )
+        order.add_argument("names", nargs="+", metavar="NAME")
 
 
 def _add_upkeep(commands: Any) -> None:

@@ -97,6 +97,10 @@ def status(arguments: Namespace) -> int:
         from daemon.ops.accuracy import print_accuracy
 
         return print_accuracy(settings)
+    if arguments.watch:
+        from daemon.ops.statuswatch import watch_status
+
+        return watch_status(settings)
     from daemon.ops.status import print_status
 
     return print_status(settings, as_json=arguments.json)
@@ -133,6 +137,18 @@ def retry(arguments: Namespace) -> int:
     from daemon.service.control import retry_rejected
 
     return retry_rejected(studio_of(arguments), arguments.names)
+
+
+def front(arguments: Namespace) -> int:
+    from daemon.service.order import FRONT, ask_order
+
+    return ask_order(studio_of(arguments), FRONT, arguments.names)
+
+
+def hold(arguments: Namespace) -> int:
+    from daemon.service.order import HOLD, ask_order
+
+    return ask_order(studio_of(arguments), HOLD, arguments.names)
 
 
 # --- upkeep -------------------------------------------------------------------------------

@@ -81,6 +81,8 @@ class Arrivals:
         self.settle_s = settle_s
         self.entries: dict[str, PendingDrop] = {}
         self.done: dict[str, bytes] = {}
+        self.front: list[str] = []  # keys that somebody waits for, the first to start first
+        self.held: set[str] = set()  # keys that start only when they are brought to the front
         self._done_at: dict[str, float] = {}
 
     def see(self, candidate: Candidate, now: float) -> None:
@@ -175,6 +177,22 @@ class Arrivals:
         entry = self.entries[key]
         entry.why, entry.not_before = why, until
 
+    def bring_forward(self, key: str) -> None:
+        """Before all others from now on, also if it has not arrived yet."""
+        self.release(key)
+        self.front.insert(0, key)
+
+    def set_aside(self, key: str) -> None:
+        """Not to be started until it is brought forward."""
+        self.release(key)
+        self.held.add(key)
+
+    def release(self, key: str) -> None:
+        """No longer of special rank."""
+        self.held.discard(key)
+        if key in self.front:
+            self.front.remove(key)
+
     def enqueue(self, key: str) -> None:
         entry = self.entries[key]
         entry.phase, entry.why, entry.not_before = Phase.WAITING, "", 0.0
@@ -184,21 +202,28 @@ class Arrivals:
         self.done[key] = stat_digest
 
     def next_waiting(self, now: float, below_bytes: int | None = None) -> PendingDrop | None:
-        """The drop to start now: the smallest, age counted in its favour. ``below_bytes``: only smaller
-        ones.
+        """The drop to start now: one that was brought forward, else the smallest, age counted in its favour.
+        ``below_bytes``: only smaller ones, apart from those that were brought forward.
         """
         ready = (
             entry
             for entry in self.entries.values()
             if entry.phase is Phase.WAITING
             and now >= entry.not_before
-            and (below_bytes is None or entry.candidate.size < below_bytes)
+            and entry.key not in self.held
+            and (below_bytes is None or entry.candidate.size < below_bytes or entry.key in self.front)
         )
-        return min(
-            ready,
-            key=lambda e: (e.candidate.size - AGE_BONUS_BYTES_PER_S * (now - e.first_seen), e.key),
-            default=None,
-        )
+        return next(iter(self.in_order(ready, now)), None)
+
+    def in_order(self, entries: Iterable[PendingDrop], now: float) -> list[PendingDrop]:
+        """As they are to be started; held ones last."""
+        rank = {key: number for number, key in enumerate(self.front)}
+
+        def turn(entry: PendingDrop) -> tuple[bool, int, float, str]:
+            size = entry.candidate.size - AGE_BONUS_BYTES_PER_S * (now - entry.first_seen)
+            return entry.key in self.held, rank.get(entry.key, len(rank)), size, entry.key
+
+        return sorted(entries, key=turn)
 
     def start(self, key: str) -> None:
         entry = self.entries[key]
@@ -217,6 +242,7 @@ class Arrivals:
     def finish(self, key: str, now: float = -RESUMED_S) -> None:
         """The result stands; the drop is done as it was when the work on it started."""
         entry = self.entries.pop(key)
+        self.release(key)
         self.done[key], self._done_at[key] = (entry.started or entry.candidate).stat_digest, now
 
     def put_back(self, key: str, why: str = "", until: float = 0.0) -> None:
@@ -230,6 +256,14 @@ class Arrivals:
             case DropState.UNCHANGED:
                 entry = self.entries[key]
                 entry.phase, entry.started, entry.why, entry.not_before = Phase.WAITING, None, why, until
+
+    def stuck(self, now: float, patience_s: float) -> bool:
+        """Nothing is left but what somebody holds and what has been arriving for longer than that."""
+        return all(
+            (entry.phase is Phase.WAITING and entry.key in self.held)
+            or (entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > patience_s))
+            for entry in self.entries.values()
+        )
 
     def in_phase(self, phase: Phase) -> list[PendingDrop]:
         return [entry for entry in self.entries.values() if entry.phase is phase]

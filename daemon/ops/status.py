@@ -55,6 +55,7 @@ class Status:
     jobs: list[dict[str, Any]] = field(default_factory=list)
     arriving: list[dict[str, Any]] = field(default_factory=list)
     waiting: list[dict[str, Any]] = field(default_factory=list)
+    waiting_s: float | None = None
     ready_count: int = 0
     rejected_count: int = 0
     results: list[dict[str, Any]] = field(default_factory=list)
@@ -91,6 +92,7 @@ def read_status(settings: Settings) -> Status:
         jobs=live.get("running", []),
         arriving=live.get("arriving", []),
         waiting=live.get("waiting", []),
+        waiting_s=live.get("waiting_s"),
         ready_count=ready_count,
         rejected_count=rejected_count,
         results=results,
@@ -185,7 +187,7 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
     lines += [f"  put right {text}" for text in status.notices]
     for job in status.jobs:
         halted = ", halted" if job.get("suspended") else ""
-        lines.append(f"  now: {job['drop']} ({job['stage']}{halted}, {_ago(job['since'])})")
+        lines.append(f"  now: {job['drop']} ({job['stage']}{halted}, {_ago(job['since'])}{_left(job)})")
     lines += _queue("waiting", status.waiting_count, status.waiting)
     lines += _queue("still arriving", status.arriving_count, status.arriving)
     if status.needs_ears:
@@ -218,6 +220,18 @@ def _headline(status: Status) -> str:
         return f"the service (process {status.pid}) holds its lock but has not answered for {age} s"
     paused = f", {status.paused}" if status.paused else ""
     return f"the service is {status.state}{paused} (process {status.pid}, watching: {status.watch})"
+
+
+def _left(job: dict[str, Any]) -> str:
+    seconds = job.get("seconds_left")
+    return "" if seconds is None or job.get("suspended") else f", {time_left(seconds)}"
+
+
+def time_left(seconds: float) -> str:
+    """For people: an estimate that has run out says so."""
+    if seconds < 1:
+        return "any moment now"
+    return f"about {seconds:.0f} s left" if seconds < 90 else f"about {seconds / 60:.0f} min left"
 
 
 def _queue(word: str, count: int, entries: list[dict[str, Any]]) -> list[str]:

@@ -23,6 +23,7 @@ class ActiveDrop(DropWork):
     begun: float  # monotonic
     started_at: float = field(default_factory=time.time)  # wall clock, for display
     stage: str = "identify"  # for display
+    halted_s: float = 0.0  # for others that overtook it
     next_task: Task | None = None  # waits for an idle worker
 
     @property

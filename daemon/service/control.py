@@ -48,17 +48,18 @@ def pause_service(settings: Settings) -> int:
     """No new work starts; what runs is halted where it is until ``resume``."""
     settings.folders.state.mkdir(parents=True, exist_ok=True)
     atomic_write(pause_path(settings.folders.state), b"")
-    print(f"paused: nothing is analysed until 'beatintake resume'{_whether_running(settings)}")
+    print(f"paused: nothing is analysed until 'beatintake resume'{whether_running(settings)}")
     return 0
 
 
 def resume_service(settings: Settings) -> int:
     pause_path(settings.folders.state).unlink(missing_ok=True)
-    print(f"resumed{_whether_running(settings)}")
+    print(f"resumed{whether_running(settings)}")
     return 0
 
 
-def _whether_running(settings: Settings) -> str:
+def whether_running(settings: Settings) -> str:
+    """What to add to "done" when it is done only later."""
     running = is_locked(settings.folders.state, settings.folders.incoming)
     return "" if running else " (the service is not running now; it will be so when it starts)"
 
@@ -84,12 +85,12 @@ def retry_rejected(settings: Settings, names: Sequence[str]) -> int:
     wanted = {folder for found in meant.values() for folder in found}
     chosen = [record for record in rejected if not names or record.folder in wanted]
     request = {"retry": [record.sha256 for record in chosen]}
-    atomic_write(_requests(state) / f"{secrets.token_hex(4)}.json", json.dumps(request).encode())
+    ask(state, request)
     for record in chosen:
         print(one_line(f"will be tried again: {record.name}"))
     if not chosen:
         print("nothing is rejected")
-    elif _whether_running(settings):
+    elif whether_running(settings):
         print("the service is not running; it is done when it starts")
     return 0
 
@@ -112,10 +113,9 @@ def answer_question(settings: Settings, name: str, answer: Answer) -> int:
         raise WrongRequest(one_line(name), f"several are called so: {listed}", "give more of the name")
     record = asked[meant[0]]
     store_answer(state, record.sha256, record.name, answer)
-    request = json.dumps({"answered": [record.sha256]}).encode()
-    atomic_write(_requests(state) / f"{secrets.token_hex(4)}.json", request)
+    ask(state, {"answered": [record.sha256]})
     what = "the stems of one beat" if answer == "stems" else "separate beats"
-    print(one_line(f"{record.name}: taken as {what}{_whether_running(settings)}"))
+    print(one_line(f"{record.name}: taken as {what}{whether_running(settings)}"))
     return 0
 
 
@@ -130,10 +130,11 @@ def _askable(ledger_file: Path) -> dict[str, Record]:
     return {record.sha256: record for record in found}
 
 
-def _requests(state: Path) -> Path:
+def ask(state: Path, request: dict[str, list[str]]) -> None:
+    """Leave a request for the service."""
     folder = state / "wishes"
     folder.mkdir(parents=True, exist_ok=True)
-    return folder
+    atomic_write(folder / f"{secrets.token_hex(4)}.json", json.dumps(request).encode())
 
 
 def pending_requests(state: Path) -> list[tuple[Path, dict[str, list[str]]]]:

@@ -1,8 +1,7 @@
 """From a waiting drop to its result: gives the steps of each drop to workers and acts on what they mean
 (`daemon.pipeline.steps`).
 
-Between the steps the ledger answers whether the content is known, and how often it has gone wrong. All
-methods run in the main loop's thread.
+Between the steps the ledger knows the content and its failures. All methods run in the main loop's thread.
 """
 
 from __future__ import annotations
@@ -35,6 +34,7 @@ from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import RUN, Step, decide, worn_out
 from daemon.report.rejection import stage_rejection
 from daemon.service.active_drop import PREFIX, ActiveDrop
+from daemon.service.pace import Pace
 from daemon.service.pack_split import close_questions, split
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
@@ -56,6 +56,7 @@ class Dispatcher:
     on_result: Callable[[Record, str], None] = lambda record, path: None
     clock: Callable[[], float] = time.monotonic
     results: Results = field(init=False)
+    pace: Pace = field(default_factory=Pace)
     active: dict[str, ActiveDrop] = field(default_factory=dict)
     rejected_count: int = 0
     ready_count: int = 0
@@ -72,8 +73,9 @@ class Dispatcher:
         try:
             fresh = self.settling.incoming.refresh(entry.candidate)
         except OSError as error:
-            why = f"it cannot be looked at ({plainly(error)})"
-            self.arrivals.hold(entry.key, why, self.clock() + BACKOFF_S[0])
+            self.arrivals.hold(
+                entry.key, f"cannot be looked at ({plainly(error)})", self.clock() + BACKOFF_S[0]
+            )
             return
         if fresh is None:
             self.arrivals.vanish(entry.key)
@@ -232,6 +234,7 @@ class Dispatcher:
         self.close(drop)
         if record.outcome == "ready":
             self.ready_count += 1
+            self.pace.learn(drop.candidate, self.clock() - drop.begun - drop.halted_s)
             note(log, logging.INFO, "ready", drop=drop.key, folder=record.folder, sha256=record.sha256[:12])
         else:
             self.rejected_count += 1

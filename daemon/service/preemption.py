@@ -1,4 +1,5 @@
-"""Small drops overtake a long one: its process is halted while they are analysed on an extra worker.
+"""Small drops overtake a long one, and what somebody waits for overtakes everything: the process of the drop
+that is overtaken is halted while the others are analysed on an extra worker.
 
 One analysis computes at a time, as configured, only another one. A long drop is halted for at most
 ``BUDGET_S`` in all, so a flood of small ones cannot keep it from ending.
@@ -30,7 +31,7 @@ class Preemption:
 
     @property
     def below_bytes(self) -> int | None:
-        """While a long drop is halted only smaller ones than this may start."""
+        """While a drop is halted only smaller ones than this, or those brought forward, may start."""
         return self.held.candidate.size // SMALL_SHARE if self.held else None
 
     def step(self, now: float, allowed: bool) -> None:
@@ -38,18 +39,23 @@ class Preemption:
         if self.held is None:
             if allowed:
                 self._consider(now)
-        elif self.held.id not in self.dispatcher.active or self._nothing_small(now, allowed):
+        elif (
+            self.held.id not in self.dispatcher.active
+            or self.held.key in self.arrivals.front
+            or self._nothing_small(now, allowed)
+        ):
             self._release(now)
 
     def _consider(self, now: float) -> None:
         if self.pool.idle or len(self.dispatcher.active) < self.pool.count:
             return
+        awaited = self.arrivals.next_waiting(now, 0) is not None  # nothing else is below no bytes
         left = [
             drop
             for drop in self.dispatcher.active.values()
-            if now - drop.begun >= LONG_S
-            and self.spent.get(drop.id, 0.0) < BUDGET_S
-            and drop.step is Step.RUN
+            if drop.step is Step.RUN
+            and drop.key not in self.arrivals.front
+            and (awaited or (now - drop.begun >= LONG_S and self.spent.get(drop.id, 0.0) < BUDGET_S))
         ]
         longest = max(left, key=lambda drop: drop.candidate.size, default=None)
         if longest is None or self.arrivals.next_waiting(now, longest.candidate.size // SMALL_SHARE) is None:
@@ -72,6 +78,7 @@ class Preemption:
         assert self.held is not None
         self.spent = {key: s for key, s in self.spent.items() if key in self.dispatcher.active}
         self.spent[self.held.id] = self.spent.get(self.held.id, 0.0) + now - self.since
+        self.held.halted_s = self.spent[self.held.id]
         self.pool.resume(self.held.id)
         self.pool.extra = 0
         self.held = None

@@ -12,6 +12,7 @@ from daemon.pipeline.answers import store_answer
 from daemon.service import housekeeping
 from daemon.service.control import pending_requests
 from daemon.service.dispatcher import Dispatcher
+from daemon.service.order import set_order
 
 log = logging.getLogger("beatintake.requests")
 
@@ -36,6 +37,8 @@ def grant_files(dispatcher: Dispatcher) -> bool:
             retry(dispatcher, sha256)
         for sha256 in request.get("answered", []):
             judge_again(dispatcher, sha256)
+        for done in set_order(dispatcher.settings.folders.state, dispatcher.arrivals, request):
+            note(log, logging.INFO, "order", drop=done)
         path.unlink(missing_ok=True)  # only now: a request that fails is granted later
     return answers_by_file(dispatcher) or bool(found)
 

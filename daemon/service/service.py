@@ -34,6 +34,7 @@ from daemon.service.disk_space import has_space
 from daemon.service.dispatcher import Dispatcher
 from daemon.service.lock import IncomingGuard, ServiceLock
 from daemon.service.notification import notify_about
+from daemon.service.order import restore_order
 from daemon.service.outputs import await_outputs, check_outputs
 from daemon.service.preemption import Preemption
 from daemon.service.recovery import recover
@@ -114,6 +115,7 @@ class Service:
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
         self.settling = Settling(incoming, self.arrivals, self.problems)
         self.ledger, remark = recover(settings, incoming, self.arrivals)
+        restore_order(folders.state, self.arrivals)
         self.pool = WorkerPool(settings.work.max_workers, self.worker_setup())
         self.pool.start()
         self.dispatcher = Dispatcher(
@@ -282,11 +284,8 @@ class Service:
 
     def _nothing_left(self) -> bool:
         """For a single pass: nothing runs or waits, and what arrives is held up by others."""
-        now = time.monotonic()
-        return not (self.dispatcher.active or self.board.busy or self.corrections.busy) and all(
-            entry.phase is Phase.ARRIVING and (entry.why or now - entry.first_seen > ONCE_PATIENCE_S)
-            for entry in self.arrivals.entries.values()
-        )
+        busy = self.dispatcher.active or self.board.busy or self.corrections.busy
+        return not busy and self.arrivals.stuck(time.monotonic(), ONCE_PATIENCE_S)
 
     def _beat(self, now: float, force: bool = False) -> None:
         self.supervisor.beat(now, self.state, why_paused(self.settings), force)

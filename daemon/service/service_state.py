@@ -11,9 +11,11 @@ from daemon.core.problems import Problems
 from daemon.core.text import valid
 from daemon.ingest.arrivals import Arrivals, PendingDrop, Phase
 from daemon.ingest.watch import Watch
+from daemon.service.active_drop import ActiveDrop
 from daemon.service.dispatcher import Dispatcher
 
 SHOWN = 50
+HELD, FIRST = "held until 'beatintake front' names it", "goes first"
 
 
 def service_facts(
@@ -42,14 +44,18 @@ def service_facts(
         "watch_note": watch.note,
         "arriving_count": len(arriving),
         "waiting_count": len(waiting),
-        "arriving": [_line(entry, now) for entry in arriving[:SHOWN]],
-        "waiting": [_line(entry, now) for entry in waiting[:SHOWN]],
+        "arriving": [_line(entry, now, arrivals) for entry in arriving[:SHOWN]],
+        "waiting": [_line(entry, now, arrivals) for entry in arrivals.in_order(waiting, now)[:SHOWN]],
+        "waiting_s": round(sum(dispatcher.pace.expected_s(e.candidate) for e in waiting), 1),
         "running": [
             {
                 "drop": valid(drop.key),
                 "stage": drop.stage,
                 "since": drop.started_at,
                 "suspended": dispatcher.pool.suspended(drop.id),
+                "bytes": drop.candidate.size,
+                "expected_s": round(dispatcher.pace.expected_s(drop.candidate), 2),
+                "seconds_left": _left(drop, dispatcher, now),
             }
             for drop in dispatcher.active.values()
         ],
@@ -58,10 +64,18 @@ def service_facts(
     }
 
 
-def _line(entry: PendingDrop, now: float) -> dict[str, Any]:
+def _left(drop: ActiveDrop, dispatcher: Dispatcher, now: float) -> float:
+    """Seconds until the result as far as can be told; 0 when it should be there already."""
+    worked = now - drop.begun - drop.halted_s
+    return round(max(dispatcher.pace.expected_s(drop.candidate) - worked, 0.0), 1)
+
+
+def _line(entry: PendingDrop, now: float, arrivals: Arrivals) -> dict[str, Any]:
+    held = HELD if entry.key in arrivals.held else None
+    first = FIRST if entry.key in arrivals.front else None
     return {
         "drop": valid(entry.key),
         "bytes": entry.candidate.size,
         "seconds": round(now - entry.first_seen, 1),
-        "why": entry.why or None,
+        "why": held or first or entry.why or None,
     }
