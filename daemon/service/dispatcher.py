@@ -73,9 +73,7 @@ class Dispatcher:
         try:
             fresh = self.settling.incoming.refresh(entry.candidate)
         except OSError as error:
-            self.arrivals.hold(
-                entry.key, f"cannot be looked at ({plainly(error)})", self.clock() + BACKOFF_S[0]
-            )
+            self.arrivals.hold(entry.key, f"not to be seen: {plainly(error)}", self.clock() + BACKOFF_S[0])
             return
         if fresh is None:
             self.arrivals.vanish(entry.key)
