@@ -44,7 +44,7 @@ from tests.faults.kit import (
 )
 
 ROUND = 12  # kills before the service may finish
-AT_WORK = 0.85  # so many kills wait until a drop is being worked on
+AT_WORK = 0.9  # so many kills wait until a drop is being worked on
 SERVICE, WORKER, BUSY, IDLE = (
     "service killed",
     "worker killed",
@@ -80,10 +80,14 @@ def _kill(
     process: subprocess.Popen[bytes], world: World, rng: random.Random, longest_s: float
 ) -> Counter[str]:
     """One kill. Says what of, and whether a drop was worked on."""
-    if rng.random() < AT_WORK:
-        with contextlib.suppress(AssertionError):
-            wait_for(partial(_at_work, world), "work", 10)
-    time.sleep(rng.uniform(0.0, longest_s))
+    wanted, pauses = rng.random() < AT_WORK, (rng.uniform(0.0, longest_s), rng.uniform(0.0, 0.2))
+    for pause in pauses if wanted else pauses[:1]:
+        if wanted and not _at_work(world):
+            with contextlib.suppress(AssertionError):
+                wait_for(partial(_at_work, world), "work", 10)
+        time.sleep(pause)
+        if _at_work(world):
+            break
     busy, pids = _at_work(world), {worker.pid for worker in workers_of(process)}
     if pids and rng.random() < 0.5:
         with contextlib.suppress(ProcessLookupError):
