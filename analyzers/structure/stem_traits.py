@@ -7,6 +7,7 @@ Everything is cheap on purpose: the levels of 10 ms blocks over the whole file, 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -38,7 +39,6 @@ class Traits:
 
     frames: int
     duration_s: float
-    peak: float
     level: Floats
     bands: Floats
     chroma: Floats
@@ -53,26 +53,25 @@ class Traits:
 
     @property
     def silent(self) -> bool:
-        return self.peak == 0.0
+        return not self.level.any()
 
 
 def traits_of(samples: SampleArray, rate: int, longest_s: float) -> Traits:
     """Describe one file [shape=(frames, channels)]; ``longest_s``: length of the longest file of the set."""
-    level, peak = _levels(samples, max(1, round(BLOCK_S * rate)))
+    level = _levels(samples, max(1, round(BLOCK_S * rate)))
     bands, chroma = _spectra(samples, rate, longest_s)
-    return Traits(len(samples), len(samples) / rate, peak, _in_db(level), bands, chroma)
+    return Traits(len(samples), len(samples) / rate, _in_db(level), bands, chroma)
 
 
-def _levels(samples: SampleArray, size: int) -> tuple[npt.NDArray[np.float64], float]:
-    """Mean power of each block, and the largest sample."""
+def _levels(samples: SampleArray, size: int) -> npt.NDArray[np.float64]:
+    """Mean power of each block."""
     channels = samples.shape[1]
-    found, peak = [], 0.0
+    found = []
     for block in blocks_of(samples, size * 128):
         whole = len(block) // size * size
         parts = np.ascontiguousarray(block[:whole]).reshape(-1, size * channels)
         found.append(np.einsum("ij,ij->i", parts, parts) / (size * channels))
-        peak = max(peak, float(block.max(initial=0.0)), -float(block.min(initial=0.0)))
-    return np.concatenate(found).astype(np.float64) if found else np.zeros(0), peak
+    return np.concatenate(found).astype(np.float64) if found else np.zeros(0)
 
 
 def _in_db(power: npt.NDArray[np.float64]) -> Floats:
@@ -117,8 +116,10 @@ def _power(frames: Floats) -> Floats:
 
 def _sums(power: Floats, rate: float, window: int, edges: tuple[float, ...]) -> Floats:
     bins = np.round(np.array(edges) * window / rate).astype(int)
-    sums = np.cumsum(power, axis=1, dtype=np.float64)
-    out: Floats = (sums[:, bins[1:] - 1] - sums[:, bins[:-1] - 1]).astype(np.float32)
+    inside = np.zeros((power.shape[1], len(bins) - 1), np.float32)
+    for band, (first, last) in enumerate(pairwise(bins)):
+        inside[first:last, band] = 1.0
+    out: Floats = power @ inside
     return out
 
 

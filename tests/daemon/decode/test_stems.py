@@ -339,8 +339,8 @@ def test_too_many_stems(tmp_path):
 def test_folder_that_changes_while_it_is_read(tmp_path, monkeypatch):
     folder = folder_of(tmp_path, **PARTS)
 
-    def late(*args):
-        found = read_stems(*args)
+    def late(*args, **judge):
+        found = read_stems(*args, **judge)
         write(folder / "late.wav", noise(1.2))
         return found
 
