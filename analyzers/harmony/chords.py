@@ -98,7 +98,17 @@ def mean_between(frames: npt.NDArray[np.floating], edges: FloatArray) -> npt.NDA
 
 
 def chord_evidence(f: Features, cents: float, edges: FloatArray) -> FloatArray:
-    """Log probability of each chord and of none, step by step [shape=(steps, 12 * qualities + 1)]."""
+    """Log probability of each chord and of none, step by step [shape=(steps, 12 * qualities + 1)].
+
+    Key and chords ask for the same steps: worked out once, and not to be written to.
+    """
+    asked = (round(cents, 1), edges.tobytes())
+    if asked not in f.chord_evidence:
+        f.chord_evidence = {asked: _evidence(f, cents, edges)}
+    return f.chord_evidence[asked]
+
+
+def _evidence(f: Features, cents: float, edges: FloatArray) -> FloatArray:
     plain = mean_between(np.sqrt(f.spectrum.notes(cents)), edges)
     steady = mean_between(np.sqrt(f.spectrum.steady_notes(cents)), edges)
     each, none = load_net("chord").log_probabilities(*chord_inputs(plain, steady))

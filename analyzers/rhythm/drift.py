@@ -86,18 +86,18 @@ def _place(onsets: Onsets, times: FloatArray, periods: FloatArray) -> FloatArray
     rate = onsets.rate / step
     local = np.interp(np.arange(n) / rate, times, periods) * rate
     total, back = curve.copy(), np.full(n, -1)
-    reach = np.arange(int(0.6 * local.min()), int(1.5 * local.max()) + 1)
-    penalty: dict[int, FloatArray] = {}
-    for k in range(int(0.6 * local.min()) + 1, n):
-        gaps = reach[reach <= k]
-        key = round(local[k] * 4)
-        if key not in penalty:
-            penalty[key] = TIGHTNESS * np.log(reach / (key / 4)) ** 2
-        options = total[k - gaps] - penalty[key][: len(gaps)]
-        best = int(np.argmax(options))
-        if options[best] > 0.0:
-            total[k] += options[best]
-            back[k] = k - gaps[best]
+    reach = np.arange(max(int(0.6 * local.min()), 1), int(1.5 * local.max()) + 1)
+    kinds, kind = np.unique(np.rint(local * 4), return_inverse=True)
+    penalty = TIGHTNESS * np.log(reach / (kinds[:, None] / 4)) ** 2
+    for begin in range(reach[0] + 1, n, reach[0]):  # what is nearer than the least gap does not depend on it
+        here = np.arange(begin, min(begin + reach[0], n))
+        before = here[:, None] - reach
+        options = np.where(before >= 0, total[before], -np.inf) - penalty[kind[here]]
+        best = np.argmax(options, axis=1)
+        gain = options[np.arange(len(here)), best]
+        follows = gain > 0.0
+        total[here[follows]] += gain[follows]
+        back[here[follows]] = here[follows] - reach[best[follows]]
     tail = max(n - int(1.2 * local[-1]), 0)
     k = tail + int(np.argmax(total[tail:]))
     pulses = [k]

@@ -9,6 +9,7 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
+import numpy.typing as npt
 
 from analyzers.model import Options
 from analyzers.signal.mono import Mono, Samples, resampled
@@ -29,6 +30,7 @@ class Features:
             raise ValueError(f"samples must have shape (frames, channels), got {signal.samples.shape}")
         self.signal = signal
         self.options = options or Options()
+        self.chord_evidence: dict[tuple[float, bytes], npt.NDArray[np.float64]] = {}
 
     @property
     def duration_s(self) -> float:
