@@ -52,11 +52,12 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
     side = "early" if shift_s < 0 else "late"
     text = f"; its first hit is played {side}: the session's lines lie {abs(shift_s) * 1000:.1f} ms "
     text += "before" if shift_s < 0 else "after"
-    text += " the measured ones"
+    text += " the beat as it is played"
     if hits_after_lines_s is None:
         return text
     where = "after" if hits_after_lines_s >= 0 else "before"
-    return f"{text}, and the song's hits {abs(hits_after_lines_s) * 1000:.1f} ms {where} the lines (median)"
+    off = f"{abs(hits_after_lines_s) * 1000:.1f} ms {where} the session's lines (median)"
+    return f"{text}, and the song's hits {off}"
 
 
 def _before(sound_s: float, beat_s: float, music_bars: int) -> str:

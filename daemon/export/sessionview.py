@@ -119,11 +119,15 @@ def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
     if beats is None:
         return grid
     curve = [(max(at + line_s, 0.0), bpm) for at, bpm in grid.tempo_curve]
-    started = [point for point in curve if point[0] <= 0.0][-1:] or curve[:1]
+    later = [point for point in curve if point[0] > 0.0]
+    if len(later) == len(curve):  # it begins after the copy does: its first tempo holds from the start
+        started, later = later[:1], later[1:]
+    else:
+        started = [point for point in curve if point[0] <= 0.0][-1:]
     return replace(
         grid,
         bar_one_s=0.0,
         beats_s=beats.at_s,
         downbeats=beats.lines,
-        tempo_curve=tuple([(0.0, bpm) for _, bpm in started] + [p for p in curve if p[0] > 0.0]),
+        tempo_curve=tuple([(0.0, bpm) for _, bpm in started] + later),
     )

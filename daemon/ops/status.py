@@ -162,6 +162,8 @@ def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any
         "at": record.at,
         "reason": record.reason,
         "tempo_bpm": facts.get("tempo_bpm"),
+        "tempo_shown": facts.get("tempo_shown"),
+        "constant_tempo": facts.get("constant_tempo"),
         "key": facts.get("key"),
         "needs_ears": facts.get("needs_ears") or 0,
         "check_by_ear": facts.get("check_by_ear") or [],
@@ -253,6 +255,8 @@ def _result(result: dict[str, Any]) -> str:
     if result["outcome"] == "rejected":
         return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
     tempo = f"{result['tempo_bpm']:g} BPM" if result["tempo_bpm"] else "no tempo"
+    if result["constant_tempo"] is False and result["tempo_shown"]:
+        tempo = f"{result['tempo_shown']} BPM, moving"
     ears = ", check by ear" if result["needs_ears"] else ""
     ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
     pack = f" (pack {result['pack']})" if result["pack"] else ""

@@ -130,8 +130,12 @@ def _drift(analysis: Analysis) -> tuple[Evidence, ...]:
     if proof is None:
         return ()
     return (
-        Evidence(what="mean offset in the first third", value=proof.first_third_ms, unit="ms"),
-        Evidence(what="mean offset in the last third", value=proof.last_third_ms, unit="ms"),
+        Evidence(
+            what="mean offset from the beat as it is played, first third",
+            value=proof.first_third_ms,
+            unit="ms",
+        ),
+        Evidence(what="the same, last third", value=proof.last_third_ms, unit="ms"),
     )
 
 

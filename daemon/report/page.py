@@ -13,7 +13,7 @@ from urllib.parse import quote
 
 from jinja2 import Environment
 
-from analyzers.model import Analysis
+from analyzers.model import Analysis, Grid
 from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
 from daemon.corrections.files import CORRECTION_FILE
@@ -58,7 +58,8 @@ class Row:
     notes: tuple[str, ...] = ()
     sure: float | None = None
     by_hand: str | None = None
-    topic: str = ""  # what `sure` is about, as in `report_words.topics`
+    topic: str = ""  # what `sure` is about, as in `words.topics`
+    sure_of: str = ""  # the same in words, where the label does not say it
     copy_key: str = ""  # this key copies the value
 
 
@@ -114,7 +115,7 @@ def render_page(report: Report, waveform: Waveform) -> str:
     pictures = {
         "beat": beat_picture(analysis, waveform.whole),
         "cut": cut_picture(analysis, report.cut, waveform.cut),
-        "tempo": tempo_picture(analysis),
+        "tempo": tempo_picture(analysis, report.cut),
         "key": key_picture(analysis),
         "loudness": loudness_picture(analysis),
     }
@@ -140,6 +141,7 @@ def render_page(report: Report, waveform: Waveform) -> str:
             },
             claims=[(c, claim_words(c)) for c in report.claims],
             delays=delay_rows(analysis.grid.tempo_bpm),
+            moves=moves(analysis.grid),
             ears=[line.partition(": ") for line in report.check_by_ear],
             ear_topics=topics(report.check_by_ear),
             fixes=fixes(report),
@@ -191,19 +193,31 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     tempo, grid = report.answers.tempo, analysis.grid
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
-    moves = grid.constant_tempo is False
+    moving = moves(grid)
     notes = [
-        "it moves: use the map" if moves else "steady to the end",
+        "take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
         *(
-            f"or {format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
+            f"or {'on average ' if moving else ''}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
             for c in grid.tempo_alternatives
             if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= 0.01
         ),
     ]
-    value = glance_tempo(grid, analysis.duration_s)
-    by_hand = _by_hand(tempo, " BPM")
-    return Row("Tempo", value, "BPM", tuple(notes), tempo.confidence, by_hand, "tempo", "" if moves else "t")
+    return Row(
+        "Tempo",
+        glance_tempo(grid, analysis.duration_s),
+        "BPM, moving" if moving else "BPM",
+        tuple(notes),
+        tempo.confidence,
+        _by_hand(tempo, " BPM"),
+        "tempo",
+        "of the beat, not half or twice it" if moving else "",
+        "" if moving else "t",
+    )
+
+
+def moves(grid: Grid) -> bool:
+    return grid.tempo_bpm is not None and grid.constant_tempo is False
 
 
 def _key(report: Report, analysis: Analysis) -> Row:
@@ -215,7 +229,17 @@ def _key(report: Report, analysis: Analysis) -> Row:
     notes += [f"{c.tonic} {c.mode} from {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
     later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
     by_hand = _by_hand(estimate)
-    return Row("Key", str(estimate.value), later, tuple(notes), estimate.confidence, by_hand, "key", "k")
+    return Row(
+        "Key",
+        str(estimate.value),
+        later,
+        tuple(notes),
+        estimate.confidence,
+        by_hand,
+        "key",
+        "of the first key" if key.changes else "",
+        "k",
+    )
 
 
 def _tuning(report: Report) -> Row:
@@ -245,7 +269,7 @@ def _cut(report: Report) -> Row:
     elif one.value is not None:
         notes.append(f"bar one is {seconds(-float(one.value))} before the producer's file begins")
     notes += [w[:1].lower() + w[1:].rstrip(".") for w in report.aligned_copy.warnings[:2]]
-    return Row("Start", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one")
+    return Row("Start", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one", "of bar one")
 
 
 def _level(report: Report) -> Row:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from analyzers.harmony.spelling import pitch_class_of, tonic_name
 from analyzers.model import Analysis, Section
 from analyzers.rhythm.bars import bar_lines
@@ -92,32 +94,42 @@ def cut_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
     return Picture("cut", "The cut, close up", text, CUT_HEIGHT, tuple(shapes), tuple(words))
 
 
-def tempo_picture(analysis: Analysis) -> Picture | None:
-    """A moving tempo over time, or how far a constant grid is off in its first and last third."""
+def tempo_picture(analysis: Analysis, cut: Cut) -> Picture | None:
+    """A moving tempo over time, or how far a constant grid is off in its first and last third.
+
+    Against the lines that the session has, like the words of the cut: the measured grid moved by its shift.
+    """
     grid = analysis.grid
     if grid.tempo_bpm is None:
         return None
-    if len(grid.tempo_curve) > 1:
+    if grid.constant_tempo is False and len(grid.tempo_curve) > 1:
         return _moving_tempo(analysis)
     if grid.proof is None:
         return None
-    early, late = grid.proof.first_third_ms, grid.proof.last_third_ms
-    heights = scale([early, late, 0.0], -OFFSET_LIMIT_MS, OFFSET_LIMIT_MS, CHART_HEIGHT)
+    shift_ms = 1000 * cut.session_shift_s
+    early, late = grid.proof.first_third_ms - shift_ms, grid.proof.last_third_ms - shift_ms
+    limit = max(OFFSET_LIMIT_MS, 5 * math.ceil(max(abs(early), abs(late)) / 5))
+    heights = scale([early, late, 0.0], -limit, limit, CHART_HEIGHT)
     shapes = (
         line("axis", 0, heights[2], WIDTH, heights[2]),
         curve("reading", [(WIDTH / 6, heights[0]), (WIDTH * 5 / 6, heights[1])]),
     )
     words = (
-        Word(0, f"first third {signed(early, 1)} ms", "below"),
-        Word(100, f"last third {signed(late, 1)} ms", "below", css="right"),
-        Word(0, f"{signed(OFFSET_LIMIT_MS)} ms", "above"),
+        Word(0, f"first third {off_the_line(early)}", "below"),
+        Word(100, f"last third {off_the_line(late)}", "below", css="right"),
+        Word(0, f"top edge: {limit:.0f} ms after the line", "above"),
     )
     text = (
-        f"Attacks lie {signed(early, 1)} ms from the grid in the first third "
-        f"and {signed(late, 1)} ms in the last: "
-        f"drift {signed(late - early, 1)} ms. The edges are 10 ms early and late."
+        f"Hits against the session's lines (middle): {off_the_line(early)} in the first third, "
+        f"{off_the_line(late)} in the last, a drift of {abs(late - early):.1f} ms from beginning to end. "
+        f"Hits after their line are drawn above the middle; the top edge stands for {limit:.0f} ms."
     )
     return Picture("tempo", "Does the grid hold to the end?", text, CHART_HEIGHT, shapes, words)
+
+
+def off_the_line(ms: float) -> str:
+    """'1.6 ms after', '0.3 ms before'."""
+    return f"{abs(ms):.1f} ms {'before' if round(ms, 1) < 0 else 'after'}"
 
 
 def _moving_tempo(analysis: Analysis) -> Picture:
@@ -131,7 +143,7 @@ def _moving_tempo(analysis: Analysis) -> Picture:
         end = curve_points[k + 1][0] if k + 1 < len(curve_points) else analysis.duration_s
         points += [(at / analysis.duration_s * WIDTH, y), (end / analysis.duration_s * WIDTH, y)]
     words = (Word(0, f"{high:.2f} BPM", "above"), Word(0, f"{low:.2f} BPM", "below"))
-    text = f"The tempo moves between {low:.2f} and {high:.2f} BPM."
+    text = f"The tempo moves between {low:.2f} and {high:.2f} BPM; the tempo map has every step."
     return Picture("tempo", "Tempo over time", text, CHART_HEIGHT, (curve("reading", points),), words)
 
 

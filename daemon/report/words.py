@@ -68,8 +68,9 @@ def session_place(grid: Grid, at_s: float) -> str:
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
     """'amber-lane.wav: 92 BPM, E flat minor, starts on bar one, check 2 by ear': enough by itself."""
     grid, key = analysis.grid, analysis.key
-    moves = "about " if grid.tempo_bpm is not None and grid.constant_tempo is False else ""
-    tempo = f"{moves}{tempo_words(round(grid.tempo_bpm, 1) if moves and grid.tempo_bpm else grid.tempo_bpm)}"
+    moving = grid.tempo_bpm is not None and grid.constant_tempo is False
+    shown = glance_tempo(grid, analysis.duration_s)
+    tempo = f"{shown} BPM, moving" if moving else tempo_words(grid.tempo_bpm)
     later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:2])
     start = "starts on bar one"
     if cut.bar_one_in_copy_s is None:

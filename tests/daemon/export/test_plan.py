@@ -121,7 +121,7 @@ def test_the_plan_says_where_the_songs_hits_lie():
     assert plan.hits_after_lines_s == pytest.approx(0.005)  # 1 ms ahead of lines that moved 6 ms ahead
     assert plan.why == (
         "the copy starts on bar one; its first hit is played early: the session's lines lie 6.0 ms "
-        "before the measured ones, and the song's hits 5.0 ms after the lines (median)"
+        "before the beat as it is played, and the song's hits 5.0 ms after the session's lines (median)"
     )
 
 

@@ -158,9 +158,34 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     grid = replace(
         steady_grid(), tempo_bpm=140.1234, constant_tempo=False, tempo_curve=((0.0, 139.2), (30.0, 141.0))
     )
-    text = Outline(page_of(sample_report(sample_analysis(grid=grid)))).text
-    assert "139 to 141" in text
-    assert "it moves: use the map" in text
+    report = sample_report(sample_analysis(grid=grid))
+    text = " ".join(Outline(page_of(report)).text.split())
+    assert "139 to 141 BPM, moving" in text
+    assert "take the tempo map, not one number" in text
+    assert "Delay times at the mean tempo, 140.1234 BPM The tempo moves" in text
+    assert "Tempo over time" in text
+    assert correction_sample(report).startswith("# half: true ")  # no one number is right
+
+
+def test_a_constant_tempo_never_has_a_picture_of_one_that_moves() -> None:
+    """Silence in front of the copy puts the one point of its curve after the beginning."""
+    grid = replace(steady_grid(bar_one_s=0.0), tempo_curve=((0.0, 140.0),))
+    lead_in = replace(sample_analysis().lead_in, first_sound_s=0.0, first_sound_sample=0)
+    report = sample_report(sample_analysis(grid=grid, lead_in=lead_in))
+    early = report.model_copy(update={"cut": report.cut.model_copy(update={"zero_s": -0.0021})})
+    assert early.in_session().grid.tempo_curve == ((0.0, 140.0),)
+    text = Outline(page_of(early)).text
+    assert "Does the grid hold to the end?" in text
+    assert "Tempo over time" not in text
+
+
+def test_the_picture_of_the_grid_and_the_cut_speak_of_the_same_lines() -> None:
+    """Hits 0.2 ms after measured lines are 8.4 ms after lines that lie 8.2 ms before those."""
+    report = sample_report()
+    cut = report.cut.model_copy(update={"session_shift_s": -0.0082, "hits_after_lines_s": 0.0084})
+    text = " ".join(Outline(page_of(report.model_copy(update={"cut": cut}))).text.split())
+    assert "Hits against the session's lines (middle): 8.4 ms after in the first third" in text
+    assert "8.5 ms after in the last, a drift of 0.1 ms" in text
 
 
 def test_answers_come_first_then_ears_then_listening_then_chords_and_evidence_last() -> None:
@@ -203,22 +228,31 @@ def test_the_likeliest_correction_comes_first() -> None:
         key_of(confidence=0.4),
         alternatives=(KeyCandidate("E flat", "minor", 0.4), KeyCandidate("B flat", "minor", 0.3)),
     )
-    asked = [command.split(maxsplit=3)[3] for _, command in fixes(sample_report(sample_analysis(grid=grid)))]
-    assert asked[:3] == ["--tempo 93.33", "--half", "--double"]
-    asked = [command for _, command in fixes(sample_report(sample_analysis(key=key)))]
-    assert asked[0] == 'beatintake correct amber-lane --key "B flat minor"'
+    asked = fixes(sample_report(sample_analysis(grid=grid)))
+    flags = [fix.command.split(maxsplit=3)[3] for fix in asked]
+    assert flags[:3] == ["--tempo 93.33", "--half", "--double"]
+    assert [fix.likeliest for fix in asked].index(True) == 0
+    twice = replace(grid, tempo_alternatives=(TempoCandidate(140.0, 0.5), TempoCandidate(280.0, 0.4)))
+    asked = fixes(sample_report(sample_analysis(grid=twice)))
+    flags = [fix.command.split(maxsplit=3)[3] for fix in asked]
+    assert flags[:2] == ["--half", "--double"]  # always in this order
+    assert [fix.command.split()[-1] for fix in asked if fix.likeliest] == ["--double"]
+    asked = fixes(sample_report(sample_analysis(key=key)))
+    assert asked[0].command == 'beatintake correct amber-lane --key "B flat minor"'
+    assert asked[0].likeliest
 
 
 @pytest.mark.parametrize("bpm", [140.0, None])
 def test_the_lines_of_a_correction_file_are_a_correction_file(tmp_path: Path, bpm: float | None) -> None:
-    """Each line alone and all of them together are read as such a file is read."""
+    """Each line alone is read as such a file is read; all of them as they are copied correct nothing."""
     grid = steady_grid() if bpm else no_steady_beat()
     report = sample_report(sample_analysis(grid=grid))
     assert "correction.yaml" in Outline(page_of(report)).text
     text = correction_sample(report)
     fields = ("tempo_bpm", "key", "bar_one_s", "meter", "tuning_cents")
+    assert yaml.safe_load(text) is None
     for line, name in zip(text.splitlines(), fields, strict=True):
-        said = yaml.safe_load(line)
+        said = yaml.safe_load(line.removeprefix("# "))
         wanted = {key.replace(" ", "_"): value for key, value in said.items()}
         if bpm is None and name in ("bar_one_s", "meter"):
             continue  # nothing to count from
