@@ -115,14 +115,14 @@ def tempo_picture(analysis: Analysis, cut: Cut) -> Picture | None:
         curve("reading", [(WIDTH / 6, heights[0]), (WIDTH * 5 / 6, heights[1])]),
     )
     words = (
-        Word(0, f"first third {off_the_line(early)}", "below"),
-        Word(100, f"last third {off_the_line(late)}", "below", css="right"),
-        Word(0, f"top edge: {limit:.0f} ms after the line", "above"),
+        Word(0, f"first third {signed(early, 1)} ms", "below"),
+        Word(100, f"last third {signed(late, 1)} ms", "below", css="right"),
+        Word(0, f"{signed(limit)} ms: after the line", "above"),
     )
     text = (
         f"Hits against the session's lines (middle): {off_the_line(early)} in the first third, "
         f"{off_the_line(late)} in the last, a drift of {abs(late - early):.1f} ms from beginning to end. "
-        f"Hits after their line are drawn above the middle; the top edge stands for {limit:.0f} ms."
+        f"Above the middle (+) is after the line; the top edge stands for {limit:.0f} ms."
     )
     return Picture("tempo", "Does the grid hold to the end?", text, CHART_HEIGHT, shapes, words)
 

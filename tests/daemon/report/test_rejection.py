@@ -27,7 +27,7 @@ def record(name: str = "torn.wav", reason: str = "it ends in the middle; " + SEN
     [
         (
             f"it is text; {ASK_AGAIN}.",
-            "it is text. Could you please send a WAV, AIFF, FLAC, OGG or MP3 file?",
+            f"it is text. Could you please send {ASK_AGAIN.removeprefix('ask the producer for ')}?",
         ),
         (f"it ends early; {SEND_AGAIN}.", "it ends early. Could you please bounce and send it again?"),
         (f"two entries; {AGAIN}.", "two entries. Could you please send a plain zip of the audio files?"),
