@@ -105,6 +105,7 @@ def test_same_outputs_of_stems(tmp_path, beat, request):
     samples, rate = beat
     folder = tmp_path / "stems of one"
     folder.mkdir()
+    (folder / "stems.txt").touch()  # by their content they are mixes of one beat
     write(folder / "a low.wav", 0.3 * samples[:, :1], rate)
     write(folder / "b all.wav", 0.3 * samples, rate, subtype="PCM_24")
     write(folder / "c far.wav", 0.1 * soxr.resample(samples[::-1], rate, 32000), 32000)
