@@ -512,7 +512,8 @@ def test_row_17_unicode_twins_and_names_that_are_no_text(service: Opener) -> Non
     one._beat(time.monotonic(), force=True)
 
     for name in ready(one.settings):
-        assert name.isprintable() and name == unicodedata.normalize("NFC", name)
+        assert name.isprintable()
+        assert name == unicodedata.normalize("NFC", name)
         name.encode()  # no halves of signs
     assert len({name.casefold() for name in ready(one.settings)}) == 4
     assert set(os.listdir(incoming)) == {*names, b"latin-\xfcmlaut.wav", b"line\nbreak.wav"}  # never renamed
