@@ -1,10 +1,10 @@
 """Which multiple of the pulse is the beat, how many beats make a bar, and which one is its first.
 
-A small network (weights in `weights/grid.npz`, trained by `tests/training/grid_train.py` on rendered beats)
-scores every hypothesis of `meter_evidence`; the softmax over all of them is one joint probability,
-so tempo, meter and bar line are decided together: a backbeat speaks for all three at once. The tempo is the
-one with the largest sum, the bar line the best within that tempo. Raw probabilities are then calibrated
-(`tests/training/grid_calibrate.py`: logistic, on rendered beats that the network has not seen).
+Small networks (weights in `weights/grid.npz`, trained by `tests/training/learn.py` on rendered beats,
+sequences and performances) give every hypothesis of `meter_evidence` a probability, so tempo, meter and bar
+line are decided together: a backbeat speaks for all three at once. The tempo is the one with the largest
+sum, the bar line the best within that tempo. Raw probabilities are then calibrated (logistic, by
+`tests/training/confidence_fit.py`, on what networks think of origins that they have not seen).
 """
 
 from __future__ import annotations
@@ -43,31 +43,23 @@ class Reading:
     tempi: tuple[tuple[float, float], ...]
 
 
-def scores(evidence: npt.NDArray[np.float32]) -> FloatArray:
-    """Mean score of the networks for each hypothesis [shape=(n,)], natural log units."""
+def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
+    """Probability of each hypothesis [shape=(n,)]: the mean of what the networks say, so that they are only
+    sure together."""
     w = stored_weights("grid")
     nets = sum(1 for k in w if k.endswith("_mean"))
     total = np.zeros(len(evidence))
     for n in range(nets):
         x = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
         h = hidden(x, (w[f"net{n}_0"], w[f"net{n}_1"]), (w[f"net{n}_2"], w[f"net{n}_3"]))
-        total += (h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0]
+        total += softmax((h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0].astype(np.float64))
     return total / max(nets, 1)
 
 
-def posterior(h: Hypotheses, played: bool = False) -> tuple[FloatArray, int]:
-    """Probability of each hypothesis [shape=(n,)]; the one chosen, best of the likeliest beat rate.
-
-    played : the pulse was followed from attack to attack (`played.track`), mostly at a level that people
-        count: scores are taken less firmly, and beat rates weigh by how often they are right there
-    """
-    score = scores(h.evidence)
-    if played:
-        firmness, *levels = stored_weights("grid")["played_levels"].tolist()
-        score = firmness * score + np.array(levels)[h.tempo]
-    p = softmax(score)
+def best_of(h: Hypotheses, p: FloatArray) -> int:
+    """The hypothesis that is chosen: the best of the likeliest beat rate."""
     tempo = int(np.argmax(np.bincount(h.tempo, p)))
-    return p, int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
+    return int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
 
 
 def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False) -> Reading | None:
@@ -75,11 +67,13 @@ def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False)
 
     beat_probability : that there is a beat at all, as far as the pulse alone tells (`pulse_verdict`,
         `played_verdict`)
-    played : as for `posterior`; the confidences are those of such music
+    played : the pulse was followed from attack to attack (`played.track`); the confidences are those of such
+        music
     """
     if len(h.ratio) == 0:
         return None
-    p, best = posterior(h, played)
+    p = probabilities(h.evidence)
+    best = best_of(h, p)
     kind = "played_" if played else ""
     evidence = tempo_evidence(h, p, best, beat_probability)
     tempo = np.bincount(h.tempo, p, len(RATIOS))

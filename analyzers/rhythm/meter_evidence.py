@@ -15,6 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.rhythm.lattice import autocorrelation
 from analyzers.signal.onsets import BANDS, Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -23,9 +24,11 @@ RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
 METERS = (4, 3, 2)  # beats in a bar; 2: dotted beats of 6/8
 SLOTS = 12  # places in a beat: sixteenths and triplets both fall on them
 PHASES = 4
-LAGS = (1, 2, 3, 4, 6, 8, 12, 16)
+LAGS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
+SPANS = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1, 4 / 3, 3 / 2, 2, 3, 4)  # beats after which attacks come again
 PLACES = 8
-SIZE = BANDS * 4 * SLOTS + 2 * 2 * 8 + 2 * 4 + 2 * len(LAGS) + 3 * PLACES + 2 + len(METERS) + 2
+SIZE = BANDS * 4 * SLOTS + 2 * 2 * 8 + 2 * 4 + 2 * len(LAGS) + len(SPANS) + 3 * PLACES + 2 + len(METERS) + 2
+WINDOW_S, HOP_S, LONGEST_S, STEP = 8.0, 4.0, 6.0, 2  # of the autocorrelation read at `SPANS`; STEP: in frames
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +53,9 @@ class _Song:
 
     strength: FloatArray  # [shape=(bands, frames)], about 1 on a loud attack
     u: FloatArray  # pulse number of each frame
+    recurrence: FloatArray  # mean autocorrelation of short windows, 1 at lag 0 [shape=(lags,)]
+    recurrence_rate: float  # its lags a second
+    pulse_s: float  # median length of a pulse
     chroma_sum: FloatArray  # running sum [shape=(24, frames + 1)]
     chroma_u: FloatArray
     level_sum: FloatArray  # running sum of band levels [shape=(bands, frames + 1)]
@@ -119,7 +125,6 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
 
 
 def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
-    np.arange(len(pulses), dtype=float)
     frames = onsets.strength.shape[1]
     loud = np.percentile(onsets.strength, 99.0, axis=1)
     scale = np.maximum(loud, 0.1 * float(loud.max()) + 1e-6)[:, None]
@@ -141,6 +146,9 @@ def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
     return _Song(
         strength=strength,
         u=pulse_number(time, pulses),
+        recurrence=_recurrence(strength, onsets.rate / STEP),
+        recurrence_rate=onsets.rate / STEP,
+        pulse_s=float(np.median(np.diff(pulses))),
         chroma_sum=np.cumsum(np.pad(onsets.chroma, ((0, 0), (1, 0))), axis=1, dtype=np.float64),
         chroma_u=pulse_number(chroma_time, pulses),
         level_sum=level_sum,
@@ -148,6 +156,21 @@ def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
         low_u=float(low_u),
         jump_u=float(jump_u),
     )
+
+
+def _recurrence(strength: FloatArray, rate: float) -> FloatArray:
+    """How alike the attacks in a short window are to those a lag later, wherever the tempo goes."""
+    n = strength.shape[1] // STEP
+    curve = strength[:, : n * STEP].mean(axis=0, dtype=np.float64).reshape(n, STEP).mean(axis=1)
+    size, hop = min(int(WINDOW_S * rate), n), int(HOP_S * rate)
+    longest = min(int(LONGEST_S * rate), size)
+    total = np.zeros(longest)
+    for a in range(0, n - size + 1, hop):
+        window = curve[a : a + size]
+        total += autocorrelation((window - window.mean())[None], longest)
+    overlap = 1.0 - np.arange(longest) / size
+    out: FloatArray = total / max(float(total[0]), 1e-9) / overlap
+    return np.convolve(out, [0.25, 0.5, 0.25], mode="same")
 
 
 def pulse_number(t: FloatArray, pulses_s: FloatArray) -> FloatArray:
@@ -184,7 +207,7 @@ class _Folded:
         self.changes = np.stack([self._chroma_change(span) for span in (1.0, 2.0)])
         self.level = self._level_change(v)
         self.likeness = np.concatenate(
-            [self._likeness(self.hits.transpose(1, 0, 2)), self._chroma_likeness()]
+            [self._likeness(self.hits.transpose(1, 0, 2)), self._chroma_likeness(), self._recurrence()]
         )
 
     def _means(self, centre: FloatArray, span: float) -> FloatArray:
@@ -220,7 +243,7 @@ class _Folded:
         return out
 
     def _likeness(self, vectors: FloatArray) -> FloatArray:
-        """Correlation of beats `LAGS` apart [shape=(len(LAGS),)]."""
+        """Correlation of beats `LAGS` apart [shape of LAGS]."""
         x = vectors.reshape(self.count, -1)
         x = x - x.mean(axis=0)
         power = float((x**2).mean(axis=0).sum()) + 1e-9
@@ -228,6 +251,13 @@ class _Folded:
         for k, lag in enumerate(LAGS):
             if lag < self.count:
                 out[k] = float((x[lag:] * x[:-lag]).sum() / (self.count - lag) / power)
+        return out
+
+    def _recurrence(self) -> FloatArray:
+        """How strongly attacks come again after each of `SPANS`; 0 where that is too long to tell."""
+        lags = np.array(SPANS) * self.ratio * self.song.pulse_s * self.song.recurrence_rate
+        curve = self.song.recurrence
+        out: FloatArray = np.interp(lags, np.arange(len(curve)), curve, right=0.0)
         return out
 
     def _chroma_likeness(self) -> FloatArray:

@@ -10,7 +10,8 @@ With --truth-grid the labelled beats replace the grid that the service finds.
 Measures: MIREX key weights 1 / .5 / .3 / .2 (mir_eval 0.8: the fifth above counts; in brackets either
 way, as the MIREX page has it); chords: weighted overlap of root, major/minor and sevenths (mir_eval.chord);
 sections: boundary F at 3 s with and without the ends (mir_eval.segment); tuning: absolute cents; key
-changes within one bar; expected calibration error in ten bins (Guo et al., ICML 2017).
+changes within one bar; keys said with .8 or more that are right; expected calibration error in ten bins
+(Guo et al., ICML 2017).
 """
 
 from __future__ import annotations
@@ -43,6 +44,7 @@ HARTE = {"": "maj", "m": "min", "7": "7", "maj7": "maj7", "m7": "min7", "sus4": 
          "dim": "dim", "aug": "aug"}  # fmt: skip
 NOTE_NAMES = ("C", "Db", "D", "Eb", "E", "F", "Gb", "G", "Ab", "A", "Bb", "B")
 PLAIN = {"dorian": "minor", "phrygian": "minor", "mixolydian": "major", "harmonic minor": "minor"}
+SURE = 0.8
 Marks = dict[str, float]
 
 
@@ -246,6 +248,10 @@ def print_table(tally: Tally) -> None:
     print(f"{tally.changes_false} false in {tally.hours:.2f} h", end="; ")
     print(f"no key: {tally.no_key_above_half} of {tally.no_key} read with confidence above .5", end="; ")
     if tally.belief:
+        sure = [right for said, right in tally.belief if said >= SURE]
+        print(
+            f"keys said with {SURE} or more: {np.mean(sure or [np.nan]):.3f} of {len(sure)} right", end="; "
+        )
         print(f"key calibration error {calibration_error(tally.belief):.3f} (n={len(tally.belief)})")
 
 

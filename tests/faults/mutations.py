@@ -57,7 +57,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/grid_proof", "t <= np.quantile(t, 1 / 3), t >= np.quantile(t, 2 / 3)",
      "t <= np.quantile(t, 2 / 3), t >= np.quantile(t, 2 / 3)"),
     ("analyzers/rhythm/bars", "// grid.beats_per_bar + 1  #", "// grid.beats_per_bar  #"),
-    ("analyzers/rhythm/meter", "        total += (h", "        total -= (h"),
+    ("analyzers/rhythm/meter", "        total += softmax((h", "        total += softmax(-(h"),
     ("analyzers/rhythm/grid", "max(steady, 1.0 - steady)", "steady"),
     ("analyzers/harmony/key", "_describe(first.dimmed(clearness(track)),", "_describe(first,"),
     ("analyzers/harmony/key", "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0",

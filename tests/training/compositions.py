@@ -5,7 +5,9 @@
 Reads the scores that music21 carries (in the public domain): chorales, string quartets, piano pieces, songs,
 dance tunes (reels, jigs, slip jigs, hornpipes, waltzes). A score whose time signature changes is cut to the
 longest stretch under one. Fields: `name`, `family`, `meter`, `bars` (bar lines in quarters), `beat` (quarters
-in a beat), `beats` (in a bar), `notes` [[onset in quarters, length, MIDI note, part]].
+in a beat), `beats` (in a bar), `notes` [[onset in quarters, length, MIDI note, part]], `key` (tonic's pitch
+class and scale: what the key signature makes of the last bass note, as editors of tunes and chorales do; null
+where the signature changes or the note is no final of a mode that is in use).
 """
 
 from __future__ import annotations
@@ -18,7 +20,7 @@ import sys
 from pathlib import Path
 from typing import Any
 
-from music21 import corpus, stream
+from music21 import corpus, key, stream
 
 BEATS = {  # quarters in a beat, beats in a bar
     "4/4": (1.0, 4), "2/2": (2.0, 2), "2/4": (1.0, 2), "3/4": (1.0, 3), "3/8": (0.5, 3), "6/8": (1.5, 2),
@@ -26,6 +28,7 @@ BEATS = {  # quarters in a beat, beats in a bar
 }  # fmt: skip
 ART = ("beethoven", "haydn", "mozart", "joplin", "chopin", "schubert", "schumann_robert", "schumann_clara")
 ART += ("corelli", "handel", "verdi", "weber", "cpebach", "beach", "liliuokalani", "johnson_j_r")
+FINALS = {0: "major", 9: "minor", 2: "dorian", 7: "mixolydian"}  # above the signature's major tonic
 LEAST_BARS = 12
 MOST_BARS = 120
 
@@ -63,8 +66,21 @@ def plain(score: stream.Stream, name: str, family: str) -> dict[str, Any] | None
         return None
     return {
         "name": name, "family": family, "meter": meter, "bars": bars, "beat": beat, "beats": beats,
-        "notes": sorted(notes),
+        "notes": sorted(notes), "key": _key(score, family),
     }  # fmt: skip
+
+
+def _key(score: stream.Stream, family: str) -> tuple[int, str] | None:
+    """Of chorales and tunes; art music changes its key too often for one answer."""
+    signatures = {k.sharps for k in score.recurse().getElementsByClass(key.KeySignature)}
+    every = [(float(n.getOffsetInHierarchy(score)), n) for n in score.recurse().notes]
+    if family == "art" or len(signatures) != 1 or not every:
+        return None
+    end = max(at for at, _ in every)
+    last = min(p.midi for at, n in every if at >= end - 1e-6 for p in n.pitches)
+    home = 7 * signatures.pop() % 12
+    mode = FINALS.get((last - home) % 12)
+    return None if mode is None else (last % 12, mode)
 
 
 def names(chorales: int, tunes: int) -> list[tuple[str, str]]:

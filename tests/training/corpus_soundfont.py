@@ -50,7 +50,7 @@ DRUM_SETS = (0, 0, 8, 16, 24, 25, 32, 40)  # common extensions of General MIDI; 
 Event = tuple[int, int, mido.Message]
 
 
-def _tuning(channel: int, cents: float) -> list[mido.Message]:
+def tuning(channel: int, cents: float) -> list[mido.Message]:
     """Registered parameter 1, channel fine tuning: 14 bits over +-100 cents (MIDI 1.0)."""
     value = round(8192 + cents / 100 * 8192)
     pairs = ((101, 0), (100, 1), (6, value >> 7), (38, value & 127))
@@ -96,7 +96,7 @@ def write_midi(spec: BeatSpec, score: Score, stage: Stage, path: Path) -> None:
             (10, int(rng.integers(30, 98))),
         ):
             track.append(mido.Message("control_change", channel=channel, control=control, value=value))
-        track.extend(_tuning(channel, spec.tuning_cents))
+        track.extend(tuning(channel, spec.tuning_cents))
         events += _part_events(stage, part, channel, float(rng.uniform(0.45, 1.0)))
     track.append(mido.Message("program_change", channel=9, program=int(rng.choice(DRUM_SETS))))
     events += _drum_events(stage, score, rng)
@@ -112,7 +112,8 @@ def write_midi(spec: BeatSpec, score: Score, stage: Stage, path: Path) -> None:
 def play(midi: Path, font: Path, frames: int) -> Stereo:
     """Samples [shape=(frames, 2)] of a MIDI file through a soundfont."""
     wave = midi.with_suffix(".wav")
-    command = ["fluidsynth", "-ni", "-q", "-r", str(RATE), "-O", "float", "-T", "wav", "-F", str(wave)]
+    command = ["fluidsynth", "-ni", "-q", "-o", "synth.dynamic-sample-loading=1", "-r", str(RATE)]
+    command += ["-O", "float", "-T", "wav", "-F", str(wave)]
     subprocess.run([*command, str(font), str(midi)], check=True, capture_output=True)
     samples, _ = soundfile.read(wave, dtype="float32", always_2d=True)
     out = np.zeros((frames, 2), np.float32)
@@ -121,7 +122,8 @@ def play(midi: Path, font: Path, frames: int) -> Stereo:
     return out
 
 
-def make_one(out: Path, font: Path, seed: int, kind: str | None) -> dict[str, object]:
+def arranged(font: Path, seed: int, kind: str | None) -> tuple[Stereo, dict[str, object]]:
+    """Samples at `RATE` and truth of one of our arrangements, played by a soundfont."""
     spec = replace(random_spec(seed, kind=kind), rate=RATE)
     score, clock, stage = set_up(spec)
     with tempfile.TemporaryDirectory() as folder:
@@ -132,8 +134,13 @@ def make_one(out: Path, font: Path, seed: int, kind: str | None) -> dict[str, ob
     music = np.tanh(music)
     music *= np.float32(spec.peak / max(float(np.abs(music).max()), 1e-6))
     name = f"s{seed:06d}.flac"
-    soundfile.write(out / name, with_defect(music, spec.defect), RATE, subtype="PCM_16")
-    return truth_of(spec, score, clock, music, None).as_row(name)
+    return with_defect(music, spec.defect), truth_of(spec, score, clock, music, None).as_row(name)
+
+
+def make_one(out: Path, font: Path, seed: int, kind: str | None) -> dict[str, object]:
+    music, row = arranged(font, seed, kind)
+    soundfile.write(out / str(row["file"]), music, RATE, subtype="PCM_16")
+    return row
 
 
 def main() -> int:

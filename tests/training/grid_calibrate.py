@@ -1,12 +1,9 @@
-"""Calibrate the grid's confidences: logistic regressions on beats that the network has not seen.
+"""What the pulse alone tells: is there a beat, and is the tempo constant? Logistic regressions.
 
-    python tests/training/grid_calibrate.py EXAMPLES WEIGHTS.npz
+    python -m tests.training.grid_calibrate EXAMPLES WEIGHTS.npz
 
-Adds to WEIGHTS (made by `grid_train.py`), from the pulse's evidence alone, on all seeds: `calibrate_beat`
-(is there a beat?) and `calibrate_steady` (is the tempo constant?); with the reading of the network, on the
-held-out seeds (every tenth) and on beatless music: `calibrate_pulse` (is there a beat?), `calibrate_tempo`
-(is the beat rate an accepted one?), `calibrate_bar` (is the bar line a true one?). Prints the expected
-calibration error by five-fold cross-validation.
+EXAMPLES is made by `grid_data.py`. Writes `calibrate_beat` and `calibrate_steady` into WEIGHTS and prints the
+expected calibration error by five-fold cross-validation. The other confidences: `confidence_fit.py`.
 """
 
 from __future__ import annotations
@@ -18,9 +15,6 @@ from pathlib import Path
 import numpy as np
 
 from analyzers.rhythm import meter
-from analyzers.rhythm.meter_evidence import Hypotheses
-
-NONE_WEIGHT = 0.3  # beatless songs are rarer among drops than among these examples
 
 
 def logistic(
@@ -67,11 +61,6 @@ def fit(name: str, x: np.ndarray, y: np.ndarray, weight: np.ndarray | None = Non
     return logistic(x, y, 1.0, w)
 
 
-def hypotheses(z: dict[str, np.ndarray]) -> Hypotheses:
-    evidence = z["evidence"].astype(np.float32)
-    return Hypotheses(z["ratio"], z["offset"], z["beats"], z["tempo"], z["phase"], evidence)
-
-
 def _read(path: Path) -> dict[str, np.ndarray]:
     with np.load(path) as z:
         return {k: z[k] for k in z.files}
@@ -85,38 +74,16 @@ def main() -> int:
     parser.add_argument("weights", type=Path)
     a = parser.parse_args()
     with np.load(a.weights) as z:
-        arrays = {k: z[k] for k in z.files if not k.startswith("calibrate")}
-    meter.weights = lambda: {k: v.astype(np.float64) for k, v in arrays.items()}  # type: ignore[assignment]
+        arrays = {k: z[k] for k in z.files}
     first, beat, steady = [], [], []
-    pulse_x, tempo_x, bar_x, none, tempo_y, bar_y = [], [], [], [], [], []
-    examples = [z for z in map(_read, sorted(a.examples.glob("*.npz"))) if z.get("found", True)]
-    for z in examples:
-        if "unsigned" in z:
-            continue
-        first.append(meter.pulse_evidence(tuple(z["pulse_evidence"])))
-        beat.append(not z["none"])
-        steady.append(bool(z["constant"]))
+    for z in map(_read, sorted(a.examples.glob("*.npz"))):
+        if "pulse_evidence" in z:
+            first.append(meter.pulse_evidence(tuple(z["pulse_evidence"])))
+            beat.append(not z["none"])
+            steady.append(bool(z["constant"]))
     x, b, s = np.array(first), np.array(beat, float), np.array(steady, float)
     arrays["calibrate_beat"] = fit("beat", x, b)
     arrays["calibrate_steady"] = fit("steady", x[b > 0], s[b > 0])
-    for z in examples:
-        if "notated" not in z or (int(z["seed"]) % 10 and not z["none"]):
-            continue
-        h = hypotheses(z)
-        p, best = meter.posterior(h)
-        likely, _ = meter.pulse_verdict(tuple(z["pulse_evidence"]))
-        evidence = meter.tempo_evidence(h, p, best, likely)
-        pulse_x.append(evidence)
-        none.append(bool(z["none"]))
-        tempo_x.append(evidence)
-        tempo_y.append(bool(z["tempo_ok"][h.tempo == h.tempo[best]].any()))
-        bar_x.append(meter.bar_evidence(h, p, best, evidence))
-        right = (z["notated"] | z["other"]) & meter.agrees(h, best)
-        bar_y.append(bool(right[h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01].any()))
-    w = np.where(none, NONE_WEIGHT, 1.0)
-    arrays["calibrate_pulse"] = fit("pulse", np.array(pulse_x), 1.0 - np.array(none, float), w)
-    arrays["calibrate_tempo"] = fit("tempo", np.array(tempo_x), np.array(tempo_y, float), w)
-    arrays["calibrate_bar"] = fit("bar", np.array(bar_x), np.array(bar_y, float), w)
     np.savez_compressed(a.weights, **arrays)
     return 0
 

@@ -17,14 +17,17 @@ from typing import Any
 
 import numpy as np
 
+from analyzers.rhythm.grid import followed
+from analyzers.rhythm.meter import played_evidence, pulse_verdict
 from analyzers.rhythm.meter_evidence import Hypotheses, pulse_time, weigh
+from analyzers.rhythm.played import Played
 from analyzers.rhythm.pulse import Pulse, find_pulse
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
 
-NEAR_S = 0.035  # a bar line this near to the true one (median) is the true one
+NEAR_S, NEAR_PLAYED_S = 0.035, 0.06  # a bar line this near to the true one (median) is the true one
 
 
 def _distance(times: np.ndarray, reference: np.ndarray) -> float:
@@ -64,7 +67,11 @@ def label(
 def example(
     onsets: Any, truth: dict[str, Any], first_sound_s: float, duration_s: float
 ) -> dict[str, np.ndarray]:
-    """Everything that the trainer needs of one beat."""
+    """Everything that the trainer needs of one beat.
+
+    Pulses as the grid takes them: followed from attack to attack, moving, steady. Beats of the generator
+    (`strict`) are taken as what they are, steady or not; of played ones what the grid would think of them.
+    """
     pulse = find_pulse(onsets)
     out: dict[str, Any] = {"none": truth["tempo_bpm"] is None, "found": pulse is not None}
     if pulse is None:
@@ -72,10 +79,13 @@ def example(
     none = truth["tempo_bpm"] is None
     out |= {"pulse_evidence": np.array(pulse.evidence), "constant": truth["constant_tempo"] or False}
     out["step"] = bool(truth["tempo_changes"])
-    pulses = _pulses(pulse, bool(truth["constant_tempo"]) or none)
+    pulses, near, found = _pulses(onsets, pulse, truth)
+    out["played"] = found is not None
+    if found is not None:
+        out["played_evidence"] = played_evidence(found.support, found.contrast, found.turning, pulse.evidence)
     h = weigh(onsets, pulses, first_sound_s, (40.0, 240.0))
     wrong = np.zeros(len(h.ratio), bool)
-    notated, other, tempo = (wrong, wrong, wrong) if none else label(h, pulses, truth)
+    notated, other, tempo = (wrong, wrong, wrong) if none else label(h, pulses, truth, near)
     out |= {"evidence": h.evidence.astype(np.float16), "notated": notated, "other": other, "tempo_ok": tempo}
     out |= {"ratio": h.ratio, "offset": h.offset, "beats": h.beats, "tempo": h.tempo, "phase": h.phase}
     out["pulse_bpm"] = 60.0 / float(np.median(np.diff(pulses)))
@@ -83,8 +93,17 @@ def example(
     return out
 
 
-def _pulses(pulse: Pulse, constant: bool) -> np.ndarray:
-    return pulse.steady_s if constant or pulse.moving_s is None else pulse.moving_s
+def _pulses(onsets: Any, pulse: Pulse, truth: dict[str, Any]) -> tuple[np.ndarray, float, Played | None]:
+    """Pulse times, how near a bar line is the true one, and the pulses' track where they are followed."""
+    _, steady = pulse_verdict(pulse.evidence)
+    found = followed(onsets, pulse, steady)
+    if found is not None:
+        return found.times_s, NEAR_PLAYED_S, found
+    if truth.get("strict", True) or truth["tempo_bpm"] is None:
+        steady = float(bool(truth["constant_tempo"]) or truth["tempo_bpm"] is None)
+    if steady >= 0.5 or pulse.moving_s is None:
+        return pulse.steady_s, NEAR_S if truth.get("strict", True) else NEAR_PLAYED_S, None
+    return pulse.moving_s, NEAR_S if truth.get("strict", True) else NEAR_PLAYED_S, None
 
 
 def make(seed: int, out: Path, kind: str | None, style: str | None = None) -> str | None:

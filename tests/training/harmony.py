@@ -24,7 +24,12 @@ from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
-from equivariant_fit import (
+from scipy.optimize import minimize
+
+from analyzers.harmony.chords import CHANGE_IN_BAR, CHANGE_ON_BAR, EVIDENCE_WEIGHT, smooth
+from analyzers.harmony.equivariant import EquivariantNet, Floats
+from analyzers.harmony.network_inputs import Segment, chord_inputs, key_inputs, metric_weight
+from tests.training.equivariant_fit import (
     Batches,
     as_net,
     best_temperature,
@@ -34,13 +39,8 @@ from equivariant_fit import (
     save,
     start_params,
 )
-from harmony_corpus import MODES
-from harmony_data import NAMES, UNKNOWN
-from scipy.optimize import minimize
-
-from analyzers.harmony.chords import CHANGE_IN_BAR, CHANGE_ON_BAR, EVIDENCE_WEIGHT, smooth
-from analyzers.harmony.equivariant import EquivariantNet, Floats
-from analyzers.harmony.network_inputs import Segment, chord_inputs, key_inputs, metric_weight
+from tests.training.harmony_corpus import MODES
+from tests.training.harmony_data import NAMES, UNKNOWN
 
 PLAIN = {
     "major": "major",
@@ -79,17 +79,20 @@ def load(paths: list[Path]) -> list[Row]:
         d = np.load(path)
         at = 0
         for i, n in enumerate(d["lengths"]):
-            x = d["x"][at : at + n].astype(np.float32) / 255
-            chroma, scalars = chord_inputs(x[:, 0], x[:, 1])
-            y = d["y"][at : at + n].astype(np.int64)
-            tonic, mode = (int(v) for v in d["key"][i])
-            per_bar, relative, change = (float(v) for v in d["about"][i])
-            about = tonic, mode, int(per_bar), bool(relative), change >= 0
-            down = d["down"][at : at + n] if "down" in d.files else np.zeros(0, dtype=bool)
-            weight = metric_weight(down, int(np.argmax(down))) if down.any() else None
-            rows.append(Row(chroma, scalars, y, x[:, 0], x[:, 1], *about, weight))
+            per_beat = (d[k][at : at + n] for k in ("x", "y", "down"))
+            rows.append(row_of(*per_beat, d["key"][i], d["about"][i]))
             at += n
     return rows
+
+
+def row_of(x: np.ndarray, y: np.ndarray, down: np.ndarray, key: np.ndarray, about: np.ndarray) -> Row:
+    """A song from what `harmony_data.describe` keeps of it."""
+    x = x.astype(np.float32) / 255
+    tonic, mode = (int(v) for v in key)
+    per_bar, relative, change = (float(v) for v in about)
+    known = tonic, mode, int(per_bar), bool(relative), change >= 0
+    weight = metric_weight(down, int(np.argmax(down))) if down.any() else None
+    return Row(*chord_inputs(x[:, 0], x[:, 1]), y.astype(np.int64), x[:, 0], x[:, 1], *known, weight)
 
 
 def chord_batches(rows: list[Row], size: int) -> Batches:

@@ -21,7 +21,6 @@ from typing import Any
 import numpy as np
 import numpy.typing as npt
 import soundfile
-from harmony_corpus import MODES, Song, draw_song
 
 from analyzers.harmony.chords import mean_between
 from analyzers.harmony.spelling import parse_chord, pitch_class_of
@@ -31,6 +30,7 @@ from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
+from tests.training.harmony_corpus import MODES, Song, draw_song
 
 NAMES = list(QUALITIES)
 NO_CHORD, UNKNOWN = 12 * len(NAMES), -1
@@ -70,20 +70,20 @@ def describe(song: Song, rng: np.random.Generator) -> dict[str, npt.NDArray[np.g
 def demo_song(seed: int) -> Song:
     """A beat of the demo generator; chords and keys as it knows them."""
     samples, truth = render(random_spec(seed))
-    return _told(samples, truth.samplerate, truth.as_row(""))
+    return told(samples, truth.samplerate, truth.as_row(""))
 
 
 def corpus_songs(folder: Path) -> Iterator[Song]:
     for line in (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines():
         row = json.loads(line)
         samples, rate = soundfile.read(folder / row["file"], dtype="float32", always_2d=True)
-        yield _told(samples, rate, row)
+        yield told(samples, rate, row)
 
 
-def _told(samples: npt.NDArray[np.float32], rate: int, row: dict[str, Any]) -> Song:
+def told(samples: npt.NDArray[np.float32], rate: int, row: dict[str, Any]) -> Song:
     """A song from its samples [shape=(frames, channels)] and its line of a corpus' truth."""
     chords = []
-    for start, end, label in row["chords"] or ():
+    for start, end, label in row.get("chords") or ():
         root, quality = parse_chord(label) or (-1, "maj")
         chords.append((start, end, root, quality))
     steps = np.arange(0.0, len(samples) / rate, 0.5)
@@ -98,7 +98,7 @@ def _told(samples: npt.NDArray[np.float32], rate: int, row: dict[str, Any]) -> S
     return Song(
         samples.mean(axis=1).astype(np.float32),
         beats,
-        row["beats_per_bar"],
+        row["beats_per_bar"] or 4,
         -1 if row["key_tonic"] is None else pitch_class_of(row["key_tonic"]),
         row["key_mode"] or "major",
         row["tuning_cents"] or 0.0,
@@ -106,13 +106,13 @@ def _told(samples: npt.NDArray[np.float32], rate: int, row: dict[str, Any]) -> S
         relative,
         rate,
         down,
-        tuple(s for _, s, _ in row["sections"] or ()),
-        row["key_changes"][0][0] if row["key_changes"] else -1.0,
+        tuple(s for _, s, _ in row.get("sections") or ()),
+        row["key_changes"][0][0] if row.get("key_changes") else -1.0,
     )
 
 
 def _edges(song: Song, rng: np.random.Generator) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.bool_]]:
-    """The beats as a grid finder may give them: sometimes every other one or twice as many, a little off."""
+    """The beats as a grid finder may give them: every other one, twice as many, others, a little off."""
     beats = song.beats_s
     down = np.array(song.downbeats or [i % song.beats_per_bar == 0 for i in range(len(beats))])
     draw = rng.random()
@@ -122,6 +122,9 @@ def _edges(song: Song, rng: np.random.Generator) -> tuple[npt.NDArray[np.float64
     elif draw < 0.24:
         beats = np.interp(np.arange(0, len(beats) - 0.5, 0.5), np.arange(len(beats)), beats)
         down = np.array([down[i // 2] if i % 2 == 0 else False for i in range(len(beats))])
+    elif draw < 0.36:
+        beats = np.arange(0.0, len(song.wave) / song.rate, rng.uniform(0.3, 0.8))
+        down = np.zeros(len(beats), bool)
     return np.maximum.accumulate(np.maximum(beats + rng.normal(0, 0.01), 0.0)), down[:-1]
 
 

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import argparse
 import gzip
+import io
 import json
 import sys
 import tempfile
@@ -27,8 +28,11 @@ import soundfile
 import soxr
 from scipy.signal import fftconvolve, lfilter
 
-from tests.training.corpus_soundfont import RATE, play
-from tests.training.played_notes import DRUMS, GENRES, HAT, RIM, Piece, band, beatless, from_score, sequence
+from analyzers.harmony.spelling import tonic_name
+from tests.training.chip import play_chip
+from tests.training.corpus_soundfont import RATE, play, tuning
+from tests.training.played_notes import DRUMS, GENRES, HAT, RIM, Piece, band, beatless, from_score
+from tests.training.sequence_notes import sequence
 
 ORIGINS = ("art", "chorale", "tune", "band", "sequence", "none")
 SHARES = (0.16, 0.08, 0.14, 0.36, 0.2, 0.06)
@@ -108,19 +112,23 @@ def performed(
     return out
 
 
-def write_midi(rng: Rng, piece: Piece, notes: list[tuple[float, float, int, int, float]], path: Path) -> None:
+def write_midi(
+    rng: Rng, piece: Piece, notes: list[tuple[float, float, int, int, float]], cents: float, path: Path
+) -> None:
     track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=500_000)])
     channel = {p: p if p < DRUMS else p + 1 for p in range(len(piece.programs))} | {DRUMS: DRUMS}
     reverb, drums = int(rng.integers(0, 110)), float(rng.uniform(0.5, 1.0))
+    softer = float(rng.choice([1.0, 1.0, 0.75, 0.55]))  # pitched parts under loud drums
     for part, program in enumerate(piece.programs):
         c = channel[part]
         track.append(mido.Message("program_change", channel=c, program=program))
         for control, value in (
             (91, reverb),
-            (7, int(rng.integers(60, 120))),
+            (7, int(rng.integers(60, 120) * softer)),
             (10, int(rng.integers(30, 98))),
         ):
             track.append(mido.Message("control_change", channel=c, control=control, value=value))
+        track.extend(tuning(c, cents))
     track.append(mido.Message("program_change", channel=9, program=int(rng.choice(DRUM_SETS))))
     events: list[tuple[int, int, mido.Message]] = []
     for start, end, pitch, part, level in notes:
@@ -153,11 +161,22 @@ def treated(rng: Rng, x: np.ndarray, live: bool) -> np.ndarray:
         a = float(rng.uniform(-0.6, 0.6))
         x = lfilter([1.0, -a], [1.0], x, axis=0)
     x = x / max(float(np.percentile(np.abs(x), 99.5)), 1e-6)
-    drive = float(rng.choice([0.5, 1.0, 1.0, 2.0, 4.0]))
+    drive = float(rng.choice([0.5, 1.0, 1.0, 2.0, 4.0, 8.0] if live else [0.5, 1.0, 1.0, 2.0]))
     x = np.tanh(drive * x) / drive
     if live and rng.random() < 0.4:
         x = x + rng.standard_normal(x.shape) * 10 ** (rng.uniform(-66, -38) / 20)
     out: np.ndarray = (0.9 * x / max(float(np.abs(x).max()), 1e-6)).astype(np.float32)
+    return out
+
+
+def through_mp3(x: np.ndarray, rate: int) -> np.ndarray:
+    """What a lossy coder leaves of the samples; a codec's delay is taken off [shape of x]."""
+    stream = io.BytesIO()
+    soundfile.write(stream, x, rate, format="MP3")
+    stream.seek(0)
+    y, _ = soundfile.read(stream, dtype="float32", always_2d=True)
+    out = np.zeros_like(x)
+    out[: len(y)] = y[: len(x)]
     return out
 
 
@@ -168,7 +187,8 @@ def make(
     rng = np.random.default_rng([seed, 77])
     origin = origin or str(rng.choice(ORIGINS, p=SHARES))
     live = origin != "sequence"
-    seconds = float(rng.uniform(15, 24)) if live and rng.random() < 0.8 else float(rng.uniform(28, 45))
+    short, long = ((15, 24), (28, 45)) if live else ((28, 50), (60, 100))
+    seconds = float(rng.uniform(*(short if rng.random() < 0.8 else long)))
     piece = draw_piece(rng, origin, scores, seconds + 6)
     times, constant = beat_times(rng, piece, origin)
     notes = performed(rng, piece, times, origin)
@@ -186,11 +206,19 @@ def make(
         0.0 if whole else shift + float(rng.uniform(0, 2 * piece.beats)) * float(np.median(np.diff(times)))
     )
     seconds = min(seconds, float(beats[-1]) - start + 0.5)
-    with tempfile.TemporaryDirectory() as folder:
-        midi = Path(folder) / "a.mid"
-        write_midi(rng, piece, notes, midi)
-        font = fonts[int(rng.integers(len(fonts)))]
-        x = play(midi, font, int((start + seconds + 0.1) * RATE))
+    cents = (
+        0.0
+        if rng.random() < 0.4
+        else float(rng.normal(0, 18) if rng.random() < 0.8 else rng.uniform(-50, 50))
+    )
+    frames = int((start + seconds + 0.1) * RATE)
+    if not live and rng.random() < 0.35:
+        x = play_chip(rng, notes, frames, RATE, cents)
+    else:
+        with tempfile.TemporaryDirectory() as folder:
+            midi = Path(folder) / "a.mid"
+            write_midi(rng, piece, notes, cents, midi)
+            x = play(midi, fonts[int(rng.integers(len(fonts)))], frames)
     x = treated(rng, x, live)[int(start * RATE) : int((start + seconds) * RATE)]
     rate = RATE
     if rng.random() < (0.8 if live else 0.4):
@@ -198,7 +226,19 @@ def make(
         if live or rng.random() < 0.5:
             rate = 22050
             x = soxr.resample(x, RATE, rate)
-    return x, rate, _truth(piece, origin, beats - start, len(x) / rate, constant)
+    if rng.random() < 0.35:
+        x = through_mp3(x, rate)
+    return x, rate, _truth(piece, origin, beats - start, len(x) / rate, constant) | _key(piece, cents)
+
+
+def _key(piece: Piece, cents: float) -> dict[str, Any]:
+    if piece.key is None:
+        return {"key_tonic": None, "key_mode": None, "key_ok": None, "tuning_cents": None, "blues": False}
+    tonic, mode = tonic_name(*piece.key), piece.key[1]
+    return {
+        "key_tonic": tonic, "key_mode": mode, "key_ok": [f"{tonic} {mode}"], "tuning_cents": cents,
+        "blues": piece.blues,
+    }  # fmt: skip
 
 
 def _truth(piece: Piece, origin: str, beats: np.ndarray, seconds: float, constant: bool) -> dict[str, Any]:

@@ -11,6 +11,8 @@ from typing import Any
 
 import numpy as np
 
+from tests.training.progressions import Harmony, Shape, draw_harmony
+
 Rng = np.random.Generator
 Note = tuple[float, float, int, int, float]  # beat, length, MIDI note, part, loudness 0..1
 KICK, SNARE, RIM, HAT, PEDAL, OPEN, RIDE, CRASH, TOM, LOW, CLAP, SHAKER = (
@@ -32,6 +34,8 @@ class Piece:
     programs: list[int]  # General MIDI, from 0, of each part
     swing: float = 0.5
     late: dict[int, float] = field(default_factory=dict)  # part -> beats by which it lays back
+    key: tuple[int, str] | None = None  # tonic's pitch class, scale
+    blues: bool = False
 
 
 def levels(bpm: float, compound: bool) -> tuple[float, ...]:
@@ -93,6 +97,7 @@ def from_score(rng: Rng, score: dict[str, Any], seconds: float) -> Piece | None:
     if beats == 2 and not compound:
         beats = 4
     piece = Piece(family, score["meter"], beats, group, count, bpm, levels(bpm, compound), notes, programs)
+    piece.key = tuple(score["key"]) if score.get("key") else None
     if family == "tune" and rng.random() < 0.75:
         _accompany(rng, piece, 3 if compound else 2)
     return piece
@@ -123,14 +128,6 @@ def _accompany(rng: Rng, piece: Piece, division: int) -> None:
 
 # ---- drawn from patterns -----------------------------------------------------------------------------
 
-MAJOR, MINOR = (0, 4, 7), (0, 3, 7)
-LOOPS = (
-    ((0, MAJOR), (5, MAJOR), (7, MAJOR), (0, MAJOR)), ((0, MAJOR), (9, MINOR), (5, MAJOR), (7, MAJOR)),
-    ((0, MINOR), (8, MAJOR), (3, MAJOR), (10, MAJOR)), ((2, MINOR), (7, MAJOR), (0, MAJOR), (9, MINOR)),
-    ((0, MINOR), (5, MINOR), (7, MAJOR), (0, MINOR)), ((0, MAJOR), (10, MAJOR), (5, MAJOR), (0, MAJOR)),
-)  # fmt: skip
-BLUES = tuple((d, MAJOR) for d in (0, 0, 0, 0, 5, 5, 0, 0, 7, 5, 0, 7))
-
 # genre: (lowest, highest bpm, meter, steps in a beat, guitars/keys, bass)
 GENRES: dict[str, tuple[float, float, str, int, tuple[int, ...], tuple[int, ...]]] = {
     "rock": (92, 170, "4/4", 2, (27, 29, 30, 25), (33, 34)),
@@ -142,6 +139,7 @@ GENRES: dict[str, tuple[float, float, str, int, tuple[int, ...], tuple[int, ...]
     "disco": (104, 130, "4/4", 4, (28, 4, 48), (33, 36)),
     "funk": (88, 124, "4/4", 4, (28, 4, 7), (36, 33)),
     "pop": (70, 132, "4/4", 2, (0, 25, 27, 4), (33, 38)),
+    "hiphop": (68, 112, "4/4", 4, (0, 4, 11, 26, 48, 88), (33, 38, 39)),
     "ballad": (56, 90, "4/4", 2, (0, 4, 25), (33, 35)),
     "soul": (48, 76, "12/8", 3, (0, 16, 26), (33,)),
     "waltz": (84, 180, "3/4", 2, (25, 0, 21, 24), (32, 33)),
@@ -168,17 +166,15 @@ def band(rng: Rng, genre: str, seconds: float) -> Piece:
     programs = [int(rng.choice(chords))] + ([int(rng.choice(basses))] if basses else [])
     compound = steps == 3 and genre != "jazz"
     piece = Piece(genre, meter, beats, beats, count, bpm, levels(bpm, compound), [], programs, swing)
-    loop = BLUES if genre == "blues" else LOOPS[rng.integers(len(LOOPS))]
-    tonic = int(rng.integers(12))
-    span = 1 if genre in ("blues",) else int(rng.choice([1, 1, 2])) if genre != "jazz" else 1
-    harmony = [loop[(k // span) % len(loop)] for k in range(count // beats + 1)]
+    found = draw_harmony(rng, genre, count // beats + 1)
+    piece.key, piece.blues, harmony = (found.tonic, found.mode), found.blues, found.chords
     if genre not in ("strum", "keys"):
         _drums(rng, piece, genre)
-    _chords(rng, piece, genre, tonic, harmony)
+    _chords(rng, piece, genre, harmony)
     if basses:
-        _bass(rng, piece, genre, tonic, harmony)
+        _bass(rng, piece, genre, harmony)
     if rng.random() < 0.6:
-        _melody(rng, piece, tonic, steps, harmony)
+        _melody(rng, piece, steps, found)
     if rng.random() < 0.3:
         piece.late[DRUMS] = float(rng.uniform(-0.02, 0.03))
     return piece
@@ -202,7 +198,7 @@ def _drums(rng: Rng, piece: Piece, genre: str) -> None:
     )
     ride = int(rng.choice([HAT, HAT, RIDE, OPEN])) if genre not in ("jazz", "bossa") else RIDE
     eighths = rng.random() < 0.7
-    kicks = [x for x in _draw(rng, n, 2 if genre != "funk" else 4, 0.3, 0.3) if x > 0]
+    kicks = [x for x in _draw(rng, n, 4 if genre in ("funk", "hiphop") else 2, 0.3, 0.3) if x > 0]
     blast = genre == "metal" and rng.random() < 0.5
     for bar in range(piece.count // n):
         at = bar * n
@@ -226,7 +222,10 @@ def _drums(rng: Rng, piece: Piece, genre: str) -> None:
                 continue
             _beat_strokes(rng, piece, genre, x, b, ride, eighths, half, blast)
         for k in kicks:
-            if genre in ("rock", "pop", "metal", "funk", "country", "ballad") and rng.random() < 0.85:
+            if (
+                genre in ("rock", "pop", "metal", "funk", "country", "ballad", "hiphop")
+                and rng.random() < 0.85
+            ):
                 add((at + k, 0.2, KICK, DRUMS, 0.75))
 
 
@@ -287,15 +286,22 @@ def _beat_strokes(
         add((x + float(rng.choice([0.25, 0.75])), 0.1, SNARE, DRUMS, 0.25))
 
 
-def _chords(
-    rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[int, tuple[int, ...]]]
-) -> None:
+def _chords(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]) -> None:
     n = piece.beats
-    steps = {"metal": 4, "jazz": 2, "funk": 4, "bossa": 2, "disco": 4, "keys": 4, "strum": 4}.get(genre, 2)
+    steps = {
+        "metal": 4,
+        "jazz": 2,
+        "funk": 4,
+        "bossa": 2,
+        "disco": 4,
+        "keys": 4,
+        "strum": 4,
+        "hiphop": 4,
+    }.get(genre, 2)
     riff = _draw(rng, n, steps, 0.8, 0.45)
     kind = int(rng.integers(3))
-    for bar, (degree, shape) in enumerate(harmony):
-        notes = [48 + (tonic + degree + t) % 12 + 12 * (k > 1) for k, t in enumerate(shape)]
+    for bar, (root, shape) in enumerate(harmony):
+        notes = [48 + (root + t) % 12 + 12 * (k > 1) for k, t in enumerate(shape)]
         if genre == "reggae":
             places = [b + 0.5 for b in range(n)] if kind == 0 else [1.0, 3.0]
         elif genre == "country":
@@ -325,10 +331,10 @@ def _chords(
                 piece.notes.append((bar * n + x + spread * k, long, p, 0, loud))
 
 
-def _bass(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[int, tuple[int, ...]]]) -> None:
+def _bass(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]) -> None:
     n, riff = piece.beats, _draw(rng, piece.beats, 2, 0.7, 0.4)
-    for bar, (degree, shape) in enumerate(harmony):
-        root = 33 + (tonic + degree - 9) % 12
+    for bar, (tone, shape) in enumerate(harmony):
+        root = 33 + (tone - 9) % 12
         for b in range(n):
             x = bar * n + b
             if genre == "jazz" or (genre == "blues" and len(riff) % 2):
@@ -348,196 +354,31 @@ def _bass(rng: Rng, piece: Piece, genre: str, tonic: int, harmony: list[tuple[in
                     (x, 1.4, root + (7 if b else 0), 1, 0.7),
                     (x + 1.5, 0.4, root + 7, 1, 0.5),
                 ]
-        if genre in ("rock", "metal", "reggae", "funk", "pop", "ballad", "soul") or (
+        if genre in ("rock", "metal", "reggae", "funk", "pop", "ballad", "soul", "hiphop") or (
             genre == "blues" and len(riff) % 2 == 0
         ):
             for x in sorted({*riff, *([0.0] if genre != "reggae" or rng.random() < 0.5 else [])}):
                 piece.notes.append((bar * n + x, 0.5, root + int(rng.choice([0, 0, 0, 7, 12])), 1, 0.75))
 
 
-def _melody(
-    rng: Rng, piece: Piece, tonic: int, steps: int, harmony: list[tuple[int, tuple[int, ...]]]
-) -> None:
-    part = len(piece.programs)
+def _melody(rng: Rng, piece: Piece, steps: int, harmony: Harmony) -> None:
+    part, scale = len(piece.programs), harmony.melody
     piece.programs.append(int(rng.choice([65, 66, 56, 73, 27, 0, 11, 22, 52, 53, 29, 40, 80])))
-    scale, here = (0, 2, 4, 5, 7, 9, 11), int(rng.integers(2, 8))
+    size, here = len(scale), int(rng.integers(2, 8))
     x = float(rng.integers(0, 4))
     while x < piece.count - 1:
         here = int(np.clip(here + rng.choice([-2, -1, -1, 0, 1, 1, 2]), 0, 12))
+        if rng.random() < 0.08:
+            here = size  # home
         long = (
             float(rng.choice([0.5, 0.5, 1, 1, 1.5, 2]))
             if steps != 4
             else float(rng.choice([0.25, 0.5, 0.5, 1, 0.75, 2]))
         )
         if rng.random() < 0.8:
-            piece.notes.append(
-                (x, long * 0.9, 60 + tonic % 12 + scale[here % 7] + 12 * (here // 7), part, 0.7)
-            )
+            pitch = 55 + (harmony.tonic + 5) % 12 + scale[here % size] + 12 * (here // size)
+            piece.notes.append((x, long * 0.9, pitch, part, 0.7))
         x += long
-
-
-# ---- sequences: strict, often in rows of three over a beat of four -------------------------------------
-
-CHIP = (80, 81, 87, 4, 5, 11, 13, 46, 6, 38, 62, 90, 88)
-
-
-def sequence(rng: Rng, seconds: float) -> Piece:
-    """Game-like sequences: ostinati whose groups cross the beat, or ternary meters."""
-    meter = str(rng.choice(["4/4", "4/4", "4/4", "4/4", "3/4", "6/8", "12/8"]))
-    beats = {"4/4": 4, "3/4": 3, "6/8": 2, "12/8": 4}[meter]
-    division = 3 if meter in ("6/8", "12/8") else int(rng.choice([4, 4, 2])) if rng.random() < 0.85 else 3
-    low, high = (50, 130) if division == 3 else (76, 196)
-    bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
-    bpm = float(round(bpm)) if rng.random() < 0.6 else bpm
-    count = (int(seconds * bpm / 60 / beats) + 2) * beats
-    programs = [int(rng.choice(CHIP)) for _ in range(3)] + [int(rng.choice([33, 38, 39, 87, 80]))]
-    swing = 0.5 if division == 3 or rng.random() < 0.8 else float(rng.uniform(0.56, 0.67))
-    piece = Piece(
-        "sequence", meter, beats, beats, count, bpm, levels(bpm, division == 3), [], programs, swing
-    )
-    tonic, loop = int(rng.integers(12)), LOOPS[rng.integers(len(LOOPS))]
-    span = int(rng.choice([1, 1, 2]))
-    harmony = [loop[(k // span) % len(loop)] for k in range(count // beats + 1)]
-    layers = rng.random(6) < np.array([0.75, 0.5, 0.6, 0.75, 0.6, 0.35])
-    if not layers[:4].any():
-        layers[0] = True
-    grouping = _grouping(rng, beats * division)
-    if layers[0]:
-        _row(rng, piece, 0, grouping, division, tonic + 60, harmony)
-    if layers[1]:
-        _row(rng, piece, 1, _grouping(rng, beats * division), division, tonic + 48, harmony)
-    if layers[2]:
-        _melody_sequence(rng, piece, 2, division, tonic + 60)
-    if layers[3]:
-        _bass_sequence(rng, piece, 3, division, tonic, harmony, grouping)
-    if layers[4]:
-        _kit_sequence(rng, piece, division)
-    if layers[5]:
-        for bar, (degree, shape) in enumerate(harmony):
-            piece.notes += [
-                (bar * beats, beats * 0.98, 48 + (tonic + degree + t) % 12, 1, 0.4) for t in shape
-            ]
-    return piece
-
-
-def _grouping(rng: Rng, steps: int) -> list[int]:
-    """Accented steps of a bar (or two): in threes, 3+3+2, in fours, free."""
-    kind = int(rng.integers(5))
-    if kind == 0:
-        return list(range(0, steps, 3))
-    if kind == 1 and steps % 8 == 0:
-        return [a + b for a in range(0, steps, 8) for b in (0, 3, 6)]
-    if kind == 2:
-        return [0, *(int(k) for k in np.flatnonzero(rng.random(steps) < 0.35) if k)]
-    if kind == 3 and steps == 16:
-        return [0, 3, 6, 9, 12, 14]
-    return list(range(0, steps, max(steps // 4, 1)))
-
-
-def _row(
-    rng: Rng,
-    piece: Piece,
-    part: int,
-    accents: list[int],
-    division: int,
-    base: int,
-    harmony: list[tuple[int, tuple[int, ...]]],
-) -> None:
-    n, steps = piece.beats, piece.beats * division
-    only = rng.random() < 0.4
-    cycle = int(rng.choice([3, 3, 4, 6, 8])) if rng.random() < 0.5 else 0
-    running = rng.random() < 0.25  # the row of three goes on over the bar line
-    for bar, (degree, shape) in enumerate(harmony[: piece.count // n]):
-        for k in range(steps):
-            j = bar * steps + k if running else k
-            hot = (j % cycle == 0) if cycle else k in accents
-            if only and not hot:
-                continue
-            tone = shape[(j % cycle if cycle else k) % 3] + (12 if hot and rng.random() < 0.1 else 0)
-            piece.notes.append(
-                (
-                    bar * n + k / division,
-                    0.9 / division,
-                    base + degree % 12 + tone - 12 * (degree > 6),
-                    part,
-                    0.8 if hot else 0.55,
-                )
-            )
-
-
-def _melody_sequence(rng: Rng, piece: Piece, part: int, division: int, base: int) -> None:
-    scale = (0, 2, 4, 5, 7, 9, 11) if rng.random() < 0.5 else (0, 2, 3, 5, 7, 8, 10)
-    phrase: list[tuple[float, float, int]] = []
-    x, here = 0.0, 4
-    while x < piece.beats * 2:
-        long = float(rng.choice([1, 2, 2, 3, 4, 6])) / division
-        here = int(np.clip(here + rng.choice([-2, -1, 0, 1, 2]), 0, 11))
-        if rng.random() < 0.85:
-            phrase.append((x, long, base + scale[here % 7] + 12 * (here // 7)))
-        x += long
-    for start in range(0, piece.count, piece.beats * 2):
-        piece.notes += [
-            (start + x, d * 0.9, p, part, 0.75)
-            for x, d, p in phrase
-            if start + x < piece.count and x < piece.beats * 2
-        ]
-
-
-def _bass_sequence(
-    rng: Rng,
-    piece: Piece,
-    part: int,
-    division: int,
-    tonic: int,
-    harmony: list[tuple[int, tuple[int, ...]]],
-    grouping: list[int],
-) -> None:
-    kind, n = int(rng.integers(4)), piece.beats
-    for bar, (degree, _) in enumerate(harmony[: piece.count // n]):
-        root = 33 + (tonic + degree - 9) % 12
-        places = {
-            0: [float(b) for b in range(n)], 1: [k / division for k in grouping if k < n * division],
-            2: [k / 2 for k in range(2 * n)] if division != 3 else [k / 3 for k in range(3 * n)], 3: [0.0],
-        }[kind]  # fmt: skip
-        for x in places:
-            long = 0.9 if kind != 3 else n * 0.95
-            piece.notes.append(
-                (
-                    bar * n + x,
-                    long if kind == 3 else 0.4,
-                    root + (12 if kind == 2 and (x * 2) % 2 else 0),
-                    part,
-                    0.8,
-                )
-            )
-
-
-def _kit_sequence(rng: Rng, piece: Piece, division: int) -> None:
-    n, add = piece.beats, piece.notes.append
-    kind, hats = int(rng.integers(5)), int(rng.choice([1, division, division]))
-    kicks = _grouping(rng, n * division)
-    for bar in range(piece.count // n):
-        for b in range(n):
-            x = bar * n + b
-            for k in range(hats):
-                add((x + k / hats, 0.1, HAT, DRUMS, 0.5))
-            if kind == 0:
-                add((x, 0.2, KICK, DRUMS, 0.8))
-            if kind in (1, 2, 4) and b in ((1, 3) if n == 4 else (1,) if n == 2 else (1, 2)):
-                add((x, 0.2, SNARE, DRUMS, 0.8))
-            if kind in (1, 2) and b % 2 == 0:
-                add((x, 0.2, KICK, DRUMS, 0.8))
-        if kind in (3, 4):
-            for k in kicks:
-                add(
-                    (
-                        bar * n + k / division,
-                        0.2,
-                        KICK if kind == 4 else int(rng.choice([KICK, SNARE, LOW])),
-                        DRUMS,
-                        0.8,
-                    )
-                )
 
 
 # ---- no beat ---------------------------------------------------------------------------------------------

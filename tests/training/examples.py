@@ -1,0 +1,153 @@
+"""What the grid's and the key's networks learn from, of every origin there is, in one pass.
+
+    python -m tests.training.examples OUT --scores SCORES.json.gz --soundfont FONT... --jobs 16 --seconds 560
+
+Origins: `generator` (demo beats), `soundfont` (the same arrangements by sampled instruments), `tones`
+(invented songs of plain tones, key only), `sequence`, `band`, `score` (written music performed by hand),
+`none` (no beat, no key). A part of the beats is made to sound like excerpts of records: cut to 15 to 30 s,
+one channel at 22 kHz, through a room, a limiter, a lossy coder. One ``.npz`` an
+example goes to OUT: the hypotheses of beat and bar with their evidence and labels (`grid_data.example`), and
+key inputs (`harmony.key_samples`). Jobs are taken in turn until the time is up. Set OMP_NUM_THREADS=1.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from concurrent.futures import ProcessPoolExecutor
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import soxr
+
+from analyzers.harmony.equivariant import load_net
+from analyzers.level.silence import find_lead_in
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from demo.render import render
+from demo.spec import random_spec
+from tests.training import played
+from tests.training.corpus_soundfont import RATE, arranged
+from tests.training.grid_data import example
+from tests.training.harmony import key_samples, row_of
+from tests.training.harmony_corpus import Song, draw_song
+from tests.training.harmony_data import describe, told
+
+TURN = ("generator", "sequence", "band", "generator", "score", "sequence", "band", "soundfont", "tones",
+        "generator", "sequence", "band", "score", "tones", "none")  # fmt: skip
+FIRST_SEED = 7_000_000
+WINDOWS, CLOSE = 3, 0.6
+Rng = np.random.Generator
+read = cache(played.read_scores)
+
+
+def recorded(
+    rng: Rng, x: np.ndarray, rate: int, row: dict[str, Any]
+) -> tuple[np.ndarray, int, dict[str, Any]]:
+    """A beat as an excerpt of a record: samples, rate, truth in the excerpt's time."""
+    x = played.treated(rng, np.ascontiguousarray(x, np.float32), True)
+    if rng.random() < 0.8:
+        x = x.mean(axis=1, keepdims=True)
+        x, rate = soxr.resample(x, rate, 22050), 22050
+    if rng.random() < 0.4:
+        x = played.through_mp3(x, rate) if rate <= 48000 else x
+    length = len(x) / rate
+    seconds = float(rng.uniform(15, 32))
+    if length < seconds + 2:
+        return x, rate, row
+    start = float(rng.uniform(0, length - seconds))
+    x = x[int(start * rate) : int((start + seconds) * rate)]
+    beats = [[b - start, d] for b, d in row["beats"] or () if -0.02 <= b - start < seconds]
+    cut = {"beats": beats, "chords": [], "sections": [], "duration_s": seconds}
+    if any(start < c[0] < start + seconds for c in row["key_changes"] or ()):
+        return x, rate, row | cut | {"key_changes": [[1.0, "", ""]]}
+    before = [c for c in row["key_changes"] or () if c[0] <= start]
+    key = {"key_tonic": before[-1][1], "key_mode": before[-1][2]} if before else {}
+    return x, rate, row | cut | key | {"key_changes": []}
+
+
+def sounding(
+    origin: str, seed: int, scores: Path, fonts: list[Path]
+) -> tuple[np.ndarray, int, dict[str, Any]]:
+    """Samples [shape=(n, channels)], rate and truth of one example that has beats."""
+    rng = np.random.default_rng([seed, 78])
+    if origin in ("generator", "soundfont"):
+        if origin == "generator":
+            spec = random_spec(seed, kind="ambient" if seed % 25 == 3 else None)
+            x, truth = render(spec)
+            rate, row = spec.rate, truth.as_row(str(seed))
+        else:
+            x, row = arranged(fonts[seed % len(fonts)], seed, "song" if seed % 2 else None)
+            rate = RATE
+        row = row | {"strict": True}
+        return recorded(rng, x, rate, row) if rng.random() < 0.3 else (x, rate, row)
+    kind = str(rng.choice(["art", "chorale", "tune", "tune"])) if origin == "score" else origin
+    x, rate, row = played.make(seed, kind, read(scores, False), fonts)
+    return x, rate, row | {"strict": origin == "sequence"}
+
+
+def key_part(song: Song, seed: int) -> dict[str, np.ndarray]:
+    """Key inputs of the whole and of stretches, with their class."""
+    rng = np.random.default_rng([seed, 79])
+    d = describe(song, rng)
+    row = row_of(d["x"], d["y"], d["down"], d["key"], d["about"])
+    if row.changes or len(row.y) < 8:
+        return {}
+    held = seed % 10 == 0
+    share = 0.5 if held else CLOSE
+    chroma, scalars, target = key_samples(
+        [row], load_net("chord"), WINDOWS, rng, spoil=not held, close=share if len(row.y) > 24 else 0.0
+    )
+    return {"key_chroma": chroma.astype(np.float16), "key_scalars": scalars, "key_target": target}
+
+
+def made(origin: str, seed: int, scores: Path, fonts: list[Path]) -> dict[str, Any]:
+    if origin == "tones":
+        return key_part(draw_song(np.random.default_rng([seed, 80])), seed)
+    x, rate, row = sounding(origin, seed, scores, fonts)
+    features = Features(Signal(np.ascontiguousarray(x, dtype=np.float32), rate))
+    first = find_lead_in(features).first_sound_s
+    out: dict[str, Any] = {"style": row["genre"]}
+    if first is not None and (row["tempo_bpm"] is None or len(row["beats"]) >= 12):
+        out |= example(features.onsets, row, first, features.duration_s)
+    if row.get("key_ok") or origin == "none" or (origin == "generator" and not row["key_tonic"]):
+        out |= key_part(told(np.asarray(x, np.float32), rate, row), seed)
+    return out
+
+
+def one(job: tuple[str, int, Path, list[Path], Path, float]) -> str | None:
+    origin, seed, scores, fonts, out, end = job
+    if time.time() > end:
+        return None
+    try:
+        np.savez(out / f"{origin}-{seed}.npz", origin=origin, seed=seed, **made(origin, seed, scores, fonts))
+    except Exception as error:  # an example that cannot be made must not end a run of thousands
+        return f"{origin} {seed}: {error!r}"
+    return None
+
+
+def main() -> int:
+    p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    p.add_argument("out", type=Path)
+    p.add_argument("--scores", type=Path, required=True)
+    p.add_argument("--soundfont", type=Path, required=True, nargs="+")
+    p.add_argument("--seed", type=int, default=FIRST_SEED)
+    p.add_argument("--count", type=int, default=20000)
+    p.add_argument("--seconds", type=float, default=1e9)
+    p.add_argument("--jobs", type=int, default=1)
+    a = p.parse_args()
+    a.out.mkdir(parents=True, exist_ok=True)
+    end = time.time() + a.seconds
+    jobs = [(TURN[k % len(TURN)], a.seed + k, a.scores, a.soundfont, a.out, end) for k in range(a.count)]
+    with ProcessPoolExecutor(a.jobs) as pool:
+        for error in pool.map(one, jobs, chunksize=4):
+            if error:
+                print(error, file=sys.stderr)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

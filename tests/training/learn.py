@@ -1,0 +1,315 @@
+"""Train the networks of grid and key on the examples of every origin, and on all but one of them.
+
+    python -m tests.training.learn EXAMPLES OUT [--only grid|key] [--seconds 240]
+
+Needs torch, on an accelerator if there is one. EXAMPLES is made by `examples.py`. All networks of a family
+are trained side by side: `NETS` on every origin (these are shipped) and `NETS` for each origin on all the
+others. What those think of the origin that they have not seen is what the confidences are fitted on
+(`confidence_fit.py`), with the shipped ones' thoughts on the held-out seeds. The shipped weights: 6731
+examples (seeds from 7001000 and 7101000) in 15 processes, 16000 steps; seeds that end in 0 were held out.
+
+Writes OUT/grid_nets.npz, OUT/key_nets.npz and OUT/grid_thoughts.npz, OUT/key_thoughts.npz.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from concurrent.futures import ThreadPoolExecutor
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import torch
+
+from analyzers.rhythm.meter_evidence import BANDS, LAGS, METERS, PLACES, SIZE, SLOTS, SPANS
+
+DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
+NETS = 4
+BAG = 0.85  # share of the examples that a network sees at all
+GRID_SHARES = {"generator": 0.36, "soundfont": 0.09, "sequence": 0.25, "band": 0.18, "score": 0.12}
+KEY_SHARES = {"generator": 0.25, "soundfont": 0.1, "tones": 0.22, "sequence": 0.13, "band": 0.22,
+              "score": 0.06, "none": 0.02}  # fmt: skip
+OTHER = 0.25  # worth of an accepted reading that is not the written one
+HITS = BANDS * 4 * SLOTS
+GROUPS = np.cumsum([HITS, 32, 8, len(LAGS), len(LAGS), len(SPANS), 3 * PLACES, 2, len(METERS), 2])
+MODES = 6
+Tensor = torch.Tensor
+
+
+def held_out(seed: Any) -> Any:
+    """One seed in ten, whatever the turn of the origins."""
+    return seed * 7919 % 1009 % 10 == 0
+
+
+def load(folder: Path) -> list[dict[str, Any]]:
+    def read(path: Path) -> dict[str, Any]:
+        with np.load(path) as z:
+            return {k: z[k] for k in z.files}
+
+    with ThreadPoolExecutor(16) as pool:
+        return list(pool.map(read, sorted(folder.glob("*.npz"))))
+
+
+def families(origins: np.ndarray, shares: dict[str, float], usable: np.ndarray) -> tuple[list[str], Tensor]:
+    """What each network leaves out ("" for nothing), and its chance of each example [shape=(nets, n)]."""
+    rng = np.random.default_rng(3)
+    left_out = [o for o in ("", *shares) if o != "none" for _ in range(NETS)]
+    table = []
+    for out in left_out:
+        weight = np.zeros(len(origins))
+        for origin, share in shares.items():
+            mine = (origins == origin) & usable & (rng.random(len(origins)) < BAG)
+            if origin != out and mine.any():
+                weight[mine] = share / mine.sum()
+        table.append(weight / weight.sum())
+    return left_out, torch.tensor(np.array(table), dtype=torch.float32, device=DEVICE)
+
+
+def fresh(nets: int, sizes: tuple[int, ...]) -> list[Tensor]:
+    """Weights and biases of each layer, the networks side by side."""
+    out = []
+    generator = torch.Generator(device=DEVICE).manual_seed(1)
+    for a, b in pairwise(sizes):
+        w = torch.randn((nets, a, b), generator=generator, device=DEVICE) * (2 / a) ** 0.5
+        out += [w.requires_grad_(), torch.zeros((nets, 1, b), device=DEVICE).requires_grad_()]
+    return out
+
+
+def descend(
+    params: list[Tensor], loss_of: Any, steps: int, seconds: float, rate: float, decay: float
+) -> None:
+    """AdamW on a cosine; the loss of all networks is summed, so that each goes its own way."""
+    optimiser = torch.optim.AdamW(
+        [{"params": params[0::2], "weight_decay": decay}, {"params": params[1::2], "weight_decay": 0.0}],
+        lr=rate,
+    )
+    begin, done, share = time.time(), 0, 0.0
+    while share < 1.0:
+        share = max(done / steps, (time.time() - begin) / seconds)
+        for group in optimiser.param_groups:
+            group["lr"] = rate * min(1.0, (done + 1) / 200) * 0.5 * (1 + np.cos(np.pi * min(share, 1.0)))
+        optimiser.zero_grad(set_to_none=True)
+        loss = loss_of(share)
+        loss.sum().backward()
+        optimiser.step()
+        done += 1
+        if done % 1000 == 0:
+            print(f"  {done}: {loss.mean().item():.4f} ({time.time() - begin:.0f} s)", flush=True)
+    print(f"  {done} steps in {time.time() - begin:.0f} s", flush=True)
+
+
+# ---- grid ----------------------------------------------------------------------------------------------
+
+
+def vary(x: Tensor) -> Tensor:
+    """The same song through other ears [shape=(nets, songs, hypotheses, SIZE)]."""
+    e, b = x.shape[:2]
+    hits = x[..., :HITS].reshape(*x.shape[:3], BANDS, 4 * SLOTS)
+    gain = torch.empty((e, b, 1, BANDS, 1), device=DEVICE).uniform_(0.55, 1.45)
+    gain *= torch.empty((e, b, 1, 1, 1), device=DEVICE).uniform_(0.75, 1.25)
+    mute = torch.rand((e, b, 1, BANDS, 1), device=DEVICE) < 0.025
+    x = torch.cat([(hits * gain * ~mute).reshape(*x.shape[:3], HITS), x[..., HITS:]], dim=3)
+    for a, z in pairwise(GROUPS[:7]):
+        x[..., a:z] *= torch.rand((e, b, 1, 1), device=DEVICE) > 0.07
+    x[..., :HITS] += 0.03 * torch.randn_like(x[..., :HITS])
+    return x
+
+
+def run_grid(params: list[Tensor], x: Tensor) -> Tensor:
+    """Scores [shape=(nets, rows)] of evidence [shape=(nets, rows, SIZE)]."""
+    h = torch.relu(torch.bmm(x, params[0]) + params[1])
+    h = torch.relu(torch.bmm(h, params[2]) + params[3])
+    return (torch.bmm(h, params[4]) + params[5])[..., 0]
+
+
+def train_grid(items: list[dict[str, Any]], out: Path, steps: int, seconds: float) -> None:
+    items = [i for i in items if "evidence" in i and len(i["ratio"])]
+    n, most = len(items), max(len(i["ratio"]) for i in items)
+    x = torch.zeros((n, most, SIZE), dtype=torch.float16, device=DEVICE)
+    worth = torch.zeros((n, most), device=DEVICE)
+    there = torch.zeros((n, most), dtype=torch.bool, device=DEVICE)
+    for k, i in enumerate(items):
+        rows = len(i["ratio"])
+        x[k, :rows] = torch.from_numpy(i["evidence"]).to(DEVICE)
+        worth[k, :rows] = torch.from_numpy(i["notated"] + OTHER * i["other"]).float().to(DEVICE)
+        there[k, :rows] = True
+    origins = np.array([str(i["origin"]) for i in items])
+    held = np.array([held_out(int(i["seed"])) for i in items])
+    usable = np.array([bool(i["notated"].any()) for i in items]) & ~held
+    left_out, chance = families(origins, GRID_SHARES, usable)
+    print(
+        f"grid: {n} examples, {usable.sum()} to learn from",
+        {o: int((origins == o).sum()) for o in set(origins)},
+    )
+    sample = torch.cat([x[k, : len(i["ratio"]) : 9].float() for k, i in list(enumerate(items))[::3]])
+    mean, scale = sample.mean(dim=0), sample.std(dim=0) + 0.05
+    params = fresh(len(left_out), (SIZE, 96, 32, 1))
+
+    def loss_of(_: float) -> Tensor:
+        pick = torch.multinomial(chance, 16, replacement=True)
+        batch = (vary(x[pick].float()) - mean) / scale
+        score = run_grid(params, batch.reshape(len(left_out), -1, SIZE)).reshape(*pick.shape, most)
+        score = score.masked_fill(~there[pick], -1e4)
+        good = torch.logsumexp(score + torch.log(worth[pick].clamp(min=1e-12)), dim=2)
+        return (torch.logsumexp(score, dim=2) - good).mean(dim=1)
+
+    descend(params, loss_of, steps, seconds, 1.5e-3, 0.02)
+    arrays: dict[str, np.ndarray] = {}
+    shipped = [k for k, o in enumerate(left_out) if not o]
+    for k in shipped:
+        arrays |= {
+            f"net{k}_{m}": p[k].detach().cpu().numpy().squeeze().astype(np.float16)
+            for m, p in enumerate(params)
+        }
+        arrays[f"net{k}_4"] = arrays[f"net{k}_4"].reshape(-1, 1)
+        arrays[f"net{k}_5"] = arrays[f"net{k}_5"].reshape(1)
+        arrays |= {f"net{k}_mean": mean.cpu().numpy(), f"net{k}_scale": scale.cpu().numpy()}
+    np.savez_compressed(out / "grid_nets.npz", **arrays)
+    _grid_thoughts(items, x, there, (mean, scale), params, left_out, out)
+
+
+@torch.no_grad()
+def _grid_thoughts(
+    items: list[dict[str, Any]], x: Tensor, there: Tensor, norm: tuple[Tensor, Tensor],
+    params: list[Tensor], left_out: list[str], out: Path,
+) -> None:  # fmt: skip
+    """Mean probability of each hypothesis by the networks that have not seen its origin, or its seed."""
+    kept: dict[str, list[Any]] = {}
+    for k, i in enumerate(items):
+        rows, origin, held = len(i["ratio"]), str(i["origin"]), held_out(int(i["seed"]))
+        batch = ((x[k, :rows].float() - norm[0]) / norm[1]).expand(len(left_out), rows, SIZE)
+        p = torch.softmax(run_grid(params, batch), dim=1)
+        for view in ("", origin):
+            mine = [m for m, o in enumerate(left_out) if o == view]
+            if (
+                not mine
+                or (view == "" and not held and origin != "none")
+                or (view and int(i["seed"]) * 7919 % 101 % 3)
+            ):
+                continue
+            mean = p[mine].mean(dim=0).clamp(min=1e-8)
+            row = {
+                "log_p": mean.log().cpu().numpy().astype(np.float16), "view": view, "origin": origin,
+                "length": rows, "style": str(i["style"]), "seed": int(i["seed"]),
+                "pulse_evidence": i["pulse_evidence"],
+                "played": bool(i["played"]), "none": bool(i["none"]), "constant": bool(i["constant"]),
+                "played_evidence": i.get("played_evidence", np.zeros(5)),
+                **{f: i[f] for f in ("ratio", "offset", "beats", "tempo", "notated", "other", "tempo_ok")},
+            }  # fmt: skip
+            row["offset"] = row["offset"].astype(np.float32)
+            for name, value in row.items():
+                kept.setdefault(name, []).append(value)
+    flat = ("log_p", "ratio", "offset", "beats", "tempo", "notated", "other", "tempo_ok")
+    small = {"ratio": np.float16, "beats": np.int8, "tempo": np.int8}
+    np.savez_compressed(
+        out / "grid_thoughts.npz",
+        **{
+            k: (np.concatenate(v).astype(small.get(k, v[0].dtype)) if k in flat else np.array(v))
+            for k, v in kept.items()
+        },
+    )
+
+
+# ---- key -----------------------------------------------------------------------------------------------
+
+
+def run_key(params: list[Tensor], x: Tensor, drop: float) -> Tensor:
+    """Logits [shape=(nets, songs, 73)] of inputs [shape=(nets, songs, 12, inputs)]."""
+    e, b = x.shape[:2]
+    h = torch.relu(torch.bmm(x.reshape(e, b * 12, -1), params[0]) + params[1])
+    if drop:
+        keep = torch.rand((e, b, 1, h.shape[2]), device=DEVICE) >= drop
+        h = (h.reshape(e, b, 12, -1) * keep / (1 - drop)).reshape(e, b * 12, -1)
+    h = torch.relu(torch.bmm(h, params[2]) + params[3])
+    each = (torch.bmm(h, params[4]) + params[5]).reshape(e, b, -1)
+    none = torch.bmm(h.reshape(e, b, 12, -1).mean(dim=2), params[6]) + params[7]
+    return torch.cat([each, none], dim=2)
+
+
+def train_key(items: list[dict[str, Any]], out: Path, steps: int, seconds: float) -> None:
+    items = [i for i in items if "key_chroma" in i]
+    chroma = torch.from_numpy(np.concatenate([i["key_chroma"] for i in items])).to(DEVICE)
+    scalars = torch.from_numpy(np.concatenate([i["key_scalars"] for i in items])).float().to(DEVICE)
+    target = torch.from_numpy(np.concatenate([i["key_target"] for i in items])).long().to(DEVICE)
+    windows = np.array([len(i["key_target"]) for i in items])
+    origins = np.repeat([str(i["origin"]) for i in items], windows)
+    seeds = np.repeat([int(i["seed"]) for i in items], windows)
+    left_out, chance = families(origins, KEY_SHARES, ~held_out(seeds))
+    print(f"key: {len(items)} examples", {o: int((origins == o).sum()) for o in set(origins)})
+    turn = (torch.arange(12)[:, None] + torch.arange(12)[None]) % 12
+    nets, inputs = len(left_out), chroma.shape[1] * 12 + scalars.shape[1]
+
+    def seen(pick: Tensor, noise: float) -> Tensor:
+        x = chroma[pick].float()
+        if noise:
+            x = x * torch.exp(noise * torch.randn_like(x)) + 0.1 * noise * torch.rand_like(x)
+        x = x[..., turn.to(DEVICE)].transpose(-3, -2).reshape(*pick.shape, 12, -1)
+        return torch.cat([x, scalars[pick][..., None, :].expand(*pick.shape, 12, -1)], dim=-1)
+
+    params = fresh(nets, (inputs, 96, 48, MODES)) + fresh(nets, (48, 1))
+    params[4].data *= 0.1
+    params[6].data *= 0.0
+
+    def loss_of(_: float) -> Tensor:
+        pick = torch.multinomial(chance, 128, replacement=True)
+        logits = run_key(params, seen(pick, 0.1), 0.4)
+        return (
+            torch.nn.functional.cross_entropy(
+                logits.reshape(-1, logits.shape[2]),
+                target[pick].reshape(-1),
+                reduction="none",
+                label_smoothing=0.02,
+            )
+            .reshape(nets, -1)
+            .mean(dim=1)
+        )
+
+    descend(params, loss_of, steps, seconds, 2e-3, 0.05)
+    shipped = [k for k, o in enumerate(left_out) if not o]
+    names = ("w1", "b1", "w2", "b2", "w3", "b3", "w0", "b0")
+    arrays = {
+        f"{n}_{k}": p[k].detach().cpu().numpy() for k in shipped for n, p in zip(names, params, strict=True)
+    }
+    np.savez_compressed(out / "key_nets.npz", **{k: v.astype(np.float16) for k, v in arrays.items()})
+    kept: dict[str, list[Any]] = {}
+    with torch.no_grad():
+        for a in range(0, len(target), 512):
+            pick = torch.arange(a, min(a + 512, len(target)), device=DEVICE)
+            logits = run_key(params, seen(pick.expand(nets, -1), 0.0), 0.0)
+            for m in range(len(pick)):
+                origin, held = origins[a + m], held_out(seeds[a + m])
+                for view in ("", origin):
+                    mine = [q for q, o in enumerate(left_out) if o == view]
+                    if not mine or (not view and not held):
+                        continue
+                    logp = torch.log_softmax(logits[mine, m].mean(dim=0), dim=0)
+                    row = {"logits": logp.cpu().numpy().astype(np.float16), "view": view, "origin": origin,
+                           "seed": seeds[a + m], "target": int(target[a + m]),
+                           "scalars": scalars[a + m].cpu().numpy()}  # fmt: skip
+                    for name, value in row.items():
+                        kept.setdefault(name, []).append(value)
+    np.savez_compressed(out / "key_thoughts.npz", **{k: np.array(v) for k, v in kept.items()})
+
+
+def main() -> int:
+    p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    p.add_argument("examples", type=Path)
+    p.add_argument("out", type=Path)
+    p.add_argument("--only", choices=("grid", "key"))
+    p.add_argument("--steps", type=int, default=16000)
+    p.add_argument("--seconds", type=float, default=1e9, help="of each family's training, at most")
+    a = p.parse_args()
+    a.out.mkdir(parents=True, exist_ok=True)
+    items = load(a.examples)
+    if a.only != "key":
+        train_grid(items, a.out, a.steps, a.seconds)
+    if a.only != "grid":
+        train_key(items, a.out, a.steps, a.seconds)
+    return 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())

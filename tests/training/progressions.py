@@ -1,0 +1,166 @@
+"""Harmony as the genres use it, for `played_notes.py`: a loop of chords on a tonic, with the key it is in.
+
+Common practice of the genres; drawn wide, so that loops that never sound the tonic, one-chord vamps, power
+chords, modes and blues are all there. A `Harmony` says which key a listener would name.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from analyzers.harmony.spelling import SCALES
+from tests.training.harmony_corpus import DEGREE_WEIGHTS
+
+Rng = np.random.Generator
+Shape = tuple[int, ...]
+MAJOR, MINOR, SEVENTH, MINOR_SEVENTH, MAJOR_SEVENTH = (
+    (0, 4, 7), (0, 3, 7), (0, 4, 7, 10), (0, 3, 7, 10), (0, 4, 7, 11),
+)  # fmt: skip
+POWER, SIXTH, HALF = (0, 7, 12), (0, 4, 7, 9), (0, 3, 6, 10)
+
+# Chance of each mode, of sevenths, of power chords, and of a loop that never sounds its tonic.
+MANNERS: dict[str, tuple[dict[str, float], float, float, float]] = {
+    "rock": ({"major": 4, "mixolydian": 3, "minor": 3, "dorian": 1}, 0.05, 0.45, 0.05),
+    "metal": ({"minor": 7, "phrygian": 2, "harmonic minor": 1, "dorian": 0.5}, 0.0, 0.85, 0.03),
+    "country": ({"major": 9, "mixolydian": 1}, 0.15, 0.0, 0.02),
+    "jazz": ({"major": 5, "minor": 4, "dorian": 1.5}, 0.95, 0.0, 0.08),
+    "reggae": ({"major": 5, "minor": 5, "mixolydian": 1, "dorian": 1}, 0.1, 0.0, 0.05),
+    "disco": ({"minor": 6, "major": 3, "dorian": 3}, 0.5, 0.0, 0.12),
+    "funk": ({"dorian": 4, "minor": 3, "mixolydian": 4}, 0.75, 0.0, 0.05),
+    "hiphop": ({"minor": 7, "dorian": 2, "phrygian": 1, "major": 2}, 0.4, 0.0, 0.2),
+    "pop": ({"major": 6, "minor": 4, "mixolydian": 0.5}, 0.1, 0.05, 0.12),
+    "ballad": ({"major": 6, "minor": 4}, 0.2, 0.0, 0.06),
+    "soul": ({"major": 5, "minor": 3, "mixolydian": 1}, 0.35, 0.0, 0.06),
+    "waltz": ({"major": 6, "minor": 4}, 0.1, 0.0, 0.02),
+    "bossa": ({"major": 5, "minor": 3}, 0.95, 0.0, 0.08),
+    "strum": ({"major": 6, "minor": 3, "mixolydian": 1}, 0.1, 0.0, 0.08),
+    "keys": ({"major": 5, "minor": 4, "harmonic minor": 1}, 0.2, 0.0, 0.08),
+    "sequence": ({"minor": 5, "major": 4, "dorian": 1, "phrygian": 0.5, "mixolydian": 1}, 0.1, 0.1, 0.08),
+}  # fmt: skip
+VAMPS = {  # of two chords: steps above the tonic, by mode
+    "major": ((0, 5), (0, 7), (0, 2), (0, 9)), "mixolydian": ((0, 10), (0, 5)),
+    "minor": ((0, 5), (0, 8), (0, 10), (0, 3)), "dorian": ((0, 5), (0, 2)),
+    "phrygian": ((0, 1),), "harmonic minor": ((0, 7), (0, 8)),
+}  # fmt: skip
+TURNS = (  # jazz: (steps above the tonic, shape), a bar each
+    ((2, MINOR_SEVENTH), (7, SEVENTH), (0, MAJOR_SEVENTH), (0, MAJOR_SEVENTH)),
+    ((0, MAJOR_SEVENTH), (9, MINOR_SEVENTH), (2, MINOR_SEVENTH), (7, SEVENTH)),
+    ((0, SIXTH), (9, SEVENTH), (2, MINOR_SEVENTH), (7, SEVENTH)),
+    ((4, MINOR_SEVENTH), (9, SEVENTH), (2, SEVENTH), (7, SEVENTH), (0, MAJOR_SEVENTH), (0, SIXTH)),
+)
+MINOR_TURNS = (
+    ((2, HALF), (7, SEVENTH), (0, MINOR_SEVENTH), (0, MINOR_SEVENTH)),
+    ((0, MINOR), (8, SEVENTH), (7, SEVENTH), (0, MINOR)),
+    ((0, MINOR_SEVENTH), (5, MINOR_SEVENTH), (2, HALF), (7, SEVENTH)),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Harmony:
+    """tonic : pitch class; mode : one of `SCALES`; chords : (root as steps above C, shape) of each bar
+    melody : pitch classes above the tonic that lines use; blues : by the rules of the blues
+    """
+
+    tonic: int
+    mode: str
+    chords: list[tuple[int, Shape]]
+    melody: tuple[int, ...]
+    blues: bool = False
+
+
+def draw_harmony(rng: Rng, genre: str, bars: int) -> Harmony:
+    """The chords of `bars` bars, from a random bar of the loop on when an excerpt may begin anywhere."""
+    tonic = int(rng.integers(12))
+    if genre == "blues" or (genre in ("rock", "jazz", "country", "soul", "funk") and rng.random() < 0.12):
+        return _blues(rng, tonic, bars, genre)
+    modes, sevenths, power, homeless = MANNERS[genre]
+    share = np.array(list(modes.values()))
+    mode = str(rng.choice(list(modes), p=share / share.sum()))
+    if genre in ("jazz", "bossa") and rng.random() < 0.6 and mode in ("major", "minor"):
+        turns = TURNS if mode == "major" else MINOR_TURNS
+        loop: list[tuple[int, Shape]] = list(turns[rng.integers(len(turns))])
+    else:
+        loop = _loop(rng, mode, sevenths, power, homeless)
+    span = 1 if genre in ("jazz", "bossa") else int(rng.choice([1, 1, 1, 2]))
+    start = 0 if rng.random() < 0.6 else int(rng.integers(len(loop)))
+    chords = [loop[(start + k // span) % len(loop)] for k in range(bars)]
+    melody = SCALES[mode]
+    if genre in ("rock", "metal", "hiphop", "funk") and rng.random() < 0.5:
+        melody = (0, 3, 5, 7, 10) if mode in ("minor", "dorian", "phrygian") else (0, 2, 4, 7, 9)
+    return Harmony(tonic, mode, [((tonic + d) % 12, s) for d, s in chords], tuple(melody))
+
+
+def _loop(rng: Rng, mode: str, sevenths: float, power: float, homeless: float) -> list[tuple[int, Shape]]:
+    draw = rng.random()
+    if draw < 0.10:
+        degrees = [0]
+    elif draw < 0.28:
+        degrees = list(VAMPS[mode][rng.integers(len(VAMPS[mode]))])
+    else:
+        degrees = _walk(rng, mode, homeless)
+    use_power = rng.random() < power
+    return [(d, POWER if use_power else _shape(rng, mode, d, sevenths)) for d in degrees]
+
+
+def _walk(rng: Rng, mode: str, homeless: float) -> list[int]:
+    """Four or eight degrees of the scale; the first is mostly the tonic."""
+    scale, weights = SCALES[mode], np.array(DEGREE_WEIGHTS[mode])
+    away = rng.random() < homeless
+    if away:
+        weights = weights * np.array([0.0, 1, 1, 1, 1, 1, 1])
+    count = int(rng.choice([2, 3, 4, 4, 4, 4, 8]))
+    here = 0 if not away and rng.random() < 0.75 else int(rng.choice(7, p=weights / weights.sum()))
+    found = [here]
+    while len(found) < count:
+        options = weights.copy()
+        options[here] *= 0.1
+        here = int(rng.choice(7, p=options / options.sum()))
+        found.append(here)
+    if not away and 0 not in found:
+        found[0] = 0
+    return [scale[k] for k in found]
+
+
+def _shape(rng: Rng, mode: str, degree: int, sevenths: float) -> Shape:
+    """Thirds stacked in the scale; the minor keys' dominant is mostly major (common practice)."""
+    scale = SCALES[mode]
+    tones = {(s - degree) % 12 for s in scale}
+    third = 4 if 4 in tones and 3 not in tones else 3
+    if mode == "minor" and degree == 7 and rng.random() < 0.4:
+        third = 4
+    fifth = 7 if 7 in tones else 6
+    shape: Shape = (0, third, fifth)
+    if rng.random() < sevenths:
+        top = 10 if 10 in tones or (third == 4 and degree == 7) else 11
+        return (*shape, top)
+    if fifth == 7 and rng.random() < 0.05:
+        return (0, 5, 7) if rng.random() < 0.5 else (0, 2, 7)
+    return shape
+
+
+def _blues(rng: Rng, tonic: int, bars: int, genre: str) -> Harmony:
+    """Twelve bars (or eight) on the first, fourth and fifth degree, mostly all with a minor seventh."""
+    minor = rng.random() < 0.2
+    home, other = ((0, MINOR_SEVENTH), (5, MINOR_SEVENTH)) if minor else ((0, SEVENTH), (5, SEVENTH))
+    if not minor and rng.random() < 0.2:
+        home, other = (0, MAJOR), (5, SEVENTH)
+    if not minor and genre == "rock" and rng.random() < 0.5:
+        home, other = (0, POWER), (5, POWER)
+    five = (7, POWER if home[1] == POWER else SEVENTH if not minor or rng.random() < 0.7 else MINOR_SEVENTH)
+    second = other if rng.random() < 0.4 else home
+    ninth = (8, SEVENTH) if minor and rng.random() < 0.5 else five
+    tenth = other if rng.random() < 0.7 else five
+    turn = five if rng.random() < 0.7 else home
+    twelve = [home, second, home, home, other, other, home, home, ninth, tenth, home, turn]
+    eight = [home, five, other, other, home, five, home, turn]
+    loop = twelve if rng.random() < 0.85 else eight
+    if rng.random() < 0.08:
+        loop = [home]  # a drone blues on one chord
+    start = 0 if rng.random() < 0.4 else int(rng.integers(len(loop)))
+    chords = [loop[(start + k) % len(loop)] for k in range(bars)]
+    melody = (0, 3, 5, 6, 7, 10) if minor or rng.random() < 0.6 else (0, 3, 4, 5, 7, 9, 10)
+    return Harmony(
+        tonic, "minor" if minor else "major", [((tonic + d) % 12, s) for d, s in chords], melody, True
+    )

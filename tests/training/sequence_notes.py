@@ -1,0 +1,221 @@
+"""Sequences as games and trackers have them: strict rows, often grouped in threes over a beat of four.
+
+The written beat is what the row grid says; layers that group the rows otherwise (threes, 3+3+2, dotted notes,
+runs that go on over the bar line) speak against it, as they do in such music. Ternary meters, shuffles and
+straight pieces are there as well, so that only the whole picture tells one from the other. Parts enter and
+leave by phrases, chords change with the bar, fills end phrases (common practice).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from tests.training.played_notes import (
+    CLAP,
+    DRUMS,
+    HAT,
+    KICK,
+    LOW,
+    OPEN,
+    RIDE,
+    SHAKER,
+    SNARE,
+    TOM,
+    Piece,
+    Rng,
+    levels,
+)
+from tests.training.progressions import Harmony, draw_harmony
+
+CHIP = (80, 81, 87, 4, 5, 11, 13, 46, 6, 38, 62, 90, 88, 0, 16, 29, 48, 73, 56)
+METERS = {"4/4": 4, "3/4": 3, "6/8": 2, "12/8": 4}
+MANNERS = ("crossed", "straight", "ternary", "shuffle", "waltz")
+SHARES = (0.42, 0.22, 0.20, 0.08, 0.08)
+
+
+@dataclass(frozen=True, slots=True)
+class Rows:
+    """beats : in a bar; steps : rows in a beat; crossed : how often a layer groups rows against the beat"""
+
+    beats: int
+    steps: int
+    crossed: float
+
+    @property
+    def bar(self) -> int:
+        return self.beats * self.steps
+
+
+def sequence(rng: Rng, seconds: float) -> Piece:
+    """Game-like sequences: ostinati whose groups cross the beat, or ternary meters."""
+    manner = str(rng.choice(MANNERS, p=SHARES))
+    meter, rows, swing = _meter(rng, manner)
+    low, high = (50, 132) if rows.steps == 3 or manner == "shuffle" else (70, 200)
+    bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
+    bpm = float(round(bpm)) if rng.random() < 0.6 else bpm
+    count = (int(seconds * bpm / 60 / rows.beats) + 2) * rows.beats
+    programs = [int(rng.choice(CHIP)) for _ in range(4)] + [int(rng.choice([33, 38, 39, 87, 80, 36]))]
+    other = levels(bpm, rows.steps == 3)
+    piece = Piece("sequence", meter, rows.beats, rows.beats, count, bpm, other, [], programs, swing)
+    harmony = draw_harmony(rng, "sequence", count // rows.beats + 1)
+    piece.key, piece.blues = (harmony.tonic, harmony.mode), harmony.blues
+    phrase = int(rng.choice([2, 4, 4, 8]))
+    parts = [k for k, p in enumerate((0.7, 0.5, 0.65, 0.3, 0.75)) if rng.random() < p] or [0]
+    for part in parts:
+        gate = _gate(rng, count // rows.beats, phrase)
+        if part in (0, 1):
+            _row(rng, piece, part, rows, 60 - 12 * part, harmony, gate)
+        elif part == 2:
+            _line(rng, piece, part, rows, harmony, gate)
+        elif part == 3:
+            _chords(rng, piece, part, rows, harmony, gate)
+        else:
+            _bass(rng, piece, part, rows, harmony, gate)
+    if rng.random() < 0.62:
+        _kit(rng, piece, rows, _gate(rng, count // rows.beats, phrase), phrase)
+    return piece
+
+
+def _meter(rng: Rng, manner: str) -> tuple[str, Rows, float]:
+    if manner == "ternary":
+        meter = str(rng.choice(["6/8", "12/8", "12/8"]))
+        return meter, Rows(METERS[meter], 3, 0.12), 0.5
+    if manner == "waltz":
+        return "3/4", Rows(3, int(rng.choice([2, 4, 4])), 0.2), 0.5
+    if manner == "shuffle":
+        return "4/4", Rows(4, 2, 0.0), float(rng.uniform(0.62, 0.68))
+    swing = 0.5 if rng.random() < 0.85 else float(rng.uniform(0.53, 0.62))
+    return "4/4", Rows(4, 4 if rng.random() < 0.85 else 2, 0.75 if manner == "crossed" else 0.08), swing
+
+
+def _gate(rng: Rng, bars: int, phrase: int) -> np.ndarray:
+    """Bars in which a part plays: it comes and goes by phrases."""
+    on = np.ones(bars, bool)
+    for start in range(0, bars, phrase):
+        if rng.random() < 0.2:
+            on[start : start + phrase] = False
+    return on if on.any() else ~on
+
+
+def grouping(rng: Rng, rows: Rows) -> list[int]:
+    """Accented rows of one bar: crossed (threes, 3+3+2, dotted) or with the beat."""
+    bar = rows.bar
+    if rng.random() < rows.crossed:
+        kind = int(rng.integers(5))
+        if kind == 0:
+            return list(range(0, bar, 3))
+        if kind == 1 and bar % 8 == 0:
+            return [a + b for a in range(0, bar, 8) for b in (0, 3, 6)]
+        if kind == 2 and bar == 16:
+            return [[0, 3, 6, 9, 12, 14], [0, 3, 6, 10, 12], [0, 3, 7, 10, 13], [0, 6, 12]][rng.integers(4)]
+        if kind == 3:
+            return list(range(0, bar, 6))
+        return [0, *(int(k) for k in np.flatnonzero(rng.random(bar) < 0.35) if k)]
+    kind = int(rng.integers(4))
+    if kind == 0:
+        return [0]
+    if kind == 1:
+        return list(range(0, bar, max(rows.steps * 2, 1)))
+    if kind == 2:
+        return list(range(0, bar, max(rows.steps // 2, 1)))
+    return list(range(0, bar, rows.steps))
+
+
+def _row(
+    rng: Rng, piece: Piece, part: int, rows: Rows, base: int, harmony: Harmony, gate: np.ndarray
+) -> None:
+    """An arpeggio or ostinato: every row or only the accents; its cycle may run on over the bar line."""
+    accents, only = grouping(rng, rows), rng.random() < 0.4
+    crossing = rng.random() < rows.crossed
+    cycle = int(rng.choice([3, 3, 6, 5] if crossing else [rows.steps, 2 * rows.steps, rows.bar]))
+    running, stride = rng.random() < 0.4, int(rng.choice([1, 1, 2])) if rows.steps == 4 else 1
+    use_cycle = rng.random() < 0.6
+    for bar in np.flatnonzero(gate):
+        root, shape = harmony.chords[bar]
+        for k in range(0, rows.bar, stride):
+            j = int(bar) * rows.bar + k if running else k
+            hot = j % cycle == 0 if use_cycle else k in accents
+            if only and not hot:
+                continue
+            tone = shape[(j % cycle if use_cycle else k) // stride % len(shape)] + 12 * (
+                hot and rng.random() < 0.1
+            )
+            at = bar * rows.beats + k / rows.steps
+            piece.notes.append(
+                (at, 0.9 * stride / rows.steps, base + (root + 6) % 12 - 6 + tone, part, 0.8 if hot else 0.55)
+            )
+
+
+def _line(rng: Rng, piece: Piece, part: int, rows: Rows, harmony: Harmony, gate: np.ndarray) -> None:
+    """A tune of two or four bars that comes again."""
+    long_s = [1, 1, 3, 3, 6] if rng.random() < rows.crossed else [1, 2, 2, 4, 4, 8]
+    if rows.steps == 3:
+        long_s = [1, 1, 2, 3, 3, 6]
+    span = rows.bar * int(rng.choice([1, 2, 2, 4]))
+    here, x, phrase = 4, 0, []
+    while x < span:
+        long = int(rng.choice(long_s))
+        here = int(np.clip(here + rng.choice([-2, -1, 0, 1, 2]), 0, 11))
+        if rng.random() < 0.85:
+            degree = here % len(harmony.melody)
+            phrase.append((x, long, harmony.melody[degree] + 12 * (here // len(harmony.melody))))
+        x += long
+    base = 60 + (harmony.tonic + 6) % 12 - 6
+    for start in range(0, piece.count * rows.steps, span):
+        for x, long, pitch in phrase:
+            at = start + x
+            if at < piece.count * rows.steps and x < span and gate[at // rows.bar]:
+                piece.notes.append((at / rows.steps, long * 0.9 / rows.steps, base + pitch, part, 0.75))
+
+
+def _chords(rng: Rng, piece: Piece, part: int, rows: Rows, harmony: Harmony, gate: np.ndarray) -> None:
+    held, places = rng.random() < 0.5, grouping(rng, rows)
+    for bar in np.flatnonzero(gate):
+        root, shape = harmony.chords[bar]
+        for k in [0] if held else places:
+            long = rows.beats * 0.98 if held else 0.4
+            at = bar * rows.beats + k / rows.steps
+            piece.notes += [(at, long, 48 + (root + t) % 12, part, 0.5) for t in shape]
+
+
+def _bass(rng: Rng, piece: Piece, part: int, rows: Rows, harmony: Harmony, gate: np.ndarray) -> None:
+    places, octaves = grouping(rng, rows), rng.random() < 0.3
+    if rng.random() < 0.25:
+        places = list(range(0, rows.bar, 2 if rows.steps != 3 else 1))
+    for bar in np.flatnonzero(gate):
+        root = 33 + (harmony.chords[bar][0] - 9) % 12
+        for n, k in enumerate(places):
+            at = bar * rows.beats + k / rows.steps
+            piece.notes.append((at, 0.4, root + 12 * (octaves and n % 2), part, 0.8))
+
+
+def _kit(rng: Rng, piece: Piece, rows: Rows, gate: np.ndarray, phrase: int) -> None:
+    """Kick, snare, hats; the snare on the backbeat, at half time, on crossed rows, or none."""
+    kind = int(rng.integers(6))
+    kicks = [0, *grouping(rng, rows)] if kind in (2, 3) else list(range(0, rows.bar, 2 * rows.steps))
+    if kind == 1:
+        kicks = list(range(0, rows.bar, rows.steps))
+    back = {2: [1], 3: [1, 2] if rng.random() < 0.5 else [2], 4: [1, 3] if kind != 4 else [2]}[rows.beats]
+    snares = [b * rows.steps for b in back] if kind != 5 else grouping(rng, rows)[1:]
+    if kind == 0 and rng.random() < 0.4:
+        snares = []
+    every = int(rng.choice([1, 2, rows.steps])) if rows.steps == 4 else 1
+    hats = list(range(0, rows.bar, every)) if rng.random() < 0.8 else grouping(rng, rows)
+    hat, snare = int(rng.choice([HAT, HAT, OPEN, RIDE, SHAKER])), int(rng.choice([SNARE, SNARE, CLAP, LOW]))
+    for bar in np.flatnonzero(gate):
+        fill = bar % phrase == phrase - 1 and rng.random() < 0.4
+        for places, voice, loud in (
+            (set(kicks), KICK, 0.85),
+            (set(snares), snare, 0.8),
+            (set(hats), hat, 0.5),
+        ):
+            for k in places:
+                if not (fill and k >= rows.bar - rows.steps):
+                    at = bar * rows.beats + k / rows.steps
+                    piece.notes.append((at, 0.2, voice, DRUMS, loud - 0.1 * (k % rows.steps > 0)))
+        if fill:
+            for k in range(rows.bar - rows.steps, rows.bar):
+                at = bar * rows.beats + k / rows.steps
+                piece.notes.append((at, 0.2, int(rng.choice([SNARE, TOM, LOW])), DRUMS, 0.75))
