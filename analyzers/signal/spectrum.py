@@ -11,12 +11,14 @@ Processing" (2011); equal temperament f = 440 * 2**((m - 69) / 12), MIDI note m,
 
 from __future__ import annotations
 
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
+import soxr
 from scipy.ndimage import median_filter, uniform_filter1d
 
 from analyzers.signal.mono import Samples, framed, resampled
@@ -63,7 +65,9 @@ class Spectrum:
         split = note_hz(SPLIT_NOTE - 0.5)
         treble = _PeakPicker(RATE_HZ, TREBLE_WINDOW, (split * 0.75, 4200.0), TREBLE_AROUND)
         weights, loudest, chroma = _chroma_weights(), 0.0, []
-        for first, frames in framed(resampled(mono, rate, RATE_HZ, "MQ"), TREBLE_WINDOW, HOP // 2):
+        low: list[Floats] = []
+        pieces = _with_low(resampled(mono, rate, RATE_HZ, "MQ"), low)
+        for first, frames in framed(pieces, TREBLE_WINDOW, HOP // 2):
             fresh = frames[:, TREBLE_WINDOW // 2 :][:, : HOP // 2]
             loudest = max(loudest, float(fresh.max()), -float(fresh.min()))
             bins, every_other = treble.transform(frames), slice(first % 2, None, 2)
@@ -73,7 +77,6 @@ class Spectrum:
         self.frames = (self.chroma.shape[1] - 1) // 2 + 1
         self.treble = treble.found(self.frames, PEAK_BELOW_LOUDEST * loudest)
         bass = _PeakPicker(BASS_RATE_HZ, BASS_WINDOW, (27.0, split), BASS_AROUND)
-        low = resampled(mono, rate, BASS_RATE_HZ, "MQ")
         for first, frames in framed(low, BASS_WINDOW, round(HOP * BASS_RATE_HZ / RATE_HZ)):
             bass.look(first, bass.transform(frames), PEAK_BELOW_LOUDEST * loudest)
         self.bass = bass.found(self.frames, PEAK_BELOW_LOUDEST * loudest)
@@ -148,6 +151,15 @@ def note_hz(note: float) -> float:
 def midi_note(hz: npt.NDArray[np.floating]) -> npt.NDArray[np.float64]:
     """MIDI notes (with fractions) of frequencies above 0 Hz; the inverse of `note_hz`."""
     return np.asarray(12 * (np.log2(hz) - np.log2(A4_HZ)) + A4_NOTE)
+
+
+def _with_low(pieces: Iterable[Floats], low: list[Floats]) -> Iterator[Floats]:
+    """The pieces of a signal at `RATE_HZ`, passed on; `low` gets the same signal at `BASS_RATE_HZ`."""
+    stream = soxr.ResampleStream(RATE_HZ, BASS_RATE_HZ, 1, dtype="float32", quality="MQ")
+    for piece in pieces:
+        low.append(stream.resample_chunk(piece))
+        yield piece
+    low.append(stream.resample_chunk(np.zeros(0, np.float32), last=True))
 
 
 class _PeakPicker:

@@ -156,10 +156,16 @@ def _windows(
     samples: SampleArray, channel: npt.NDArray[np.intp], block: npt.NDArray[np.intp]
 ) -> Float32Array:
     """What each block's interpolation reads [shape=(blocks, BLOCK + 2 HALF_TAPS - 1)], zeros outside."""
-    out = np.zeros((len(block), BLOCK + 2 * HALF_TAPS - 1), np.float32)
+    size = BLOCK + 2 * HALF_TAPS - 1
+    out = np.zeros((len(block), size), np.float32)
     firsts = block * BLOCK - HALF_TAPS + 1
-    for row, first, column in zip(out, firsts.tolist(), channel.tolist(), strict=True):
-        part = samples[max(first, 0) : first + len(row), column]
+    inside = np.zeros(len(block), bool)
+    if isinstance(samples, np.ndarray):  # in memory: those that lie inside at once
+        inside = (firsts >= 0) & (firsts + size <= len(samples))
+        out[inside] = samples[firsts[inside, None] + np.arange(size), channel[inside, None]]
+    for row in np.flatnonzero(~inside).tolist():
+        first = int(firsts[row])
+        part = samples[max(first, 0) : first + size, int(channel[row])]
         offset = max(-first, 0)
-        row[offset : offset + len(part)] = part
+        out[row, offset : offset + len(part)] = part
     return out
