@@ -55,18 +55,18 @@ def _floor_tenth(value: float) -> float:
 def _sentence(gain: float, held_back: bool, level: float, peak: float, working: float, ceiling: float) -> str:
     after = level + gain
     if abs(gain) < NEGLIGIBLE_DB and not held_back:
-        return f"Already at the working level of {working:.1f} LUFS; leave the fader where it is."
+        return f"Already at the level this studio works at, {working:.1f} LUFS; leave the fader where it is."
     turn = f"Turn it {'down' if gain < 0 else 'up'} by {abs(gain):.1f} dB"
     if abs(gain) < NEGLIGIBLE_DB:
         turn = "Leave the level"
     if held_back:
         return (
-            f"{turn}: {after:.1f} LUFS, {working - after:.1f} LU short of the working level, "
+            f"{turn}: {after:.1f} LUFS, {working - after:.1f} LU short of the level this studio works at, "
             f"because the peaks reach the ceiling of {ceiling:.1f} dBTP."
         )
     return (
-        f"{turn} to reach {working:.1f} LUFS; the peaks then stay at {peak + gain:.1f} dBTP, "
-        f"which leaves {-(peak + gain):.0f} dB for the voice."
+        f"{turn} to reach {working:.1f} LUFS, the level this studio works at; its peaks are then "
+        f"{-(peak + gain):.0f} dB below full scale, which is room for the voice."
     )
 
 

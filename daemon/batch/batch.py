@@ -41,7 +41,7 @@ from daemon.pipeline.steps import (
     Step,
     decide,
 )
-from daemon.report.rejection import stage_rejection
+from daemon.report.rejection import stage_rejection, way_to_board
 
 UNUSABLE, QUESTION = "it cannot be used", "stems or beats?"
 Ending = Literal["ready", "rejected", "known", "failed"]
@@ -206,7 +206,8 @@ class Batch:
             )
         staged = self.settings.folders.rejected / STAGING / f"{self._token}-{next(self._numbers)}"
         record = item.record("rejected", "", reason, time.time(), more or {})
-        record = replace(record, folder=stage_rejection(staged, record, heading))
+        board = way_to_board(self.settings.folders)
+        record = replace(record, folder=stage_rejection(staged, record, heading, board))
         return Ended(item.path, "rejected", self.results.appear(staged, record, item.key, item.stat_digest))
 
     def _try_again(self, item: Item, reason: str) -> Iterator[Ended]:

@@ -26,6 +26,16 @@ MP3_MOST_BITS_S = 450_000  # the format's highest rate is 320 kbit/s; the rest i
 ABSURD = 2.0**32  # larger samples are damage; integers written as float are smaller
 SILENCE = 1e-4  # half the peak-to-peak range: -80 dBFS, what dither alone reaches
 SEND_AGAIN = "ask the producer to bounce and send it again"
+PLAINLY = {  # libsndfile's own words for it
+    "Supported file format but file is malformed": "it is damaged, or was not written to its end",
+    "Supported file format but unsupported encoding": "its audio is packed in a way that is not read here",
+    "File contains data in an unimplemented format": "its audio is packed in a way that is not read here",
+}
+
+
+def plain_cause(text: str) -> str:
+    """What the decoder says on opening, in words for a person."""
+    return PLAINLY.get(text, f"the decoder cannot open it ({text[:120]})")
 
 
 @dataclass(frozen=True, slots=True)

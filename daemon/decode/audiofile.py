@@ -30,6 +30,7 @@ from daemon.decode.audiochecks import (
     invalid_warnings,
     length_warnings,
     name_warnings,
+    plain_cause,
     repair,
     require_size,
 )
@@ -248,8 +249,7 @@ def open_sound(file: BinaryIO, name: str, content: Content | None = None, start_
         return _Forward(_Stream(file))
     except (sf.LibsndfileError, TypeError, ValueError) as error:
         text = getattr(error, "error_string", str(error)).rstrip(".").removeprefix("Error : ")
-        cause = f"the decoder cannot open it ({text[:120]})"
-        raise UnreadableAudio(name, cause, SEND_AGAIN) from error
+        raise UnreadableAudio(name, plain_cause(text), SEND_AGAIN) from error
 
 
 def _fill(sound: Sound, samples: Collector, most: int) -> tuple[bool, int]:

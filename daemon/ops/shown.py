@@ -48,6 +48,14 @@ class Shown:
         parts = _parts(target)
         if parts is None:
             return None
+        return self._found(parts) or self._from_rejected(parts)
+
+    def _from_rejected(self, parts: list[str]) -> Path | None:
+        """What the page of a rejected drop links to: the ready folder under its own name."""
+        way = _way(self.ready, self.rejected) if self.rejected else []
+        return self._found(parts[len(way) :]) if way and parts[: len(way)] == way else None
+
+    def _found(self, parts: list[str]) -> Path | None:
         rejection = self._rejection(parts)
         if rejection is not None:
             return rejection
@@ -62,8 +70,13 @@ class Shown:
     def _rejection(self, parts: list[str]) -> Path | None:
         if self.rejected is None or len(parts) < 2 or parts[-1] != "rejected.html":
             return None
-        way = [part for part in os.path.relpath(self.rejected, self.ready).split(os.sep) if part != ".."]
+        way = _way(self.rejected, self.ready)
         return _real(self.rejected / parts[-2] / parts[-1]) if parts[:-2] == way else None
+
+
+def _way(there: Path, here: Path) -> list[str]:
+    """The names that a browser asks a server for on the relative way from one folder to another."""
+    return [part for part in os.path.relpath(there, here).split(os.sep) if part not in ("..", ".")]
 
 
 def _parts(target: str) -> list[str] | None:

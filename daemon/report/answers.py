@@ -16,7 +16,7 @@ from daemon.corrections.apply import Correction
 from daemon.report.parts import Alternative, Estimate, Evidence, Part
 
 PROBABLE = 1e-9
-WORKING_LEVEL = "working level"
+GAIN, LIMITED_BY, WORKING_LEVEL = "suggested gain", "it is limited by", "working level"
 
 
 class Answers(Part):
@@ -171,10 +171,11 @@ def _levels(analysis: Analysis, source: Loudness, output: Output) -> dict[str, E
     integrated = _measured(loud.integrated_lufs, "LUFS", "ITU-R BS.1770-5", silent)
     if loud.integrated_lufs is not None:
         advice = suggest_gain(loud, output.working_loudness, output.true_peak_ceiling)
-        gain = Evidence(what="suggested gain", value=advice.gain_db, unit="dB")
+        gain = Evidence(what=GAIN, value=advice.gain_db, unit="dB")
         words = Evidence(what=WORKING_LEVEL, value=advice.sentence)
+        limit = Evidence(what=LIMITED_BY, value=advice.limited_by)
         integrated = integrated.model_copy(
-            update={"evidence": (*integrated.evidence, *_of_source(source, loud), gain, words)}
+            update={"evidence": (*integrated.evidence, *_of_source(source, loud), gain, limit, words)}
         )
     return {
         "integrated_loudness": integrated,

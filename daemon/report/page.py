@@ -17,7 +17,7 @@ from analyzers.model import Analysis, Grid
 from analyzers.rhythm.note_values import NoteValue, note_values
 from daemon.core.names import format_tempo
 from daemon.corrections.files import CORRECTION_FILE
-from daemon.report.answers import WORKING_LEVEL
+from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.listening import listening
 from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars, chord_sections
@@ -37,6 +37,7 @@ from daemon.report.words import (
     bar_or_time,
     claim_words,
     counted,
+    ear_words,
     glance_tempo,
     percent,
     seconds,
@@ -46,6 +47,7 @@ from daemon.report.words import (
 )
 
 BOARD_FILE = "index.html"
+SAID_GAIN_DB = 0.05  # a smaller one is not worth a word
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,6 +146,7 @@ def render_page(report: Report, waveform: Waveform) -> str:
             moves=moves(analysis.grid),
             ears=[line.partition(": ") for line in report.check_by_ear],
             ear_topics=topics(report.check_by_ear),
+            ear_words=ear_words(report.check_by_ear, analysis.flags),
             fixes=fixes(report),
             correction_file=CORRECTION_FILE,
             correction_sample=correction_sample(report),
@@ -226,7 +229,7 @@ def _key(report: Report, analysis: Analysis) -> Row:
         return Row("Key", "none", notes=(sentence(str(estimate.reason)), "Pitch correction: chromatic."))
     others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
     notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others[:2] if c.probability >= 0.01]
-    notes += [f"{c.tonic} {c.mode} from {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
+    notes += [f"changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
     later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
     by_hand = _by_hand(estimate)
     return Row(
@@ -253,6 +256,7 @@ def _tuning(report: Report) -> Row:
 
 
 def _cut(report: Report) -> Row:
+    """Where bar one lies, what was cut and what comes before; how it was done is in the evidence."""
     cut, one = report.cut, report.answers.bar_one
     if cut.bar_one_in_copy_s is None:
         value = "not on a bar line"
@@ -264,19 +268,33 @@ def _cut(report: Report) -> Row:
     notes.append(f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off")
     if cut.pad_samples:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
-    if one.value is not None and float(one.value) >= 0:
-        notes.append(f"bar one at {seconds(float(one.value))} of the producer's file")
-    elif one.value is not None:
-        notes.append(f"bar one is {seconds(-float(one.value))} before the producer's file begins")
-    notes += [w[:1].lower() + w[1:].rstrip(".") for w in report.aligned_copy.warnings[:2]]
+    if any("listen" in warning for warning in report.aligned_copy.warnings):
+        notes.append("it begins inside a sound: listen to its first moment")
     return Row("Start", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one", "of bar one")
 
 
 def _level(report: Report) -> Row:
+    """What to do with the fader, large; what the copy is and becomes, beside it."""
     loudness, peak = report.answers.integrated_loudness, report.answers.true_peak
     if loudness.value is None:
         return Row("Level", "unknown", notes=(sentence(str(loudness.reason)),))
-    notes = [f"true peak {signed(float(peak.value), 1)} dBTP"] if peak.value is not None else []
-    said = [str(item.value) for item in loudness.evidence if item.what == WORKING_LEVEL]
-    notes += [text[0].lower() + text[1:].rstrip(".") for text in said]
-    return Row("Level", signed(float(loudness.value), 1), "LUFS", tuple(notes))
+    told = {item.what: item.value for item in loudness.evidence}
+    level, gain_db = float(loudness.value), float(told.get(GAIN) or 0.0)
+    notes = [f"this copy: {signed(level, 1)} LUFS"]
+    if peak.value is not None:
+        notes[0] += f", true peak {signed(float(peak.value), 1)} dBTP"
+    if abs(report.aligned_copy.gain_db) >= SAID_GAIN_DB:
+        notes.append(f"it was already {_turned(report.aligned_copy.gain_db)} from the producer's file")
+    if abs(gain_db) < SAID_GAIN_DB:
+        value = "leave the fader"
+    else:
+        value = f"turn {'down' if gain_db < 0 else 'up'} {abs(gain_db):.1f} dB"
+        notes.append(f"after that: {signed(level + gain_db, 1)} LUFS")
+    limits = {"loudness": "the level this studio works at", "true peak": "its peaks allow no more"}
+    if (why := limits.get(str(told.get(LIMITED_BY)))) is not None:
+        notes[-1] += f", {why}"
+    return Row("Level", value, "", tuple(notes))
+
+
+def _turned(gain_db: float) -> str:
+    return f"turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.1f} dB"

@@ -20,9 +20,10 @@ class ChordBar:
 
 
 def chord_bars(analysis: Analysis) -> list[ChordBar]:
-    """One entry for each bar; empty without a grid or chords."""
+    """One entry for each bar; empty without a grid or where no chord is heard at all."""
     lines, bars = bar_lines(analysis.grid), []
-    if not lines or not analysis.chords or analysis.grid.tempo_bpm is None:
+    silent = all(chord.label == "N" for chord in analysis.chords)
+    if not lines or silent or analysis.grid.tempo_bpm is None:
         return []
     ends = [t for _, t in lines[1:]] + [analysis.duration_s]
     least = BEAT_SHARE * 60 / analysis.grid.tempo_bpm

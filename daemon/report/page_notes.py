@@ -49,14 +49,15 @@ def tell(page: Path, also: Sequence[str], newer: tuple[str, str] | None) -> None
 
 
 def _markup(also: Sequence[str], newer: tuple[str, str] | None) -> str:
-    said = []
+    said, css = [], "note newer" if newer is not None else "note"
     if newer is not None:
         folder, address = newer
         said.append(
-            f'<strong>A newer version is here:</strong> <a href="../{quote(address, safe="/%~")}">'
+            "<strong>This is an older version. A newer version is here:</strong> "
+            f'<a href="../{quote(address, safe="/%~")}">'
             f"{html.escape(lines(folder))}</a>."
         )
     if also:
         words = also_words(also)
         said.append(html.escape(f"{words[0].upper()}{words[1:]}."))
-    return f'{BEGIN}<p class="note">{" ".join(said)}</p>{END}' if said else ""
+    return f'{BEGIN}<p class="{css}">{" ".join(said)}</p>{END}' if said else ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from analyzers.harmony.spelling import pitch_class_of, tonic_name
+from analyzers.harmony.spelling import pitch_class_of, short_name, tonic_name
 from analyzers.model import Analysis, Section
 from analyzers.rhythm.bars import bar_lines
 from daemon.export.plan import first_bar_seconds
@@ -164,7 +164,7 @@ def key_picture(analysis: Analysis) -> Picture | None:
             box(f"note {inside}", (k + 0.15) / 12, (k + 0.85) / 12, CHART_HEIGHT - height, CHART_HEIGHT)
         )
         name = scale_notes.get(note, tonic_name(note, "major"))
-        words.append(Word(k / 12 * 100, _short(name), "below", 100 / 12, inside))
+        words.append(Word(k / 12 * 100, short_name(name), "below", 100 / 12, inside))
     loud = sorted(scale_notes, key=lambda n: -key.profile[n])[:3]
     text = (
         f"Notes heard, from {key.tonic} up; filled bars belong to {key.tonic} {key.mode}. "
@@ -203,15 +203,6 @@ def _span(view: Outline, start_s: float, end_s: float) -> tuple[float, float]:
 
 def _pc(view: Outline, at_s: float) -> float:
     return round(min(max(view.place(at_s), 0.0), 1.0) * 100, 3)
-
-
-def _short(name: str) -> str:
-    return (
-        name.replace(" double flat", "𝄫")
-        .replace(" double sharp", "𝄪")
-        .replace(" flat", "♭")
-        .replace(" sharp", "♯")
-    )
 
 
 def _of_file(cut: Cut) -> str:

@@ -6,13 +6,16 @@ The page says why, what to do, and a sentence to send to the producer.
 from __future__ import annotations
 
 import json
+import os
 import re
 import shlex
 from collections.abc import Iterator
 from datetime import datetime
 from pathlib import Path
 from typing import Any
+from urllib.parse import quote
 
+from config.settings import Folders
 from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
 from daemon.ledger.rejection import RECORD_FILE
@@ -24,15 +27,24 @@ LIMIT = re.compile(r"\s*\(limits\.\w+\)|\blimits\.\w+ (?:=|is) ")  # names that 
 MOST_BYTES = 1 << 20
 
 
-def stage_rejection(staged: Path, record: Record, heading: str) -> str:
+def stage_rejection(staged: Path, record: Record, heading: str, board: str = "") -> str:
     """Write the private folder with its page. Returns the name that it should get in rejected/."""
     folder = stage_record(staged, record, heading)
-    (staged / PAGE_FILE).write_text(rejection_page(record, heading, folder), encoding="utf-8")
+    (staged / PAGE_FILE).write_text(rejection_page(record, folder, board), encoding="utf-8")
     return folder
 
 
-def rejection_page(record: Record, heading: str, folder: str) -> str:
-    """The page as text. `folder`: the name that the commands know it by."""
+def way_to_board(folders: Folders) -> str:
+    """Address of the board as the page in a folder of rejected/ calls it; empty where there is no way."""
+    try:
+        way = os.path.relpath(folders.ready, folders.rejected / "folder")
+    except ValueError:  # another drive
+        return ""
+    return "/".join(quote(part) for part in [*way.split(os.sep), "index.html"])
+
+
+def rejection_page(record: Record, folder: str, board: str = "") -> str:
+    """The page as text. `folder`: the name that the commands know it by; `board`: its address, if any."""
     from daemon.report.templating import templates
 
     why, what_to_do = split_reason(record.reason or "")
@@ -42,7 +54,7 @@ def rejection_page(record: Record, heading: str, folder: str) -> str:
         .get_template("rejected.html.j2")
         .render(
             record=record,
-            heading=heading,
+            board=board,
             why=why,
             what_to_do=what_to_do,
             sentence=to_producer(record.name, record.reason or ""),

@@ -50,7 +50,7 @@ from daemon.report.parts import (
 )
 from daemon.report.session_record import SessionRecord, session_record
 from daemon.report.shown_row import shown_row
-from daemon.report.words import check_by_ear, first_line, topics
+from daemon.report.words import check_by_ear, ear_words, first_line, topics
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Source
@@ -129,6 +129,7 @@ class Report(Part):
             "needs_ears": len(self.check_by_ear),
             "check_by_ear": list(self.check_by_ear[:3]),
             "ear_topics": list(about),
+            "ear_words": list(ear_words(self.check_by_ear, view.flags)),
             "set_by_hand": [name for name, value in answers if value and value.set_by_hand],
             "files": self.files.model_dump(),
             "changes": [change.text for change in self.versions.changes] if self.versions else [],

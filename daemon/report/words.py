@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
-from analyzers.model import Analysis, Grid, Key, Tuning
+from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_lines, nearest_bar
 from daemon.core.names import format_tempo, tempo_words
 from daemon.core.text import one_line
@@ -14,6 +14,19 @@ from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 
 HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
+FAULTS = {  # what differs from the code of the flag
+    "clipping": "clipped",
+    "dropout": "dropouts",
+    "dc-offset": "constant offset",
+    "hum": "mains hum",
+    "noise-floor": "noise",
+    "lossy-origin": "from a lossy file",
+    "short-words": "8-bit noise",
+    "channel-level": "one channel louder",
+    "polarity-inverted": "one channel inverted",
+    "mono-loss": "lost in mono",
+    "out-of-phase-band": "bass out of phase",
+}
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 
 
@@ -135,6 +148,15 @@ def topics(lines: Iterable[str]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(line.partition(":")[0].lower() for line in lines))
 
 
+def ear_words(lines: Iterable[str], flags: Iterable[Flag]) -> tuple[str, ...]:
+    """The topics as a board says them: in place of "signal" the faults themselves, "clipped"."""
+    faults = [
+        FAULTS.get(flag.code, flag.code.replace("-", " ")) for flag in flags if flag.severity == "warning"
+    ]
+    said = [word for topic in topics(lines) for word in (faults if topic == "signal" and faults else [topic])]
+    return tuple(dict.fromkeys(said))
+
+
 def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
     if grid.tempo_bpm is None:
         return [f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid."]
@@ -150,7 +172,7 @@ def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
         tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
         lines.append(
             f"Tempo: it moves between {min(tempi):.2f} and {max(tempi):.2f} BPM. "
-            "Take the tempo map, not one number."
+            "Take the tempo map, not one number, and hear the click check to its end."
         )
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
         lines.append(
@@ -191,7 +213,10 @@ def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[st
         rivals = [f"{n} ({percent(p)})" for n, p in names if n != name and p >= WORTH_SAYING][:2]
         lines.append(f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} {_until_then(key, below)}")
     lines += [
-        f"Key: changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}." for c in key.changes
+        f"Key: that it changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)} is "
+        f"{percent(c.confidence)} sure. Hear whether the bass and the chords move there."
+        for c in key.changes
+        if c.confidence < below  # a sure one is told with the key: nothing to check
     ]
     return lines
 

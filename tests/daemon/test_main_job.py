@@ -147,7 +147,7 @@ def test_report_page_and_click_check(done):
 
     jsonschema.Draft202012Validator(schema).validate(report)
     assert report["answers"]["key"]["value"] in page
-    assert "dB for the voice" in page  # the working level, in words
+    assert "room for the voice" in page  # the working level, in words
     gain = evidence_of(report["answers"]["integrated_loudness"], "suggested gain")
     loudness = report["analysis"]["loudness"]
     turned = report["aligned_copy"]["gain_db"]  # the advice is about the copy

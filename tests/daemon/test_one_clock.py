@@ -79,7 +79,7 @@ def published(
         duration_s=34.0,
         grid=found,
         lead_in=replace(base.lead_in, first_sound_s=start, first_sound_sample=round(start * RATE)),
-        key=replace(base.key, changes=(KeyChange(lines[8], "F", "minor", 0.9),)),
+        key=replace(base.key, changes=(KeyChange(lines[8], "F", "minor", 0.7),)),
         sections=(Section(ONE_S, lines[4], "A", 1, 0.9), Section(lines[4], 34.0, "B", 5, 0.9)),
         chords=(),
         flags=(),

@@ -89,12 +89,15 @@ for (const [name, text] of new URLSearchParams(location.hash.slice(1))) {
   else if (name === "sort" && document.querySelector(`th[data-sort="${CSS.escape(by)}"]`))
     sort(document.querySelector(`th[data-sort="${CSS.escape(by)}"]`), way === "down");
 }
+const filters = document.querySelector(".filters"), chosen = () => [...filters.querySelectorAll("input, select")].filter(f => f.value);
+const tell = () => { document.getElementById("filtering").textContent = chosen().length ? `: ${chosen().length} in use` : ""; };
+filters.open = chosen().length > 0 || matchMedia("(min-width: 46rem)").matches;
 form.hidden = false;
-form.addEventListener("input", () => { sift(); keep(); });
+form.addEventListener("input", () => { sift(); keep(); tell(); });
 form.addEventListener("submit", event => event.preventDefault());
 for (const kind of ["keydown", "pointerdown", "click", "input", "scroll"])
   document.addEventListener(kind, () => { touched = Date.now(); }, { capture: true, passive: true });
-remember(); mark(); sift();
+remember(); mark(); sift(); tell();
 setInterval(() => {
   if (Date.now() - touched > 29000 && document.activeElement === document.body && scrollY < 200) location.reload();
 }, 30000);

@@ -7,7 +7,7 @@ for (const player of players) {
 }
 if (players.length && facts.start_db < 0 && players.every(player => Math.abs(player.volume - level) < .01)) {
   document.getElementById("start").textContent =
-    `The players begin ${-facts.start_db} dB down. Raise the volume in the player when you know the level.`;
+    `The players begin ${-facts.start_db} dB down, on this page only: the copy itself is as it is. Raise the volume in the player when you know the level.`;
 }
 
 const copy = document.getElementById("copy"), frame = document.getElementById("frame-beat");

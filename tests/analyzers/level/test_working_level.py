@@ -18,7 +18,7 @@ def test_a_loud_master_comes_down_to_the_working_level() -> None:
     assert advice.limited_by == "loudness"
     assert advice.peak_after_dbtp == pytest.approx(-9.3)
     assert "down by 9.7 dB" in advice.sentence
-    assert "9 dB for the voice" in advice.sentence
+    assert "9 dB below full scale, which is room for the voice" in advice.sentence
 
 
 def test_a_quiet_mix_comes_up_only_as_far_as_its_peaks_allow() -> None:

@@ -293,7 +293,7 @@ def small_board() -> list[dict]:
 def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
     text = re.sub(r"<[^>]+>", "", render_board(numbered_versions(small_board())))
     text = " ".join(text.split())
-    assert "136 to 144 it moves" in text
+    assert "136 to 144 moving" in text
     assert "140.12" not in text
     assert "or F sharp major" in text
     assert "E flat minor then E minor, bar 18" in text
@@ -302,7 +302,8 @@ def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
 
 def test_two_versions_of_one_name_say_which_they_are() -> None:
     page = render_board(numbered_versions(small_board()))
-    assert "version 1 of 2, older" in page
+    assert 'version 1 of 2, older</b>, the newest is <a href="' in page
+    assert page.count('class="older"') == 1
     assert "<b>version 2 of 2, the newest</b>: Tempo: 140" in page
     assert page.count('class="version"') == 2
 
@@ -364,7 +365,7 @@ def test_other_names_and_newer_versions_are_told_on_board_and_page(tmp_path: Pat
     assert said in rebuild_board(ready, state).read_text()
     older, newer = (page.read_text() for page in pages)
     assert "Also delivered as &lt;b&gt;Amber final.wav, lowlight/amber.wav." in older
-    assert 'A newer version is here:</strong> <a href="../amber%20%282%29/' in older
+    assert 'older version. A newer version is here:</strong> <a href="../amber%20%282%29/' in older
     assert older.startswith("<h1>amber.wav</h1>") and older.endswith("<p>rest</p>")  # noqa: PT018
     assert 'class="note"' not in newer
     before = pages[0].stat().st_mtime_ns
@@ -444,3 +445,23 @@ def test_browser_knows_what_is_new_since_somebody_looked(small: Browser, tmp_pat
     small.run("location.hash = ''")
     small.open(page)
     assert small.run(count) == 0
+
+
+@needs_browser
+def test_browser_folds_the_filters_on_a_phone_unless_one_is_in_use(tmp_path: Path) -> None:
+    page = tmp_path / "index.html"
+    page.write_text(render_board(numbered_versions(small_board())))
+    browser = Browser(tmp_path / "profile", 390, 844, phone=True)
+    is_open = "return document.querySelector('.filters').open"
+    try:
+        browser.open(page)
+        assert browser.run(is_open) is False
+        first = browser.run("return document.querySelector('td.name').getBoundingClientRect().top")
+        assert first < 844 / 2  # beats on the first screen
+        assert browser.run("return document.querySelector('td.level').innerText").endswith("LUFS")
+        set_field(browser, "show", "ears")
+        assert browser.run("return document.querySelector('summary').textContent") == "Filters: 1 in use"
+        browser.run("location.reload()")
+        assert browser.run(is_open) is True
+    finally:
+        browser.close()

@@ -33,7 +33,7 @@ def test_the_first_line_is_enough():
 
 def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
     analysis = sample_analysis(
-        key=replace(key_of(confidence=0.6), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.9),))
+        key=replace(key_of(confidence=0.6), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.7),))
     )
     report = sample_report(analysis)
     first = text_of(report).splitlines()[0]

@@ -17,7 +17,7 @@ from analyzers.signal.samples import Signal
 from daemon.corrections.apply import Correction
 from daemon.corrections.words import make_correction
 from daemon.decode.tags import ProducerClaim
-from daemon.report.page import amount, render_page, tight
+from daemon.report.page import amount, glance, render_page, tight
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.parts import Change, Versions
 from daemon.report.report import Report
@@ -117,12 +117,12 @@ def test_the_answers_are_there_in_words() -> None:
         "E flat minor then E minor",
         "starts on bar one",
         "−8.4 LUFS",
-        "Needs ears: tempo, key, tuning, signal",
+        "Needs ears: tempo, tuning, clipped",
         "Tuning: 32 cents below A4 = 440 Hz. Set pitch correction to A4 = 431.9 Hz.",
         "the file name says 70 BPM, half of what was measured",
         "polarity looks inverted",
         "Level: −8.4 LUFS, before −10.4 LUFS.",
-        "E minor from bar 18 (29.25 s)",
+        "changes to E minor at bar 18 (29.25 s)",
         "Turn the monitors down first. This copy is −8.4 LUFS, its loudest moments −7.2 LUFS.",
         "Your studio's own rules on level and time come first.",
         "beatintake correct amber-lane --half",
@@ -195,6 +195,49 @@ def test_answers_come_first_then_ears_then_listening_then_chords_and_evidence_la
     assert places == sorted(places)
     headings = re.findall(r"<h2[^>]*>(.*?)</h2>", page_of(full_report()))
     assert headings[-1] == "What it rests on"
+
+
+def test_a_sure_change_of_key_is_told_and_a_doubtful_one_is_to_be_heard() -> None:
+    for confidence, asked in ((0.96, False), (0.6, True)):
+        key = replace(key_of(), changes=(KeyChange(30.0, "E", "minor", confidence),))
+        report = sample_report(sample_analysis(key=key))
+        text = " ".join(Outline(page_of(report)).text.split())
+        assert "changes to E minor at bar 18" in text
+        assert ("Needs ears: key" in text) is asked
+        assert any("60 % sure. Hear whether the bass" in line for line in report.check_by_ear) is asked
+
+
+def test_the_level_row_says_first_what_to_do() -> None:
+    """-8.4 LUFS to -18 LUFS, the default working loudness: 9.6 dB; 2.0 dB of them done already."""
+    report = sample_report()
+    done = report.aligned_copy.model_copy(update={"gain_db": -2.0})
+    [row] = [r for r in glance(report, report.in_session()) if r.label == "Level"]
+    assert (row.value, row.unit) == ("turn down 9.6 dB", "")
+    assert row.notes[0].startswith("this copy: −8.4 LUFS, true peak")
+    assert row.notes[-1] == "after that: −18.0 LUFS, the level this studio works at"
+    report = report.model_copy(update={"aligned_copy": done})
+    [row] = [r for r in glance(report, report.in_session()) if r.label == "Level"]
+    assert "it was already turned down by 2.0 dB from the producer's file" in row.notes
+
+
+def test_the_start_row_keeps_to_cut_and_pickup() -> None:
+    warned = "The cut goes through sound 39 dB below the peak; a fade-in of 1.0 ms ends before the attack."
+    heard = "The cut goes through sound 36 dB below the peak; listen to its first moment."
+    report = sample_report()
+    for warning, notes in ((warned, 1), (heard, 2)):
+        copy = report.aligned_copy.model_copy(update={"warnings": (warning,)})
+        told = report.model_copy(update={"aligned_copy": copy})
+        [row] = [r for r in glance(told, told.in_session()) if r.label == "Start"]
+        assert row.notes[0] == "0.75 s cut off the front"
+        assert len(row.notes) == notes
+        assert warning.split(";")[0] in Outline(page_of(told)).text  # with the files
+
+
+def test_a_beat_without_chords_has_no_empty_grid() -> None:
+    silent = tuple(Chord(2.0 * k, 2.0 * k + 2, "N", 0.9) for k in range(20))
+    text = Outline(page_of(sample_report(sample_analysis(chords=silent)))).text
+    assert "Chords by section" not in text
+    assert "Bb is B flat" in Outline(page_of(sample_report())).text
 
 
 def with_level(lufs: float | None) -> Report:
@@ -449,7 +492,7 @@ def test_browser_players_begin_low_and_say_so(shown: Browser) -> None:
     levels = shown.run("return [...document.querySelectorAll('audio')].map(a => a.volume)")
     assert levels == pytest.approx([10 ** (-20 / 20)] * 2, abs=0.01)  # -8.4 LUFS to -28
     assert shown.run("return document.getElementById('start').textContent").startswith(
-        "The players begin 20 dB down."
+        "The players begin 20 dB down, on this page only"
     )
 
 
@@ -496,7 +539,7 @@ def test_browser_is_complete_without_scripts(shown: Browser) -> None:
     shown.run("location.reload()")
     assert set(with_scripts) <= set(without.split())
     assert "The players begin at full level." in without
-    assert "The players begin 20 dB down." in shown.run(seen)
+    assert "The players begin 20 dB down, on this page only" in shown.run(seen)
 
 
 @needs_browser

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import json
+from argparse import Namespace
 from pathlib import Path
+from urllib.parse import unquote, urljoin, urlsplit
 
 import pytest
 
@@ -11,7 +13,15 @@ from daemon.decode.archives import AGAIN
 from daemon.decode.audiochecks import SEND_AGAIN
 from daemon.decode.audiofile import ASK_AGAIN
 from daemon.ledger.ledger import Record
-from daemon.report.rejection import PAGE_FILE, read_rejections, split_reason, stage_rejection, to_producer
+from daemon.report.rejection import (
+    PAGE_FILE,
+    read_rejections,
+    rejection_page,
+    split_reason,
+    stage_rejection,
+    to_producer,
+    way_to_board,
+)
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
 
 ANEW = "Could you please export it anew as WAV, AIFF or FLAC and send it again?"
@@ -58,6 +68,18 @@ def test_page_and_record_lie_together_and_hostile_names_stay_text(tmp_path: Path
     assert "What to do" in page
     assert f"beatintake retry {folder}" in page.replace("&#39;", "")
     assert [name for name, _ in read_rejections(tmp_path)] == ["a"]
+
+
+@pytest.mark.parametrize("place", ["rejected", "ready/rejected", "else/wh#re"])
+def test_the_page_leads_back_to_the_board(tmp_path: Path, place: str) -> None:
+    """The address is resolved as a browser does it (RFC 3986), from the page to the board."""
+    ready, rejected = tmp_path / "ready", tmp_path / place
+    way = way_to_board(Namespace(ready=ready, rejected=rejected))
+    stage_rejection(rejected / "torn", record(), "the drop cannot be used", way)
+    page = rejected / "torn" / PAGE_FILE
+    assert f'href="{way}">All beats</a>' in page.read_text()
+    assert unquote(urlsplit(urljoin(page.as_uri(), way)).path) == str(ready / "index.html")
+    assert "All beats" not in rejection_page(record(), "torn")
 
 
 @pytest.mark.parametrize("text", ["", "[]", "{}", '{"drop": 3}', '{"drop": {"name": "x"}, "at": "y"}'])

@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Analysis, KeyCandidate, TempoCandidate, Tuning
-from daemon.report.words import check_by_ear, percent, seconds, sentence, signed, topics
+from analyzers.model import Analysis, Flag, KeyCandidate, TempoCandidate, Tuning
+from daemon.report.words import check_by_ear, ear_words, percent, seconds, sentence, signed, topics
 from tests.daemon.sample_report import key_of, sample_analysis, steady_grid
 
 
@@ -77,3 +77,14 @@ def test_a_tuning_is_told_from_beyond_the_limit_on(cents: float, said: bool) -> 
     """`tuning_flag_cents` in the settings: "further off than this" is told."""
     tuning = Tuning(cents, 440 * 2 ** (cents / 1200), 0.95)
     assert bool(ears(sample_analysis(tuning=tuning), "Tuning")) == said
+
+
+def test_a_fault_of_the_signal_is_named_by_what_it_is() -> None:
+    flags = [
+        Flag("clipping", "warning", "Clipped.", "Ask."),
+        Flag("very-quiet", "warning", "Quiet.", "Ask."),
+        Flag("hum", "note", "Hum.", "Ask."),
+    ]
+    lines = ["Key: a", "Signal: b", "File: c"]
+    assert ear_words(lines, flags) == ("key", "clipped", "very quiet", "file")
+    assert ear_words(lines, []) == ("key", "signal", "file")  # a report without its flags
