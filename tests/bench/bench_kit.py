@@ -84,6 +84,11 @@ def middle(values: Sequence[float]) -> float:
     return median(values)
 
 
+def spread(values: Sequence[float]) -> list[float]:
+    """Minimum, median and maximum."""
+    return [min(values), median(values), max(values)]
+
+
 def table(head: Sequence[str], rows: Sequence[Sequence[object]]) -> None:
     """Print a Markdown table."""
     print("| " + " | ".join(head) + " |")
