@@ -12,6 +12,7 @@ from markupsafe import Markup, escape
 from daemon.core.text import lines
 from daemon.report.scripts import script, script_sources
 
+OPTION = re.compile(r"(?<= )(--[\w-]+)")
 BREAKS = re.compile(r"(?<=[_\-.+])(?=[^_\-.+\s])")
 
 
@@ -25,6 +26,15 @@ def breakable(text: str) -> Markup:
     return Markup("<wbr>").join(escape(part) for part in BREAKS.split(lines(text)))
 
 
+def options(command: str) -> Markup:
+    """A command whose options are never broken in two."""
+    parts = OPTION.split(lines(command))
+    return Markup("").join(
+        Markup('<span class="whole">{}</span>').format(part) if k % 2 else escape(part)
+        for k, part in enumerate(parts)
+    )
+
+
 @cache
 def templates() -> Environment:
     """A misspelt name is an error, not an empty string."""
@@ -36,6 +46,6 @@ def templates() -> Environment:
         lstrip_blocks=True,
         finalize=_readable,
     )
-    env.filters["breakable"] = breakable
+    env.filters.update(breakable=breakable, options=options)
     env.globals.update(script=lambda name: Markup(script(name)), script_sources=script_sources)
     return env

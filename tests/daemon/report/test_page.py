@@ -554,6 +554,19 @@ def test_browser_draws_nothing_over_anything(shown: Browser, width: int) -> None
 
 
 @needs_browser
+def test_browser_breaks_no_option_and_hides_none(shown: Browser) -> None:
+    """Every option of a command lies on one line and within the page, at a phone's width too."""
+    shown.resize(390, 844)
+    try:
+        found = "return [...document.querySelectorAll('.fixes .whole')]"
+        assert "--half" in shown.run(f"{found}.map(e => e.textContent)")
+        assert set(shown.run(f"{found}.map(e => e.getClientRects().length)")) == {1}
+        assert max(shown.run(f"{found}.map(e => e.getBoundingClientRect().right)")) <= 390
+    finally:
+        shown.cdp("Emulation.clearDeviceMetricsOverride")
+
+
+@needs_browser
 def test_browser_keyboard_reaches_players_and_links(shown: Browser) -> None:
     reached = set()
     shown.run("document.activeElement.blur()")
