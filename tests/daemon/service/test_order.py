@@ -179,7 +179,13 @@ def test_the_watch_shows_what_runs_with_the_seconds_left(tmp_path: Path) -> None
         lines = watched_lines(read_status(settings), settings)
         assert re.fullmatch(r"\[#*\.+\] first\.wav: analyse, about \d\d s left", lines[2]), lines
         command = [sys.executable, "-m", "daemon.cli", "--config", config, "status", "--watch"]
-        with subprocess.Popen(command, cwd=REPOSITORY, stdout=subprocess.PIPE, text=True) as process:
+        with subprocess.Popen(
+            command,
+            cwd=REPOSITORY,
+            stdout=subprocess.PIPE,
+            text=True,
+            preexec_fn=lambda: signal.signal(signal.SIGINT, signal.SIG_DFL),  # however the tests were started
+        ) as process:
             assert process.stdout is not None
             assert process.stdout.readline() == "first.wav: analyse\n"
             process.send_signal(signal.SIGINT)
