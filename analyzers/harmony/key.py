@@ -19,7 +19,7 @@ from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mea
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.network_inputs import HEARD, Segment, key_inputs, metric_weight, register_chroma
-from analyzers.harmony.spelling import home_of, scale_names, tonic_name
+from analyzers.harmony.spelling import home_of, scale_names, tonic_beside, tonic_name
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.signal.features import Features
 
@@ -158,23 +158,24 @@ def _profile(levels: Floats) -> Floats:
 
 def _describe(belief: Belief, changes: tuple[KeyChange, ...], profile: Floats) -> Key:
     plain = belief.plain
+    best, side = belief.best
+    mode = belief.mode(best, side, profile)
 
     def candidate(tonic: int, side: int) -> KeyCandidate:
         tonic %= 12
         name = PLAIN_NAMES[side]
-        return KeyCandidate(tonic_name(tonic, name), name, round(float(plain[tonic, side]), 4))
+        spelled = tonic_beside(tonic, name, tonic_name(best, mode), mode)
+        return KeyCandidate(spelled, name, round(float(plain[tonic, side]), 4))
 
-    tonic, side = belief.best
-    mode = belief.mode(tonic, side, profile)
     ranked = [divmod(int(i), 2) for i in np.argsort(plain, axis=None)[::-1][:5]]
     return Key(
-        tonic=tonic_name(tonic, mode),
+        tonic=tonic_name(best, mode),
         mode=mode,
         confidence=round(belief.confidence, 4),
-        scale=scale_names(tonic, mode),
+        scale=scale_names(best, mode),
         alternatives=tuple(candidate(*r) for r in ranked),
-        relative=candidate(tonic + 9, 1) if side == 0 else candidate(tonic + 3, 0),
-        parallel=candidate(tonic, 1 - side),
+        relative=candidate(best + 9, 1) if side == 0 else candidate(best + 3, 0),
+        parallel=candidate(best, 1 - side),
         changes=changes,
         profile=tuple(round(float(v), 4) for v in profile),
     )

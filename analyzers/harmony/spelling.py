@@ -31,6 +31,7 @@ _SIGNATURE_SHIFT = {
 }
 # six accidentals either way: tonic position on the line of fifths
 _AT_SIX = {"major": 6, "minor": -3, "dorian": 8, "phrygian": -2, "mixolydian": 7, "harmonic minor": -3}
+MINOR_BELOW, MAJOR_BELOW = 3, 5  # places below the signature that chord roots reach down to
 
 CHORD_SUFFIXES = {
     "maj": "",
@@ -63,6 +64,17 @@ def tonic_position(pitch_class: int, mode: str) -> int:
 def tonic_name(pitch_class: int, mode: str) -> str:
     """'E flat' for pitch class 3 in minor, 'D sharp' never."""
     return fifths_name(tonic_position(pitch_class, mode))
+
+
+def tonic_beside(pitch_class: int, mode: str, tonic: str, own_mode: str) -> str:
+    """The tonic of another key as it is written beside the key on `tonic`: in its notes if they share them.
+
+    Beside E flat minor the major key on the same notes is G flat, not F sharp.
+    """
+    own = pitch_class_of(tonic)
+    if home_of(pitch_class, mode) != home_of(own, own_mode):
+        return tonic_name(pitch_class, mode)
+    return next(n for n in scale_names(own, own_mode) if pitch_class_of(n) == pitch_class % 12)
 
 
 def signature(pitch_class: int, mode: str) -> int:
@@ -112,13 +124,18 @@ def note_name(pitch_class: int, first: int) -> str:
     return fifths_name(next(p for p in range(first, first + 12) if p * 7 % 12 == pitch_class % 12))
 
 
+def first_fifth(tonic: str, mode: str) -> int:
+    """Where the twelve places begin that the notes and chords of a key are named from (`note_name`)."""
+    return signature(pitch_class_of(tonic), mode) - (MINOR_BELOW if is_minor(mode) else MAJOR_BELOW)
+
+
 def chord_label(root: int, quality: str, sf: int = 0, minor: bool = False) -> str:
     """Label such as 'Bbm7', its root spelled as the key would: ``sf`` accidentals, ``minor`` or not.
 
     Twelve places on the line of fifths around the key; in minor the raised seventh (G sharp in
     A minor) comes before the lowered first (A flat).
     """
-    return short_name(note_name(root, sf - (3 if minor else 5))) + CHORD_SUFFIXES[quality]
+    return short_name(note_name(root, sf - (MINOR_BELOW if minor else MAJOR_BELOW))) + CHORD_SUFFIXES[quality]
 
 
 def short_name(note: str) -> str:

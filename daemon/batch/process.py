@@ -94,7 +94,7 @@ def line_of(ended: Ended) -> str:
     if ended.how == "known":
         return f"known     {name}: same bytes as {record.folder}"
     facts = record.summary
-    tempo = tempo_words(facts.get("tempo_bpm"))
+    tempo = tempo_words(facts)
     ears = f", check {facts['needs_ears']} by ear" if facts.get("needs_ears") else ""
     return f"ready     {name}: {tempo}, {facts.get('key') or 'no key'}{ears} -> {record.folder}"
 

@@ -14,7 +14,9 @@ import fnmatch
 import hashlib
 import re
 import unicodedata
+from collections.abc import Mapping
 from functools import lru_cache
+from typing import Any
 
 from daemon.core.text import can_be_seen
 
@@ -119,20 +121,25 @@ def format_tempo(bpm: float) -> str:
     return f"{bpm:.4f}".rstrip("0").rstrip(".")
 
 
-def tempo_words(bpm: float | None) -> str:
-    """'140 BPM', or 'no tempo'."""
-    return "no tempo" if bpm is None else f"{format_tempo(bpm)} BPM"
+def tempo_words(facts: Mapping[str, Any]) -> str:
+    """'140 BPM', '85 to 87 BPM, moving' or 'no tempo' of the few facts that are kept of a beat."""
+    bpm, shown = facts.get("tempo_bpm"), facts.get("tempo_shown")
+    moving = ", moving" if shown and facts.get("constant_tempo") is False else ""
+    return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{moving}"
 
 
-def copy_name(pattern: str, stem: str, tempo_bpm: float | None, key: str | None, producer: str | None) -> str:
+def copy_name(pattern: str, stem: str, tempo: str | None, key: str | None, producer: str | None) -> str:
     """File name (without extension) of the aligned copy, e.g. 'amber-lane - 140 BPM - E flat minor'.
 
-    Unknown values are said, never invented: 'no tempo', 'no key'.
+    `tempo` : in digits as it is shown, '140' or '85 to 87'; unknown values are said, never invented:
+    'no tempo', 'no key'.
     """
-    tempo = "no tempo" if tempo_bpm is None else format_tempo(tempo_bpm)
-    if tempo_bpm is None:
+    if tempo is None:
         pattern = pattern.replace("{tempo} BPM", "{tempo}")
     filled = pattern.format(
-        stem=stem, tempo=tempo, key=key or "no key", producer=safe_stem(producer) if producer else "unknown"
+        stem=stem,
+        tempo=tempo or "no tempo",
+        key=key or "no key",
+        producer=safe_stem(producer) if producer else "unknown",
     )
     return filled if len(filled.encode()) <= 200 else safe_stem(filled, 200)

@@ -14,7 +14,7 @@ from itertools import pairwise
 from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from analyzers.harmony.key_names import parse_key
-from analyzers.harmony.spelling import pitch_class_of, scale_names, tonic_name
+from analyzers.harmony.spelling import pitch_class_of, scale_names, tonic_beside
 from analyzers.model import Analysis, Grid, Key, KeyCandidate, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_one_index, beat_index
 
@@ -211,7 +211,8 @@ def _related(key: Key, tonic: str, mode: str, *, relative: bool) -> KeyCandidate
         return None
     other = "minor" if mode == "major" else "major"
     shift = (9 if mode == "major" else 3) if relative else 0
-    name = tonic_name((pitch_class_of(tonic) + shift) % 12, other)
+    note = (pitch_class_of(tonic) + shift) % 12
+    name = tonic_beside(note, other, tonic, mode)
     known = [c for c in (*key.alternatives, key.relative, key.parallel) if c is not None]
-    measured = [c.probability for c in known if (c.tonic, c.mode) == (name, other)]
+    measured = [c.probability for c in known if (pitch_class_of(c.tonic), c.mode) == (note, other)]
     return KeyCandidate(name, other, measured[0] if measured else 0.0)

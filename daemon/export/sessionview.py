@@ -17,6 +17,7 @@ from daemon.export.copylevel import with_peaks
 from daemon.export.sessionbeats import Placement, session_beats
 
 SAID_GAIN_DB = 0.05
+BESIDE_BEAT_S = 0.03  # a sound so little ahead of a beat is that beat's
 LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
 
 
@@ -43,25 +44,29 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
     level : of the copy; by default that of the source
 
     The grid's bar one is the session's: it begins with the copy (`sessionbeats`). Without a grid only the
-    seconds move. `Section.first_bar` is a bar of the session, 1 at least.
+    seconds move. `Section.first_bar` is a bar of the session, 1 at least. The first chord begins with
+    the beat of the first sound, not with the silence before it.
     """
     loudness = _loudness(analysis.loudness, cut, level)
     line_s = cut.session_shift_s - cut.zero_s
     grid, before = analysis.grid, cut.bars_before_bar_one
     end_s = cut.source_end / analysis.rate - cut.zero_s
     first = analysis.lead_in.first_sound_s
+    session_grid = _grid(grid, cut, line_s, end_s)
+    sound_s = 0.0 if first is None else first - cut.zero_s
+    chords_s = max((at for at in session_grid.beats_s if at <= sound_s + BESIDE_BEAT_S), default=0.0)
     return replace(
         analysis,
         duration_s=end_s,
         lead_in=replace(analysis.lead_in, first_sound_s=None if first is None else first - cut.zero_s),
-        grid=_grid(grid, cut, line_s, end_s),
+        grid=session_grid,
         key=replace(
             analysis.key, changes=tuple(replace(c, at_s=c.at_s + line_s) for c in analysis.key.changes)
         ),
         chords=tuple(
-            replace(c, start_s=max(c.start_s + line_s, 0.0), end_s=c.end_s + line_s)
+            replace(c, start_s=max(c.start_s + line_s, chords_s), end_s=c.end_s + line_s)
             for c in analysis.chords
-            if c.end_s + line_s > 0
+            if c.end_s + line_s > chords_s
         ),
         sections=tuple(_section(s, cut, line_s, before) for s in analysis.sections if s.end_s + line_s > 0),
         loudness=loudness,

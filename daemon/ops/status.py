@@ -20,6 +20,7 @@ from typing import Any
 from config.settings import Folders, Settings
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import MACHINE, OK
+from daemon.core.names import tempo_words
 from daemon.core.text import one_line, shortened
 from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
@@ -254,13 +255,10 @@ def _result(result: dict[str, Any]) -> str:
         return f"{_ago(result['at'])} ago  asks      {result['name']}: stems or beats?"
     if result["outcome"] == "rejected":
         return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
-    tempo = f"{result['tempo_bpm']:g} BPM" if result["tempo_bpm"] else "no tempo"
-    if result["constant_tempo"] is False and result["tempo_shown"]:
-        tempo = f"{result['tempo_shown']} BPM, moving"
     ears = ", check by ear" if result["needs_ears"] else ""
     ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
     pack = f" (pack {result['pack']})" if result["pack"] else ""
-    found = f"{tempo}, {result['key'] or 'no key'}{ears}{also}"
+    found = f"{tempo_words(result)}, {result['key'] or 'no key'}{ears}{also}"
     return f"{_ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}"
 
 

@@ -15,7 +15,7 @@ from analyzers.model import Analysis, Options
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Output, Settings
-from daemon.core.names import copy_name, tempo_words
+from daemon.core.names import copy_name
 from daemon.core.text import one_line
 from daemon.core.version import VERSION
 from daemon.corrections.apply import Correction, apply_correction
@@ -39,6 +39,7 @@ from daemon.report.page import render_page
 from daemon.report.parts import Files, Versions
 from daemon.report.report import Report, build_report, ready_files
 from daemon.report.waveform import waveform_of
+from daemon.report.words import glance_tempo, tempo_line
 
 
 def analysis_options(source: Source, settings: Settings) -> Options:
@@ -78,7 +79,8 @@ def render_drop(
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
     key = key_name(shown.key.tonic, shown.key.mode)
-    name = copy_name(settings.output.name_pattern, stem, shown.grid.tempo_bpm, key, source.producer)
+    tempo = glance_tempo(shown.grid, in_session(shown, plan).duration_s)
+    name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     notes = _notes(source, shown, plan, stem)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
@@ -129,8 +131,11 @@ def write_session(folder: Path, session: Session, files: Files, output: Output) 
 def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Output) -> Session:
     """What the session files hold; their remarks are those that the report leads with."""
     answers, title = report.answers, report.drop.tags.get("title") or report.drop.name
-    tempo = tempo_words(report.corrected().grid.tempo_bpm)
-    remarks = [f"{tempo}, {answers.key.value or 'no key'}", *report.check_by_ear]
+    view = report.in_session()
+    remarks = [
+        f"{tempo_line(view.grid, view.duration_s)}, {answers.key.value or 'no key'}",
+        *report.check_by_ear,
+    ]
     return Session(
         title=one_line(title),
         artist=one_line(report.drop.tags.get("artist") or report.drop.producer or ""),
@@ -152,7 +157,7 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
         analysis,
         frames=signal.frames,
         rate=signal.rate,
-        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s, lossy=decoded.source.lossy),
+        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s),
         lead_in_bars=output.lead_in_bars,
         early_hit_s=output.early_hit_ms / 1000,
         start=output.start,
@@ -173,17 +178,17 @@ def last_sounding_frame(signal: Signal) -> int:
 
 def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavNotes:
     """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
-    grid = analysis.grid
+    view, grid = in_session(analysis, plan), analysis.grid
     meter = f", {grid.meter}" if grid.meter else ""
     key = key_name(analysis.key.tonic, analysis.key.mode) or "no key"
-    comment = f"{tempo_words(grid.tempo_bpm)}{meter}, {key}; from {source.name}"
+    comment = f"{tempo_line(grid, view.duration_s)}{meter}, {key}; from {source.name}"
     return WavNotes(
         title=source.tags.get("title") or stem,
         artist=source.tags.get("artist") or source.producer or "",
         comment=comment,
         reference=source.sha256[:32],
         loudness=analysis.loudness,
-        labels=tuple(_labels(in_session(analysis, plan), plan)),
+        labels=tuple(_labels(view, plan)),
     )
 
 

@@ -18,7 +18,7 @@ from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
-from daemon.report.words import first_line, session_place, signed
+from daemon.report.words import first_line, seconds, session_place, signed
 
 WIDTH = 58
 BARS_A_LINE = 4
@@ -58,7 +58,9 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
         found.append(f"Tempo: {steady}" + (f", {grid.meter}" if grid.meter else ""))
     found.append(f"Start: {cut.why}")
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
-        found.append(f"Bar one: bar {cut.bars_before_bar_one + 1} of the copy, {cut.bar_one_in_copy_s:.4f} s")
+        found.append(
+            f"Bar one: bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
+        )
     if tuning.cents is not None and tuning.a4_hz is not None:
         found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
     return [*found, *_level(report)]

@@ -208,7 +208,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     ]
     return Row(
         "Tempo",
-        glance_tempo(grid, analysis.duration_s),
+        str(glance_tempo(grid, analysis.duration_s)),
         "BPM, moving" if moving else "BPM",
         tuple(notes),
         tempo.confidence,

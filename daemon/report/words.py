@@ -7,7 +7,7 @@ from collections.abc import Iterable, Sequence
 from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
 from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_lines, nearest_bar
-from daemon.core.names import format_tempo, tempo_words
+from daemon.core.names import format_tempo
 from daemon.core.text import one_line
 from daemon.corrections.apply import Correction
 from daemon.report.null_words import null_lines
@@ -45,10 +45,10 @@ def seconds(value: float, digits: int = 2) -> str:
     )
 
 
-def glance_tempo(grid: Grid, duration_s: float) -> str:
+def glance_tempo(grid: Grid, duration_s: float) -> str | None:
     """As many digits as hold to the end of the song within 1 ms; a moving tempo as its whole range."""
     if grid.tempo_bpm is None:
-        return "none"
+        return None
     if grid.constant_tempo is False:
         tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
         low, high = round(min(tempi)), round(max(tempi))
@@ -57,6 +57,12 @@ def glance_tempo(grid: Grid, duration_s: float) -> str:
         if abs(round(grid.tempo_bpm, digits) / grid.tempo_bpm - 1) * duration_s <= HOLDS_S:
             return format_tempo(round(grid.tempo_bpm, digits))
     return format_tempo(grid.tempo_bpm)
+
+
+def tempo_line(grid: Grid, duration_s: float) -> str:
+    """'140 BPM', '85 to 87 BPM, moving', 'no tempo'."""
+    shown, moving = glance_tempo(grid, duration_s), grid.constant_tempo is False
+    return f"{shown} BPM{', moving' if moving else ''}" if shown else "no tempo"
 
 
 def counted(grid: Grid) -> str:
@@ -81,9 +87,7 @@ def session_place(grid: Grid, at_s: float) -> str:
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
     """'amber-lane.wav: 92 BPM, E flat minor, starts on bar one, check 2 by ear': enough by itself."""
     grid, key = analysis.grid, analysis.key
-    moving = grid.tempo_bpm is not None and grid.constant_tempo is False
-    shown = glance_tempo(grid, analysis.duration_s)
-    tempo = f"{shown} BPM, moving" if moving else tempo_words(grid.tempo_bpm)
+    tempo = tempo_line(grid, analysis.duration_s)
     later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:2])
     start = "starts on bar one"
     if cut.bar_one_in_copy_s is None:
@@ -126,7 +130,7 @@ def check_by_ear(
     """
     by_hand = correction or Correction()
     lines = [
-        *_tempo_lines(analysis.grid, below, by_hand),
+        *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
         *_bar_lines(analysis, below, by_hand, cut),
         *_key_lines(analysis, below, by_hand),
         *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
@@ -157,7 +161,7 @@ def ear_words(lines: Iterable[str], flags: Iterable[Flag]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(said))
 
 
-def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
+def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correction) -> list[str]:
     if grid.tempo_bpm is None:
         return [f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid."]
     lines = []
@@ -165,13 +169,12 @@ def _tempo_lines(grid: Grid, below: float, by_hand: Correction) -> list[str]:
         other = [c for c in grid.tempo_alternatives if _other(c.bpm, grid.tempo_bpm, c.probability)][:2]
         rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in other]
         lines.append(
-            f"Tempo: {format_tempo(grid.tempo_bpm)} BPM is {percent(grid.tempo_confidence)} sure"
-            f"{_or(rivals)} Listen to the click check."
+            f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
+            "Listen to the click check."
         )
     if grid.constant_tempo is False:
-        tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
         lines.append(
-            f"Tempo: it moves between {min(tempi):.2f} and {max(tempi):.2f} BPM. "
+            f"Tempo: it moves, {shown} BPM. "
             "Take the tempo map, not one number, and hear the click check to its end."
         )
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:

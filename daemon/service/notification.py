@@ -21,6 +21,7 @@ from typing import Any
 
 from config.settings import Notify
 from daemon.core.logs import note
+from daemon.core.names import tempo_words
 from daemon.core.regular import read_regular
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Record
@@ -51,10 +52,9 @@ def sentence(record: Record) -> str:
     facts = record.summary
     if facts.get("line"):
         return str(facts["line"])
-    tempo = f"{facts['tempo_bpm']:g} BPM" if facts.get("tempo_bpm") else "no tempo"
     ears = facts.get("needs_ears")
     check = f", check {ears} by ear" if ears else ""
-    return f"{record.name}: {tempo}, {facts.get('key') or 'no key'}{check}"
+    return f"{record.name}: {tempo_words(facts)}, {facts.get('key') or 'no key'}{check}"
 
 
 def notify_about(settings: Notify, record: Record, ready: Path | None = None) -> None:

@@ -12,10 +12,14 @@ from analyzers.harmony.spelling import (
     CHORD_SUFFIXES,
     SCALES,
     chord_label,
+    first_fifth,
+    note_name,
     parse_chord,
     pitch_class_of,
     scale_names,
+    short_name,
     signature,
+    tonic_beside,
     tonic_name,
 )
 from analyzers.harmony.voicing import QUALITIES
@@ -149,6 +153,35 @@ def test_roots_are_spelled_as_the_key_would(
     root: int, quality: str, sf: int, minor: bool, label: str
 ) -> None:
     assert chord_label(root, quality, sf, minor) == label
+
+
+@pytest.mark.parametrize("mode", ["major", "minor"])
+@pytest.mark.parametrize("pc", range(12))
+def test_a_relative_key_is_written_in_the_notes_of_its_own(pc: int, mode: str) -> None:
+    """music21 gives the relative of a spelled key in the same signature: G flat major of E flat minor."""
+    tonic, other = tonic_name(pc, mode), "minor" if mode == "major" else "major"
+    name = tonic.replace(" sharp", "#").replace(" flat", "-")
+    relative = m21key.Key(name if mode == "major" else name.lower()).relative
+
+    beside = tonic_beside(relative.tonic.pitchClass, other, tonic, mode)
+
+    assert beside.replace(" sharp", "#").replace(" flat", "-") == relative.tonic.name
+    assert beside in scale_names(pc, mode)
+
+
+def test_a_key_with_other_notes_is_written_as_usual() -> None:
+    assert tonic_beside(6, "minor", "E flat", "minor") == "F sharp"
+    assert tonic_beside(6, "major", "E flat", "harmonic minor") == "G flat"
+    assert tonic_beside(9, "minor", "D", "dorian") == "A"
+
+
+def test_notes_and_chords_of_a_key_have_one_spelling() -> None:
+    """The leading note of D minor is C sharp, in its dominant as in a list of notes (any handbook)."""
+    assert note_name(1, first_fifth("D", "minor")) == "C sharp"
+    for pc in range(12):
+        for sf, tonic, mode in ((-1, "D", "minor"), (-6, "E flat", "minor"), (6, "F sharp", "major")):
+            label = chord_label(pc, "maj", sf, mode == "minor")
+            assert label == short_name(note_name(pc, first_fifth(tonic, mode)))
 
 
 def test_no_chord_is_read_as_none() -> None:

@@ -176,8 +176,10 @@ def test_copy_name_says_what_is_unknown():
     pattern = "{stem} - {tempo} BPM - {key}"
 
     assert (
-        copy_name(pattern, "amber-lane", 140.0, "E flat minor", None) == "amber-lane - 140 BPM - E flat minor"
+        copy_name(pattern, "amber-lane", "140", "E flat minor", None) == "amber-lane - 140 BPM - E flat minor"
     )
+    moving = copy_name(pattern, "amber-lane", "85 to 87", "E flat minor", None)
+    assert moving == "amber-lane - 85 to 87 BPM - E flat minor"
     assert copy_name(pattern, "amber-lane", None, None, None) == "amber-lane - no tempo - no key"
 
 

@@ -74,7 +74,7 @@ def test_bars_are_those_of_the_session():
     report = sample_report(sample_analysis(lead_in=early, key=replace(key_of(), changes=changes)))
     text = text_of(report)
     assert "bar one is bar 2" in text.splitlines()[0]
-    assert f"Bar one: bar 2 of the copy, {BAR_S:.4f} s" in text
+    assert f"Bar one: bar 2 of the copy, {BAR_S:.2f} s\n" in text
     assert "    2-5: Ebm | B | Gb | Db\n      to bar 9: the same, 2 times in all\n" in text
     assert "  bar 10: F G Ab Bb C Db Eb (F minor)\n" in text
 

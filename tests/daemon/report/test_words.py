@@ -7,8 +7,18 @@ from dataclasses import replace
 import pytest
 
 from analyzers.model import Analysis, Flag, KeyCandidate, TempoCandidate, Tuning
-from daemon.report.words import check_by_ear, ear_words, percent, seconds, sentence, signed, topics
-from tests.daemon.sample_report import key_of, sample_analysis, steady_grid
+from daemon.core.names import tempo_words
+from daemon.report.words import (
+    check_by_ear,
+    ear_words,
+    percent,
+    seconds,
+    sentence,
+    signed,
+    tempo_line,
+    topics,
+)
+from tests.daemon.sample_report import key_of, sample_analysis, sample_report, steady_grid
 
 
 @pytest.mark.parametrize(("confidence", "said"), [
@@ -68,6 +78,38 @@ def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:
     [line] = ears(sample_analysis(key=replace(own, alternatives=rivals)), "Key")
     assert "C minor (1 %)" in line
     assert "D minor" not in line
+
+
+@pytest.mark.parametrize(
+    ("bpm", "duration_s", "said"),
+    [
+        (140.0, 200.0, "140 BPM"),
+        (92.5, 200.0, "92.5 BPM"),
+        (141.3402, 60.0, "141.34 BPM"),  # 0.0002 / 141.34 * 60 s = 0.08 ms
+        (141.3402, 1200.0, "141.3402 BPM"),  # 1.7 ms
+        (94.8916, 180.0, "94.892 BPM"),
+        (94.8916, 20.0, "94.89 BPM"),
+    ],
+)
+def test_a_tempo_has_the_digits_that_hold_for_a_millisecond_and_no_more(
+    bpm: float, duration_s: float, said: str
+) -> None:
+    assert tempo_line(steady_grid(bpm), duration_s) == said
+    off_s = duration_s * abs(float(said.split()[0]) / bpm - 1)
+    assert off_s <= 0.001
+
+
+def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
+    curve = ((0.0, 94.1), (20.0, 96.55), (40.0, 93.93))
+    grid = replace(steady_grid(94.9), constant_tempo=False, tempo_curve=curve)
+    moving = sample_analysis(grid=grid)
+    assert tempo_line(grid, 60.0) == "94 to 97 BPM, moving"
+    assert ears(moving, "Tempo")[0].startswith("Tempo: it moves, 94 to 97 BPM. Take the tempo map, not one")
+    report = sample_report(moving)
+    assert "94 to 97 BPM" in report.summary()["line"]
+    assert tempo_words(report.summary()) == "94 to 97 BPM, moving"
+    assert tempo_words({"tempo_bpm": 93.5}) == "93.5 BPM"
+    assert tempo_words({}) == "no tempo"
 
 
 @pytest.mark.parametrize(

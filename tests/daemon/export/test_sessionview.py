@@ -1,0 +1,70 @@
+"""The analysis on the session's clock."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from analyzers.model import Chord
+from daemon.export.plan import plan_cut
+from daemon.export.score import make_score
+from daemon.export.sessionview import in_session
+from tests.daemon.sample_report import BAR_ONE_S, RATE, sample_analysis, steady_grid
+
+BEAT_S = 60 / 140
+
+
+@pytest.mark.parametrize(
+    ("before_beats", "lead_in_bars", "beat"),
+    [(1.5, 0, 2), (1.0, 0, 3), (1.0, 1, 7), (0.0, 1, 4), (0.0, 0, 0), (-0.01, 0, 0)],
+)
+def test_the_first_chord_begins_with_the_beat_of_the_first_sound(before_beats, lead_in_bars, beat):
+    """A pickup of 1 1/2 beats in 4/4 starts on the second half of beat 3: its chord is written on beat 3."""
+    one_s = BAR_ONE_S + 2.0
+    first_s = one_s - before_beats * BEAT_S
+    found = sample_analysis(
+        grid=steady_grid(bar_one_s=one_s),
+        chords=(Chord(0.0, one_s + 4 * BEAT_S, "Ebm", 0.8), Chord(one_s + 4 * BEAT_S, 60.0, "Gb", 0.8)),
+    )
+    found = replace(found, lead_in=replace(found.lead_in, first_sound_s=first_s))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=lead_in_bars)
+
+    view, score = in_session(found, plan), make_score(found, plan)
+
+    assert view.chords[0].start_s == pytest.approx(beat * BEAT_S, abs=1 / RATE)
+    assert score.chords[0].start == beat * 960
+    assert [c.label for c in view.chords] == ["Ebm", "Gb"]
+
+
+def test_a_chord_that_ends_before_the_first_sound_is_none():
+    found = sample_analysis(
+        grid=steady_grid(bar_one_s=BAR_ONE_S),
+        chords=(Chord(0.0, BAR_ONE_S, "N", 0.8), Chord(BAR_ONE_S, 60.0, "Gb", 0.8)),
+    )
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=2)
+
+    assert [c.label for c in in_session(found, plan).chords] == ["Gb"]
+
+
+def test_a_constant_tempo_stays_one_point_where_its_curve_begins_after_the_copy():
+    grid = replace(steady_grid(), tempo_curve=((BAR_ONE_S, 140.0),))
+    found = sample_analysis(grid=grid)
+    early = replace(found, lead_in=replace(found.lead_in, first_sound_s=BAR_ONE_S - BEAT_S))
+    plan = plan_cut(early, frames=66 * RATE, rate=RATE)
+
+    assert plan.bars_before_bar_one == 1
+    assert in_session(early, plan).grid.tempo_curve == ((0.0, 140.0),)
+
+
+def test_the_copy_begins_with_the_tempo_that_its_first_sample_has():
+    grid = replace(
+        steady_grid(), constant_tempo=False, tempo_curve=((0.0, 139.0), (0.5, 140.0), (9.0, 141.0))
+    )
+    found = sample_analysis(grid=grid)
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE)
+
+    curve = in_session(found, plan).grid.tempo_curve
+
+    assert [bpm for _, bpm in curve] == [140.0, 141.0]
+    assert [at for at, _ in curve] == pytest.approx([0.0, 9.0 - plan.zero_s])
