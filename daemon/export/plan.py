@@ -17,12 +17,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analyzers.model import Analysis, Grid
-from daemon.export.cutwords import before_words, why
+from daemon.export.cutwords import SAID_SHIFT_S, before_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
-LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
-HIDDEN_S = 0.004  # under hiss the foot of a hit is hidden: it is heard this much late at most
-LATEST_SHIFT_S = 0.008  # lines move no further back: the song's other attacks would lie far ahead of them
+LATE_S = 0.004  # so far ahead of a late first hit the line stays: under hiss its foot lies that much earlier
+LATEST_SHIFT_S = 0.012  # lines move no further back: the song's other attacks would lie far ahead of them
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
@@ -93,8 +92,7 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
-    hidden_s = HIDDEN_S if analysis.lead_in.kind == "hiss or hum" else 0.0
-    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), hidden_s, rate)
+    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), rate)
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -106,6 +104,7 @@ def plan_cut(
     bars = before_bars + lead_in_bars
     beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
     whole = start == "bar_one"
+    filled = -music_start / rate > SAID_SHIFT_S
     before = before_words(sound_s, beat_s, before_bars, lead_in_bars, whole_bars=whole)
     return CutPlan(
         source_start=source_start,
@@ -114,19 +113,18 @@ def plan_cut(
         zero_s=first / rate,
         bar_one_in_copy_s=one - first / rate,
         bars_before_bar_one=bars,
-        why=why(before, bars, filled=music_start < 0, shift_s=shift, hits_after_lines_s=hits_s),
+        why=why(before, bars, filled=filled, shift_s=shift, hits_after_lines_s=hits_s),
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
         before_bar_one=before,
     )
 
 
-def _shift(early_s: float, limit_s: float, hidden_s: float, rate: int) -> float:
-    """How far the session's lines move (s) for a first hit `early_s` before bar one."""
+def _shift(early_s: float, limit_s: float, rate: int) -> float:
+    """How far the lines move (s) for a first hit `early_s` before bar one: no further than it needs."""
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    late_s = -early_s - hidden_s
-    return min(late_s, LATEST_SHIFT_S) if late_s > LATE_S and -early_s < limit_s else 0.0
+    return min(max(-early_s - LATE_S, 0.0), LATEST_SHIFT_S) if -early_s < limit_s else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:
