@@ -45,9 +45,9 @@ def test_a_long_queue_says_how_long(tmp_path: Path) -> None:
 def test_a_moving_tempo_is_no_one_number(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     ledger = Ledger.open(ledger_path(settings.folders.state))
-    facts = {"tempo_bpm": 94.891, "tempo_shown": "94 to 97", "key": "F major"}
-    for number, constant in enumerate((False, True), 1):
-        summary = {**facts, "constant_tempo": constant}
+    facts = {"tempo_bpm": 94.8912, "key": "F major"}
+    for number, (constant, shown) in enumerate(((False, "94 to 97"), (True, "94.891")), 1):
+        summary = {**facts, "constant_tempo": constant, "tempo_shown": shown}
         ledger.record(
             Record(f"{number:064}", "ready", f"beat {number}", "a.wav", summary=summary, at=1.0 + number)
         )
