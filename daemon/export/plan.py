@@ -20,7 +20,8 @@ from analyzers.model import Analysis, Grid
 from daemon.export.cutwords import SAID_SHIFT_S, before_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
-LATE_S = 0.004  # so far ahead of a late first hit the line stays: under hiss its foot lies that much earlier
+LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
+MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie; under hiss, which hides the foot, LATE_S
 LATEST_SHIFT_S = 0.012  # lines move no further back: the song's other attacks would lie far ahead of them
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
@@ -92,7 +93,8 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
-    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), rate)
+    air_s = LATE_S if analysis.lead_in.kind == "hiss or hum" else MOVED_AIR_S
+    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), air_s, rate)
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -120,11 +122,11 @@ def plan_cut(
     )
 
 
-def _shift(early_s: float, limit_s: float, rate: int) -> float:
-    """How far the lines move (s) for a first hit `early_s` before bar one: no further than it needs."""
+def _shift(early_s: float, limit_s: float, air_s: float, rate: int) -> float:
+    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `air_s` ahead."""
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    return min(max(-early_s - LATE_S, 0.0), LATEST_SHIFT_S) if -early_s < limit_s else 0.0
+    return min(-early_s - air_s, LATEST_SHIFT_S) if LATE_S < -early_s < limit_s else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:

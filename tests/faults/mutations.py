@@ -105,7 +105,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/wavfile", "if 0 <= f < min(frames, 1 << 32)",
      "if 0 <= f <= min(frames, 1 << 32)"),
     ("daemon/export/plan", "if 0.5 / rate < early_s < limit_s", "if 0.0 < early_s < limit_s"),
-    ("daemon/export/plan", "min(max(-early_s - LATE_S, 0.0), LATEST_SHIFT_S)", "max(-early_s - LATE_S, 0.0)"),
+    ("daemon/export/plan", "min(-early_s - air_s, LATEST_SHIFT_S)", "-early_s - air_s"),
     ("daemon/export/cutwords", "_bars(lead_in_bars + 1, music_bars)", "_bars(lead_in_bars, music_bars)"),
     ("daemon/export/sessionbeats", "earlier.insert(0, (0.0, True))", "earlier.insert(0, (0.0, False))"),
     ("daemon/export/ruler", "abs(one - one_tick / bar_ticks * bar_s) <= SAME_S", "abs(one) >= 0"),
