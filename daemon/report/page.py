@@ -40,6 +40,7 @@ from daemon.report.words import (
     ear_words,
     glance_tempo,
     percent,
+    rival_keys,
     seconds,
     sentence,
     signed,
@@ -227,18 +228,17 @@ def _key(report: Report, analysis: Analysis) -> Row:
     estimate, key = report.answers.key, analysis.key
     if estimate.value is None:
         return Row("Key", "none", notes=(sentence(str(estimate.reason)), "Pitch correction: chromatic."))
-    others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
-    notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others[:2] if c.probability >= 0.01]
+    others = [c for c in rival_keys(key)[:2] if c.probability >= 0.01]
+    notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others]
     notes += [f"changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
     later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
-    by_hand = _by_hand(estimate)
     return Row(
         "Key",
         str(estimate.value),
         later,
         tuple(notes),
         estimate.confidence,
-        by_hand,
+        _by_hand(estimate),
         "key",
         "of the first key" if key.changes else "",
         "k",

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import WORTH_SAYING, topics
+from daemon.report.words import WORTH_SAYING, rival_keys, topics
 
 OFF = "# "  # stands before a line that says nothing yet
 SAME = 0.005  # two tempi so near are one
@@ -117,5 +117,5 @@ def _key(key: Key) -> list[tuple[str, str]]:
 
 
 def _other_key(key: Key) -> str | None:
-    others = [f"{c.tonic} {c.mode}" for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
+    others = [f"{c.tonic} {c.mode}" for c in rival_keys(key)]
     return others[0] if others else None

@@ -10,7 +10,7 @@ from typing import Any
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
 from daemon.core.names import format_tempo
-from daemon.report.words import WORTH_SAYING, glance_tempo, session_place
+from daemon.report.words import WORTH_SAYING, glance_tempo, rival_keys, session_place
 
 SAME_BPM = 0.005
 RELATIVES = ("minor", "major")
@@ -50,8 +50,7 @@ def _rival_tempo(grid: Grid) -> str | None:
 
 
 def _rival_key(key: Key) -> str | None:
-    others = [c for c in key.alternatives if (c.tonic, c.mode) != (key.tonic, key.mode)]
-    likely = [f"{c.tonic} {c.mode}" for c in others if c.probability >= WORTH_SAYING]
+    likely = [f"{c.tonic} {c.mode}" for c in rival_keys(key) if c.probability >= WORTH_SAYING]
     return likely[0] if likely and key.tonic else None
 
 

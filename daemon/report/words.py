@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
-from analyzers.model import Analysis, Flag, Grid, Key, Tuning
+from analyzers.harmony.spelling import is_minor, key_name, pitch_class_of, scale_pitch_classes
+from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, Tuning
 from analyzers.rhythm.bars import bar_lines, nearest_bar
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
@@ -212,8 +212,8 @@ def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[st
         return [f"Key: none. {why} Set pitch correction to chromatic."]
     lines = []
     if key.confidence < below and by_hand.key is None:
-        names = [(f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives]
-        rivals = [f"{n} ({percent(p)})" for n, p in names if n != name and p >= WORTH_SAYING][:2]
+        likely = [c for c in rival_keys(key) if c.probability >= WORTH_SAYING][:2]
+        rivals = [f"{c.tonic} {c.mode} ({percent(c.probability)})" for c in likely]
         lines.append(f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} {_until_then(key, below)}")
     lines += [
         f"Key: that it changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)} is "
@@ -222,6 +222,14 @@ def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[st
         if c.confidence < below  # a sure one is told with the key: nothing to check
     ]
     return lines
+
+
+def rival_keys(key: Key) -> list[KeyCandidate]:
+    """Keys that it may be instead; C minor is no rival of C harmonic minor, which is a kind of it."""
+    if key.tonic is None or key.mode is None:
+        return list(key.alternatives)
+    found = pitch_class_of(key.tonic), is_minor(key.mode)
+    return [c for c in key.alternatives if (pitch_class_of(c.tonic), is_minor(c.mode)) != found]
 
 
 def _bar_one(at_s: float, cut: Cut | None) -> str:

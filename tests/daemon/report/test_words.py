@@ -12,6 +12,7 @@ from daemon.report.words import (
     check_by_ear,
     ear_words,
     percent,
+    rival_keys,
     seconds,
     sentence,
     signed,
@@ -54,6 +55,16 @@ def ears(analysis: Analysis, topic: str) -> list[str]:
     """What is to be checked by ear about one topic."""
     lines = check_by_ear(analysis, below=0.8, tuning_flag_cents=8.0)
     return [line for line in lines if line.startswith(topic)]
+
+
+@pytest.mark.parametrize(
+    ("mode", "same", "other"), [("harmonic minor", "minor", "major"), ("mixolydian", "major", "minor")]
+)
+def test_a_kind_of_the_same_key_is_no_rival(mode: str, same: str, other: str) -> None:
+    """C harmonic minor is a C minor (Kostka and Payne, "Tonal Harmony": from memory)."""
+    likely = (KeyCandidate("C", same, 0.97), KeyCandidate("C", other, 0.02))
+    key = replace(sample_analysis().key, tonic="C", mode=mode, confidence=0.97, alternatives=likely)
+    assert rival_keys(key) == [likely[1]]
 
 
 def test_the_two_likeliest_rivals_are_named_and_no_third() -> None:
