@@ -131,6 +131,34 @@ def test_a_key_without_a_clear_chord_is_never_sure() -> None:
     assert belief_in(3, minor=0.2).dimmed(0.1).confidence == pytest.approx(0.2)  # never made surer
 
 
+def test_what_is_likelier_than_not_is_sharpened_and_stays_in_order() -> None:
+    """Slope 1.2 on the log odds: odds of 4 to 1 become 5.28 to 1; even odds and less stay."""
+    scales = np.zeros((12, 6), np.float32)
+    scales[3, MODES.index("minor")], scales[3, MODES.index("dorian")] = 0.5, 0.3
+    scales[6, MODES.index("major")], scales[3, MODES.index("major")] = 0.1, 0.06  # 0.04: no key
+    sharp = Belief(scales).sharpened()
+    assert sharp.confidence == pytest.approx(4**1.2 / (1 + 4**1.2))
+    assert sharp.best == (3, 1)
+    left = 1 - sharp.confidence
+    assert sharp.plain[6, 0] == pytest.approx(left / 2)  # 0.1 of the 0.2 that was left
+    assert 1 - sharp.scales.sum() == pytest.approx(left * 0.2)
+    open_question = belief_in(3, minor=0.45, major=0.4)
+    assert open_question.sharpened() is open_question
+
+
+@pytest.mark.parametrize(("one", "two", "both"), [
+    (0.9, 0.1, 0.5),  # they disagree: an open question
+    (0.4, 0.0, 0.2),
+    (0.4, 0.9, 0.4),  # never surer than the first
+    (0.9, 0.7, 0.8**1.2 / (0.8**1.2 + 0.2**1.2)),  # they agree
+])  # fmt: skip
+def test_a_second_opinion_keeps_the_answer_and_says_how_sure(one: float, two: float, both: float) -> None:
+    other = Belief(belief_in(3, minor=two).scales + belief_in(6, major=0.95 - two).scales)
+    seconded = belief_in(3, minor=one * 2 / 3, dorian=one / 3).seconded(other)
+    assert seconded.best == (3, 1)
+    assert seconded.confidence == pytest.approx(both)
+
+
 def test_a_bare_melody_is_not_sure_of_its_key() -> None:
     steps = [0, 4, 7, 0, 5, 9, 7, 11, 0, 2, 4, 5, 7, 9, 11, 0] * 4
     melody = key_of(np.concatenate([tone(60 + step, 0.5) for step in steps]))
