@@ -15,6 +15,7 @@ from functools import cache
 
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit, logit
 
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
@@ -77,7 +78,7 @@ class Belief:
         p = self.confidence
         if not 0.5 < p < 1:
             return self
-        sure = 1 / (1 + (1 / p - 1) ** SLOPE)
+        sure = float(expit(SLOPE * logit(p)))
         tonic, side = self.best
         scales = self.scales * np.float32((1 - sure) / (1 - p))
         own = np.array([PLAIN[m] == side for m in MODES])

@@ -22,6 +22,7 @@ from typing import Literal
 import numpy as np
 import numpy.typing as npt
 import scipy.fft
+from scipy.special import expit
 
 from analyzers.signal.samples import Floats
 from analyzers.signal.weights_file import stored_weights
@@ -136,8 +137,7 @@ def _one_mix(traits: Sequence[Traits], likeness: Array) -> bool:
 def _probability(traits: Sequence[Traits], stored: dict[str, Floats] | None) -> float:
     """That files which share no music are the stems of one song."""
     stored = stored or stored_weights("stem_sets")
-    value = float(set_features(traits, stored) @ stored["set_weights"] + stored["set_bias"])
-    return 1 / (1 + float(np.exp(-value)))
+    return float(expit(set_features(traits, stored) @ stored["set_weights"] + stored["set_bias"]))
 
 
 def set_features(traits: Sequence[Traits], stored: dict[str, Floats]) -> Array:

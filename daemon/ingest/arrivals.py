@@ -15,7 +15,7 @@ on what comes back. Events are hints and never enter here: only looks at the fol
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -213,17 +213,20 @@ class Arrivals:
             and entry.key not in self.held
             and (below_bytes is None or entry.candidate.size < below_bytes or entry.key in self.front)
         )
-        return next(iter(self.in_order(ready, now)), None)
+        return min(ready, key=self._turn(now), default=None)
 
     def in_order(self, entries: Iterable[PendingDrop], now: float) -> list[PendingDrop]:
         """As they are to be started; held ones last."""
+        return sorted(entries, key=self._turn(now))
+
+    def _turn(self, now: float) -> Callable[[PendingDrop], tuple[bool, int, float, str]]:
         rank = {key: number for number, key in enumerate(self.front)}
 
         def turn(entry: PendingDrop) -> tuple[bool, int, float, str]:
             size = entry.candidate.size - AGE_BONUS_BYTES_PER_S * (now - entry.first_seen)
             return entry.key in self.held, rank.get(entry.key, len(rank)), size, entry.key
 
-        return sorted(entries, key=turn)
+        return turn
 
     def start(self, key: str) -> None:
         entry = self.entries[key]

@@ -235,6 +235,11 @@ def _watch_error(error: OSError) -> str:
     return f"file events are not to be had ({error}); the folder is polled"
 
 
+def has_loose_inodes(folder: Path) -> bool:
+    """Does it lie where inode numbers and change times mean nothing?"""
+    return (file_system_type(folder) or "").split(".")[0] in LOOSE_TYPES
+
+
 def file_system_type(path: Path, mounts: Callable[[], list[Any]] | None = None) -> str | None:
     """Type of the file system that holds ``path``, lower case, from the mount table; None when unknown."""
     best, kind = "", None

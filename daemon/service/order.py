@@ -20,7 +20,7 @@ from daemon.core.oserrors import plainly
 from daemon.core.text import enumerated, one_line
 from daemon.ingest.arrivals import Arrivals
 from daemon.ingest.incoming import Incoming
-from daemon.ingest.watch import LOOSE_TYPES, file_system_type
+from daemon.ingest.watch import has_loose_inodes
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.service.control import ask, whether_running
 from daemon.service.heartbeat import read_heartbeat
@@ -54,7 +54,7 @@ def ask_order(settings: Settings, verb: str, names: Sequence[str]) -> int:
 def _not_done(settings: Settings) -> list[str]:
     folders = settings.folders
     incoming = Incoming(folders.incoming, settings.arrival)
-    incoming.loose = (file_system_type(folders.incoming) or "").split(".")[0] in LOOSE_TYPES
+    incoming.loose = has_loose_inodes(folders.incoming)
     try:
         candidates, _ = incoming.full()
     except OSError as error:

@@ -24,7 +24,7 @@ from daemon.core.studio import claim
 from daemon.ingest.arrivals import Arrivals, Phase
 from daemon.ingest.incoming import Incoming
 from daemon.ingest.settling import Settling
-from daemon.ingest.watch import LOOSE_TYPES, Inbox, Watch, file_system_type
+from daemon.ingest.watch import Inbox, Watch, has_loose_inodes
 from daemon.ledger.ledger import Record
 from daemon.pipeline.steps import RUN
 from daemon.service.board_refresh import BoardRefresh
@@ -111,7 +111,7 @@ class Service:
     def _open(self) -> None:
         settings, folders = self.settings, self.settings.folders
         incoming = Incoming(folders.incoming, settings.arrival)
-        incoming.loose = (file_system_type(folders.incoming) or "").split(".")[0] in LOOSE_TYPES
+        incoming.loose = has_loose_inodes(folders.incoming)
         self.arrivals = Arrivals(settings.arrival.settle_seconds)
         self.settling = Settling(incoming, self.arrivals, self.problems)
         self.ledger, remark = recover(settings, incoming, self.arrivals)

@@ -401,7 +401,7 @@ def test_row_11_a_share_that_makes_up_inodes(service: Opener, monkeypatch: pytes
 
     real, numbers = scan.FileFact, itertools.count(1)
     monkeypatch.setattr(scan, "FileFact", lambda *a: real(*a[:4], a[4] and next(numbers), *a[5:]))
-    monkeypatch.setattr("daemon.service.service.file_system_type", lambda folder: "cifs")
+    monkeypatch.setattr("daemon.ingest.watch.file_system_type", lambda folder: "cifs")
     one = service()
     drop(one.settings, "beat.wav", b"x")
 
