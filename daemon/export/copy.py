@@ -92,8 +92,9 @@ def write_stem_copies(
     """Write each stem with the one cut and one gain of all: same zero, same length, same sum.
 
     `rate` is that of the sum and of the plan's samples; a stem of another rate is converted to it.
-    `notes.loudness` is that of the sum. Stems shorter than the plan are filled with silence. A
-    stem that would pass full scale turns all of them down, or is handled as `over_full_scale` says.
+    `notes.loudness` is that of the sum; no stem's header states it as its own. Stems shorter than the plan
+    are filled with silence. A stem that would pass full scale turns all of them down, or is handled as
+    `over_full_scale` says.
     """
     gain_db = _wanted_gain_db(output, notes.loudness)
     if output.over_full_scale == "lower":
@@ -105,8 +106,8 @@ def write_stem_copies(
         with stem_audio(stem.path, rate, folder) as audio:
             render = _render(audio, plan, output, gain_db)
             named = replace(notes, title=title)
-            written = _write(render, folder / f"{stem.name}.wav", output, named)
-            facts.append(replace(written, loudness=None))
+            path = folder / f"{stem.name}.wav"
+            facts.append(_write(render, path, output, named, states_loudness=False))
     return tuple(facts)
 
 
@@ -115,7 +116,10 @@ def _render(audio: Audio, plan: CutPlan, output: Output, gain_db: float) -> Rend
     return Render(audio, plan, rate, 10 ** (gain_db / 20))
 
 
-def _write(render: Render, path: Path, output: Output, notes: WavNotes) -> CopyFacts:
+def _write(
+    render: Render, path: Path, output: Output, notes: WavNotes, *, states_loudness: bool = True
+) -> CopyFacts:
+    """Write one copy; `notes.loudness` is the programme's, which a start is judged by."""
     audio = render.audio
     encoding, factor, warnings = _within_full_scale(render, _encoding(audio, output), output)
     render = replace(render, gain=render.gain * factor)
@@ -125,7 +129,8 @@ def _write(render: Render, path: Path, output: Output, notes: WavNotes) -> CopyF
     form = WavFormat(render.rate, audio.channels, encoding)
     dither = not form.is_float and not (render.untouched and audio.fits(encoding))
     gain_db = 20 * math.log10(render.gain)
-    loudness = None if notes.loudness is None else after_gain(notes.loudness, gain_db)
+    stated = notes.loudness if states_loudness else None
+    loudness = None if stated is None else after_gain(stated, gain_db)
     notes = replace(notes, loudness=loudness)
     write_wav(path, form, render.frames, render.words(encoding, dither=dither), notes)
     return CopyFacts(

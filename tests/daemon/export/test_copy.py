@@ -350,3 +350,13 @@ def test_stems_share_one_gain(tmp_path: Path) -> None:
     assert facts[0].gain_db < 0.1
     loudest = np.abs(sf.read(facts[1].path)[0]).max()
     assert 0.98 < loudest < 1
+
+
+def test_a_stem_does_not_state_the_loudness_of_the_sum(tmp_path: Path) -> None:
+    """EBU Tech 3285 v2: 0x7FFF in the loudness fields of the broadcast extension is "not given"."""
+    (tmp_path / "out").mkdir()
+    sum_s = replace(NOTES, loudness=Loudness(-9.0, 4.0, -0.5, -6.0, -7.0, -0.6, None, ()))
+    for fact in write_stem_copies(stems(tmp_path), plan(), RATE, tmp_path / "out", Output(), sum_s):
+        raw = fact.path.read_bytes()
+        assert struct.unpack("<5h", raw[raw.index(b"bext") + 8 + 412 :][:10]) == (0x7FFF,) * 5
+        assert fact.loudness is None
