@@ -117,8 +117,13 @@ def _add_work(commands: Any) -> None:
 
 def _add_looking(commands: Any) -> None:
     status = _command(
-        commands, "status", "is the service running, what is waiting, last results, what needs ears"
+        commands,
+        "status",
+        "is the service running, what is waiting, last results, what needs ears; or where one beat stands",
+        "NAME is any name that the beat has or came with, or the start of one; case and accents do not\n"
+        "count. When several fit, they are listed.",
     )
+    status.add_argument("name", nargs="?", metavar="NAME", help="only where this beat stands")
     shape = status.add_mutually_exclusive_group()
     shape.add_argument("--json", action="store_true", help="machine-readable")
     shape.add_argument(

@@ -93,6 +93,13 @@ def demo(arguments: Namespace) -> int:
 
 def status(arguments: Namespace) -> int:
     settings = studio_of(arguments)
+    if arguments.name is not None:
+        from daemon.core.errors import WrongRequest
+        from daemon.ops.standing import print_standing
+
+        if arguments.watch or arguments.accuracy:
+            raise WrongRequest("status", "--watch and --accuracy are about all beats", "leave the name out")
+        return print_standing(settings, arguments.name, as_json=arguments.json)
     if arguments.accuracy:
         from daemon.ops.accuracy import print_accuracy
 

@@ -3,4 +3,4 @@
 Offers one module for each command.
 """
 
-__all__ = ["accuracy", "doctor", "serve", "status", "statuswatch", "units"]
+__all__ = ["accuracy", "doctor", "serve", "standing", "status", "statuswatch", "units"]

@@ -190,7 +190,7 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
     lines += [f"  put right {text}" for text in status.notices]
     for job in status.jobs:
         halted = ", halted" if job.get("suspended") else ""
-        lines.append(f"  now: {job['drop']} ({job['stage']}{halted}, {_ago(job['since'])}{_left(job)})")
+        lines.append(f"  now: {job['drop']} ({job['stage']}{halted}, {ago(job['since'])}{_left(job)})")
     lines += _queue("waiting", status.waiting_count, status.waiting)
     lines += _queue("still arriving", status.arriving_count, status.arriving)
     if status.needs_ears:
@@ -252,17 +252,18 @@ def _queue(word: str, count: int, entries: list[dict[str, Any]]) -> list[str]:
 def _result(result: dict[str, Any]) -> str:
     also = f" (also delivered as {', '.join(result['also'])})" if result["also"] else ""
     if result["question"]:
-        return f"{_ago(result['at'])} ago  asks      {result['name']}: stems or beats?"
+        return f"{ago(result['at'])} ago  asks      {result['name']}: stems or beats?"
     if result["outcome"] == "rejected":
-        return f"{_ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
+        return f"{ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
     ears = ", check by ear" if result["needs_ears"] else ""
     ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
     pack = f" (pack {result['pack']})" if result["pack"] else ""
     found = f"{tempo_words(result)}, {result['key'] or 'no key'}{ears}{also}"
-    return f"{_ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}"
+    return f"{ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}"
 
 
-def _ago(at: float) -> str:
+def ago(at: float) -> str:
+    """How long it is since then, in the largest unit."""
     seconds = max(0.0, time.time() - at)
     for size, unit in ((86400, "d"), (3600, "h"), (60, "min")):
         if seconds >= size:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import json
 import sqlite3
 from collections.abc import Sequence
-from contextlib import suppress
+from contextlib import closing, suppress
 from pathlib import Path, PurePath
 
 from config.settings import Settings
@@ -37,7 +37,7 @@ SAID = {
 def ask_order(settings: Settings, verb: str, names: Sequence[str]) -> int:
     """Ask the service to bring drops forward or to hold them. Raises WrongRequest: nothing is called so."""
     folders = settings.folders
-    left = {key: {PurePath(key).name, PurePath(key).stem} for key in _not_done(settings)}
+    left = {key: {PurePath(key).name, PurePath(key).stem} for key in not_done(settings)}
     none = f"not done yet: {enumerated(sorted(map(one_line, left)), LISTED) or 'nothing'}"
     keys = [the_one(name, left, "beat in the incoming folder that is not done", none) for name in names]
     if verb == HOLD and is_locked(folders.state, folders.incoming):
@@ -51,21 +51,23 @@ def ask_order(settings: Settings, verb: str, names: Sequence[str]) -> int:
     return 0
 
 
-def _not_done(settings: Settings) -> list[str]:
+def not_done(settings: Settings) -> list[str]:
+    """Keys of what lies in the incoming folder and is not done as it is now. Raises FolderUnreachable."""
     folders = settings.folders
     incoming = Incoming(folders.incoming, settings.arrival)
     incoming.loose = has_loose_inodes(folders.incoming)
+    done: dict[str, bytes] = {}
+    with suppress(sqlite3.Error, OSError), closing(Ledger.read_only(ledger_path(folders.state))) as ledger:
+        done = {path: digest for path, digest, _ in ledger.drops()}
+        incoming.split.update(path for path, _, sha256 in ledger.drops() if sha256 is None)
+        for path, digest, pack in ledger.packs():
+            incoming.know(path, digest, pack.summary["mixes"])
     try:
         candidates, _ = incoming.full()
     except OSError as error:
         raise FolderUnreachable(
             str(folders.incoming), plainly(error), "mount the share, or look at the configuration"
         ) from None
-    done: dict[str, bytes] = {}
-    with suppress(sqlite3.Error, OSError):
-        ledger = Ledger.read_only(ledger_path(folders.state))
-        done = {path: digest for path, digest, _ in ledger.drops()}
-        ledger.close()
     return [candidate.key for candidate in candidates if done.get(candidate.key) != candidate.stat_digest]
 
 
