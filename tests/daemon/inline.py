@@ -109,6 +109,10 @@ class InlineService(service.Service):
         return not self.arrivals.entries and not self.dispatcher.active
 
 
+Opener = Callable[..., InlineService]
+"""What the fixture ``service`` gives: called with sections of the configuration."""
+
+
 @contextlib.contextmanager
 def opened(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> Iterator[InlineService]:
     """An InlineService with lock, ledger and watcher; closed at the end."""

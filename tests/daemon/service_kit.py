@@ -13,7 +13,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import psutil
+
 from config.settings import Settings
+from daemon.service.heartbeat import read_heartbeat
 
 REPOSITORY = Path(__file__).parents[2]
 PATIENCE_S = 90.0  # no measure of speed: how long a broken test takes to fail, however busy the machine
@@ -158,3 +161,22 @@ def drop(settings: Settings, name: str, data: bytes) -> Path:
     temporary = path.with_name(f".{path.name[:40]}.part")
     temporary.write_bytes(data)
     return temporary.rename(path)
+
+
+def no_leftovers(settings: Settings) -> None:
+    """Nothing private is left behind, and every published folder is whole."""
+    for root in (settings.folders.ready, settings.folders.rejected):
+        assert [p.name for p in (root / ".staging").iterdir() if p.name != "claim.json"] == []
+    for name in ready(settings):
+        folder = settings.folders.ready / name
+        report = json.loads(next(folder.glob("*.report.json")).read_bytes())
+        assert report["drop"]["sha256"]
+        assert list(folder.glob("*.wav"))
+
+
+def busy_worker(settings: Settings) -> int | None:
+    facts = read_heartbeat(settings.folders.state) or {}
+    if not any(job["stage"] == "analyse" for job in facts.get("running", [])):
+        return None
+    children = psutil.Process(facts["pid"]).children()
+    return next((c.pid for c in children if "spawn_main" in " ".join(c.cmdline())), None)

@@ -16,7 +16,6 @@ import sys
 import threading
 import time
 import unicodedata
-from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -24,25 +23,11 @@ import pytest
 
 from daemon.ingest import watch as watch_module
 from daemon.ingest.arrivals import Phase
-from tests.daemon.inline import InlineService, opened
+from tests.daemon.inline import InlineService, Opener
 from tests.daemon.make_audio import file_bytes, noise
 from tests.daemon.service_kit import drop, health, ready, rejected, running, settings_for, wait_for
 
 SETTLE = 0.1
-Opener = Callable[..., InlineService]
-
-
-@pytest.fixture
-def service(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[Opener]:
-    """A function that opens an inline service; ``watch`` is polling where a test wants no events."""
-    import contextlib
-
-    with contextlib.ExitStack() as stack:
-
-        def make(**sections: dict[str, Any]) -> InlineService:
-            return stack.enter_context(opened(settings_for(tmp_path, **sections), monkeypatch))
-
-        yield make
 
 
 def published(one: InlineService) -> dict[str, bytes]:

@@ -1,4 +1,4 @@
-"""Decisions on a drop between its steps; `tests/daemon/test_reliability_work.py` has those of failure."""
+"""Decisions on a drop between its steps; `tests/daemon/test_reliability_*.py` have those of failure."""
 
 from __future__ import annotations
 
