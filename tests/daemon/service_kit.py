@@ -25,8 +25,10 @@ import json, sys
 from pathlib import Path
 sys.path[:0] = [{repository!r}]
 from config.settings import Settings
+from daemon.ingest import settling
 from daemon.service import board_refresh
 from daemon.service import service
+settling.PATIENCE_S = 1.0
 settings = Settings.model_validate_json({settings!r})
 service.STOP_GRACE_S = {grace}
 service.WARM_UP = {warm!r}
