@@ -29,6 +29,7 @@ from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import (
     Ask,
+    Compared,
     Decision,
     DropWork,
     Failure,
@@ -52,11 +53,17 @@ class Item(DropWork):
     """One drop on its way."""
 
     tries: int = 0
+    incoming: Path | None = None  # the service knows what lies there by another key
 
     @property
     def key(self) -> str:
         whole = os.path.abspath(self.path)
         return f"{whole}/{self.inner}" if self.inner else whole
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        inside = self.incoming is not None and self.key.startswith(f"{self.incoming}{os.sep}")
+        return (self.key, os.path.relpath(self.key, self.incoming)) if inside else (self.key,)
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,6 +150,9 @@ class Batch:
                 yield from self._end(item, self._reject(item, reason, QUESTION, {"question": sorted(mixes)}))
             case Identified(sha256=sha256):
                 yield from self._identified(item, sha256)
+            case Compared(part=part):
+                item.earlier = part
+                yield from self._identified(item, item.subject)
             case Publish(result=result):
                 yield from self._publish(item, result)
             case Reject(reason=reason):
@@ -158,8 +168,12 @@ class Batch:
         known = None if self.again and sha256 not in self._done else self.results.known(sha256)
         if before is not None and before.outcome == PACK:
             yield from self._split(item, before.summary["mixes"])
+        elif item.step is Step.IDENTIFY and (earlier := self.results.earlier(item, sha256)):
+            item.earlier, item.step = earlier, Step.CONTINUES
+            self.waiting.appendleft(item)
         elif known is not None and (known.outcome == "ready" or sha256 in self._done):
             self.ledger.record_drop(item.key, item.stat_digest, sha256)
+            self._drop_part(item)
             yield Ended(item.path, "known" if known.outcome == "ready" else "rejected", known)
         elif sha256 in self._held:
             self._held[sha256].append(item)
@@ -171,17 +185,22 @@ class Batch:
     def _publish(self, item: Item, result: JobResult) -> Iterator[Ended]:
         assert item.staging is not None
         record = item.record("ready", result.folder_name, None, time.time(), result.summary)
-        record = self.results.appear(item.staging, record, item.key, item.stat_digest)
+        record = self.results.appear(item.staging, record, item.key, item.stat_digest, item.earlier)
         yield from self._end(item, Ended(item.path, "ready", record))
 
     def _split(self, item: Item, mixes: dict[str, list[str]]) -> Iterator[Ended]:
         """A pack of beats: each of its files is an item of its own."""
         self._clear(item)
         self.ledger.record(item.record(PACK, "", None, time.time(), {"mixes": mixes}))
+        self._drop_part(item)
         self.waiting.extendleft(reversed([self._beat(item, name, others) for name, others in mixes.items()]))
         for twin in self._held.pop(item.sha256 or "", []):
-            self.waiting.append(replace(twin, step=Step.IDENTIFY))
+            self.waiting.append(replace(twin, step=Step.IDENTIFY, earlier=None))
         yield from ()
+
+    def _drop_part(self, item: Item) -> None:
+        if item.earlier is not None:
+            self.results.drop_part(item.earlier)
 
     def _beat(self, pack: Item, name: str, others: list[str]) -> Item:
         folder = pack.path.is_dir()
@@ -191,6 +210,7 @@ class Batch:
             inner=None if folder else name,
             pack=str(pack.path),
             other_mixes=tuple(others),
+            incoming=pack.incoming,
         )
 
     def _reject(
@@ -208,7 +228,8 @@ class Batch:
         record = item.record("rejected", "", reason, time.time(), more or {})
         board = way_to_board(self.settings.folders)
         record = replace(record, folder=stage_rejection(staged, record, heading, board))
-        return Ended(item.path, "rejected", self.results.appear(staged, record, item.key, item.stat_digest))
+        record = self.results.appear(staged, record, item.key, item.stat_digest, item.earlier)
+        return Ended(item.path, "rejected", record)
 
     def _try_again(self, item: Item, reason: str) -> Iterator[Ended]:
         self._clear(item)
@@ -226,7 +247,7 @@ class Batch:
             self._done.add(item.sha256)
         yield ended
         for twin in self._held.pop(item.sha256 or "", []):
-            self.waiting.append(replace(twin, step=Step.IDENTIFY))
+            self.waiting.append(replace(twin, step=Step.IDENTIFY, earlier=None))
 
     def _clear(self, item: Item) -> None:
         if item.staging is not None:
@@ -237,17 +258,18 @@ class Batch:
 def find_items(path: Path, settings: Settings) -> list[Item]:
     """The drops at a path that the user named: a file, a folder of stems, or a folder with drops in it."""
     path = path.resolve()  # a link that the user names is meant; links found in folders are not followed
+    incoming = settings.folders.incoming.resolve()
     if not path.is_dir():
-        return [Item(path, stat_digest=_digest_of(path))]
+        return [Item(path, stat_digest=_digest_of(path), incoming=incoming)]
     if owner(f"{path.name}/x", set()):
-        return [Item(path)]
+        return [Item(path, incoming=incoming)]
     facts = look(path, settings.arrival.ignore).facts
     found = sorted(group(facts, settings.arrival.extensions), key=lambda candidate: candidate.key)
-    return [_item(path, candidate) for candidate in found]
+    return [_item(path, candidate, incoming) for candidate in found]
 
 
-def _item(root: Path, candidate: Candidate) -> Item:
-    return Item(root / candidate.key, candidate.producer, candidate.stat_digest, pack=candidate.pack)
+def _item(root: Path, found: Candidate, incoming: Path) -> Item:
+    return Item(root / found.key, found.producer, found.stat_digest, pack=found.pack, incoming=incoming)
 
 
 def _digest_of(path: Path) -> bytes:

@@ -4,6 +4,6 @@ Offers `decoder.decode` and the safe way to open, list and identify a drop.
 """
 
 __all__ = [
-    "archives", "audiochecks", "audiofile", "decoder", "endings", "headers", "identity", "safeopen",
+    "archives", "audiochecks", "audiofile", "decoder", "endings", "headers", "identity", "inside", "safeopen",
     "several", "spool", "stems", "tags",
 ]  # fmt: skip

@@ -11,7 +11,6 @@ Sources: PKWARE APPNOTE 6.3.10 (end-of-central-directory records); OWASP ASVS on
 from __future__ import annotations
 
 import errno
-import hashlib
 import os
 import stat
 import struct
@@ -77,47 +76,22 @@ def extract(
     name = file_name(path)
     with opened(path) as file:
         sha256, size = hash_open(file)
-        _require_small_directory(file, size, name)
+        require_small_directory(file, size, name)
         try:
             with zipfile.ZipFile(file) as archive:
-                entries = _checked(archive.infolist(), name, ignore)
+                entries = checked(archive.infolist(), name, ignore)
                 if only is not None:
                     entries = [entry for entry in entries if "/".join(entry[1]) == only]
                 folder = _new_folder(workdir, name)
-                skipped = _write_all(archive, entries, folder, _Budget(name, size, limits))
+                skipped = _write_all(archive, entries, folder, Budget(name, size, limits))
         except (FileExistsError, NotADirectoryError) as error:
             raise UnsafeArchive(name, "two of its entries want the same name", AGAIN) from error
         except OSError as error:
-            raise _system_error(error, name) from error
+            raise system_error(error, name) from error
         except DAMAGE as error:
-            raise _damaged(name, str(error)) from error
+            raise damaged(name, str(error)) from error
     warnings = (f"Not audio, left in the zip: {', '.join(skipped[:8])}.",) if skipped else ()
     return Unpacked(folder, sha256, size, warnings)
-
-
-def identify_inner(path: Path, inner: str, limits: Limits, ignore: tuple[str, ...]) -> str:
-    """SHA-256 (hex) of one file in a zip, as when it arrives on its own. Raises as `extract` does."""
-    name = file_name(path)
-    digest = hashlib.sha256()
-    with opened(path) as file:
-        size = os.fstat(file.fileno()).st_size
-        _require_small_directory(file, size, name)
-        budget = _Budget(name, size, limits)
-        try:
-            with zipfile.ZipFile(file) as archive:
-                entries = _checked(archive.infolist(), name, ignore)
-                info = next((info for info, parts in entries if "/".join(parts) == inner), None)
-                if info is None:
-                    raise UnsafeArchive(name, f"it no longer holds {file_name(inner)}", AGAIN)
-                with archive.open(info) as source:
-                    while block := source.read(BLOCK):
-                        budget.spend(len(block))
-                        digest.update(block)
-        except OSError as error:
-            raise _system_error(error, name) from error
-        except DAMAGE as error:
-            raise _damaged(name, str(error)) from error
-    return digest.hexdigest()
 
 
 def _new_folder(workdir: Path, name: str) -> Path:
@@ -125,24 +99,24 @@ def _new_folder(workdir: Path, name: str) -> Path:
         workdir.mkdir(mode=0o700, parents=True, exist_ok=True)
         return Path(tempfile.mkdtemp(prefix="unpacked-", dir=workdir))
     except OSError as error:
-        raise _system_error(error, name) from error
+        raise system_error(error, name) from error
 
 
-def _damaged(name: str, detail: str) -> UnreadableAudio:
+def damaged(name: str, detail: str) -> UnreadableAudio:
     cause = f"the zip is damaged or of an unusual kind ({tidy(detail, 120)})"
     return UnreadableAudio(name, cause, "ask the producer to zip and send it again")
 
 
-def _system_error(error: OSError, name: str) -> MachineError | UnreadableAudio:
+def system_error(error: OSError, name: str) -> MachineError | UnreadableAudio:
     if error.errno == errno.EINVAL:  # the zip reader was sent to before the file's first byte
-        return _damaged(name, "it points outside itself")
+        return damaged(name, "it points outside itself")
     cause = f"it cannot be unpacked ({plainly(error)})"
     if error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
         return DiskFull(name, cause, "free space on the disk; it is tried again")
     return MachineError(name, cause, "check the disk; it is tried again")
 
 
-def _require_small_directory(file: BinaryIO, size: int, name: str) -> None:
+def require_small_directory(file: BinaryIO, size: int, name: str) -> None:
     """Bound what the zip reader will hold in memory before it is asked to read."""
     file.seek(max(0, size - 65557 - 76))
     tail = file.read()
@@ -158,7 +132,7 @@ def _require_small_directory(file: BinaryIO, size: int, name: str) -> None:
         raise UnsafeArchive(name, f"it lists far more than {MAX_ENTRIES} files", AGAIN)
 
 
-def _checked(
+def checked(
     infos: list[zipfile.ZipInfo], name: str, ignore: tuple[str, ...]
 ) -> list[tuple[zipfile.ZipInfo, tuple[str, ...]]]:
     """All entries to look at, with their path below the folder. Raises UnsafeArchive."""
@@ -212,7 +186,7 @@ def _disk_name(part: str) -> str:
     return f"{shortened}~{zlib.crc32(part.encode()):08x}{dot}{extension}"
 
 
-class _Budget:
+class Budget:
     """Counts real bytes against the limits."""
 
     def __init__(self, name: str, packed: int, limits: Limits) -> None:
@@ -236,7 +210,7 @@ def _write_all(
     archive: zipfile.ZipFile,
     entries: list[tuple[zipfile.ZipInfo, tuple[str, ...]]],
     folder: Path,
-    budget: _Budget,
+    budget: Budget,
 ) -> list[str]:
     """Write every audio entry; returns the names of those left in the archive."""
     skipped = []

@@ -9,7 +9,7 @@ import hashlib
 import os
 import stat
 import unicodedata
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -86,8 +86,20 @@ def member_states(folder: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> tup
     return tuple(entries)
 
 
+class Identity(NamedTuple):
+    """``parts``: SHA-256 and length in bytes of each file, by relative name; "" names a drop of one file."""
+
+    sha256: str
+    parts: dict[str, tuple[str, int]]
+
+
 def identify(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> str:
-    """SHA-256 (hex) of a drop's bytes: its identity, whatever its name.
+    """SHA-256 (hex) of a drop's bytes: see `identity_of`."""
+    return identity_of(path, ignore).sha256
+
+
+def identity_of(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> Identity:
+    """What identifies a drop, whatever its name.
 
     A folder's is taken over its members' relative NFC names and SHA-256s; where it lies, its own
     name, file times and ignored names do not count. (So another ``arrival.ignore`` may give a folder another
@@ -95,20 +107,35 @@ def identify(path: Path, ignore: tuple[str, ...] = DEFAULT_IGNORE) -> str:
     """
     if not is_folder(path):
         with opened(path) as file:
-            return hash_open(file)[0]
-    hashes = []
+            whole = hash_open(file)
+            return Identity(whole[0], {"": whole})
+    parts = {}
     for member in members(path, ignore).files:
         with opened(member) as file:
-            hashes.append((relative_name(member, path), hash_open(file)[0]))
-    if not hashes:
+            parts[relative_name(member, path)] = hash_open(file)
+    if not parts:
         raise EmptyDrop(file_name(path), "the folder holds no file", "drop the stems or the beat itself")
-    return combined_hash(hashes)
+    return Identity(combined_hash((name, sha256) for name, (sha256, _) in parts.items()), parts)
 
 
-def continues(path: Path, earlier: tuple[str, int]) -> bool:
-    """Does this file begin with the (SHA-256, length in bytes) that the earlier one held?"""
+def continues(path: Path, earlier: Mapping[str, tuple[str, int]]) -> bool:
+    """Does this begin with what was there earlier: the file, or each of those files in the folder?
+
+    ``earlier``: as in `Identity.parts`. A folder in which only others were added goes on with nothing.
+    """
+    if not is_folder(path):
+        return "" in earlier and _begins(path, earlier[""]) is not None
+    lengths = {name: _begins(path / name, part) for name, part in earlier.items() if name}
+    whole = bool(lengths) and None not in lengths.values()
+    return whole and any((lengths[name] or 0) > earlier[name][1] for name in lengths)
+
+
+def _begins(path: Path, part: tuple[str, int]) -> int | None:
+    """The file's length when it begins with that (SHA-256, length), else None."""
+    if not os.path.lexists(path):
+        return None
     with opened(path) as file:
-        return hash_open(file, earlier[1]) == earlier
+        return os.fstat(file.fileno()).st_size if hash_open(file, part[1]) == part else None
 
 
 def beginning(path: Path) -> tuple[str, int] | None:

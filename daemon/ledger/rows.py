@@ -45,12 +45,18 @@ class Record:
     at: float = 0.0  # seconds since the epoch
 
     @property
-    def beginning(self) -> tuple[str, int] | None:
-        """SHA-256 and length of what a longer copy of the same single file must begin with."""
-        match self.summary.get("beginning"):
-            case [str(sha256), int(length)] if length > 0:
-                return sha256, length
-        return None
+    def parts(self) -> dict[str, tuple[str, int]]:
+        """SHA-256 and length of what each file of a longer copy must begin with, by relative name; "" is the
+        drop's own file (of a zip there are both).
+        """
+        inside = self.summary.get("beginnings")
+        said = {"": self.summary.get("beginning"), **(inside if isinstance(inside, dict) else {})}
+        found = {}
+        for name, part in said.items():
+            match part:
+                case [str(sha256), int(length)] if length > 0:
+                    found[name] = sha256, length
+        return found
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,9 +122,21 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
         made_at=request.stamp,
     )
     summary = report.summary() | ({"replaces_part": True} if request.part else {})
-    if request.drop.is_file() and (solid := beginning(request.drop)):
-        summary["beginning"] = solid
+    if request.drop.is_file() and request.inner is None:
+        if solid := beginning(request.drop):
+            summary["beginning"] = solid
+        if decoded.path != request.drop:
+            summary["beginnings"] = _inside(decoded, scratch)
     return JobResult("ready", stem, sha256, summary=summary)
+
+
+def _inside(decoded: Decoded, scratch: Scratch) -> dict[str, tuple[str, int]]:
+    """SHA-256 and length of the files of a zip by their names in it: see `identity.Identity`."""
+    from daemon.decode.identity import identify
+
+    files = {stem.path: stem.sha256 for stem in decoded.stems} or {decoded.path: identify(decoded.path)}
+    names = {path: "/".join(path.relative_to(scratch.folder).parts[1:]) for path in files}
+    return {names[path]: (sha256, path.stat().st_size) for path, sha256 in files.items()}
 
 
 def _instead_of_a_part(decoded: Decoded, corrected: bool) -> Decoded:

@@ -65,10 +65,12 @@ class Results:
         return self.visible.find(sha256)
 
     def earlier(self, drop: DropWork, sha256: str) -> Record | None:
-        """What else the drop's place in incoming/ held before, if it was and is a single file."""
-        before = self.ledger.content_of(drop.key) if drop.bytes else None
+        """What else the drop's place held before, if it can be told whether the drop goes on with it."""
+        before = next(filter(None, map(self.ledger.content_of, drop.places)), None)
         record = self.ledger.find(before) if before and before != sha256 else None
-        return record if record is not None and record.outcome != PACK and record.beginning else None
+        if record is None or record.outcome == PACK or drop.single != ("" in record.parts):
+            return None
+        return record if record.parts else None
 
     def appear(
         self, staged: Path, record: Record, path: str, stat_digest: bytes, part: Record | None = None

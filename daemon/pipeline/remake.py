@@ -18,8 +18,8 @@ from daemon.core.atomic import STAGING, discard, machine_error
 from daemon.core.errors import BeatintakeError, MachineError
 from daemon.core.private import private_name
 from daemon.corrections.apply import Correction, apply_correction
-from daemon.decode.archives import identify_inner
 from daemon.decode.identity import identify
+from daemon.decode.inside import identify_inner
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.pipeline.inplace import replace_in
 from daemon.report.report import Report, read_report
@@ -133,7 +133,7 @@ def _identity(path: Path, settings: Settings) -> str | None:
         return None
     if inner is None:
         return identify(path, settings.arrival.ignore)
-    return identify_inner(whole, inner, settings.limits, settings.arrival.ignore)
+    return identify_inner(whole, inner, settings.limits, settings.arrival.ignore).sha256
 
 
 def _candidates(settings: Settings, report: Report) -> Iterator[Path]:

@@ -10,7 +10,7 @@ is done about it (ledger, folders, when it is tried again) is the driver's.
 from __future__ import annotations
 
 from abc import ABC, abstractmethod
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
 from typing import Any
@@ -23,12 +23,14 @@ from daemon.pipeline.answers import stored_answer
 from daemon.pipeline.job import JobRequest, JobResult
 from daemon.workers.pool import Died, Done, Failed, Task
 
-IDENTIFY = "daemon.decode.identity:identify"
+IDENTIFY = "daemon.decode.identity:identity_of"
 CONTINUES = "daemon.decode.identity:continues"
-IDENTIFY_INNER = "daemon.decode.archives:identify_inner"
+IDENTIFY_INNER = "daemon.decode.inside:identify_inner"
+CONTINUES_INNER = "daemon.decode.inside:continues_inner"
 RUN = "daemon.pipeline.job:run_job"
 RUN_DURABLY = "daemon.pipeline.durable:run_durably"
 MAX_INTERRUPTED = 25
+MOST_PARTS = 256  # files of one folder that the ledger remembers
 
 
 class Step(StrEnum):
@@ -47,7 +49,7 @@ class DropWork(ABC):
     step: Step = Step.IDENTIFY
     sha256: str | None = None  # known after IDENTIFY
     staging: Path | None = None  # private folder of the job, from RUN on
-    bytes: int = 0  # of a single file
+    parts: dict[str, tuple[str, int]] = field(default_factory=dict)  # see `identity.Identity`
     earlier: Record | None = None  # what this place held before, until it is known to be something else
     inner: str | None = None  # a file of the zip at `path`
     pack: str | None = None  # path of the folder or zip of beats that it belongs to
@@ -57,6 +59,16 @@ class DropWork(ABC):
     @abstractmethod
     def key(self) -> str:
         """How the ledger names the place."""
+
+    @property
+    def places(self) -> tuple[str, ...]:
+        """The same, and as what else it may have been known."""
+        return (self.key,)
+
+    @property
+    def single(self) -> bool:
+        """Is it known to be one file?"""
+        return "" in self.parts
 
     @property
     def subject(self) -> str:
@@ -71,10 +83,14 @@ class DropWork(ABC):
     def task(self, task_id: str, settings: Settings, stamp: str, durably: str | None = None) -> Task:
         """The task of the present step. ``durably``: the job's function, run with stages and fsync."""
         limit = settings.limits.job_timeout_seconds
+        ignore = settings.arrival.ignore
         if self.step is Step.CONTINUES:
             assert self.earlier is not None
-            return Task(task_id, CONTINUES, (self.path, self.earlier.beginning), limit)
-        ignore = settings.arrival.ignore
+            before = self.earlier.parts
+            if self.inner or (self.single and len(before) > 1):
+                inside = self.path, self.inner, before, settings.limits, ignore
+                return Task(task_id, CONTINUES_INNER, inside, limit)
+            return Task(task_id, CONTINUES, (self.path, before), limit)
         if self.step is not Step.RUN and self.inner is not None:
             return Task(task_id, IDENTIFY_INNER, (self.path, self.inner, settings.limits, ignore), limit)
         if self.step is not Step.RUN:
@@ -100,7 +116,9 @@ class DropWork(ABC):
         self, outcome: str, folder: str, reason: str | None, at: float, summary: dict[str, Any]
     ) -> Record:
         """``folder`` is the wanted name; publishing may have to number it."""
-        beginning = {"beginning": [self.sha256, self.bytes]} if self.bytes else {}
+        beginning: dict[str, Any] = {"beginning": self.parts[""]} if self.single else {}
+        if not self.single and 0 < len(self.parts) <= MOST_PARTS:
+            beginning = {"beginnings": self.parts}
         return Record(
             self.subject,
             outcome,
@@ -201,7 +219,8 @@ def decide(drop: DropWork, answer: Done | Failed | Died) -> Decision:
 
 def _after(drop: DropWork, value: Any) -> Decision:
     if drop.step is Step.IDENTIFY:
-        return Identified(str(value))
+        drop.parts = value.parts
+        return Identified(value.sha256)
     if drop.step is Step.CONTINUES:
         assert drop.earlier is not None
         return Compared(drop.earlier if value or _filled_since(drop, drop.earlier) else None)
@@ -233,6 +252,5 @@ def worn_out(attempts: Attempts, max_attempts: int) -> str | None:
 
 def _filled_since(drop: DropWork, earlier: Record) -> bool:
     """A rejected file of the same place and length: its space had been reserved, or it was repaired."""
-    return (
-        earlier.outcome == "rejected" and earlier.beginning is not None and earlier.beginning[1] == drop.bytes
-    )
+    now, before = drop.parts.get(""), earlier.parts.get("")
+    return earlier.outcome == "rejected" and bool(now and before) and now[1:] == before[1:]  # type: ignore[index]

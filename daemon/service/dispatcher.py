@@ -25,7 +25,6 @@ from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
 from daemon.core.studio import require_outputs
 from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
-from daemon.ingest.grouping import Kind
 from daemon.ingest.settling import Settling
 from daemon.ledger.ledger import PACK, Ledger, Record
 from daemon.pipeline import steps
@@ -93,7 +92,6 @@ class Dispatcher:
             inner=fresh.inner,
             pack=fresh.pack,
             other_mixes=tuple(incoming.mixes_of(fresh)),
-            bytes=fresh.size if fresh.kind is Kind.FILE else 0,
         )
         self.active[drop.id] = drop
         self._send(drop, Step.IDENTIFY)

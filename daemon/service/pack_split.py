@@ -31,6 +31,8 @@ def split(dispatcher: Dispatcher, drop: ActiveDrop, mixes: dict[str, list[str]])
     close_questions(dispatcher, drop, drop.sha256)
     record = drop.record(PACK, "", None, time.time(), {"mixes": mixes})
     dispatcher.ledger.record(record, drop.key, drop.stat_digest)
+    if drop.earlier is not None:
+        dispatcher.results.drop_part(drop.earlier)
     incoming.know(drop.key, drop.stat_digest, mixes)
     dispatcher.arrivals.finish(drop.key, now)
     dispatcher.close(drop)

@@ -16,8 +16,8 @@ from pathlib import Path
 
 from daemon.core.errors import DiskFull, DropError, UnreadableAudio
 from daemon.core.names import safe_stem
-from daemon.decode.archives import identify_inner
 from daemon.decode.identity import identify
+from daemon.decode.inside import identify_inner
 from daemon.pipeline.job import JobRequest, JobResult
 
 INLINE = False  # in the test's own process: deaths become an exception
@@ -42,11 +42,13 @@ def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:
     on_stage("decode")
     ignore = request.settings.arrival.ignore
     if request.inner is not None:
-        sha256 = identify_inner(request.drop, request.inner, request.settings.limits, ignore)
+        sha256 = identify_inner(request.drop, request.inner, request.settings.limits, ignore).sha256
     else:
         sha256 = identify(request.drop, ignore)
     name = Path(request.inner or request.drop).name
     stem = safe_stem(Path(name).stem)
+    if request.drop.suffix == ".zip" and not zipfile.is_zipfile(request.drop):
+        raise UnreadableAudio(name, "the zip has no end: it was cut off", "ask the producer to send it again")
     contents = _contents(request)
     if len(contents) > 1 and (several := _several(request, contents, sha256)):
         return several

@@ -254,7 +254,7 @@ def test_row_06_another_beat_in_a_split_folder_asks_only_for_itself(service: Ope
     new = one.pool.calls[len(before) :]
 
     assert new.count("tests.daemon.fake_jobs:obedient") == 1
-    assert new.count("daemon.decode.identity:identify") == 1
+    assert new.count("daemon.decode.identity:identity_of") == 1
 
 
 def test_row_07_duplicates_of_one_event(service: Opener) -> None:

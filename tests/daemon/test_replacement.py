@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
-from config.settings import Settings
+from config.settings import Limits, Settings
 from daemon.corrections.apply import Correction
 from daemon.corrections.store import add_correction, carry_over, stored_correction
-from daemon.decode.identity import beginning, continues, identify
+from daemon.decode.identity import beginning, continues, identify, identity_of
+from daemon.decode.inside import continues_inner
 from daemon.ledger.ledger import Record
 from daemon.ops.status import as_lines, read_status
 from daemon.pipeline.job import JobRequest, run_job
 from daemon.report.report import read_report
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.make_audio import file_bytes, noise
+from tests.daemon.service.test_pack_split import FIRST, zipped
 from tests.daemon.service_kit import ready, rejected, settings_for
 from tests.faults.kit import beat
 
@@ -168,11 +171,102 @@ def test_beginnings(tmp_path: Path) -> None:
     (tmp_path / "reserved").write_bytes(b"abc" + bytes(3_000_000))
     (tmp_path / "whole").write_bytes(b"abcdef")
     (tmp_path / "other").write_bytes(b"abxdef")
-    part = (identify(tmp_path / "part"), 3)
+    part = {"": (identify(tmp_path / "part"), 3)}
 
     assert beginning(tmp_path / "part") is None
-    assert beginning(tmp_path / "reserved") == part
+    assert beginning(tmp_path / "reserved") == part[""]
     assert continues(tmp_path / "whole", part)
     assert continues(tmp_path / "part", part)
     assert not continues(tmp_path / "other", part)
-    assert not continues(tmp_path / "part", (identify(tmp_path / "whole"), 6))
+    assert not continues(tmp_path / "part", {"": (identify(tmp_path / "whole"), 6)})
+
+
+def test_beginnings_of_folders(tmp_path: Path) -> None:
+    """Every file must be there, the same or longer; one that is only added is no sequel."""
+    folder = tmp_path / "beat stems"
+    folder.mkdir()
+    (folder / "drums.wav").write_bytes(b"abc")
+    (folder / "bass.wav").write_bytes(b"xyz")
+    before = identity_of(folder).parts
+    (folder / "keys.wav").write_bytes(b"new")
+    assert not continues(folder, before)
+    (folder / "drums.wav").write_bytes(b"abcdef")
+    assert continues(folder, before)
+    (folder / "bass.wav").write_bytes(b"xyw")
+    assert not continues(folder, before)
+    (folder / "bass.wav").unlink()
+    assert not continues(folder, before)
+
+
+STEMS = {"drums.wav": b"the drums of it", "bass.wav": b"the bass of it"}
+
+
+def put_stems(one: InlineService, files: dict[str, bytes], name: str = "beat stems") -> None:
+    for file, data in files.items():
+        path = one.settings.folders.incoming / name / file
+        path.parent.mkdir(exist_ok=True)
+        path.write_bytes(data)
+    digest = identify(one.settings.folders.incoming / name)
+    one.until(lambda: one.ledger.find(digest) and one.settled())
+
+
+def test_a_folder_of_stems_with_a_part_in_it_is_replaced(one: InlineService) -> None:
+    put_stems(one, STEMS | {"drums.wav": b"the dr"})
+    assert ready(one.settings) == ["beat stems"]
+    put_stems(one, STEMS | {"keys.wav": b"the keys"})
+
+    assert ready(one.settings) == ["beat stems"]
+    assert copy_of(one.settings, "beat stems") == b"the bass of itthe drums of itthe keys"
+    assert len(one.ledger.history()) == 1
+
+
+def test_a_folder_of_stems_with_other_stems_is_a_version_beside_it(one: InlineService) -> None:
+    put_stems(one, STEMS)
+    put_stems(one, STEMS | {"keys.wav": b"the keys"})
+
+    assert ready(one.settings) == ["beat stems", "beat stems (2)"]
+
+
+def test_a_rejected_folder_goes_when_its_files_are_whole(one: InlineService) -> None:
+    put_stems(one, {"a.wav": b"!dama", "b.wav": b"b"})
+    put_stems(one, {"a.wav": b"!damaged\nhalf", "b.wav": b"b"}, "other stems")
+    assert rejected(one.settings) == ["other stems"]
+    put_stems(one, {"a.wav": b"!damaged\nhalf and half", "b.wav": b"b"}, "other stems")
+
+    assert rejected(one.settings) == ["other stems"]
+    assert ready(one.settings) == ["beat stems"]
+
+
+def test_a_zip_sent_whole_after_its_rejected_part(one: InlineService) -> None:
+    """A sum, and a pack: of neither does the rejection stay."""
+    for name, first in (("sum.zip", b"amber"), ("pack.zip", FIRST)):
+        data = zipped(a=first, b=b"slate and more of it")
+        path = one.settings.folders.incoming / name
+        path.write_bytes(data[:60])
+        one.until(lambda name=name: rejected(one.settings) == [name[:-4]] and one.settled())  # type: ignore[misc]
+        path.write_bytes(data)
+        one.until(lambda: not rejected(one.settings) and one.settled())
+
+    assert ready(one.settings) == ["a", "b", "sum"]
+
+
+def test_a_beat_in_a_zip_that_was_zipped_half(one: InlineService) -> None:
+    path = one.settings.folders.incoming / "pack.zip"
+    for second in (b"sla", b"slate and more of it"):
+        path.write_bytes(zipped(a=FIRST, b=second))
+        digest = hashlib.sha256(second).hexdigest()
+        one.until(lambda digest=digest: one.ledger.find(digest) and one.settled())  # type: ignore[misc]
+
+    assert ready(one.settings) == ["a", "b"]
+    assert copy_of(one.settings, "b") == b"slate and more of it"
+
+
+def test_what_lay_in_a_zip(tmp_path: Path) -> None:
+    """The files in a zip of stems go on, though the zip's own bytes are others."""
+    before = {"": ("0" * 64, 10), "a.wav": (hashlib.sha256(b"am").hexdigest(), 2)}
+    path = tmp_path / "stems.zip"
+    for data, goes_on in ((b"amber", True), (b"am", False), (b"slate", False)):
+        path.write_bytes(zipped(a=data))
+        assert continues_inner(path, None, before, Limits(), ()) is goes_on
+    path.write_bytes(b"no zip at all")
+    assert not continues_inner(path, None, before, Limits(), ())

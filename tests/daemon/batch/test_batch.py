@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import zipfile
 from collections import deque
 from pathlib import Path
 from urllib.parse import quote
@@ -142,6 +143,42 @@ def test_a_drop_that_kills_its_worker_is_tried_a_bounded_number_of_times(setting
     assert only.how == "failed"
     assert engine.calls.count("run_job") == settings.limits.max_attempts
     assert "SIGSEGV" in str(only.error)
+
+
+@pytest.mark.parametrize("key", ["absolute", "as the service has it"])
+def test_the_whole_file_replaces_its_part(settings, ledger, tmp_path, key):
+    beat = clicks(settings.folders.incoming / "ada" / "beat.wav")
+    whole = beat.read_bytes()
+    beat.write_bytes(whole[: len(whole) // 2])
+    (part,) = ends(settings, ledger, find_items(beat, settings))
+    if key != "absolute":
+        ledger.forget_drops([str(beat)])
+        ledger.record_drop("ada/beat.wav", b"", part.record.sha256)
+    beat.write_bytes(whole)
+    (made,) = ends(settings, ledger, find_items(beat, settings))
+
+    assert (part.how, made.how) == ("ready", "ready")
+    assert made.record.summary["replaces_part"]
+    assert [path.name for path in settings.folders.ready.iterdir() if path.name[0] != "."] == ["beat"]
+    assert whole_result(settings.folders.ready / "beat") == made.record.sha256
+    assert ledger.find(part.record.sha256) is None
+
+
+def test_a_rejected_part_of_a_zip_goes(settings, ledger, tmp_path):
+    inside, path = clicks(tmp_path / "beat.wav"), tmp_path / "shelf" / "beat.zip"
+    path.parent.mkdir()
+    with zipfile.ZipFile(path, "w") as archive:
+        archive.write(inside, "beat.wav")
+    whole = path.read_bytes()
+    path.write_bytes(whole[:-500])
+    (part,) = ends(settings, ledger, find_items(path, settings))
+    path.write_bytes(whole)
+    (made,) = ends(settings, ledger, find_items(path, settings))
+
+    assert (part.how, made.how) == ("rejected", "ready")
+    assert not [path for path in settings.folders.rejected.iterdir() if path.name[0] != "."]
+    [name] = made.record.summary["beginnings"]
+    assert (name, made.record.parts["beat.wav"][1]) == ("beat.wav", inside.stat().st_size)
 
 
 def test_a_folder_is_searched_by_the_rules_of_the_incoming_folder(settings, tmp_path):

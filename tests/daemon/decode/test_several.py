@@ -15,8 +15,8 @@ from analyzers.structure.stem_sets import SetVerdict
 from config.settings import DEFAULT_IGNORE, Limits
 from daemon.core.errors import SeveralBeats, TooLong, UnreadableAudio, UnsafeArchive
 from daemon.decode import stems as stems_module
-from daemon.decode.archives import identify_inner
 from daemon.decode.decoder import Decoded, decode
+from daemon.decode.inside import identify_inner
 from daemon.decode.several import Answer
 from daemon.decode.spool import Scratch
 from tests.daemon.make_audio import noise, write
@@ -105,7 +105,7 @@ def test_a_zip_is_known_by_its_own_bytes_and_its_files_by_theirs(tmp_path: Path,
     assert found.value.sha256 == hashlib.sha256(path.read_bytes()).hexdigest()
     assert list(found.value.mixes) == ["inside/0.wav", "inside/1.wav", "inside/2.wav"]
     lone = hashlib.sha256((folder / "1.wav").read_bytes()).hexdigest()
-    assert identify_inner(path, "inside/1.wav", Limits(), DEFAULT_IGNORE) == lone
+    assert identify_inner(path, "inside/1.wav", Limits(), DEFAULT_IGNORE).sha256 == lone
     with Scratch(tmp_path / "work") as scratch:
         one = decode(path, limits=Limits(), scratch=scratch, inner="inside/1.wav")
         assert (one.source.name, one.source.sha256) == ("1.wav", lone)

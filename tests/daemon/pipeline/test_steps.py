@@ -16,6 +16,7 @@ from daemon.core.errors import (
     InternalError,
     NotAudio,
 )
+from daemon.decode.identity import Identity
 from daemon.pipeline.job import JobResult
 from daemon.pipeline.steps import (
     Ask,
@@ -44,7 +45,7 @@ def item(step: Step) -> Item:
 @pytest.mark.parametrize(
     ("step", "value", "decision"),
     [
-        (Step.IDENTIFY, SHA, Identified(SHA)),
+        (Step.IDENTIFY, Identity(SHA, {"": (SHA, 3)}), Identified(SHA)),
         (Step.RUN, READY, Publish(READY)),
         (Step.RUN, JobResult("rejected", "amber", None, "too short."), Reject("too short.")),
         (Step.RUN, JobResult("rejected", "amber", SHA), Reject("no reason given")),
