@@ -9,13 +9,13 @@ import hashlib
 import os
 import sys
 import zipfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from pathlib import Path
 from typing import NamedTuple
 
 from config.settings import Limits
-from daemon.core.errors import DropError, UnsafeArchive
+from daemon.core.errors import BeatintakeError, DropError, UnsafeArchive
 from daemon.core.text import file_name
 from daemon.decode.archives import (
     AGAIN,
@@ -33,7 +33,7 @@ from daemon.decode.safeopen import opened
 
 def identify_inner(path: Path, inner: str, limits: Limits, ignore: tuple[str, ...]) -> Identity:
     """Of one file in a zip, as when it arrives on its own. Raises as `extract` does."""
-    with _looked_into(path, limits, ignore) as beginning:
+    with _looked_into(path, limits, ignore) as (_, beginning):
         whole = beginning(inner, sys.maxsize)
     if whole is None:
         raise UnsafeArchive(file_name(path), f"it no longer holds {file_name(inner)}", AGAIN)
@@ -52,12 +52,21 @@ def continues_inner(
         return True
     wanted = {inner: earlier.get("", ("", 0))} if inner else {name: earlier[name] for name in earlier if name}
     try:
-        with _looked_into(path, limits, ignore) as beginning:
+        with _looked_into(path, limits, ignore) as (_, beginning):
             found = [(beginning(name, part[1]), part) for name, part in wanted.items()]
     except DropError:  # whoever unpacks it says so
         return False
     goes_on = all(is_now and (is_now.sha256, is_now.bytes) == part for is_now, part in found)
     return goes_on and any(is_now and is_now.of > part[1] for is_now, part in found)
+
+
+def called(path: Path, name: str, limits: Limits, ignore: tuple[str, ...]) -> list[str]:
+    """Files in a zip that have this name, in whatever folder; none when it cannot be read."""
+    try:
+        with _looked_into(path, limits, ignore) as (names, _):
+            return [inner for inner in names if file_name(inner) == name]
+    except BeatintakeError:
+        return []
 
 
 class _Beginning(NamedTuple):
@@ -69,8 +78,8 @@ class _Beginning(NamedTuple):
 @contextmanager
 def _looked_into(
     path: Path, limits: Limits, ignore: tuple[str, ...]
-) -> Iterator[Callable[[str, int], _Beginning | None]]:
-    """Gives a function that reads so many bytes of a file in the zip; None: it holds none of that name."""
+) -> Iterator[tuple[Iterable[str], Callable[[str, int], _Beginning | None]]]:
+    """Names of the files in a zip, and a function that reads so many bytes of one; None: there is none."""
     name = file_name(path)
     with opened(path) as file:
         size = os.fstat(file.fileno()).st_size
@@ -91,7 +100,7 @@ def _looked_into(
                             length += len(block)
                     return _Beginning(digest.hexdigest(), length, entries[inner].file_size)
 
-                yield beginning
+                yield entries.keys(), beginning
         except OSError as error:
             raise system_error(error, name) from error
         except DAMAGE as error:

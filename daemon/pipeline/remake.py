@@ -19,7 +19,7 @@ from daemon.core.errors import BeatintakeError, MachineError
 from daemon.core.private import private_name
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.identity import identify
-from daemon.decode.inside import identify_inner
+from daemon.decode.inside import called, identify_inner
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.pipeline.inplace import replace_in
 from daemon.report.report import Report, read_report
@@ -150,6 +150,11 @@ def _candidates(settings: Settings, report: Report) -> Iterator[Path]:
     there = sorted(incoming.rglob("*")) if incoming.is_dir() else []
     yield from (path for path in there if path.name == report.drop.name)
     yield from [path for path in there if _is_as_long(path, report.drop.bytes)][:MOST_OTHERS]
+    if report.drop.pack:
+        zips = [path for path in there if path.suffix.lower() == ".zip"][:MOST_OTHERS]
+        for path in zips:
+            names = called(path, report.drop.name, settings.limits, settings.arrival.ignore)
+            yield from (path / name for name in names)
 
 
 def _is_as_long(path: Path, size: int) -> bool:
