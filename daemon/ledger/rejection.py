@@ -7,7 +7,7 @@ from __future__ import annotations
 import json
 import os
 import shlex
-from pathlib import Path
+from pathlib import Path, PurePath
 
 from daemon.core.names import safe_stem
 from daemon.core.text import lines, one_line
@@ -27,6 +27,14 @@ def question_line(record: Record) -> str:
     )
 
 
+def original_of(record: Record) -> str:
+    """Where the producer's file lies, as it is shown: below incoming/, or by its name where it was named by a
+    path of this machine, which is nobody's business.
+    """
+    where = str(record.summary.get("path", record.name))
+    return record.name if PurePath(where).is_absolute() else one_line(f"incoming/{where}")
+
+
 def is_question(folder: Path) -> bool:
     """Does a person have to say something here? Such a folder is kept until it is answered."""
     try:
@@ -42,7 +50,7 @@ def stage_rejection(staged: Path, record: Record, heading: str) -> str:
     question = record.summary.get("question")
     text = lines(
         f"{record.name}: {heading}{'' if question else '.'}\n\n{record.reason}\n\n"
-        f"The original is untouched: incoming/{one_line(where)}\n"
+        f"The original is untouched: {original_of(record)}\n"
         + (_answers(record.name) if question else "After a correction of the settings: beatintake retry\n")
     )
     facts = {

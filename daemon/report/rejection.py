@@ -18,12 +18,13 @@ from urllib.parse import quote
 from config.settings import Folders
 from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
-from daemon.ledger.rejection import RECORD_FILE
+from daemon.ledger.rejection import RECORD_FILE, original_of
 from daemon.ledger.rejection import stage_rejection as stage_record
 
 PAGE_FILE = "rejected.html"
 ASK = re.compile(r"ask the producer (to|for) (.+)")
 LIMIT = re.compile(r"\s*\(limits\.\w+\)|\blimits\.\w+ (?:=|is) ")  # names that only we know
+ABSOLUTE = re.compile(r"(?<!\w)(?:[A-Za-z]:)?(?:[/\\]+[^\s/\\,;:'\"()][^/\\,;:'\"()]*){2,}")
 MOST_BYTES = 1 << 20
 
 
@@ -60,7 +61,7 @@ def rejection_page(record: Record, folder: str, board: str = "") -> str:
             sentence=to_producer(record.name, record.reason or ""),
             question=bool(record.summary.get("question")),
             retry=_command(record, folder),
-            original=one_line(Path("incoming") / str(record.summary.get("path", record.name))),
+            original=original_of(record),
             at=at,
         )
     )
@@ -79,7 +80,7 @@ def split_reason(reason: str) -> tuple[str, str]:
 
 
 def to_producer(name: str, reason: str) -> str:
-    """What to write to the producer, fit to be sent as it is."""
+    """What to write to the producer, fit to be sent as it is: no path of this machine, none of our words."""
     cause, _, step = reason.strip().rstrip(".").partition("; ")
     asked = ASK.search(step)
     if asked:
@@ -88,9 +89,13 @@ def to_producer(name: str, reason: str) -> str:
         request = f"send {step.removeprefix('ask for ')}"
     else:
         request = "export it anew as WAV, AIFF or FLAC and send it again"
-    return one_line(
-        f'Your delivery "{name}" cannot be used here: {LIMIT.sub("", cause)}. Could you please {request}?'
-    )
+    why = _without_paths(LIMIT.sub("", cause))
+    return one_line(f'Your delivery "{name}" cannot be used here: {why}. Could you please {request}?')
+
+
+def _without_paths(text: str) -> str:
+    """Of every path from the root only the last part is told."""
+    return ABSOLUTE.sub(lambda found: re.split(r"[/\\]", found[0])[-1], text)
 
 
 def _sentence(text: str) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from argparse import Namespace
+from dataclasses import replace
 from pathlib import Path
 from urllib.parse import unquote, urljoin, urlsplit
 
@@ -52,6 +53,30 @@ def record(name: str = "torn.wav", reason: str = "it ends in the middle; " + SEN
 def test_the_sentence_to_the_producer_asks_for_what_helps(reason: str, sentence: str) -> None:
     assert to_producer("torn.wav", reason) == f'Your delivery "torn.wav" cannot be used here: {sentence}'
     assert "limits." not in to_producer("torn.wav", reason)
+
+
+@pytest.mark.parametrize(
+    ("cause", "told"),
+    [
+        ("/home/mira/my studio/incoming/torn.wav is damaged", "torn.wav is damaged"),
+        ("tried 2 times: 'C:\\\\beats\\\\in\\\\torn.wav' failed", "tried 2 times: 'torn.wav' failed"),
+        ("24 bit / 48 kHz, and/or 3/4 or N/A", "24 bit / 48 kHz, and/or 3/4 or N/A"),
+    ],
+)
+def test_the_sentence_to_the_producer_tells_no_path(cause: str, told: str) -> None:
+    assert f" cannot be used here: {told}. " in to_producer("torn.wav", cause)
+
+
+def test_what_was_named_by_its_path_is_shown_by_its_name(tmp_path: Path) -> None:
+    """`process` names drops by paths of this machine; the service by those below incoming/."""
+    drop = replace(record(), summary={"path": "/home/mira/my studio/torn.wav"})
+    stage_rejection(tmp_path / "a", drop, "it cannot be used")
+    stage_rejection(tmp_path / "b", record(), "it cannot be used")
+    for name, shown in (("a", "untouched: torn.wav"), ("b", "untouched: incoming/tin-roof/torn.wav")):
+        for file in (PAGE_FILE, "reason.txt"):
+            text = (tmp_path / name / file).read_text().replace("<wbr>", "")
+            assert shown in text
+            assert "/home" not in text
 
 
 def test_reason_and_step_are_two_sentences() -> None:
