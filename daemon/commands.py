@@ -34,9 +34,9 @@ def studio_of(arguments: Namespace) -> Settings:
 
 
 def run(arguments: Namespace) -> int:
-    from daemon.service.service import run_service
-
     settings = studio_of(arguments)
+    from daemon.service.entry import run_service
+
     return run_service(settings, config_path=find_config(arguments.config), once=arguments.once)
 
 

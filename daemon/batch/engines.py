@@ -55,7 +55,6 @@ def local_engine(settings: Settings, workers: int) -> Iterator[LocalEngine]:
         setup = Setup(
             memory_bytes=settings.limits.job_memory_mb << 20,
             nice=settings.work.nice,
-            cache=settings.folders.state / "cache",
             stderr=Path(private) / "worker.stderr",
         )
         pool = WorkerPool(workers, setup)

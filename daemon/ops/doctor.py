@@ -208,12 +208,7 @@ def decoders(settings: Settings) -> Iterator[Finding]:
 def worker(settings: Settings) -> Iterator[Finding]:
     """Start one under the configured limits, let it warm up and answer."""
     limits = settings.limits
-    setup = Setup(
-        limits.job_memory_mb << 20,
-        settings.work.nice,
-        cache=settings.folders.state / "cache",
-        warm_up=WARM_UP,
-    )
+    setup = Setup(limits.job_memory_mb << 20, settings.work.nice, warm_up=WARM_UP)
     pool, begun = WorkerPool(1, setup), time.monotonic()
     pool.start()
     try:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from config.load import InvalidConfig, load_settings
 from config.settings import Settings
 from daemon.core.logs import note
+from daemon.service.entry import worker_setup
 from daemon.service.schedule import Schedule
 from daemon.service.systemd import notify
 
@@ -36,7 +37,7 @@ def _apply(service: Service, fresh: Settings) -> None:
     service.settings = service.dispatcher.settings = service.corrections.settings = fresh
     service.settling.incoming.settings = fresh.arrival
     service.arrivals.settle_s = fresh.arrival.settle_seconds
-    service.pool.count, service.pool.setup = fresh.work.max_workers, service.worker_setup()
+    service.pool.count, service.pool.setup = fresh.work.max_workers, worker_setup(fresh)
     if service.watch.set_mode(fresh.arrival.watch, fresh.arrival.polling_seconds):
         service.watch.stop()
         service.supervisor.start_watch()

@@ -1,9 +1,9 @@
 """The service: wiring of watcher, arrivals, workers, ledger and scheduler, and the one loop that drives them.
 
 Threads (watcher, scheduler) and signals only leave hints; everything is decided and written in the main loop.
-Order at the start: folders, lock, ledger, what an earlier life left, workers, watcher, first full look,
-READY. Order at the end: no new work, running drops finished or killed and forgotten, scheduler, watcher,
-workers, lock.
+Order at the start: lock and workers (`entry`), folders, ledger, what an earlier life left, watcher, first
+full look, READY when a worker is warm. Order at the end: no new work, running drops finished or killed and
+forgotten, scheduler, watcher, workers, lock.
 """
 
 from __future__ import annotations
@@ -15,10 +15,10 @@ from contextlib import suppress
 from pathlib import Path
 
 from config.settings import Settings
-from daemon.core.errors import BeatintakeError, MachineError
+from daemon.core.errors import MachineError
 from daemon.core.exitcodes import OK, SOME_FAILED
-from daemon.core.folders import make_folders, make_state
-from daemon.core.logs import note, set_up
+from daemon.core.folders import make_folders
+from daemon.core.logs import note
 from daemon.core.problems import Problems
 from daemon.core.studio import claim
 from daemon.ingest.arrivals import Arrivals, Phase
@@ -27,12 +27,12 @@ from daemon.ingest.settling import Settling
 from daemon.ingest.watch import Inbox, Watch, has_loose_inodes
 from daemon.ledger.ledger import Record
 from daemon.pipeline.steps import RUN
-from daemon.service.board_refresh import BoardRefresh
+from daemon.service.board_refresh import PERIOD_S, BoardRefresh
 from daemon.service.control import PAUSED, why_paused
 from daemon.service.correction_pickup import CorrectionPickup
 from daemon.service.disk_space import has_space
 from daemon.service.dispatcher import Dispatcher
-from daemon.service.lock import IncomingGuard, ServiceLock
+from daemon.service.entry import Gate
 from daemon.service.notification import notify_about
 from daemon.service.order import restore_order
 from daemon.service.outputs import await_outputs, check_outputs
@@ -42,54 +42,35 @@ from daemon.service.reload import reload
 from daemon.service.repair import replace_ledger
 from daemon.service.requests import grant_files, sweep, write_digest
 from daemon.service.schedule import Schedule
-from daemon.service.signals import Flags, StopAsked, signals
+from daemon.service.signals import StopAsked
 from daemon.service.supervisor import LIVENESS_S, Supervisor
 from daemon.service.systemd import notify
-from daemon.workers.pool import WorkerPool
-from daemon.workers.process import Setup, end_helper
 
 log = logging.getLogger("beatintake.service")
 STOP_GRACE_S = 20.0
 ONCE_PATIENCE_S = 60.0
 PROGRESS_S = 0.3  # changes are visible in the health file after this
-WARM_UP = "daemon.pipeline.warm_up:warm_up"
-
-
-def run_service(settings: Settings, config_path: Path | None = None, once: bool = False) -> int:
-    """Run until SIGTERM or SIGINT (or, ``once``, until nothing is left). Returns the exit code."""
-    make_state(settings)
-    set_up(settings.log, settings.folders.state / "logs")
-    service = Service(settings, config_path, once)
-    with signals(service.flags):
-        try:
-            return service.run()
-        except Exception as error:
-            if not isinstance(error, BeatintakeError):
-                log.critical("the service ends by an error of its own", exc_info=True)
-            raise
 
 
 class Service:
     """One life of the service."""
 
-    def __init__(self, settings: Settings, config_path: Path | None = None, once: bool = False) -> None:
+    def __init__(
+        self, settings: Settings, gate: Gate, config_path: Path | None = None, once: bool = False
+    ) -> None:
         self.settings = settings
         self.config_path = config_path
         self.once = once
-        self.flags = Flags()
+        self.flags, self.lock, self.pool = gate.flags, gate.lock, gate.pool
         self.inbox = Inbox()
         self.problems = Problems()
         self.state = "starting"
-        folders = settings.folders
-        self.lock = ServiceLock(folders.state, folders.incoming, folders.ready)
-        self.guard = IncomingGuard(settings)
 
     # --- life ---------------------------------------------------------------------------------------------
 
     def run(self) -> int:
-        self.lock.hold()
+        """Inside the gate. Returns the exit code."""
         try:
-            self.guard.acquire()
             await_outputs(self)
             make_folders(self.settings)
             self.lock.take_lease(self.sleep)
@@ -116,13 +97,12 @@ class Service:
         self.settling = Settling(incoming, self.arrivals, self.problems)
         self.ledger, remark = recover(settings, incoming, self.arrivals)
         restore_order(folders.state, self.arrivals)
-        self.pool = WorkerPool(settings.work.max_workers, self.worker_setup())
-        self.pool.start()
         self.dispatcher = Dispatcher(
             settings, self.settling, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
         self.preemption = Preemption(self.dispatcher, self.arrivals, self.pool)
         self.board = BoardRefresh(folders.ready, folders.state, folders.rejected, self.pool)
+        self.board.not_before = time.monotonic() + PERIOD_S  # drops that wait already go first
         self.corrections = CorrectionPickup(settings, self.pool)
         arrival = settings.arrival
         self.watch = Watch(folders.incoming, arrival.watch, arrival.polling_seconds, self.inbox)
@@ -137,33 +117,20 @@ class Service:
         self.inbox.ask("scan")
         self.inbox.ask("sweep")
 
-    def worker_setup(self) -> Setup:
-        state, limits = self.settings.folders.state, self.settings.limits
-        return Setup(
-            memory_bytes=limits.job_memory_mb << 20,
-            nice=self.settings.work.nice,
-            cache=state / "cache",
-            stderr=state / "logs" / "worker.stderr",
-            warm_up=WARM_UP,
-        )
-
     def _loop(self) -> None:
         self._beat(time.monotonic(), force=True)
-        while not self.flags.stop and not self._warm():
-            self._turn(work=False)
-        if not self.flags.stop:
-            self.state = "running"
-            note(log, logging.INFO, "running", incoming=self.settings.folders.incoming, watch=self.watch.mode)
-            notify("READY=1", "STATUS=watching")
-            self._beat(time.monotonic(), force=True)
+        while not self.flags.stop and self.state == "starting":
+            if self.pool.failed_starts >= 3:
+                raise MachineError("worker process", "it cannot be started", "run 'beatintake doctor'")
+            self._turn()
         while not self.flags.stop and not self.supervisor.ousted and not (self.once and self._nothing_left()):
             self._turn()
         self._finish_running()
 
-    def _turn(self, work: bool = True) -> None:
+    def _turn(self) -> None:
         """One tick. Trouble of the machine (full disk, locked ledger) is shown, and the next one goes on."""
         try:
-            self._tick(work)
+            self._tick()
         except (MachineError, OSError, sqlite3.OperationalError) as error:
             self._trouble(error)
         except sqlite3.DatabaseError as error:
@@ -179,10 +146,11 @@ class Service:
         self.inbox.ask("scan")  # hints may have been lost
         time.sleep(0.5)
 
-    def _warm(self) -> bool:
-        if self.pool.failed_starts >= 3:
-            raise MachineError("worker process", "it cannot be started", "run 'beatintake doctor'")
-        return self.pool.idle > 0
+    def _say_ready(self) -> None:
+        self.state = "running"
+        note(log, logging.INFO, "running", incoming=self.settings.folders.incoming, watch=self.watch.mode)
+        notify("READY=1", "STATUS=watching")
+        self._beat(time.monotonic(), force=True)
 
     def _finish_running(self) -> None:
         """Let the running drops end within the grace time; a second signal ends the patience."""
@@ -206,17 +174,14 @@ class Service:
             if part is not None:
                 with suppress(Exception):
                     getattr(part, action)()
-        end_helper()
         self.state = "stopped"
         if hasattr(self, "supervisor"):
             self._beat(time.monotonic(), force=True)
-        self.lock.release()
-        self.guard.release()
         note(log, logging.INFO, "stopped")
 
     # --- one turn of the loop -----------------------------------------------------------------------------
 
-    def _tick(self, work: bool = True) -> None:
+    def _tick(self) -> None:
         for event in self.pool.poll(self._timeout(), [self.inbox.wake]):
             self.dispatcher.handle(event)
             self.board.handle(event)
@@ -230,7 +195,9 @@ class Service:
         self.settling.settle(now)
         self.dispatcher.clear_troubles()
         self.dispatcher.submit_pending()
-        if work:
+        if self.state == "starting" and self.pool.idle:
+            self._say_ready()
+        if self.state == "running":
             self._dispatch(now)
         if self.supervisor.check_watch(now):
             self.inbox.ask("scan")

@@ -32,7 +32,6 @@ THREAD_VARIABLES = (
     "MKL_NUM_THREADS",
     "VECLIB_MAXIMUM_THREADS",
     "NUMEXPR_NUM_THREADS",
-    "NUMBA_NUM_THREADS",
 )
 PR_SET_PDEATHSIG = 1
 DISK_TROUBLE = (*FULL, errno.EROFS, errno.EIO, errno.ESTALE, errno.ENOTCONN)
@@ -45,7 +44,6 @@ class Setup:
 
     memory_bytes: int
     nice: int = 10
-    cache: Path | None = None  # for compiled code; a service account may have no other writable place
     stderr: Path | None = None  # decoders print there; the tail goes into the log when a worker dies
     warm_up: str | None = None
     recycle_bytes: int = 1 << 30
@@ -102,8 +100,6 @@ def resolve(name: str) -> Callable[..., Any]:
 def _prepare(setup: Setup) -> None:
     for name in THREAD_VARIABLES:
         os.environ[name] = "1"
-    if setup.cache is not None:
-        os.environ["NUMBA_CACHE_DIR"] = str(setup.cache / "numba")
     os.environ.update(setup.environment)
     signal.signal(signal.SIGINT, signal.SIG_IGN)  # Ctrl-C goes to the whole group; the parent decides
     signal.signal(signal.SIGTERM, signal.SIG_DFL)

@@ -13,7 +13,7 @@ import pytest
 from config.settings import Settings
 from daemon.core.errors import BeatintakeError, InternalError
 from daemon.core.folders import make_folders
-from daemon.service import board_refresh, lock, service
+from daemon.service import board_refresh, entry, lock, service
 from daemon.workers.pool import Died, Done, Failed, Stage, Task, WorkerEvent, WorkerPool
 from daemon.workers.process import Setup, resolve
 from tests.daemon import fake_jobs
@@ -114,19 +114,22 @@ Opener = Callable[..., InlineService]
 
 
 @contextlib.contextmanager
-def opened(settings: Settings, monkeypatch: pytest.MonkeyPatch) -> Iterator[InlineService]:
+def opened(
+    settings: Settings, monkeypatch: pytest.MonkeyPatch, pool: type[InlinePool] = InlinePool
+) -> Iterator[InlineService]:
     """An InlineService with lock, ledger and watcher; closed at the end."""
-    monkeypatch.setattr(service, "WorkerPool", InlinePool)
+    monkeypatch.setattr(entry, "WorkerPool", pool)
     monkeypatch.setattr(service, "RUN", "tests.daemon.fake_jobs:obedient")
     monkeypatch.setattr(board_refresh, "FUNCTION", "tests.daemon.fake_jobs:board")
     monkeypatch.setattr(lock, "LEASE_DEAD_S", 1.0)
     monkeypatch.setattr(fake_jobs, "INLINE", True)
     make_folders(settings)
-    one = InlineService(settings)
-    one.lock.acquire()
-    try:
-        one._open()
-        one.state = "running"
-        yield one
-    finally:
-        one._shut()
+    with entry.Gate(settings) as gate:
+        one = InlineService(settings, gate)
+        one.lock.take_lease()
+        try:
+            one._open()
+            one.state = "running"
+            yield one
+        finally:
+            one._shut()

@@ -27,15 +27,15 @@ sys.path[:0] = [{repository!r}]
 from config.settings import Settings
 from daemon.ingest import settling
 from daemon.service import board_refresh
-from daemon.service import service
+from daemon.service import entry, service
 settling.PATIENCE_S = 1.0
 settings = Settings.model_validate_json({settings!r})
 service.STOP_GRACE_S = {grace}
-service.WARM_UP = {warm!r}
+entry.WARM_UP = {warm!r}
 service.RUN = {run!r}
 board_refresh.FUNCTION = {board!r}
 {more}
-sys.exit(service.run_service(settings, once={once}))
+sys.exit(entry.run_service(settings, once={once}))
 """
 
 

@@ -138,16 +138,17 @@ class TestRow30OtherMachines:
     def test_row_30_a_stop_is_heard_while_waiting(
         self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
     ) -> None:
+        from daemon.service.entry import Gate
         from daemon.service.service import Service
 
         settings = settings_for(tmp_path / "x")
         claim = settings.folders.ready / ".staging" / "claim.json"
         claim.parent.mkdir()
         claim.write_text(json.dumps({"id": "other", "host": "elsewhere", "pid": 1, "beat": 7}))
-        one = Service(settings)
-        one.flags.stop = 1
+        with Gate(settings) as gate:
+            gate.flags.stop = 1
+            assert Service(settings, gate).run() == 0
 
-        assert one.run() == 0
         assert json.loads(claim.read_text())["id"] == "other"
 
     def test_row_30_two_that_take_over_at_once(self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

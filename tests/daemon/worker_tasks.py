@@ -69,7 +69,6 @@ def describe() -> dict[str, Any]:
     facts: dict[str, Any] = {
         "nice": os.nice(0),
         "threads": os.environ.get("OPENBLAS_NUM_THREADS"),
-        "numba": os.environ.get("NUMBA_CACHE_DIR"),
         "ionice": None,
         "core": None,
         "ignores_ctrl_c": signal.getsignal(signal.SIGINT) is signal.SIG_IGN,

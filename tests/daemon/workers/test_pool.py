@@ -27,7 +27,7 @@ def pids_of(pool: WorkerPool) -> list[int]:
 
 @pytest.fixture
 def setup(tmp_path: Path) -> Setup:
-    return Setup(memory_bytes=1 << 30, nice=0, stderr=tmp_path / "worker.stderr", cache=tmp_path)
+    return Setup(memory_bytes=1 << 30, nice=0, stderr=tmp_path / "worker.stderr")
 
 
 @pytest.fixture
@@ -226,7 +226,7 @@ def test_workers_die_with_their_parent(tmp_path: Path) -> None:
         time.sleep(0.02)
 
 
-def test_the_worker_yields_and_has_one_thread_and_its_cache(setup: Setup, tmp_path: Path) -> None:
+def test_the_worker_yields_and_has_one_thread(setup: Setup) -> None:
     from dataclasses import replace
 
     pool = WorkerPool(1, replace(setup, nice=10))
@@ -239,7 +239,6 @@ def test_the_worker_yields_and_has_one_thread_and_its_cache(setup: Setup, tmp_pa
 
     assert event.value["nice"] == min(os.nice(0) + 10, 19)  # 19: as far as it goes
     assert event.value["threads"] == "1"
-    assert event.value["numba"] == str(tmp_path / "numba")
     assert event.value["ionice"] in (None, "idle")
     assert event.value["core"] in (None, 0)
     assert event.value["ignores_ctrl_c"]
