@@ -8,6 +8,9 @@ attempts : tries that ended badly (crash, hang, memory), counted *before* each t
 intents  : results about to be renamed into place; read at the next start when the service died in between
 folders  : published folders as last seen, so that only those that changed are read (`daemon.ledger.visible`)
 
+It is one file and its rollback journal. No file of it is mapped into memory: one that is cut under a running
+service is an error to be repaired, not the end of the process.
+
 The ledger can be lost: ``daemon.ledger.rebuild`` makes it again from the reports in ready/ and rejected/,
 which are always right where the two differ.
 Paths are stored as bytes, because a producer's file name need not be text.
@@ -19,7 +22,7 @@ import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from daemon.core.errors import MachineError
@@ -36,6 +39,8 @@ from daemon.ledger.rows import (
     put_record,
     record_of,
 )
+
+READER_WAIT_S = 1.0  # a commit takes some milliseconds
 
 __all__ = ["PACK", "Attempts", "Intent", "Ledger", "Mark", "Record", "ledger_path"]
 
@@ -56,7 +61,8 @@ class Ledger:
         path.parent.mkdir(parents=True, exist_ok=True)
         connection = sqlite3.connect(path, timeout=5.0, isolation_level=None)
         try:
-            connection.execute("PRAGMA journal_mode=WAL")
+            with suppress(sqlite3.OperationalError):  # an earlier version has it open
+                connection.execute("PRAGMA journal_mode=PERSIST")
             connection.execute("PRAGMA synchronous=FULL")
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version > SCHEMA_VERSION:
@@ -72,8 +78,9 @@ class Ledger:
 
     @classmethod
     def read_only(cls, path: Path) -> Ledger:
-        """For status displays: never creates, never waits for the writer."""
-        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True, timeout=0.2)
+        """For displays: never creates, writes nothing (but ends what a killed writer had begun)."""
+        connection = sqlite3.connect(f"{path.absolute().as_uri()}?mode=rw", uri=True, timeout=READER_WAIT_S)
+        connection.execute("PRAGMA query_only=ON")
         return cls(connection, path)
 
     def sound(self) -> bool:

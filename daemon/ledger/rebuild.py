@@ -34,7 +34,7 @@ def open_or_rebuild(path: Path, ready: Path, rejected: Path) -> tuple[Ledger, st
 
 def _set_aside(path: Path) -> str:
     aside = path.with_name(f"{path.name}.damaged-{int(time.time())}")
-    for suffix in ("", "-wal", "-shm"):
+    for suffix in ("", "-journal", "-wal", "-shm"):
         part = path.with_name(path.name + suffix)
         if part.exists():
             os.replace(part, aside.with_name(aside.name + suffix))

@@ -321,7 +321,16 @@ def test_a_state_folder_that_cannot_be_written_is_told_at_once(
             subprocess.run(["umount", "-l", disk], check=True)
 
 
-@pytest.mark.parametrize("damage", ["the folder is removed", "the ledger is removed", "no bytes are left"])
+@pytest.mark.parametrize(
+    "damage",
+    [
+        "the folder is removed",
+        "the ledger is removed",
+        "no bytes are left",
+        "it is scribbled over",
+        "no bytes are left beside it",
+    ],
+)
 def test_the_state_is_lost_under_a_running_service(tmp_path: Path, damage: str) -> None:
     settings = settings_for(tmp_path)
     folders = settings.folders
@@ -333,6 +342,11 @@ def test_the_state_is_lost_under_a_running_service(tmp_path: Path, damage: str) 
             shutil.rmtree(folders.state)
         elif damage == "no bytes are left":
             (folders.state / "ledger.sqlite3").write_bytes(b"")
+        elif damage == "it is scribbled over":
+            (folders.state / "ledger.sqlite3").write_bytes(b"\xa5" * 4096)
+        elif damage == "no bytes are left beside it":
+            for path in folders.state.glob("ledger.sqlite3-*"):
+                os.truncate(path, 0)
         else:
             (folders.state / "ledger.sqlite3").unlink()
         drop(settings, "a under another name.wav", b"a")

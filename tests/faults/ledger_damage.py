@@ -9,6 +9,7 @@ published twice, nothing lost; `status` must count right before the service has 
 
 from __future__ import annotations
 
+import os
 import shutil
 import sys
 import tempfile
@@ -29,8 +30,6 @@ FILE = "ledger.sqlite3"
 def _older_copy(state: Path) -> None:
     for path in state.glob("older-*"):
         shutil.copy(path, state / path.name.removeprefix("older-"))
-    if not (state / f"older-{FILE}-wal").exists():
-        (state / f"{FILE}-wal").unlink(missing_ok=True)
 
 
 def _scribble(suffix: str) -> Callable[[Path], None]:
@@ -44,6 +43,12 @@ def _scribble(suffix: str) -> Callable[[Path], None]:
 
 def _no_bytes(state: Path) -> None:
     (state / FILE).write_bytes(b"")
+
+
+def _empty_beside(state: Path) -> None:
+    """Whatever files the database keeps beside it: under a running service one may be in its memory."""
+    for path in state.glob(f"{FILE}-*"):
+        os.truncate(path, 0)
 
 
 def _half(state: Path) -> None:
@@ -63,13 +68,14 @@ STOPPED: dict[str, Callable[[Path], None]] = {
     "0 bytes": _no_bytes,
     "cut in half": _half,
     "an older copy put back": _older_copy,
-    "its journal is gone": _remove(f"{FILE}-wal"),
-    "its journal is scribbled over": _scribble("-wal"),
+    "its journal is gone": _remove(f"{FILE}-*"),
+    "its journal is scribbled over": _scribble("-journal"),
+    "what lies beside it has 0 bytes": _empty_beside,
     "it is scribbled over": _scribble(""),
     "it is gone": _remove(f"{FILE}*"),
     "the state folder is gone": shutil.rmtree,
 }
-RUNNING = {name: STOPPED[name] for name in ("0 bytes", "it is gone", "the state folder is gone")}
+RUNNING = {name: damage for name, damage in STOPPED.items() if name != "an older copy put back"}
 
 
 def one_case(base: Path, damage: Callable[[Path], None], running: bool) -> int:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import json
 import sqlite3
+import subprocess
+import sys
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -95,7 +98,38 @@ def test_read_only_never_creates(tmp_path: Path) -> None:
 
 def test_it_is_durable_at_every_commit(ledger: Ledger) -> None:
     assert ledger._db.execute("PRAGMA synchronous").fetchone() == (2,)  # FULL
-    assert ledger._db.execute("PRAGMA journal_mode").fetchone() == ("wal",)
+    assert ledger._db.execute("PRAGMA journal_mode").fetchone() == ("persist",)
+
+
+def test_one_of_an_earlier_version_is_taken_over(tmp_path: Path) -> None:
+    """It kept a write-ahead log, which has a part in memory; while that version runs, it stays so."""
+    Ledger.open(tmp_path / "l").close()
+    earlier = sqlite3.connect(tmp_path / "l", isolation_level=None)
+    earlier.execute("PRAGMA journal_mode=WAL")
+    with closing(Ledger.open(tmp_path / "l")) as ledger:
+        ledger.record(Record(SHA, "ready", "a", "a.wav"))
+    earlier.close()
+    with closing(Ledger.open(tmp_path / "l")) as ledger:
+        assert ledger.find(SHA) is not None
+        assert not list(tmp_path.glob("l-wal")) + list(tmp_path.glob("l-shm"))
+
+
+def test_a_reader_ends_what_a_killed_writer_had_begun(tmp_path: Path) -> None:
+    """SQLite documentation, "Atomic Commit", section 4: a hot journal is rolled back before reading."""
+    ledger = Ledger.open(tmp_path / "l")
+    ledger.record(Record(SHA, "ready", "a", "a.wav"))
+    half = "import os, sqlite3, sys; db = sqlite3.connect(sys.argv[1], isolation_level=None);"
+    half += "db.execute('PRAGMA cache_size=2'); db.execute('BEGIN IMMEDIATE');"  # so that it spills
+    half += "rows = [(b'%d' % k, b'x' * 900, None) for k in range(500)];"
+    half += "db.executemany('INSERT INTO drops VALUES(?, ?, ?, 0)', rows);"
+    half += "os._exit(1)"
+    ledger.close()
+    subprocess.run([sys.executable, "-c", half, tmp_path / "l"], check=False)
+    with closing(Ledger.read_only(tmp_path / "l")) as reader:
+        assert reader.find(SHA) is not None
+        assert list(reader.drops()) == []
+        with pytest.raises(MachineError):
+            reader.forget(SHA)
 
 
 def test_a_locked_ledger_is_a_machine_error(tmp_path: Path) -> None:
