@@ -8,9 +8,7 @@ attempts : tries that ended badly (crash, hang, memory), counted *before* each t
 intents  : results about to be renamed into place; read at the next start when the service died in between
 folders  : published folders as last seen, so that only those that changed are read (`daemon.ledger.visible`)
 
-It is one file and its rollback journal. No file of it is mapped into memory: one that is cut under a running
-service is an error to be repaired, not the end of the process.
-
+No part is mapped into memory: a file cut under a running service is an error, not the end of the process.
 The ledger can be lost: ``daemon.ledger.rebuild`` makes it again from the reports in ready/ and rejected/,
 which are always right where the two differ.
 Paths are stored as bytes, because a producer's file name need not be text.
