@@ -13,7 +13,6 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-import stat
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -28,7 +27,7 @@ from daemon.core.errors import (
     UnsafeDrop,
 )
 from daemon.core.oserrors import plainly
-from daemon.core.regular import FLAGS
+from daemon.core.regular import NotRegular, open_regular
 from daemon.core.text import file_name
 
 HASH_BLOCK = 1 << 20
@@ -58,13 +57,14 @@ def opened(path: Path) -> Iterator[BinaryIO]:
     """
     name = file_name(path)
     try:
-        _require_regular(os.lstat(path), name)
-        file = os.fdopen(os.open(path, FLAGS), "rb", buffering=1 << 16)
+        file = open_regular(path)
+    except NotRegular as error:
+        cause = "it is a link, pipe or device, not a file"
+        raise UnsafeDrop(name, cause, "drop the file itself") from error
     except OSError as error:
         raise io_error(error, name) from error
     with file:
         before = os.fstat(file.fileno())
-        _require_regular(before, name)
         try:
             yield file
             after, there = os.fstat(file.fileno()), os.lstat(path)
@@ -77,11 +77,6 @@ def opened(path: Path) -> Iterator[BinaryIO]:
             raise ChangedWhileReading(
                 name, "it changed while it was being read", "it is done again once quiet"
             )
-
-
-def _require_regular(facts: os.stat_result, name: str) -> None:
-    if not stat.S_ISREG(facts.st_mode):
-        raise UnsafeDrop(name, "it is a link, pipe or device, not a file", "drop the file itself")
 
 
 def stat_of(facts: os.stat_result) -> tuple[int, ...]:

@@ -12,10 +12,10 @@ from __future__ import annotations
 import errno
 import os
 import signal
-import stat
 from enum import StrEnum
 from pathlib import Path
 
+from daemon.core.regular import NotRegular, open_regular
 from daemon.decode.endings import Ending, ending_of
 from daemon.ingest.grouping import Candidate
 
@@ -24,9 +24,6 @@ try:
 except ImportError:  # Windows: opening fails while another program writes, which says as much
     fcntl = None  # type: ignore[assignment]
 
-FLAGS = os.O_RDONLY
-for _flag in ("O_NOFOLLOW", "O_NONBLOCK", "O_BINARY"):
-    FLAGS |= getattr(os, _flag, 0)
 F_SETSIG = getattr(fcntl, "F_SETSIG", 10)
 SIGURG = getattr(signal, "SIGURG", 23)  # ignored unless somebody asks for it
 
@@ -52,14 +49,15 @@ def access(root: Path, candidate: Candidate) -> Access:
 
 def access_file(path: Path) -> Access:
     try:
-        descriptor = os.open(path, FLAGS)
+        file = open_regular(path)
     except FileNotFoundError:
         return Access.GONE
+    except NotRegular:
+        return Access.FREE
     except OSError as error:
         return Access.WRITER if error.errno in (errno.EBUSY, errno.ETXTBSY) else Access.DENIED
-    with os.fdopen(descriptor, "rb") as file:
-        if not stat.S_ISREG(os.fstat(descriptor).st_mode):
-            return Access.FREE
+    with file:
+        descriptor = file.fileno()
         if has_writer(descriptor):
             return Access.WRITER
         try:

@@ -7,6 +7,7 @@ import math
 import os
 import shutil
 import time
+from heapq import nlargest
 from pathlib import Path
 
 from config.settings import Settings
@@ -22,6 +23,7 @@ from daemon.service.notification import sentence
 log = logging.getLogger("beatintake.housekeeping")
 DIGESTS_KEPT = 90
 DAMAGED_KEPT = 3
+MOST_RESULTS_SEARCHED = 200  # at the start
 MOST_LEFTOVERS = 50  # whose maker is not known
 
 
@@ -29,11 +31,20 @@ def clear_leftovers(settings: Settings, prefix: str) -> int:
     """At start, with the lock held: what processes that have ended left behind, and every private folder of a
     service (``prefix``). Returns how many were removed.
     """
+    found = [*_private_files(settings), *_left_in_results(settings)]
     return sum(
         _remove_if_older(path, math.inf)
-        for path in _private_files(settings)
+        for path in found
         if path.name.startswith(prefix) or is_abandoned(path.name)
     )
+
+
+def _left_in_results(settings: Settings) -> list[Path]:
+    """Half-written files in the published folders that were changed last: a kill leaves them there."""
+    folders = settings.folders
+    results = [path for root in (folders.ready, folders.rejected) for path in _children(root)]
+    newest = nlargest(MOST_RESULTS_SEARCHED, (p for p in results if p.name[0] != "."), key=_changed_at)
+    return [path for folder in newest for path in _children(folder) if path.name.startswith(TEMP_PREFIX)]
 
 
 def _private_files(settings: Settings) -> list[Path]:

@@ -25,6 +25,7 @@ from daemon.core.atomic import STAGING, atomic_write, machine_error
 from daemon.core.errors import AlreadyRunning, FolderUnreachable
 from daemon.core.logs import note
 from daemon.core.oserrors import plainly
+from daemon.core.regular import open_regular, read_regular
 from daemon.core.studio import incoming_key
 from daemon.core.text import valid
 
@@ -32,6 +33,7 @@ log = logging.getLogger("beatintake.lock")
 LEASE_BEAT_S = 10.0
 LEASE_DEAD_S = 60.0
 LEASE_NAME = "claim.json"
+LEASE_MOST_BYTES = 1 << 16
 
 
 def lock_path(state: Path, incoming: Path) -> Path:
@@ -189,19 +191,18 @@ class IncomingGuard:
 def is_locked(state: Path, incoming: Path) -> bool:
     """Does a living process of this machine hold the lock? Light: for status displays."""
     path = lock_path(state, incoming)
-    if not path.exists():
-        return False
     try:
         import fcntl
     except ImportError:
-        return _locked_by_library(path)
-    descriptor = os.open(path, os.O_RDONLY)
+        return path.exists() and _locked_by_library(path)
     try:
-        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
-    except OSError:
-        return True
-    finally:
-        os.close(descriptor)
+        with open_regular(path) as file:
+            try:
+                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except OSError:
+                return True
+    except FileNotFoundError:
+        pass
     return False
 
 
@@ -219,7 +220,7 @@ def _locked_by_library(path: Path) -> bool:
 
 def read_lease(path: Path) -> dict[str, Any] | None:
     try:
-        lease = json.loads(path.read_bytes())
+        lease = json.loads(read_regular(path, LEASE_MOST_BYTES))
     except (OSError, ValueError):
         return None
     return lease if isinstance(lease, dict) else None

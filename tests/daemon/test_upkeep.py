@@ -208,6 +208,25 @@ class TestHousekeeping:
         assert sorted(os.listdir(staging)) == sorted(["claim.json", *living[:2]])
         assert sorted(os.listdir(ready)) == sorted([STAGING, living[2], ".studio"])
 
+    def test_at_start_half_written_files_in_the_newest_results_go(
+        self, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    ) -> None:
+        monkeypatch.setattr(housekeeping, "MOST_RESULTS_SEARCHED", 2)
+        settings = settings_for(tmp_path)
+        code = "from daemon.core.private import private_name as p; print(p('.beatintake-'))"
+        ended = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+        dead, living = ended.stdout.strip(), private_name(".beatintake-")
+        folders = [settings.folders.ready / name for name in ("newest", "newer", "old")]
+        for number, folder in enumerate(folders):
+            folder.mkdir()
+            for name in (dead, living, "beat.wav"):
+                (folder / name).touch()
+            self.age(folder, number)
+
+        assert housekeeping.clear_leftovers(settings, "job-") == 2
+        assert [dead in os.listdir(folder) for folder in folders] == [False, False, True]
+        assert all({living, "beat.wav"} <= set(os.listdir(folder)) for folder in folders)
+
     def test_leftovers_of_an_unknown_maker_are_bounded_in_number(self, tmp_path: Path) -> None:
         settings = settings_for(tmp_path)
         staging = settings.folders.ready / STAGING

@@ -108,7 +108,7 @@ def test_gone_and_links(tmp_path: Path) -> None:
     (tmp_path / "link.wav").symlink_to(tmp_path / "a.wav")
 
     assert access_file(tmp_path / "none.wav") is Access.GONE
-    assert access_file(tmp_path / "link.wav") is Access.DENIED  # never followed
+    assert access_file(tmp_path / "link.wav") is Access.FREE  # never followed
 
 
 def test_the_worst_member_decides_and_non_files_are_not_asked(tmp_path: Path) -> None:
