@@ -40,7 +40,7 @@ PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # Where the tempo moves, a bar line on the right beat may still lie far beside it: log odds of a bar one
 # within 70 ms, from those of the right beat (logistic fit on 111 excerpts of tests/training/played.py)
 MOVING_BAR = (0.391, 0.181)
-SUREST = 0.9999
+SUREST = 0.9999  # no estimate is certain
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -222,7 +222,7 @@ def _assemble(
         constant_tempo=beats.curve is None,
         constant_confidence=max(steady, 1.0 - steady),
         meter=METER_NAMES[n],
-        meter_confidence=reading.meter_probability,
+        meter_confidence=min(reading.meter_probability, SUREST),
         beats_per_bar=n,
         bar_one_s=bar_one,
         bar_one_confidence=reading.bar_probability,

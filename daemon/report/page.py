@@ -34,6 +34,7 @@ from daemon.report.report import Report
 from daemon.report.templating import templates
 from daemon.report.waveform import Waveform
 from daemon.report.words import (
+    WORTH_SAYING,
     bar_or_time,
     claim_words,
     counted,
@@ -70,16 +71,9 @@ class Row:
 def environment() -> Environment:
     """The templates with the filters that speak of numbers."""
     env = templates()
-    env.filters.update(
-        percent=percent,
-        seconds=seconds,
-        signed=signed,
-        sentence=sentence,
-        tempo=format_tempo,
-        link=link,
-        amount=amount,
-        tight=tight,
-    )
+    filters = (percent, seconds, signed, sentence, link, amount, tight)
+    env.filters.update({filter_.__name__: filter_ for filter_ in filters}, tempo=format_tempo)
+    env.globals["worth_saying"] = WORTH_SAYING
     return env
 
 
@@ -204,7 +198,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         *(
             f"or {'on average ' if moving else ''}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
             for c in grid.tempo_alternatives
-            if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= 0.01
+            if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= WORTH_SAYING
         ),
     ]
     return Row(
@@ -228,7 +222,7 @@ def _key(report: Report, analysis: Analysis) -> Row:
     estimate, key = report.answers.key, analysis.key
     if estimate.value is None:
         return Row("Key", "none", notes=(sentence(str(estimate.reason)), "Pitch correction: chromatic."))
-    others = [c for c in rival_keys(key)[:2] if c.probability >= 0.01]
+    others = [c for c in rival_keys(key)[:2] if c.probability >= WORTH_SAYING]
     notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others]
     notes += [f"changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
     later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])

@@ -31,8 +31,8 @@ WORTH_SAYING = 0.01  # a rival less probable than this is not named
 
 
 def percent(confidence: float) -> str:
-    """A probability as a person says it; never rounded up to certainty."""
-    return f"{min(int(confidence * 100 + 0.5), 99 if confidence < 1 else 100)} %"
+    """A probability as a person says it; no estimate is certain."""
+    return f"{min(int(confidence * 100 + 0.5), 99)} %"
 
 
 def seconds(value: float, digits: int = 2) -> str:

@@ -122,7 +122,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/midimap", 'rank = {"note_off": 0, "note_on": 2}', 'rank = {"note_off": 2, "note_on": 0}'),
     ("daemon/export/clickcheck", "max(CEILING - loudest, 0.0) / peak", "1.0"),
     ("daemon/export/clickcheck", "< 0.25 * float(power.mean())", "< 0.0"),
-    ("daemon/report/words", "99 if confidence < 1 else 100", "100"),
+    ("daemon/report/words", "+ 0.5), 99)", "+ 0.5), 100)"),
     ("daemon/report/words", "c.probability >= WORTH_SAYING][:2]", "c.probability >= WORTH_SAYING]"),
     ("daemon/report/words", "abs(tuning.cents) <= flag_cents", "abs(tuning.cents) < flag_cents"),
     ("daemon/report/claims", "TEMPO_TOLERANCE = 0.005", "TEMPO_TOLERANCE = 0.02"),

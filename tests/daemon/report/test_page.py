@@ -188,6 +188,14 @@ def test_the_picture_of_the_grid_and_the_cut_speak_of_the_same_lines() -> None:
     assert "8.5 ms after in the last, a drift of 0.1 ms" in text
 
 
+@pytest.mark.parametrize(("probability", "shown"), [(0.004, False), (0.02, True)])
+def test_evidence_names_no_other_answer_that_is_hardly_possible(probability: float, shown: bool) -> None:
+    tempi = (TempoCandidate(140.0, 0.98), TempoCandidate(280.0, probability))
+    page = page_of(sample_report(sample_analysis(grid=replace(steady_grid(), tempo_alternatives=tempi))))
+    assert bool(re.search(r"or 280(\.0)? \(2.%\)", page)) == shown
+    assert not re.search(r"\(0.%\)", page)
+
+
 def test_answers_come_first_then_ears_then_listening_then_chords_and_evidence_last() -> None:
     parts = ["140", "things need ears", "Listen", "Chords by section", "Delay times", "What it rests on"]
     text = Outline(page_of(full_report())).text
