@@ -8,11 +8,9 @@ none of these the defaults hold. Every problem is reported at once as
 
 from __future__ import annotations
 
-import difflib
 import os
 import re
 from collections.abc import Iterator
-from importlib import resources
 from pathlib import Path
 from typing import Any, get_args
 
@@ -46,6 +44,8 @@ class InvalidConfig(Exception):
 
 def default_text() -> str:
     """The commented default configuration, which is also its documentation."""
+    from importlib import resources
+
     return resources.files("config").joinpath("default.yaml").read_text(encoding="utf-8")
 
 
@@ -91,9 +91,9 @@ def parse_settings(text: str, name: str, base: Path | None = None) -> Settings:
     """Settings from YAML text; `base` is what relative folders are relative to."""
     try:
         node = yaml.compose(text, Loader=yaml.SafeLoader)
-        if any(isinstance(event, yaml.AliasEvent) for event in yaml.parse(text, Loader=yaml.SafeLoader)):
+        if node is not None and _has_alias(node):
             raise InvalidConfig(name, [f"{name}: aliases (*name) are not used here; write the value out"])
-        data = yaml.safe_load(text) if node is not None else {}
+        data = yaml.SafeLoader("").construct_document(node) if node is not None else {}
     except yaml.MarkedYAMLError as error:
         line = error.problem_mark.line + 1 if error.problem_mark else 1
         raise InvalidConfig(name, [f"{name}:{line}: not valid YAML: {error.problem}"]) from None
@@ -174,7 +174,24 @@ def _explain(name: str, lines: dict[KeyPath, int], item: Any) -> str:
     return f"{where}: found {_short(item['input'])}, allowed: {allowed}"
 
 
+def _has_alias(node: yaml.Node) -> bool:
+    """An alias is the same node met again."""
+    met, left = set[int](), [node]
+    while left:
+        found = left.pop()
+        if id(found) in met:
+            return True
+        met.add(id(found))
+        if isinstance(found, yaml.MappingNode):
+            left += [part for pair in found.value for part in pair]
+        elif isinstance(found, yaml.SequenceNode):
+            left += found.value
+    return False
+
+
 def _nearest(path: KeyPath) -> str:
+    import difflib
+
     model: type[BaseModel] = Settings
     for step in path[:-1]:
         if isinstance(step, int):  # a place in a list of sections

@@ -10,8 +10,6 @@ from io import TextIOWrapper
 from pathlib import Path
 from typing import Any
 
-from daemon.core.version import VERSION
-
 DESCRIPTION = """\
 beatintake watches a folder for instrumental tracks, finds tempo, bar one, key, levels and
 faults of each, and publishes a copy that sits on the session grid, with a map and a report.
@@ -41,6 +39,14 @@ Look at the level before you listen: beats arrive loud. Follow your studio's own
 """
 
 
+class _Version(argparse.Action):
+    def __call__(self, parser: argparse.ArgumentParser, *_: Any) -> None:
+        from daemon.core.version import version
+
+        print(f"beatintake {version()}")
+        parser.exit()
+
+
 def build_parser() -> argparse.ArgumentParser:
     parser = argparse.ArgumentParser(
         prog="beatintake",
@@ -48,7 +54,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    parser.add_argument("--version", action="version", version=f"beatintake {VERSION}")
+    parser.add_argument("--version", action=_Version, nargs=0, help="show the version and exit")
     parser.add_argument("--config", type=Path, metavar="PATH", help="configuration file to use")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     _add_work(commands)

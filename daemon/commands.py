@@ -22,10 +22,12 @@ def settings_of(arguments: Namespace) -> Settings:
 def studio_of(arguments: Namespace) -> Settings:
     """The same, for commands that use the studio's state: its own, and nobody else's."""
     from daemon.core.studio import refuse_shared
-    from daemon.ledger.adopt import adopt_common_state
 
     settings = settings_of(arguments)
-    adopt_common_state(settings.folders)
+    if not settings.folders.state.exists():
+        from daemon.ledger.adopt import adopt_common_state
+
+        adopt_common_state(settings.folders)
     refuse_shared(settings.folders)
     return settings
 

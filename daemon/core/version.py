@@ -2,9 +2,15 @@
 
 from __future__ import annotations
 
-from importlib import metadata
+from functools import cache
 
-try:
-    VERSION = metadata.version("beatintake")
-except metadata.PackageNotFoundError:  # a bare checkout
-    VERSION = "0 (not installed)"
+
+@cache
+def version() -> str:
+    """Asked for when it is shown: finding it costs a tenth of a second."""
+    from importlib import metadata
+
+    try:
+        return metadata.version("beatintake")
+    except metadata.PackageNotFoundError:  # a bare checkout
+        return "0 (not installed)"

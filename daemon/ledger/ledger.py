@@ -209,10 +209,10 @@ class Ledger:
         return row[0] if row else None
 
     def deliveries(self) -> Iterator[tuple[str, str, str, str | None]]:
-        """(path, sha256, name and producer of the result) of every drop that is done."""
+        """(path, sha256, name and producer of the result) of every done drop whose path says another name."""
         rows = self._db.execute(
-            "SELECT path, sha256, name, producer FROM drops JOIN contents USING(sha256)"
-            " WHERE outcome<>? ORDER BY path",
+            "SELECT path, sha256, name, producer FROM drops JOIN contents USING(sha256) WHERE outcome<>?"
+            " AND path<>CAST(coalesce(producer||'/','')||name AS BLOB) ORDER BY path",
             (PACK,),
         )
         for path, sha256, name, producer in rows:

@@ -109,7 +109,7 @@ def unrecorded(roots: dict[str, Path], ledger: Ledger | None) -> list[Record]:
     named = ledger.places() if ledger else set()
     found = []
     for outcome, root in roots.items():
-        for name, _ in _folders(root):
+        for name in _names(root):
             if (outcome, name) not in named and (record := report_of(root / name, outcome)):
                 found.append(record)
     return [record for record in found if ledger is None or ledger.find(record.sha256) is None]
@@ -124,14 +124,25 @@ def _stamp(root: Path) -> int | None:
         raise machine_error(error, root) from error
 
 
+def _entries(root: Path) -> Iterator[os.DirEntry[str]]:
+    """The visible folders."""
+    try:
+        with os.scandir(root) as entries:
+            yield from (e for e in entries if e.name[0] != "." and e.is_dir(follow_symlinks=False))
+    except FileNotFoundError:
+        return
+    except OSError as error:
+        raise machine_error(error, root) from error
+
+
+def _names(root: Path) -> list[str]:
+    return sorted(entry.name for entry in _entries(root))
+
+
 def _folders(root: Path) -> list[tuple[str, str]]:
     """(name, stamp) of the visible folders, by name."""
     try:
-        with os.scandir(root) as entries:
-            found = [e for e in entries if e.name[0] != "." and e.is_dir(follow_symlinks=False)]
-            marks = [(e.name, e.stat(follow_symlinks=False)) for e in found]
-    except FileNotFoundError:
-        return []
+        marks = [(entry.name, entry.stat(follow_symlinks=False)) for entry in _entries(root)]
     except OSError as error:
         raise machine_error(error, root) from error
     return sorted((name, f"{status.st_mtime_ns}-{status.st_ino}") for name, status in marks)

@@ -26,7 +26,7 @@ from daemon.ingest.watch import NETWORK_TYPES, Inbox, Watch, file_system_type, w
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ops.status import read_status
 from daemon.ops.units import LOCK_LINE, network_remark, unit_path
-from daemon.service.lock import is_locked
+from daemon.service.signs import is_locked
 from daemon.workers.pool import Done, Task, WorkerPool
 from daemon.workers.process import Setup, end_helper
 

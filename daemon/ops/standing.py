@@ -29,8 +29,8 @@ from daemon.ledger.rejection import question_line
 from daemon.ledger.visible import unrecorded
 from daemon.ops.status import ago, time_left
 from daemon.service.heartbeat import read_heartbeat
-from daemon.service.lock import is_locked
 from daemon.service.order import not_done
+from daemon.service.signs import is_locked
 
 State = Literal["ready", "rejected", "asked", "split", "working", "waiting", "arriving"]
 BEATS_SHOWN = 20

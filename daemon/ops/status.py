@@ -27,9 +27,8 @@ from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ledger.othernames import other_names
 from daemon.ledger.rejection import question_line
 from daemon.ledger.visible import unrecorded
-from daemon.service.control import is_paused
 from daemon.service.heartbeat import STALE_S, read_heartbeat, state_trouble
-from daemon.service.lock import is_locked
+from daemon.service.signs import is_locked, is_paused
 
 MUTE = "cannot report"
 RESULTS_SHOWN = 10

@@ -17,7 +17,7 @@ from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Output, Settings
 from daemon.core.names import copy_name
 from daemon.core.text import one_line
-from daemon.core.version import VERSION
+from daemon.core.version import version
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.decoder import Decoded, Source
 from daemon.decode.tags import claims
@@ -100,7 +100,7 @@ def render_drop(
         plan,
         replace(copy, warnings=said),
         settings=settings,
-        software_version=VERSION,
+        software_version=version(),
         claims=claims(source.name, source.tags),
         stems=decoded.stems,
         corrections=correction,
@@ -143,7 +143,7 @@ def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Ou
         sounds=sounds,
         score=score,
         layout=lay_out(output.session_tracks),
-        software=VERSION,
+        software=version(),
         identity=f"{report.drop.sha256} {report.cut.zero_s} {report.aligned_copy.frames}",
     )
 

@@ -20,7 +20,7 @@ from urllib.parse import quote
 
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
-from daemon.core.version import VERSION
+from daemon.core.version import version
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ledger.othernames import read_other_names
 from daemon.ledger.rejection import question_line
@@ -30,7 +30,7 @@ from daemon.report.report import SCHEMA_VERSION, read_report
 
 BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
-CACHE_FORM = f"{VERSION} {SCHEMA_VERSION} 7"  # another one: every report is read again
+CACHE_FORM = f"{version()} {SCHEMA_VERSION} 7"  # another one: every report is read again
 REPORT_SUFFIX, PAGE_SUFFIX = ".report.json", ".report.html"
 BLANK: dict[str, Any] = {
     "reason": None,

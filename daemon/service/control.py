@@ -20,18 +20,10 @@ from daemon.core.text import enumerated, one_line
 from daemon.decode.several import Answer
 from daemon.ledger.ledger import PACK, Ledger, Record, ledger_path
 from daemon.pipeline.answers import store_answer
-from daemon.service.lock import is_locked
 from daemon.service.quiet_hours import is_quiet
+from daemon.service.signs import is_locked, is_paused, pause_path
 
 PAUSED = "paused by command"
-
-
-def pause_path(state: Path) -> Path:
-    return state / "paused"
-
-
-def is_paused(state: Path) -> bool:
-    return pause_path(state).exists()
 
 
 def why_paused(settings: Settings) -> str | None:

@@ -25,19 +25,16 @@ from daemon.core.atomic import STAGING, atomic_write, machine_error
 from daemon.core.errors import AlreadyRunning, FolderUnreachable
 from daemon.core.logs import note
 from daemon.core.oserrors import plainly
-from daemon.core.regular import open_regular, read_regular
+from daemon.core.regular import read_regular
 from daemon.core.studio import incoming_key
 from daemon.core.text import valid
+from daemon.service.signs import lock_path
 
 log = logging.getLogger("beatintake.lock")
 LEASE_BEAT_S = 10.0
 LEASE_DEAD_S = 60.0
 LEASE_NAME = "claim.json"
 LEASE_MOST_BYTES = 1 << 16
-
-
-def lock_path(state: Path, incoming: Path) -> Path:
-    return state / f"service-{incoming_key(incoming)}.lock"
 
 
 class ServiceLock:
@@ -186,36 +183,6 @@ class IncomingGuard:
             f"with its results in {other.get('ready')}",
             "stop that one first; to work with both, set 'arrival: {shared: true}' for this one",
         )
-
-
-def is_locked(state: Path, incoming: Path) -> bool:
-    """Does a living process of this machine hold the lock? Light: for status displays."""
-    path = lock_path(state, incoming)
-    try:
-        import fcntl
-    except ImportError:
-        return path.exists() and _locked_by_library(path)
-    try:
-        with open_regular(path) as file:
-            try:
-                fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
-            except OSError:
-                return True
-    except FileNotFoundError:
-        pass
-    return False
-
-
-def _locked_by_library(path: Path) -> bool:
-    from filelock import FileLock, Timeout
-
-    lock = FileLock(path)
-    try:
-        lock.acquire(timeout=0)
-    except Timeout:
-        return True
-    lock.release()
-    return False
 
 
 def read_lease(path: Path) -> dict[str, Any] | None:
