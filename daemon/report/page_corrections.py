@@ -17,54 +17,66 @@ SAME = 0.005  # two tempi so near are one
 
 
 class Fix(NamedTuple):
-    """`likeliest`: what is right most probably, if the answer is wrong."""
+    """`blank`: the value that only a person knows; the command ends before it. `first`: its row has the key."""
 
     what: str  # is right
     command: str  # says so
-    likeliest: bool = False
+    blank: str = ""
+    first: bool = False
+
+
+class Ask(NamedTuple):
+    what: str
+    flags: str
+    blank: str = ""
+    likely: bool = False
 
 
 def fixes(report: Report) -> list[Fix]:
-    """What needs ears comes first; half and double keep their order."""
-    found, analysis = report.answers, report.corrected()
-    flagged = topics(report.check_by_ear)
+    """What needs ears comes first; half and double keep their order.
+
+    The key is with the likeliest other answer to what is doubtful; with nothing doubtful, or no other answer
+    known, it is with the command that waits for an option and its value.
+    """
+    analysis, flagged = report.corrected(), topics(report.check_by_ear)
     groups = {
         "tempo": _tempo(analysis.grid),
         "key": _key(analysis.key),
-        "bar one": [("bar one is a beat later", "--bar-one +1beat")]
-        if found.bar_one.value is not None
-        else [],
+        "bar one": _bar_one() if report.answers.bar_one.value is not None else [],
     }
-    first = [fix for topic in groups if topic in flagged for fix in groups[topic]]
-    rest = [fix for topic in groups if topic not in flagged for fix in groups[topic]]
+    doubtful = [topic for topic in groups if topic in flagged]
+    asked = [ask for topic in (*doubtful, *(t for t in groups if t not in flagged)) for ask in groups[topic]]
+    known = [ask for topic in doubtful for ask in groups[topic] if ask.likely]
+    asked.append(Ask("anything else", "", "--meter 3/4, --tuning CENTS"))
+    at = asked.index(known[0]) if known else len(asked) - 1
     name = shlex.quote(_name(report))
-    likely = _likeliest(analysis.grid) if first[:1] == groups["tempo"][:1] or not first else ""
-    asked = (*first, *rest)
-    at = next((k for k, (_, flags) in enumerate(asked) if flags == likely), 0)
-    lines = [
-        Fix(what, f"beatintake correct {name} {flags}", k == at) for k, (what, flags) in enumerate(asked)
-    ]
+    lines = [Fix(ask.what, _command(name, ask), ask.blank, first=k == at) for k, ask in enumerate(asked)]
     return [*lines, Fix("take it back", f"beatintake undo {name}")] if report.correction else lines
 
 
+def _command(name: str, ask: Ask) -> str:
+    """Ends in a space where the value is to be typed."""
+    words = ["beatintake correct", name, *([ask.flags] if ask.flags else [])]
+    return " ".join(words) + (" " if ask.blank else "")
+
+
 def correction_sample(report: Report) -> str:
-    """The lines of a correction file, with this beat's own other answers where it has some.
+    """The lines of a correction file, short enough never to be broken, with this beat's own other answers.
 
     All are comments: who copies them as they are corrects nothing.
     """
     analysis, tempo = report.corrected(), report.answers.tempo.value
     rival = _rivals(analysis.grid)[:1] or ([float(tempo) / 2] if tempo is not None else [93.5])
-    one = (f"tempo: {format_tempo(round(rival[0], 4))}", "or half: true, or double: true; only one of these")
-    if tempo is not None and analysis.grid.constant_tempo is False:
-        one = ("half: true", "or double: true; it goes on moving")
+    moving = tempo is not None and analysis.grid.constant_tempo is False
+    likely = _likely_key(analysis.key)
     lines = [
-        one,
-        (f"key: {_other_key(analysis.key) or 'E flat minor'}", ""),
-        ("bar one: +1 beat", "or -2 bars, +12 ms, or seconds in the producer's file"),
-        ("meter: 3/4", ""),
-        ("tuning: -32", "cents from A4 = 440 Hz"),
+        "half: true" if moving else f"tempo: {format_tempo(round(rival[0], 2))}",
+        f"key: {likely or 'E flat minor'}",
+        "bar one: +1 beat",
+        "meter: 3/4",
+        "tuning: -32",
     ]
-    return "\n".join(f"{OFF}{line:<20} # {remark}" if remark else f"{OFF}{line}" for line, remark in lines)
+    return "\n".join(f"{OFF}{line}" for line in lines)
 
 
 def _name(report: Report) -> str:
@@ -82,21 +94,19 @@ def _same(a: float, b: float) -> bool:
     return abs(a / b - 1) <= SAME
 
 
-def _tempo(grid: Grid) -> list[tuple[str, str]]:
+def _tempo(grid: Grid) -> list[Ask]:
     bpm = grid.tempo_bpm
     if bpm is None:
-        return [("there is a tempo", "--tempo 93.5")]
+        return [Ask("there is a tempo", "--tempo", "BPM")]
     found: dict[str, str] = {}
-    moving = grid.constant_tempo is False
+    moving, likeliest = grid.constant_tempo is False, _likeliest(grid)
     for other in (*_rivals(grid), bpm / 2, bpm * 2):
         flag, shown = _flag(other, bpm), format_tempo(round(other, 2))
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
         found.setdefault(flag, f"the tempo is {'on average ' if moving else ''}{shown} BPM{words}")
     levels = {flag: found.pop(flag) for flag in ("--half", "--double")}
-    if not found:
-        found["--tempo 93.5"] = "it does not move: one tempo" if moving else "another tempo"
-        found = {**levels, **found}
-    return [(words, flag) for flag, words in {**found, **levels}.items()]
+    known = [Ask(words, flag, "", flag == likeliest) for flag, words in {**found, **levels}.items()]
+    return [*known, Ask("it does not move: one tempo" if moving else "another tempo", "--tempo", "BPM")]
 
 
 def _flag(other: float, bpm: float) -> str:
@@ -112,10 +122,23 @@ def _likeliest(grid: Grid) -> str:
     return _flag(rivals[0], grid.tempo_bpm) if rivals and grid.tempo_bpm else ""
 
 
-def _key(key: Key) -> list[tuple[str, str]]:
-    return [("another key", f'--key "{_other_key(key) or "E flat minor"}"')]
+def _key(key: Key) -> list[Ask]:
+    """The likeliest other key, then each key of a song that changes it as the only one."""
+    likely = _likely_key(key)
+    found = [Ask(f"the key is {likely}", f'--key "{likely}"', "", True)] if likely else []
+    if key.changes:
+        names = dict.fromkeys(f"{k.tonic} {k.mode}" for k in (key, *key.changes))
+        found += [Ask(f"the key does not change: {name}", f'--key "{name}"') for name in names]
+    return [*found, Ask("another key", "--key", '"TONIC MODE"')]
 
 
-def _other_key(key: Key) -> str | None:
-    others = [f"{c.tonic} {c.mode}" for c in rival_keys(key)]
-    return others[0] if others else None
+def _bar_one() -> list[Ask]:
+    return [
+        Ask(f"the song's first bar is a beat {way}", f"--bar-one={sign}1beat")
+        for way, sign in (("earlier", "-"), ("later", "+"))
+    ]
+
+
+def _likely_key(key: Key) -> str | None:
+    others = [f"{c.tonic} {c.mode}" for c in rival_keys(key) if c.probability >= WORTH_SAYING]
+    return others[0] if others and key.tonic else None

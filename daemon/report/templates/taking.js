@@ -6,7 +6,7 @@ function mark(node) {
   range.selectNodeContents(node); chosen.removeAllRanges(); chosen.addRange(range);
 }
 async function take(node) {
-  const text = node.textContent.trim();
+  const text = node.textContent;  // a command to be finished ends in a space
   try { await navigator.clipboard.writeText(text); }
   catch {
     mark(node);

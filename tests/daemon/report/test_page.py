@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shlex
 from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
@@ -14,11 +15,13 @@ import yaml
 from analyzers.model import Chord, Flag, KeyCandidate, KeyChange, Section, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.samples import Signal
+from daemon.cli import build_parser
 from daemon.corrections.apply import Correction
-from daemon.corrections.words import make_correction
+from daemon.corrections.words import FIELDS, make_correction
 from daemon.decode.tags import ProducerClaim
-from daemon.report.page import amount, glance, render_page, tight
+from daemon.report.page import amount, render_page, tight
 from daemon.report.page_corrections import correction_sample, fixes
+from daemon.report.page_glance import glance
 from daemon.report.parts import Change, Versions
 from daemon.report.report import Report
 from daemon.report.waveform import outline, waveform_of, zoom_span
@@ -164,7 +167,7 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     assert "take the tempo map, not one number" in text
     assert "Delay times at the mean tempo, 140.1234 BPM The tempo moves" in text
     assert "Tempo over time" in text
-    assert correction_sample(report).startswith("# half: true ")  # no one number is right
+    assert correction_sample(report).startswith("# half: true\n")  # no one number is right
 
 
 def test_a_constant_tempo_never_has_a_picture_of_one_that_moves() -> None:
@@ -280,17 +283,59 @@ def test_the_likeliest_correction_comes_first() -> None:
         alternatives=(KeyCandidate("E flat", "minor", 0.4), KeyCandidate("B flat", "minor", 0.3)),
     )
     asked = fixes(sample_report(sample_analysis(grid=grid)))
-    flags = [fix.command.split(maxsplit=3)[3] for fix in asked]
+    flags = [fix.command.split(maxsplit=3)[3] for fix in asked[:-1]]
     assert flags[:3] == ["--tempo 93.33", "--half", "--double"]
-    assert [fix.likeliest for fix in asked].index(True) == 0
+    assert [fix.first for fix in asked].index(True) == 0
     twice = replace(grid, tempo_alternatives=(TempoCandidate(140.0, 0.5), TempoCandidate(280.0, 0.4)))
     asked = fixes(sample_report(sample_analysis(grid=twice)))
-    flags = [fix.command.split(maxsplit=3)[3] for fix in asked]
+    flags = [fix.command.split(maxsplit=3)[3] for fix in asked[:-1]]
     assert flags[:2] == ["--half", "--double"]  # always in this order
-    assert [fix.command.split()[-1] for fix in asked if fix.likeliest] == ["--double"]
+    assert [fix.command.split()[-1] for fix in asked if fix.first] == ["--double"]
     asked = fixes(sample_report(sample_analysis(key=key)))
     assert asked[0].command == 'beatintake correct amber-lane --key "B flat minor"'
-    assert asked[0].likeliest
+    assert asked[0].first
+
+
+def test_a_value_that_only_a_person_knows_is_not_in_the_command() -> None:
+    """What is copied ends in a space before the value; the page names it beside the command."""
+    for report in (sample_report(), sample_report(sample_analysis(grid=no_steady_beat()))):
+        asked = {fix.what: fix for fix in fixes(report)}
+        for what in {"another tempo", "there is a tempo"} & asked.keys():
+            assert asked[what].command == "beatintake correct amber-lane --tempo "
+        assert asked["another key"].command == "beatintake correct amber-lane --key "
+        assert all(fix.command.endswith(" ") is bool(fix.blank) for fix in asked.values())
+        page = page_of(report)
+        assert '--key</span> </code><i class="blank">&#34;TONIC MODE&#34;</i>' in page
+
+
+def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_finish() -> None:
+    def first(report: Report) -> str:
+        [fix] = [fix for fix in fixes(report) if fix.first]
+        return fix.command
+
+    sure = steady_grid()
+    assert first(sample_report()) == "beatintake correct amber-lane "
+    curve = ((0.0, 139.2), (30.0, 141.0))
+    moving = replace(sure, tempo_alternatives=sure.tempo_alternatives[:1], tempo_curve=curve)
+    report = sample_report(sample_analysis(grid=replace(moving, constant_tempo=False)))
+    assert report.check_by_ear  # to be heard, but not because another tempo were likely
+    assert first(report) == "beatintake correct amber-lane "
+    assert first(sample_report(sample_analysis(grid=replace(sure, tempo_confidence=0.6)))).endswith(" --half")
+    bar_one = sample_report(sample_analysis(grid=replace(sure, bar_one_confidence=0.5)))
+    assert first(bar_one) == "beatintake correct amber-lane "  # nobody knows which beat
+    assert [fix.command.split()[-1] for fix in fixes(bar_one)[:2]] == ["--bar-one=-1beat", "--bar-one=+1beat"]
+
+
+def test_every_finished_command_is_one_that_the_command_line_reads() -> None:
+    key = replace(key_of(), changes=(KeyChange(30.0, "E", "minor", 0.9),))
+    asked = fixes(sample_report(sample_analysis(key=key)))
+    said = [fix.what for fix in asked]
+    assert "the key does not change: E minor" in said
+    for fix in asked:
+        if not fix.blank:
+            arguments = vars(build_parser().parse_args(shlex.split(fix.command)[1:]))
+            wanted = {name: value for name, value in arguments.items() if name in FIELDS}
+            assert not make_correction(wanted, sample_analysis(key=key), None).empty, fix
 
 
 @pytest.mark.parametrize("bpm", [140.0, None])
@@ -302,6 +347,7 @@ def test_the_lines_of_a_correction_file_are_a_correction_file(tmp_path: Path, bp
     text = correction_sample(report)
     fields = ("tempo_bpm", "key", "bar_one_s", "meter", "tuning_cents")
     assert yaml.safe_load(text) is None
+    assert max(map(len, text.splitlines())) <= 30  # not broken on a phone
     for line, name in zip(text.splitlines(), fields, strict=True):
         said = yaml.safe_load(line.removeprefix("# "))
         wanted = {key.replace(" ", "_"): value for key, value in said.items()}
@@ -489,6 +535,8 @@ def test_browser_copies_by_one_key_and_by_selection_where_it_must(shown: Browser
                 shown.run("return document.getElementById('said').textContent")
                 == f"copied: {shown.run('return window.got')}"
             )
+        shown.run("document.querySelector('.blank').closest('tr').querySelector('button.take').click()")
+        assert shown.run("return window.got").endswith("--tempo ")
     shown.run("document.execCommand = () => false; document.querySelector('button.take').click()")
     assert shown.run("return getSelection().toString()") == "140"
     assert "Ctrl+C" in shown.run("return document.getElementById('said').textContent")
