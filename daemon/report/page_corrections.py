@@ -17,7 +17,7 @@ SAME = 0.005  # two tempi so near are one
 
 
 class Fix(NamedTuple):
-    """`blank`: the value that only a person knows; the command ends before it. `first`: its row has the key."""
+    """`blank`: what only a person knows; the command ends before it. `first`: this row has the key."""
 
     what: str  # is right
     command: str  # says so
@@ -127,7 +127,8 @@ def _key(key: Key) -> list[Ask]:
     likely = _likely_key(key)
     found = [Ask(f"the key is {likely}", f'--key "{likely}"', "", True)] if likely else []
     if key.changes:
-        names = dict.fromkeys(f"{k.tonic} {k.mode}" for k in (key, *key.changes))
+        later = [f"{c.tonic} {c.mode}" for c in key.changes]
+        names = dict.fromkeys([f"{key.tonic} {key.mode}", *later])
         found += [Ask(f"the key does not change: {name}", f'--key "{name}"') for name in names]
     return [*found, Ask("another key", "--key", '"TONIC MODE"')]
 
