@@ -16,8 +16,11 @@ MOST_NAMES = 20
 def other_names(ledger: Ledger) -> dict[str, tuple[str, ...]]:
     """By SHA-256: names, after the folder of another producer where it is one, besides the result's own."""
     found: dict[str, list[str]] = defaultdict(list)
+    packs = {path for path, _, _ in ledger.packs()}
     for path, sha256, name, producer in ledger.deliveries():
         place = PurePosixPath(path)
+        if pack := next((above for above in place.parents if str(above) in packs), None):
+            place = pack.parent / place.name  # the pack is no producer
         shown = file_name(path)
         owner = one_line(place.parts[0]) if len(place.parts) > 1 and not place.is_absolute() else None
         elsewhere = owner is not None and owner != producer

@@ -13,7 +13,8 @@ from email.utils import formatdate
 from http import HTTPStatus
 from typing import BinaryIO
 
-from daemon.ops.shown import TYPES, Shown, open_regular
+from daemon.core.regular import open_regular
+from daemon.ops.shown import TYPES, Shown
 from daemon.ops.webrequest import Refused, Request, check_host
 from daemon.report.scripts import script_sources
 

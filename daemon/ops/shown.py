@@ -7,10 +7,8 @@ from __future__ import annotations
 
 import os
 import re
-import stat
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
 from urllib.parse import unquote
 
 from daemon.report.board import BOARD_FILE
@@ -103,15 +101,3 @@ def _real(path: Path) -> Path | None:
 
 def _is_card(path: Path) -> bool:
     return path.with_name(f"{path.stem}.report.json").is_file()
-
-
-def open_regular(path: Path) -> BinaryIO | None:
-    """The file opened for reading; None when it is a link, pipe or device."""
-    flags = (
-        os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_BINARY", 0)
-    )
-    file = os.fdopen(os.open(path, flags), "rb")
-    if stat.S_ISREG(os.fstat(file.fileno()).st_mode):
-        return file
-    file.close()
-    return None

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from config.settings import Settings
-from daemon.ledger.ledger import Ledger, Record, ledger_path
+from daemon.ledger.ledger import PACK, Ledger, Record, ledger_path
 from daemon.ledger.othernames import MOST_NAMES, other_names, read_other_names
 from daemon.ops.status import as_lines, read_status
 from daemon.pipeline.find import find_ready
@@ -51,6 +51,17 @@ def test_there_are_not_too_many_and_a_file_named_elsewhere_is_no_other_name(tmp_
         for k in range(50):
             ledger.record_drop(f"/c/{k}.wav", b"1", SHA)
         assert len(other_names(ledger)[SHA]) == MOST_NAMES
+
+
+def test_the_pack_that_a_beat_came_in_is_no_producer(tmp_path: Path) -> None:
+    with closing(Ledger.open(tmp_path / "l")) as ledger:
+        for path, producer in (("two.zip", None), ("mira/two beats", "mira")):
+            sha256, pack = (f"{len(path):064}", f"{len(path) + 1:064}")
+            ledger.record(Record(pack, PACK, "", path, producer, summary={"mixes": {}}), path, b"0")
+            ledger.record(Record(sha256, "ready", "a", "a.wav", producer), f"{path}/a.wav", b"1")
+        assert other_names(ledger) == {}
+        ledger.record_drop("two.zip/inside/b.wav", b"1", sha256)
+        assert other_names(ledger) == {sha256: ("b.wav",)}
 
 
 def test_no_ledger_or_a_damaged_one_knows_none(tmp_path: Path) -> None:
