@@ -1,8 +1,13 @@
-"""The order in which the questions are asked. Adding an analyzer: one module, one line here."""
+"""The order in which the questions are asked. Adding an analyzer: one module, one line here.
+
+What needs no answer of another question goes beside it in a second thread: nearly all of the time is spent in
+libraries that let other threads run. The answers do not depend on it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 from analyzers.harmony.chords import find_chords
 from analyzers.harmony.key import find_key
@@ -33,18 +38,21 @@ def analyse(
     on_stage : called with a short name before each stage (progress displays)
     """
     features = Features(signal, options)
-    on_stage("levels")
-    lead_in = find_lead_in(features)
-    loudness = measure_loudness(features)
-    on_stage("grid")
-    grid = find_grid(features, lead_in)
-    on_stage("harmony")
-    tuning = find_tuning(features)
-    key = find_key(features, tuning, grid)
-    chords = find_chords(features, tuning, grid, key)
-    sections = find_sections(features, tuning, grid)
-    on_stage("health")
-    flags = find_faults(features, lead_in, loudness)
+    with ThreadPoolExecutor(1) as beside:
+        features.spectrum_from(beside)
+        on_stage("levels")
+        lead_in = find_lead_in(features)
+        loudness = measure_loudness(features)
+        faults = beside.submit(find_faults, features, lead_in, loudness)
+        on_stage("grid")
+        grid = find_grid(features, lead_in)
+        on_stage("harmony")
+        tuning = find_tuning(features)
+        key = find_key(features, tuning, grid)
+        chords = find_chords(features, tuning, grid, key)
+        sections = find_sections(features, tuning, grid)
+        on_stage("health")
+        flags = faults.result()
     return Analysis(
         duration_s=signal.duration_s,
         rate=signal.rate,

@@ -165,15 +165,18 @@ def smooth(evidence: FloatArray, change: FloatArray) -> tuple[npt.NDArray[np.int
     n, states = evidence.shape
     stay, leave = np.log(1 - change), np.log(change / (states - 1))
     path = best_path(evidence, stay, leave)
+    weight = softmax(evidence, axis=1)
     forward = np.zeros((n, states))
-    forward[0] = softmax(evidence[0])
+    forward[0] = weight[0]
     for i in range(1, n):
-        forward[i] = softmax(evidence[i] + np.log(_spread(forward[i - 1], change[i], states)))
+        seen = weight[i] * _spread(forward[i - 1], change[i], states)
+        forward[i] = seen / seen.sum()
     behind = np.full(states, 1.0 / states)
     belief = np.zeros(n)
     belief[-1] = forward[-1][path[-1]]
     for i in range(n - 1, 0, -1):
-        behind = _spread(softmax(evidence[i] + np.log(behind)), change[i], states)
+        seen = weight[i] * behind
+        behind = _spread(seen / seen.sum(), change[i], states)
         both = forward[i - 1] * behind
         belief[i - 1] = both[path[i - 1]] / both.sum()
     return path, belief

@@ -6,6 +6,7 @@ from the signal alone, so an analyzer can be tested with any array.
 
 from __future__ import annotations
 
+from concurrent.futures import Executor, Future
 from functools import cached_property
 
 import numpy as np
@@ -31,6 +32,7 @@ class Features:
         self.signal = signal
         self.options = options or Options()
         self.chord_evidence: dict[tuple[float, bytes], npt.NDArray[np.float64]] = {}
+        self._spectrum: Future[Spectrum] | None = None
 
     @property
     def duration_s(self) -> float:
@@ -64,7 +66,11 @@ class Features:
     @cached_property
     def spectrum(self) -> Spectrum:
         """Partials, notes and pitch classes, for tuning, key, chords, sections and bar lines."""
-        return Spectrum(self.mono, self.signal.rate)
+        return self._spectrum.result() if self._spectrum else Spectrum(self.mono, self.signal.rate)
+
+    def spectrum_from(self, executor: Executor) -> None:
+        """Have it worked out there, beside what is asked for until it is needed."""
+        self._spectrum = executor.submit(Spectrum, self.mono, self.signal.rate)
 
     @cached_property
     def onsets(self) -> Onsets:

@@ -28,6 +28,7 @@ FACTOR = 8
 HALF_TAPS = 16  # interpolator reach: 16 samples to each side
 KAISER_BETA = 5.0
 BLOCK = 64
+LOOKED_AT = 512 * BLOCK  # frames whose differences stay in the cache
 FIRST_BATCH, BATCH = 64, 1024  # blocks oversampled at once: few until the peak is nearly known
 SLACK = 1.001  # 0.009 dB: a gain too small to look for
 
@@ -92,7 +93,7 @@ def measure_peaks(samples: SampleArray) -> Peaks:
         return Peaks((0.0,) * channels, (0.0,) * channels, 0.0, 0)
     high, low = np.zeros(channels, np.float32), np.zeros(channels, np.float32)
     size, bend = (np.zeros((channels, -(-frames // BLOCK)), dtype=np.float32) for _ in range(2))
-    for start, padded in channel_blocks(samples, before=1, after=1):
+    for start, padded in channel_blocks(samples, size=LOOKED_AT, before=1, after=1):
         inner = padded[:, 1:-1]
         np.maximum(high, inner.max(axis=1), out=high)
         np.minimum(low, inner.min(axis=1), out=low)

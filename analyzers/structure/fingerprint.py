@@ -12,7 +12,9 @@ from __future__ import annotations
 import base64
 import binascii
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 
 import numpy as np
@@ -20,7 +22,7 @@ import numpy.typing as npt
 import scipy  # loads scipy.fft where it is first used: who only reads reports does not pay for it
 
 from analyzers.model import Grid
-from analyzers.signal.samples import Signal
+from analyzers.signal.samples import SampleArray, Signal, blocks_of
 
 Floats = npt.NDArray[np.float32]
 
@@ -30,6 +32,7 @@ LEAST_BEATS = 24
 FOLD_BPM = 80.0
 PITCH_FRAME, PITCH_HOP = 2048, 512
 ATTACK_FRAME, ATTACK_HOP = 256, 64
+BLOCK = 1 << 14  # samples at `RATE`, and eight times as many in frames, worked on at once
 PITCH_HZ = (100.0, 2000.0)
 LOW_HZ, HIGH_HZ = 150.0, 2000.0
 SAME_TEMPO = 0.003
@@ -112,23 +115,33 @@ def _mono(signal: Signal, start_s: float, end_s: float) -> tuple[Floats, float]:
     first, last = (min(max(round(t * signal.rate), 0), signal.frames) for t in (start_s, end_s))
     step = max(1, round(signal.rate / RATE))
     last -= (last - first) % step
-    part = signal.samples[first:last]
-    means = sum((part[k::step] for k in range(1, step)), part[::step].copy()) / np.float32(step)
-    channels = [np.ascontiguousarray(means[:, c]) for c in range(signal.channels)]
-    mono = sum(channels[1:], channels[0]) / np.float32(len(channels))
-    power = [float(np.dot(c, c)) for c in channels]
-    if float(np.dot(mono, mono)) < CANCELLED * sum(power) / len(power):
-        mono = channels[int(np.argmax(power))]
-    return mono.astype(np.float32, copy=False), signal.rate / step
+    means = partial(_neighbour_means, signal.samples, first, last, step)
+    weights = np.full(signal.channels, 1 / signal.channels, np.float32)
+    mixed, power = [np.zeros(0, np.float32)], np.zeros(signal.channels)
+    for block in means():
+        mixed.append(block @ weights)
+        power += np.diag(block.T @ block)
+    mono = np.concatenate(mixed)
+    if float(np.dot(mono, mono)) < CANCELLED * float(power.mean()):
+        mono = np.concatenate([block[:, int(np.argmax(power))] for block in means()])
+    return mono, signal.rate / step
 
 
-def _spectra(mono: Floats, frame: int, hop: int) -> Floats:
-    """Magnitudes of Hann-windowed frames centred on multiples of `hop` [shape=(frames, frame // 2 + 1)]."""
+def _neighbour_means(samples: SampleArray, first: int, last: int, step: int) -> Iterator[Floats]:
+    """Means of `step` neighbours in blocks [shape=(n, channels)]; what they need stays in the cache."""
+    channels = samples.shape[1]
+    weights = np.tile(np.eye(channels, dtype=np.float32) / np.float32(step), (step, 1))
+    for block in blocks_of(samples, step * BLOCK, first, last):
+        yield block.reshape(-1, step * channels) @ weights
+
+
+def _spectra(mono: Floats, frame: int, hop: int) -> Iterator[Floats]:
+    """Magnitudes of Hann-windowed frames centred on multiples of `hop`, in blocks [shape=(n, bins)]."""
     padded = np.pad(mono, frame // 2)
     views = np.lib.stride_tricks.sliding_window_view(padded, frame)[::hop]
     window = np.hanning(frame).astype(np.float32)
-    out: Floats = np.abs(scipy.fft.rfft(views * window, axis=1))
-    return out
+    for block in blocks_of(views, BLOCK * 8 // frame):
+        yield np.abs(scipy.fft.rfft(block * window, axis=1))
 
 
 def _means(values: Floats, edges: npt.NDArray[np.float64], hop: int) -> Floats:
@@ -145,9 +158,10 @@ def _pitches(mono: Floats, rate: float, edges: npt.NDArray[np.float64]) -> Float
     hertz = np.fft.rfftfreq(PITCH_FRAME, 1 / rate)
     used = (hertz >= PITCH_HZ[0]) & (hertz <= PITCH_HZ[1])
     classes = np.round(12 * np.log2(hertz[used] / 440.0) + 69).astype(int) % 12
-    spectra = _spectra(mono, PITCH_FRAME, PITCH_HOP)[:, used]
-    chroma = np.stack([np.sqrt(spectra[:, classes == k]).sum(axis=1) for k in range(12)], axis=1)
-    beats = _means(chroma.astype(np.float32), edges, PITCH_HOP)
+    member = (classes[:, None] == np.arange(12)).astype(np.float32)
+    blocks = _spectra(mono, PITCH_FRAME, PITCH_HOP)
+    chroma = np.concatenate([np.sqrt(block[:, used]) @ member for block in blocks])
+    beats = _means(chroma, edges, PITCH_HOP)
     beats = np.maximum(beats - beats.min(axis=1, keepdims=True), 0)
     top = beats.max(axis=1, keepdims=True)
     out: Floats = np.round(15 * beats / np.where(top > 0, top, 1)).astype(np.float32)
@@ -157,10 +171,11 @@ def _pitches(mono: Floats, rate: float, edges: npt.NDArray[np.float64]) -> Float
 def _attacks(mono: Floats, rate: float, edges: npt.NDArray[np.float64]) -> Floats:
     """Rise of the level in each sixteenth, low and high band, 0..3 [shape=(beats, 8)]."""
     hertz = np.fft.rfftfreq(ATTACK_FRAME, 1 / rate)
-    spectra = _spectra(mono, ATTACK_FRAME, ATTACK_HOP) ** 2
+    bands = np.stack([hertz <= LOW_HZ, hertz >= HIGH_HZ], axis=1).astype(np.float32)
+    blocks = _spectra(mono, ATTACK_FRAME, ATTACK_HOP)
+    powers = np.concatenate([np.square(block) @ bands for block in blocks])
     columns = []
-    for used in (hertz <= LOW_HZ, hertz >= HIGH_HZ):
-        power = spectra[:, used].sum(axis=1)
+    for power in powers.T:
         level = np.log1p(1e4 * power / max(float(power.max()), 1e-12))
         rise = np.maximum(np.diff(level, prepend=level[:1]), 0).astype(np.float32)
         columns.append(_strongest(rise, edges))

@@ -41,7 +41,7 @@ from daemon.decode.spool import Collector, Scratch
 from daemon.decode.tagformats import read_tags
 from daemon.decode.tags import clean_tags
 
-BLOCK = 32768  # frames read at once
+BLOCK = 65536  # frames read at once
 SALVAGE_BLOCK = 8  # frames read at once up to the point of damage
 RATES_HZ = (8000, 384000)  # believable sample rates
 ASK_AGAIN = "ask the producer for a WAV, AIFF, FLAC, OGG, MP3 or M4A file"
@@ -257,14 +257,14 @@ def _fill(sound: Sound, samples: Collector, most: int) -> tuple[bool, int]:
 
     Returns whether the decoder gave up on an error, and how many invalid numbers there were.
     """
-    invalid = 0
+    invalid, whole_numbers = 0, word_length(sound.subtype) is not None
     while samples.frames <= most:
         room = samples.room(BLOCK)
         try:
             block = sound.read(out=room)
         except (sf.LibsndfileError, ValueError):
             return True, invalid
-        invalid += repair(block)
+        invalid += 0 if whole_numbers else repair(block)
         samples.take(block)
         if len(block) < BLOCK:
             break

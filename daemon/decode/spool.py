@@ -12,6 +12,7 @@ from __future__ import annotations
 import shutil
 import tempfile
 from pathlib import Path
+from threading import Lock
 from types import TracebackType
 from typing import Any
 
@@ -104,6 +105,7 @@ class Spooled:
     def __init__(self, folder: Path | None, channels: int) -> None:
         self._folder = folder or tempfile.gettempdir()
         self._frames, self._channels = 0, channels
+        self._turn = Lock()  # several threads read from one file
         try:
             self._file: Any = tempfile.TemporaryFile(buffering=0, prefix=PREFIX, dir=folder)  # noqa: SIM115
         except OSError as error:
@@ -130,9 +132,10 @@ class Spooled:
         first: int = part.start
         left = _bytes_of(block)
         try:
-            self._file.seek(first * self._channels * 4)
-            while left:
-                left = left[self._file.write(left) :]
+            with self._turn:
+                self._file.seek(first * self._channels * 4)
+                while left:
+                    left = left[self._file.write(left) :]
         except OSError as error:
             raise machine_error(error, self._folder) from error
         self._frames = max(self._frames, first + len(block))
@@ -147,14 +150,14 @@ class Spooled:
     def _read(self, first: int, block: Floats) -> None:
         left = _bytes_of(block)
         try:
-            self._file.seek(first * self._channels * 4)
-            while left:
-                got = self._file.readinto(left)
-                if not got:
-                    raise MachineError(str(self._folder), "a temporary file lost its end", "look at the disk")
-                left = left[got:]
+            with self._turn:
+                self._file.seek(first * self._channels * 4)
+                while left and (got := self._file.readinto(left)):
+                    left = left[got:]
         except OSError as error:
             raise machine_error(error, self._folder) from error
+        if left:
+            raise MachineError(str(self._folder), "a temporary file lost its end", "look at the disk")
 
 
 class Collector:

@@ -89,8 +89,8 @@ def _read(copy: sf.SoundFile, start: int, end: int) -> Samples:
     """Mono mean of the channels; the louder one where they cancel."""
     copy.seek(start)
     samples = copy.read(end - start, dtype="float32", always_2d=True)
-    mono = samples.mean(axis=1, dtype=np.float32)
-    power = np.einsum("ij,ij->j", samples, samples)
+    mono = samples @ np.full(copy.channels, 1 / copy.channels, np.float32)
+    power = np.diag(samples.T @ samples)
     if float(np.dot(mono, mono)) < 0.25 * float(power.mean()):
         mono = samples[:, int(np.argmax(power))].copy()
     sound: Samples = np.nan_to_num(mono, copy=False, posinf=0.0, neginf=0.0)
