@@ -7,6 +7,7 @@ import resource
 import signal
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -299,3 +300,19 @@ def test_a_kill_leaves_nothing(tmp_path):
         child.wait(60)
         child.stdout.close()
         assert list(private.iterdir()) == []
+
+
+def test_several_threads_read_from_one_file(tmp_path: Path) -> None:
+    frames = 200_000
+    with Scratch(tmp_path / "x", most_in_memory=0) as scratch:
+        spooled = scratch.spool(2)
+        spooled[0:] = np.arange(2 * frames, dtype=np.float32).reshape(-1, 2)
+
+        def reads(seed: int) -> bool:
+            starts = np.random.default_rng(seed).integers(0, frames - 50, 3000).tolist()
+            return all(
+                spooled[a : a + 50][:, 0].tolist() == list(range(2 * a, 2 * a + 100, 2)) for a in starts
+            )
+
+        with ThreadPoolExecutor(4) as threads:
+            assert all(threads.map(reads, range(4)))
