@@ -96,6 +96,7 @@ def line_of(ended: Ended) -> str:
     facts = record.summary
     tempo = tempo_words(facts)
     ears = f", check {facts['needs_ears']} by ear" if facts.get("needs_ears") else ""
+    ears += ", replaces an incomplete copy" if facts.get("replaces_part") else ""
     return f"ready     {name}: {tempo}, {facts.get('key') or 'no key'}{ears} -> {record.folder}"
 
 

@@ -123,7 +123,7 @@ class Results:
     def _forget_part(self, part: Record) -> None:
         self.ledger.forget(part.sha256)
         facts = {"folder": part.folder, "sha256": part.sha256[:12]}
-        note(log, logging.WARNING, "an incomplete copy was replaced", **facts)
+        note(log, logging.INFO, "an incomplete copy was replaced", **facts)
 
     def _rename(self, staged: Path, root: Path, record: Record, path: str, stat_digest: bytes) -> Record:
         wanted = record.folder
