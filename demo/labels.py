@@ -56,6 +56,7 @@ def truth_of(spec: BeatSpec, score: Score, clock: Clock, music: Stereo, soft_ms:
         samplerate=spec.rate,
         frames=len(music),
         duration_s=duration,
+        jitter_ms=spec.jitter_ms,
     )
 
 

@@ -37,6 +37,7 @@ class Truth:
     samplerate: int
     frames: int
     duration_s: float
+    jitter_ms: float  # SD of the played timing around the grid
 
     def as_row(self, file: str) -> dict[str, Any]:
         """One line of a truth file."""

@@ -23,6 +23,7 @@ FloatArray = npt.NDArray[np.floating]
 WANDER, STEP = 0.07, 0.36  # natural log of the tempo change that is followed: played music, a step
 TEMPO_STEP = 0.005
 WINDOW_S, HOP_S = 8.0, 1.0
+STRAY, EDGE = 0.06, 8  # natural log from the local period of a stray pulse; so many at each end are looked at
 TIGHTNESS = 180.0  # weight of an even pulse against strong onsets
 
 
@@ -104,7 +105,23 @@ def _place(onsets: Onsets, times: FloatArray, periods: FloatArray) -> FloatArray
     while back[k] >= 0:
         k = int(back[k])
         pulses.append(k)
-    return _carry_on(np.array(pulses[::-1]) / rate, float(local[0]) / rate, float(local[-1]) / rate, n / rate)
+    chain = np.array(pulses[::-1])
+    kept = _without_stray_ends(chain, local[chain]) / rate
+    return _carry_on(kept, float(local[0]) / rate, float(local[-1]) / rate, n / rate)
+
+
+def _without_stray_ends(pulses: FloatArray, local: FloatArray) -> FloatArray:
+    """Pulses less those at both ends that one strong attack drew away: nothing beyond holds an end pulse.
+
+    `local` : the local period at each pulse; fewer than 3 `EDGE` pulses are left as they are.
+    """
+    if len(pulses) < 3 * EDGE:
+        return pulses
+    stray = np.flatnonzero(np.abs(np.log(np.diff(pulses) / local[1:])) > STRAY)
+    head, tail = stray[stray < EDGE], stray[stray >= len(pulses) - 1 - EDGE]
+    first = int(head[-1]) + 1 if len(head) else 0
+    last = int(tail[0]) + 1 if len(tail) else len(pulses)
+    return pulses[first:last]
 
 
 def _carry_on(pulses: FloatArray, first_s: float, last_s: float, end_s: float) -> FloatArray:

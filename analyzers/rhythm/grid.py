@@ -16,7 +16,7 @@ from scipy.special import expit, logit
 
 from analyzers.model import Grid, LeadIn, TempoCandidate
 from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
-from analyzers.rhythm.beat_onsets import onset_offset
+from analyzers.rhythm.beat_onsets import SHARP, onset_offset
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
@@ -30,11 +30,11 @@ from analyzers.signal.onsets import Onsets
 FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
 LEAST_BEATS = 8
-FINE_S = 0.002  # a bar line found this little after the first sample of the music is that sample
 # Coherence of the steady and the moving pulse below which pulses are followed from attack to attack. At 0.36
 # soft produced beats were followed, too, and their grid was worse (tests/accuracy/gate.py).
 LOOSE = 0.25
 REPEATED = 0.08  # repetition over the whole song that speaks for a steady tempo all the same
+EVEN_SURE = 0.95  # probability of a beat, and of a steady one, where a loose map is even (`Pulse.even`)
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
 PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # Where the tempo moves, a bar line on the right beat may still lie far beside it: log odds of a bar one
@@ -55,6 +55,8 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if pulse is None:
         return no_grid("the file is too short to hold a beat")
     beat, steady = pulse_verdict(pulse.evidence)
+    if pulse.even:
+        beat, steady = max(beat, EVEN_SURE), max(steady, EVEN_SURE)
     played = followed(f.onsets, pulse, steady)
     if played is not None:
         pulse = replace(pulse, moving_s=played.times_s, knee=None)
@@ -82,7 +84,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
 def followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
     """Pulses followed from attack to attack, where the attacks are too loose for the other two kinds."""
     repetition, coherence, gain, _, _ = pulse.evidence
-    if coherence + max(gain, 0.0) > LOOSE or (repetition > REPEATED and steady > 0.5):
+    if pulse.even or coherence + max(gain, 0.0) > LOOSE or (repetition > REPEATED and steady > 0.5):
         return None
     played = track(onsets)
     return played if played is not None and played.uneven_s > EVEN_S else None
@@ -194,11 +196,22 @@ def _from_bar_one(
 
 
 def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
-    weight = np.ones(len(times))
-    weight[::beats] = 2.0
-    heard = times >= 0.0
-    stride = int(np.ceil(heard.sum() / 4000)) or 1
-    offset, _ = onset_offset(onsets, times[heard][::stride], weight[heard][::stride])
+    """How far the attacks lie after the beats.
+
+    A snare that is laid back, or slow, sounds on beats only. So the places halfway between them (in dotted
+    beats: the thirds) are heard, too, as long as what sounds at both is sharply together.
+    """
+    parts = 3 if beats == 2 else 2
+    count = np.arange((len(times) - 1) * parts + 1)
+    places = np.interp(count / parts, np.arange(len(times)), times)
+    for step in (1, parts):
+        at, number = places[::step], count[::step]
+        weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
+        heard = at >= 0.0
+        stride = int(np.ceil(heard.sum() / 4000)) or 1
+        offset, sharpness = onset_offset(onsets, at[heard][::stride], weight[heard][::stride])
+        if sharpness > SHARP:
+            break
     return offset
 
 
@@ -208,9 +221,6 @@ def _assemble(
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
     index, pickup = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
-    late = float(times[index * n]) - first
-    if 0.0 < late <= FINE_S and not f.options.lossy:
-        times = times - late
     bar_one = float(times[index * n])
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     return Grid(

@@ -19,6 +19,7 @@ import numpy.typing as npt
 from analyzers.rhythm.lattice import centred_strength
 from analyzers.signal.onsets import Onsets
 
+TOLERANCE = 0.006  # how far the coarse period may be off (ratio)
 WINDOW_S = 10.0
 LAG_RANGE_S = 0.030
 END_RANGE_S = 0.012  # how far the coherent fit can be off at the song's end
@@ -89,7 +90,7 @@ def _coherent(z: FloatArray, t: FloatArray, hz: FloatArray, harmonics: tuple[int
     return out
 
 
-def coherent_period(onsets: Onsets, period_s: float, tolerance: float = 0.006) -> float:
+def coherent_period(onsets: Onsets, period_s: float, tolerance: float = TOLERANCE) -> float:
     """The period within `tolerance` (ratio) of `period_s` that adds the song's attacks in phase."""
     harmonics = (1, 2, 4, 8)
     z, t = demodulate(onsets, period_s, harmonics)
@@ -215,16 +216,17 @@ def regress(lags: WindowLags) -> float:
     return slope
 
 
-def fit_constant(onsets: Onsets, period_s: float) -> tuple[float, WindowLags]:
-    """Best constant period near `period_s` and the windows' lags against it."""
+def fit_constant(onsets: Onsets, period_s: float, tolerance: float = TOLERANCE) -> tuple[float, WindowLags]:
+    """Best constant period within `tolerance` (ratio) of `period_s` and the windows' lags against it."""
     rise = fine_rise(onsets)
-    period = sharpest_period(rise, onsets.fine_rate, coherent_period(onsets, period_s))
+    coherent = coherent_period(onsets, period_s, tolerance)
+    period = sharpest_period(rise, onsets.fine_rate, coherent)
     for _ in range(2):
         slope = regress(window_lags(rise, onsets.fine_rate, period))
         period *= 1.0 + (slope if abs(slope) < 1e-3 else 0.0)
     lags = window_lags(rise, onsets.fine_rate, period)
     if lags.coherence < PLAYED:
-        period = sharpest_period(rise, onsets.fine_rate, coherent_period(onsets, period_s), PLAYED_HZ)
+        period = sharpest_period(rise, onsets.fine_rate, coherent, PLAYED_HZ)
         lags = window_lags(rise, onsets.fine_rate, period)
     return period, lags
 

@@ -57,9 +57,14 @@ def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
 
 
 def best_of(h: Hypotheses, p: FloatArray) -> int:
-    """The hypothesis that is chosen: the best of the likeliest beat rate."""
+    """The hypothesis that is chosen: beat rate, then beats in a bar, then bar line.
+
+    Readings at half and double the rate speak for the bar lines that they share.
+    """
     tempo = int(np.argmax(np.bincount(h.tempo, p)))
-    return int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
+    likeliest = int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
+    alike = np.flatnonzero((h.tempo == tempo) & (h.beats == h.beats[likeliest]))
+    return int(max(alike, key=lambda k: float(p[agrees(h, int(k))].sum())))
 
 
 def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False) -> Reading | None:

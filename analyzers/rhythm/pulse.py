@@ -21,6 +21,10 @@ from analyzers.signal.onsets import Onsets
 FloatArray = npt.NDArray[np.floating]
 CLEAR = 0.60  # below this coherence a moving pulse is looked for
 WIDE_S = 0.003  # or a wider spread of the steady lags than this
+NEAR = 0.001  # share of the coarse period that a second fit stays within
+CLEARLY = 0.15  # so much more coherence makes the second fit the better one
+EVEN_S, EVEN_PULSES = 0.014, 60  # a map as even and long as this was made by a steady pulse
+TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds they are
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 
 
@@ -41,6 +45,16 @@ class Pulse:
     knee: int | None
     evidence: tuple[float, ...]
 
+    @property
+    def even(self) -> bool:
+        """Whether attacks too loose to tell by themselves gave an even map: it was free to wander off."""
+        _, coherence, gain, _, _ = self.evidence
+        pulses = self.moving_s
+        if pulses is None or len(pulses) < EVEN_PULSES or coherence + max(gain, 0.0) > TIGHT:
+            return False
+        count = np.arange(len(pulses))
+        return float(np.std(pulses - np.polyval(np.polyfit(count, pulses, 1), count))) < EVEN_S
+
 
 def find_pulse(onsets: Onsets) -> Pulse | None:
     """The pulse of the song; None when it is too short to have one."""
@@ -49,6 +63,10 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
         return None
     coarse, score = found[0]
     period, lags = fit_constant(onsets, coarse)
+    if lags.coherence < CLEAR:
+        near, lags_near = fit_constant(onsets, coarse, NEAR)
+        if lags_near.coherence > lags.coherence + CLEARLY:
+            period, lags = near, lags_near
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
     rise = fine_rise(onsets)

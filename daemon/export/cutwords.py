@@ -6,7 +6,7 @@ from fractions import Fraction
 
 NOTE_VALUES = (4, 3)  # a pickup is counted in quarters or thirds of a beat
 NEAR_BEATS = 0.06  # and so near to one of them
-SAID_SHIFT_S = 0.0005  # a smaller shift is not worth a word
+SAID_SHIFT_S = 0.002  # a smaller shift is not worth a word: a song's line is not known much better
 
 
 def before_words(

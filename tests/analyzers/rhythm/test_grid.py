@@ -10,8 +10,16 @@ import mir_eval
 import numpy as np
 import pytest
 
+from analyzers.level.silence import find_lead_in
 from analyzers.model import Options
-from tests.analyzers.grid_kit import HAT, KICK, RATE, even, grid_of, pattern, place, tone
+from analyzers.rhythm.grid import find_grid
+from analyzers.rhythm.meter import best_of
+from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from demo.render import render
+from demo.spec import random_spec
+from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, grid_of, pattern, place, tone
 
 # BPM -> quarter note in ms, as printed in handbooks
 QUARTER_MS = {75: 800.0, 90: 666.667, 100: 600.0, 120: 500.0, 128: 468.75, 140: 428.571, 150: 400.0}
@@ -217,3 +225,64 @@ def test_soft_attack_out_of_silence_is_bar_one_and_no_pickup() -> None:
 
     assert grid.bar_one_s == pytest.approx(1.0, abs=0.008)
     assert grid.pickup_beats == 0.0
+
+
+def test_an_early_first_hit_does_not_pull_the_line() -> None:
+    """A first kick 1.8 ms early: the song's line stays where its other beats are; the cut minds the hit."""
+    beats = even(100.0, 1.0, 40.0)
+    strokes = [(t, sound, gain) for t, sound, gain in pattern(beats) if t > 1.01]
+    grid = grid_of(place(40.0, [(0.9982, KICK, 1.0), *strokes]))
+
+    assert grid.bar_one_s == pytest.approx(1.0, abs=0.0006)
+
+
+def test_snares_that_are_laid_back_do_not_move_the_line() -> None:
+    """Snares 8 ms late (common practice) on three beats of four; the hats between the beats lie in time."""
+    beats = even(96.0, 0.5, 45.0)
+    snares = [(t + 0.008, SNARE, 1.0) for k, t in enumerate(beats) if k % 4]
+    hats = [(t + 0.3125, HAT, 1.0) for t in beats]
+    kicks = [(t, KICK, 1.0) for t in beats[::4]]
+    grid = grid_of(place(46.0, kicks + snares + hats))
+
+    nearest = beats[np.argmin(np.abs(beats[:, None] - np.array(grid.beats_s)[8]))]
+    assert grid.beats_s[8] - nearest == pytest.approx(0.0, abs=0.0015)
+
+
+@pytest.mark.parametrize(("seed", "bpm"), [(830029, 106.0), (830016, 68.5), (830046, 67.0)])
+def test_loose_playing_to_a_click_is_steady(seed: int, bpm: float) -> None:
+    """Guitar and piano up to 8 ms around the click; a shuffle whose attacks fit a wrong period by chance.
+
+    Truth: what the generator wrote.
+    """
+    samples, truth = render(random_spec(seed))
+    assert truth.tempo_bpm == bpm
+    features = Features(Signal(samples, truth.samplerate))
+    grid = find_grid(features, find_lead_in(features))
+    assert grid.constant_tempo is True
+    assert grid.tempo_bpm is not None
+    ratio = grid.tempo_bpm / bpm
+    assert min(abs(ratio - r) for r in (1.0, 2.0)) < 1e-3
+
+
+def test_half_the_rate_speaks_for_its_bar_lines() -> None:
+    """Two bar lines of one beat rate, and the same bars read at twice the rate: together they decide."""
+    one, two = RATIOS.index(1.0), RATIOS.index(0.5)
+    h = Hypotheses(
+        ratio=np.array([1.0, 1.0, 0.5]),
+        offset=np.array([0.5, 0.0, 0.0]),
+        beats=np.array([4, 4, 4]),
+        tempo=np.array([one, one, two]),
+        phase=np.array([0, 1, 0]),
+        evidence=np.zeros((3, 1), np.float32),
+    )
+    assert best_of(h, np.array([0.40, 0.35, 0.25])) == 1
+    assert best_of(h, np.array([0.60, 0.20, 0.20])) == 0
+
+
+def test_a_pickup_does_not_draw_the_first_beats_of_a_drifting_song_away() -> None:
+    """A loud pickup between two beats: no pulse before it holds the chain there. Truth: the generator's."""
+    samples, truth = render(random_spec(830003))
+    features = Features(Signal(samples, truth.samplerate))
+    grid = find_grid(features, find_lead_in(features))
+    assert truth.constant_tempo is False
+    assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.02)
