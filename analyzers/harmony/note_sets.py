@@ -16,6 +16,8 @@ from dataclasses import dataclass
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.spelling import (
+    fifths_name,
+    fifths_place,
     is_minor,
     note_name,
     parse_chord,
@@ -28,6 +30,19 @@ from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Analysis, Chord
 
 LEAST_S = 0.5
+FIFTHS = {
+    0: 0,
+    2: 2,
+    3: -3,
+    4: 4,
+    5: -1,
+    6: -6,
+    7: 1,
+    8: 8,
+    10: -2,
+    11: 5,
+}  # by semitones
+FLATTEST, SHARPEST = -15, 19  # double flats and double sharps on the line of fifths
 FEWEST, MOST = -8, 1  # places on the line of fifths that keep double flats and sharps out
 
 
@@ -40,6 +55,37 @@ class NoteSet:
     key: str | None  # "E flat minor"
     notes: tuple[str, ...]  # from the tonic up
     beside: tuple[str, ...]  # further notes that the chords sound
+
+
+@dataclass(frozen=True, slots=True)
+class ChordBeside:
+    """A chord with notes that the scale of its key does not hold, and where it stands (s of the analysis)."""
+
+    label: str
+    notes: tuple[str, ...]
+    spans_s: tuple[tuple[float, float], ...]
+
+
+def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
+    """Those that sound longest first; `sure` as in `note_sets`, and as short ones are left out."""
+    found: dict[tuple[str, tuple[str, ...]], list[tuple[float, float]]] = {}
+    for chord in analysis.chords:
+        parsed = parse_chord(chord.label) if chord.confidence >= sure else None
+        tonic, mode, confidence = key_at(analysis.key, (chord.start_s + chord.end_s) / 2)
+        if parsed is None or tonic is None or mode is None or confidence < sure:
+            continue
+        inside = scale_pitch_classes(tonic, mode)
+        outside = [tone for tone in QUALITIES[parsed[1]] if (parsed[0] + tone) % 12 not in inside]
+        if outside:
+            names = tuple(_tone_name(chord.label, tone) for tone in outside)
+            found.setdefault((chord.label, names), []).append((chord.start_s, chord.end_s))
+
+    def long(spans: list[tuple[float, float]]) -> float:
+        return sum(end - start for start, end in spans)
+
+    lasting = [(*key, spans) for key, spans in found.items() if long(spans) >= LEAST_S]
+    lasting.sort(key=lambda item: -long(item[2]))
+    return tuple(ChordBeside(label, notes, tuple(spans)) for label, notes, spans in lasting)
 
 
 def note_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:
@@ -70,9 +116,19 @@ def _set(analysis: Analysis, start_s: float, end_s: float, letter: str | None, s
     inside = scale_pitch_classes(tonic, mode)
     sounding = _sounding(analysis.chords, start_s, end_s, sure)
     more = sorted(p for p, seconds in sounding.items() if seconds >= LEAST_S and p not in inside)
-    place = signature(pitch_class, mode) - (3 if is_minor(mode) else 4)
-    beside = tuple(note_name(p, min(max(place, FEWEST), MOST)) for p in more)
-    return NoteSet(start_s, letter, f"{tonic} {mode}", notes, beside)
+    return NoteSet(start_s, letter, f"{tonic} {mode}", notes, _names(more, pitch_class, mode))
+
+
+def _tone_name(label: str, tone: int) -> str:
+    """A tone of a chord, spelled from its root: of D7 the third is F sharp in any key."""
+    place = fifths_place(label) + FIFTHS[tone]
+    return fifths_name(place - 12 if place > SHARPEST else place + 12 if place < FLATTEST else place)
+
+
+def _names(outside: Sequence[int], tonic: int, mode: str) -> tuple[str, ...]:
+    """Notes beside the scale as the key spells them: G sharp in A minor, not A flat."""
+    place = signature(tonic, mode) - (3 if is_minor(mode) else 4)
+    return tuple(note_name(p, min(max(place, FEWEST), MOST)) for p in outside)
 
 
 def _sounding(chords: Sequence[Chord], start_s: float, end_s: float, sure: float) -> dict[int, float]:

@@ -51,6 +51,12 @@ def fifths_name(position: int) -> str:
     return "FCGDAEB"[(position + 1) % 7] + ACCIDENTAL_WORDS[(position + 1) // 7]
 
 
+def fifths_place(label: str) -> int:
+    """Place on the line of fifths of the note that a chord label begins with: 'Ebm7' -3, 'F#' 6."""
+    marks = label[1 : len(label) - len(label[1:].lstrip("b#"))]
+    return "FCGDAEB".index(label[0]) - 1 + 7 * (marks.count("#") - marks.count("b"))
+
+
 def tonic_position(pitch_class: int, mode: str) -> int:
     """Place on the line of fifths where the key on this pitch class is usually written."""
     shift = _SIGNATURE_SHIFT[mode]

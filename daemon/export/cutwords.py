@@ -41,7 +41,7 @@ def why(before: str, bars: int, *, filled: bool, shift_s: float, hits_after_line
     filled : silence fills what the source does not have of the first bar
     shift_s, hits_after_lines_s : as in the plan
     """
-    text = f"the song starts at bar {bars + 1}; {before}" if bars else "the copy starts on bar one"
+    text = f"the song starts at bar {bars + 1}" + (f"; {before}" if bars else "")
     text += "; silence fills the part of that bar that the source does not have" if filled else ""
     return text + _shifted(shift_s, hits_after_lines_s)
 
@@ -49,15 +49,13 @@ def why(before: str, bars: int, *, filled: bool, shift_s: float, hits_after_line
 def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
     if abs(shift_s) < SAID_SHIFT_S:
         return ""
-    side = "early" if shift_s < 0 else "late"
-    text = f"; its first hit is played {side}: the session's lines lie {abs(shift_s) * 1000:.1f} ms "
-    text += "before" if shift_s < 0 else "after"
-    text += " the beat as it is played"
+    how, side = ("early", "before") if shift_s < 0 else ("late", "after")
+    off = f"{abs(shift_s) * 1000:.1f} ms {side} its beat"
+    text = f"; its first hit comes {how}, so the session's lines lie {off}"
     if hits_after_lines_s is None:
         return text
     where = "after" if hits_after_lines_s >= 0 else "before"
-    off = f"{abs(hits_after_lines_s) * 1000:.1f} ms {where} the session's lines (median)"
-    return f"{text}, and the song's hits {off}"
+    return f"{text}, and its hits {abs(hits_after_lines_s) * 1000:.1f} ms {where} these lines (median)"
 
 
 def _before(sound_s: float, beat_s: float, music_bars: int) -> str:

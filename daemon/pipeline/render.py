@@ -114,7 +114,7 @@ def render_drop(
     text = card(report, [held for _, held in score.note_sets])
     (folder / str(files.card)).write_text(text, encoding="utf-8")
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
-    (folder / files.page).write_text(render_page(report, waveform), encoding="utf-8")
+    (folder / files.page).write_text(render_page(report, waveform, look.check_by_ear_below), encoding="utf-8")
     (folder / files.report).write_text(report.to_json(), encoding="utf-8")
     return report
 

@@ -58,9 +58,8 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
         found.append(f"Tempo: {steady}" + (f", {grid.meter}" if grid.meter else ""))
     found.append(f"Start: {cut.why}")
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
-        found.append(
-            f"Bar one: bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
-        )
+        first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
+        found.append(f"Song's first bar: {first}")
     if tuning.cents is not None and tuning.a4_hz is not None:
         found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
     return [*found, *_level(report)]

@@ -7,7 +7,8 @@ from typing import Any
 
 from analyzers.model import Analysis
 from config.settings import Settings
-from daemon.report.words import check_by_ear, sentence
+from daemon.report.ears import check_by_ear
+from daemon.report.words import sentence
 
 
 def machine_line(

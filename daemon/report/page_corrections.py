@@ -10,7 +10,7 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import WORTH_SAYING, rival_keys, topics
+from daemon.report.words import FIRST_BAR, WORTH_SAYING, rival_keys, topics
 
 OFF = "# "  # stands before a line that says nothing yet
 SAME = 0.005  # two tempi so near are one
@@ -42,7 +42,7 @@ def fixes(report: Report) -> list[Fix]:
     groups = {
         "tempo": _tempo(analysis.grid),
         "key": _key(analysis.key),
-        "bar one": _bar_one() if report.answers.bar_one.value is not None else [],
+        FIRST_BAR: _bar_one() if report.answers.bar_one.value is not None else [],
     }
     doubtful = [topic for topic in groups if topic in flagged]
     asked = [ask for topic in (*doubtful, *(t for t in groups if t not in flagged)) for ask in groups[topic]]

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from analyzers.model import Analysis, Grid
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
+from daemon.report.page_key import SURE, Below, key_lines
 from daemon.report.parts import Estimate
 from daemon.report.report import Report
 from daemon.report.words import (
+    FIRST_BAR,
     WORTH_SAYING,
-    bar_or_time,
+    asks_for_ears,
     counted,
     glance_tempo,
     percent,
@@ -19,6 +21,7 @@ from daemon.report.words import (
     seconds,
     sentence,
     signed,
+    start_words,
     topics,
 )
 
@@ -38,11 +41,12 @@ class Row:
     topic: str = ""  # what `sure` is about, as in `words.topics`
     sure_of: str = ""  # the same in words, where the label does not say it
     copy_key: str = ""  # this key copies the value
+    below: tuple[Below, ...] = ()  # whole lines
 
 
-def glance(report: Report, analysis: Analysis) -> list[Row]:
-    """The rows that are read from across the room."""
-    rows = [_tempo(report, analysis), _key(report, analysis), _cut(report)]
+def glance(report: Report, analysis: Analysis, sure: float = SURE) -> list[Row]:
+    """The rows that are read from across the room; `sure`: see `key_lines`."""
+    rows = [_tempo(report, analysis), _key(report, analysis, sure), _cut(report)]
     flagged = "tuning" in topics(report.check_by_ear)
     if report.answers.tuning.value is not None and (flagged or report.answers.tuning.set_by_hand):
         rows.insert(2, _tuning(report))
@@ -89,24 +93,23 @@ def moves(grid: Grid) -> bool:
     return grid.tempo_bpm is not None and grid.constant_tempo is False
 
 
-def _key(report: Report, analysis: Analysis) -> Row:
+def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     estimate, key = report.answers.key, analysis.key
     if estimate.value is None:
-        return Row("Key", "none", notes=(sentence(str(estimate.reason)), "Pitch correction: chromatic."))
+        why = sentence(str(estimate.reason)).rstrip(".")
+        return Row("Key", "none", notes=(why, "set pitch correction to chromatic"))
     others = [c for c in rival_keys(key)[:2] if c.probability >= WORTH_SAYING]
-    notes = [f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others]
-    notes += [f"changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)}" for c in key.changes]
-    later = ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2])
     return Row(
         "Key",
         str(estimate.value),
-        later,
-        tuple(notes),
+        ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2]),
+        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others),
         estimate.confidence,
         _by_hand(estimate),
         "key",
         "of the first key" if key.changes else "",
         "k",
+        tuple(key_lines(analysis, sure)),
     )
 
 
@@ -121,45 +124,53 @@ def _tuning(report: Report) -> Row:
 
 
 def _cut(report: Report) -> Row:
-    """Where bar one lies, what was cut and what comes before; how it was done is in the evidence."""
+    """Where the song's first bar lies, what was cut and what comes before; the rest is in the evidence."""
     cut, one = report.cut, report.answers.bar_one
-    if cut.bar_one_in_copy_s is None:
-        value = "not on a bar line"
-    elif cut.bars_before_bar_one == 0:
-        value = "starts on bar one"
-    else:
-        value = f"song starts at bar {cut.bars_before_bar_one + 1}"
+    value = start_words(cut)
     notes = [cut.before_bar_one] if cut.before_bar_one else []
     notes.append(f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off")
     if cut.pad_samples:
         notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
-    if any("listen" in warning for warning in report.aligned_copy.warnings):
-        notes.append("it begins inside a sound: listen to its first moment")
-    return Row("Start", value, "", tuple(notes), one.confidence, _by_hand(one, " s"), "bar one", "of bar one")
+    if asks_for_ears(report.aligned_copy.warnings):
+        notes.append("it begins inside a sound")
+    by_hand = _by_hand(one, " s")
+    return Row(
+        "Start", value, "", tuple(notes), one.confidence, by_hand, FIRST_BAR, "of the song's first bar"
+    )
 
 
 def _level(report: Report) -> Row:
     """What to do with the fader, large; what the copy is and becomes, beside it."""
     loudness, peak = report.answers.integrated_loudness, report.answers.true_peak
     if loudness.value is None:
-        return Row("Level", "unknown", notes=(sentence(str(loudness.reason)),))
+        return Row("Level", "unknown", notes=(sentence(str(loudness.reason)).rstrip("."),))
     told = {item.what: item.value for item in loudness.evidence}
-    level, gain_db = float(loudness.value), float(told.get(GAIN) or 0.0)
+    level, gain_db, done_db = float(loudness.value), float(told.get(GAIN) or 0.0), report.aligned_copy.gain_db
     notes = [f"this copy: {signed(level, 1)} LUFS"]
     if peak.value is not None:
         notes[0] += f", true peak {signed(float(peak.value), 1)} dBTP"
-    if abs(report.aligned_copy.gain_db) >= SAID_GAIN_DB:
-        notes.append(f"it was already {_turned(report.aligned_copy.gain_db)} from the producer's file")
-    if abs(gain_db) < SAID_GAIN_DB:
-        value = "leave the fader"
-    else:
-        value = f"turn {'down' if gain_db < 0 else 'up'} {abs(gain_db):.1f} dB"
-        notes.append(f"after that: {signed(level + gain_db, 1)} LUFS")
+    lowered, turned = done_db <= -SAID_GAIN_DB, abs(gain_db) >= SAID_GAIN_DB
+    if abs(done_db) >= SAID_GAIN_DB:
+        notes.append(
+            f"the copy is already {abs(done_db):.1f} dB {'lower' if lowered else 'higher'} than the "
+            f"producer's file{', so that its peaks fit below full scale' if lowered else ''}"
+        )
+    way = "down" if gain_db < 0 else "up"
+    if turned:
+        more = " more" if lowered and gain_db < 0 else ""
+        notes.append(f"turned {way} {abs(gain_db):.1f} dB{more}: {signed(level + gain_db, 1)} LUFS")
     limits = {"loudness": "the level this studio works at", "true peak": "its peaks allow no more"}
     if (why := limits.get(str(told.get(LIMITED_BY)))) is not None:
         notes[-1] += f", {why}"
-    return Row("Level", value, "", tuple(notes))
+    if peak.value is not None and round(float(peak.value), 1) > 0:
+        notes.append(_over(float(peak.value) + gain_db))
+    if not turned:
+        return Row("Level", "leave the fader", "", tuple(notes))
+    return Row("Level", f"turn {way} {abs(gain_db):.1f} dB", "in the session", tuple(notes))
 
 
-def _turned(gain_db: float) -> str:
-    return f"turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.1f} dB"
+def _over(peak_after_dbtp: float) -> str:
+    """A true peak above 0 dBTP between samples that are whole: what to do."""
+    if peak_after_dbtp <= 0:
+        return "between its samples it passes full scale: turned down as said, it does not"
+    return "between its samples it passes full scale: leave that much headroom in converters and encoders"

@@ -36,6 +36,7 @@ from daemon.export.plan import CutPlan
 from daemon.export.sessionview import in_session
 from daemon.report.answers import Answers, answer
 from daemon.report.claims import judge_claim
+from daemon.report.ears import check_by_ear
 from daemon.report.parts import (
     AlignedCopy,
     Claim,
@@ -50,7 +51,7 @@ from daemon.report.parts import (
 )
 from daemon.report.session_record import SessionRecord, session_record
 from daemon.report.shown_row import shown_row
-from daemon.report.words import check_by_ear, ear_words, first_line, topics
+from daemon.report.words import ear_words, first_line, topics
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Source
@@ -219,6 +220,7 @@ def build_report(
                 claims=judged,
                 stems=lines,
                 correction=corrections,
+                copy_warnings=copy.warnings,
             ),
             answers=answer(
                 replace(corrected, loudness=view.loudness), analysis, corrections, settings.output

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analyzers.harmony.note_sets import note_sets
+from analyzers.harmony.note_sets import chords_beside, note_sets
 from analyzers.model import KeyChange, Section
 from tests.daemon.export.score_kit import analysis, key, steady
 
@@ -67,3 +67,17 @@ def test_without_a_sure_key_nothing_but_chromatic_is_safe():
 
 def test_without_sections_there_is_still_one():
     assert [s.start_s for s in sets(sections=())] == [0.0]
+
+
+def test_a_chord_beside_the_scale_is_spelled_from_its_root():
+    """Thirds and sevenths are written on the third and seventh letter: any handbook of harmony."""
+    held = [(1.25, 3.25, "D7"), (3.25, 5.25, "G7"), (5.25, 7.25, "Cm"), (7.25, 7.5, "E"), (9.25, 11.25, "D7")]
+    found = chords_beside(analysis(steady(), held, k=key("C", "minor"), sections=HALF), 0.8)
+    assert [(c.label, c.notes, c.spans_s) for c in found] == [
+        ("D7", ("F sharp", "A"), ((1.25, 3.25), (9.25, 11.25))),
+        ("G7", ("B",), ((3.25, 5.25),)),
+    ]
+    flats = [(1.25, 3.25, "Cbdim"), (3.25, 5.25, "C#7")]
+    found = chords_beside(analysis(steady(), flats, k=key("F sharp", "minor"), sections=HALF), 0.8)
+    assert ("C#7", ("E sharp",)) in [(c.label, c.notes) for c in found]
+    assert chords_beside(analysis(steady(), held, k=key("C", "minor"), sections=HALF), 0.85) == ()

@@ -121,8 +121,8 @@ def test_the_plan_says_where_the_songs_hits_lie():
 
     assert plan.hits_after_lines_s == pytest.approx(0.005)  # 1 ms ahead of lines that moved 6 ms ahead
     assert plan.why == (
-        "the copy starts on bar one; its first hit is played early: the session's lines lie 6.0 ms "
-        "before the beat as it is played, and the song's hits 5.0 ms after the session's lines (median)"
+        "the song starts at bar 1; its first hit comes early, so the session's lines lie 6.0 ms "
+        "before its beat, and its hits 5.0 ms after these lines (median)"
     )
 
 
@@ -140,7 +140,7 @@ def test_the_plan_says_where_the_songs_hits_lie():
             "the song starts at bar 4; pickup of 1 beat in bar 3, after 2 bars of silence as configured",
         ),
         (0.0, 1, "the song starts at bar 2; bar 1 is silence, as configured"),
-        (0.0, 0, "the copy starts on bar one"),
+        (0.0, 0, "the song starts at bar 1"),
     ],
 )
 def test_the_sentence_is_an_engineers(before_s, bars, words):

@@ -27,7 +27,7 @@ def text_of(report: Report) -> str:
 
 def test_the_first_line_is_enough():
     first = text_of(sample_report()).splitlines()[0]
-    assert first == "amber-lane.wav: 140 BPM, E flat minor, starts on bar one"
+    assert first == "amber-lane.wav: 140 BPM, E flat minor, song starts at bar 1"
     assert sample_report().summary()["line"] == first
 
 
@@ -73,8 +73,8 @@ def test_bars_are_those_of_the_session():
     changes = (KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.9),)
     report = sample_report(sample_analysis(lead_in=early, key=replace(key_of(), changes=changes)))
     text = text_of(report)
-    assert "bar one is bar 2" in text.splitlines()[0]
-    assert f"Bar one: bar 2 of the copy, {BAR_S:.2f} s\n" in text
+    assert "song starts at bar 2" in text.splitlines()[0]
+    assert f"Song's first bar: bar 2 of the copy, {BAR_S:.2f} s\n" in text
     assert "    2-5: Ebm | B | Gb | Db\n      to bar 9: the same, 2 times in all\n" in text
     assert "  bar 10: F G Ab Bb C Db Eb (F minor)\n" in text
 

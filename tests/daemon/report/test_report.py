@@ -117,14 +117,17 @@ def test_nothing_needs_ears_when_all_is_sure() -> None:
         ({"grid": replace(steady_grid(), meter_confidence=0.5)}, "Meter: 4/4 is 50 % sure"),
         ({"grid": replace(steady_grid(), constant_confidence=0.5)}, "constant is 50 % sure"),
         ({"key": key_of(confidence=0.55)}, "Key: E flat minor is 55 % sure; it could be F sharp major"),
-        ({"key": replace(key_of(), tonic=None, mode=None, reason="only drums")}, "Key: none. Only drums."),
+        (
+            {"key": replace(key_of(), tonic=None, mode=None, reason="only drums")},
+            "Key: none. Only drums. Hear",
+        ),
         (
             {"tuning": Tuning(-32.0, 431.9, 0.9)},
             "32 cents below A4 = 440 Hz. Set pitch correction to A4 = 431.9",
         ),
         (
             {"flags": (Flag("clipping", "warning", "Clipped 12 times", "Ask for another bounce"),)},
-            "Signal: Clipped 12 times. Ask",
+            "Signal: Clipped 12 times. Hear how much it shows. Ask",
         ),
     ],
 )

@@ -1,0 +1,180 @@
+"""What needs a person's ears, in sentences: "Tempo: 140 BPM is 62 % sure; it could be 70 (20 %)."."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
+from analyzers.model import Analysis, Grid, Key, Tuning
+from daemon.core.names import format_tempo
+from daemon.corrections.apply import Correction
+from daemon.report.null_words import null_lines
+from daemon.report.parts import Claim, Cut, StemLine
+from daemon.report.words import (
+    WORTH_SAYING,
+    asks_for_ears,
+    bar_or_time,
+    claim_words,
+    glance_tempo,
+    percent,
+    rival_keys,
+    seconds,
+    sentence,
+)
+
+
+def check_by_ear(
+    analysis: Analysis,
+    *,
+    below: float,
+    tuning_flag_cents: float,
+    warnings: Iterable[str] = (),
+    claims: Iterable[Claim] = (),
+    stems: Sequence[StemLine] = (),
+    correction: Correction | None = None,
+    cut: Cut | None = None,
+    copy_warnings: Iterable[str] = (),
+) -> tuple[str, ...]:
+    """Sentences "Topic: what and why", most important first, each with what to hear; empty when nothing is.
+
+    `analysis` has the correction applied already; what is set by hand needs no ears. With a `cut` it is the
+    session's view of it (`daemon.export.sessionview`), else in the time of the producer's file.
+    """
+    by_hand, begins_inside = correction or Correction(), asks_for_ears(copy_warnings)
+    lines = [
+        *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
+        *_bar_lines(analysis, below, by_hand, cut),
+        *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
+        *_key_lines(analysis, below, by_hand),
+        *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
+        *_claim_lines(claims, by_hand),
+        *(
+            f"Signal: {sentence(flag.text)} Hear how much it shows. {sentence(flag.advice)}"
+            for flag in analysis.flags
+            if flag.severity == "warning"
+        ),
+        *(f"File: {sentence(warning)}" for warning in warnings),
+        *_stem_lines(stems),
+        *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s - (cut.zero_s if cut else 0.0))),
+    ]
+    return tuple(dict.fromkeys(lines))
+
+
+def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correction) -> list[str]:
+    if grid.tempo_bpm is None:
+        return [
+            f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid. "
+            "Hear whether it has a beat that can be counted."
+        ]
+    lines = []
+    if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
+        other = [c for c in grid.tempo_alternatives if _other(c.bpm, grid.tempo_bpm, c.probability)][:2]
+        rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in other]
+        lines.append(
+            f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
+            "Listen to the click check."
+        )
+    if grid.constant_tempo is False:
+        lines.append(
+            f"Tempo: it moves, {shown} BPM. "
+            "Take the tempo map, not one number. The click check has the first and the last bars: "
+            "hear those between against the session's own click."
+        )
+    elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
+        lines.append(
+            f"Tempo: that it is constant is {percent(grid.constant_confidence)} sure. "
+            "Listen to the end of the click check for drift."
+        )
+    return lines
+
+
+def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut | None) -> list[str]:
+    grid, lead_in, lines = analysis.grid, analysis.lead_in, []
+    if grid.tempo_bpm is not None and grid.bar_one_s is None:
+        lines.append("First bar: not found. The copy does not start on a bar line. Find the one by ear.")
+    elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
+        lines.append(
+            f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure. "
+            "Check that the click's accent falls on the one."
+        )
+    if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
+        lines.append(f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure. Count a few bars.")
+    if lead_in.first_sound_s is not None and lead_in.confidence < below:
+        lines.append(
+            f"Start: first sound at {seconds(lead_in.first_sound_s)} is {percent(lead_in.confidence)} sure. "
+            "Check for noise or a soft swell before it."
+        )
+    return lines
+
+
+def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
+    key = analysis.key
+    name = key_name(key.tonic, key.mode)
+    if name is None:
+        why = sentence(key.reason or "nothing tonal was found")
+        return [f"Key: none. {why} Hear whether it has one; pitch correction is chromatic until then."]
+    lines = []
+    if key.confidence < below and by_hand.key is None:
+        likely = [c for c in rival_keys(key) if c.probability >= WORTH_SAYING][:2]
+        rivals = [f"{c.tonic} {c.mode} ({percent(c.probability)})" for c in likely]
+        lines.append(f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} {_until_then(key, below)}")
+    lines += [
+        f"Key: that it changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)} is "
+        f"{percent(c.confidence)} sure. Hear whether the bass and the chords move there."
+        for c in key.changes
+        if c.confidence < below  # a sure one is told with the key: nothing to check
+    ]
+    return lines
+
+
+def _bar_one(at_s: float, cut: Cut | None) -> str:
+    if cut is None:
+        return seconds(at_s)
+    return f"that the song's first bar is bar {cut.bars_before_bar_one + 1} of the copy"
+
+
+def _until_then(key: Key, below: float) -> str:
+    """Relative keys share their notes: which of them it is does not matter to pitch correction."""
+    notes = {pitch_class_of(name) for name in key.scale}
+    same = [c for c in key.alternatives if scale_pitch_classes(c.tonic, c.mode) == notes]
+    others = [c for c in same if (c.tonic, c.mode) != (key.tonic, key.mode)]
+    if not others or sum(c.probability for c in same) < below:
+        return "Hear on which note it rests; chromatic is safe until then."
+    return (
+        f"Hear on which note it rests. The notes are the same in {others[0].tonic} {others[0].mode}: "
+        f"pitch correction can be set to {', '.join(key.scale)} now."
+    )
+
+
+def _other(bpm: float, answer: float, probability: float) -> bool:
+    return abs(bpm / answer - 1) > 0.001 and probability >= WORTH_SAYING
+
+
+def _or(rivals: list[str]) -> str:
+    return f"; it could be {' or '.join(rivals)}." if rivals else "."
+
+
+def _tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Correction) -> list[str]:
+    if tuning.cents is None or by_hand.tuning_cents is not None or abs(tuning.cents) <= flag_cents:
+        return []
+    side = "above" if tuning.cents > 0 else "below"
+    a4 = tuning.a4_hz or 440 * 2 ** (tuning.cents / 1200)
+    sure = "" if tuning.confidence >= below else f" ({percent(tuning.confidence)} sure)"
+    return [
+        f"Tuning: {abs(tuning.cents):.0f} cents {side} A4 = 440 Hz{sure}. "
+        f"Set pitch correction to A4 = {a4:.1f} Hz and hear a long note against it."
+    ]
+
+
+def _claim_lines(claims: Iterable[Claim], by_hand: Correction) -> list[str]:
+    settled = {"tempo": by_hand.tempo_bpm is not None, "key": by_hand.key is not None}
+    open_claims = [c for c in claims if c.agrees is False and not settled.get(c.question, False)]
+    return [
+        f"{c.question.capitalize()}: the {c.where} says {claim_words(c)}, {c.relation}. Hear which is right."
+        for c in open_claims
+    ]
+
+
+def _stem_lines(stems: Iterable[StemLine]) -> list[str]:
+    """What is odd within one stem; silent and inverted ones are named in the warnings of decoding."""
+    return [f"Stems: {stem.name}: {sentence(note)}" for stem in stems for note in stem.notes]

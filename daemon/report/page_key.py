@@ -1,0 +1,65 @@
+"""What the page says below the key: the notes for pitch correction, where they change, what chords add."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+from analyzers.harmony.note_sets import ChordBeside, chords_beside
+from analyzers.harmony.spelling import pitch_class_of, scale_names
+from analyzers.model import Analysis
+from analyzers.rhythm.bars import bar_lines
+from daemon.report.page_chords import chord_bars
+from daemon.report.words import bar_or_time, percent
+
+SURE = 0.8  # least confidence of a key, and of a chord, that is taken at its word
+MOST_CHORDS = 2
+MOST_BARS = 6
+HAIR_S = 0.05  # a chord that reaches so little into a bar does not stand in it
+
+
+class Below(NamedTuple):
+    """One line under an answer; `answer` can be copied by itself."""
+
+    before: str
+    answer: str = ""
+    after: str = ""
+
+
+def key_lines(view: Analysis, sure: float) -> list[Below]:
+    """The notes of each key, then chords that go beside them; times and bars as in `view`. Empty: no key."""
+    key = view.key
+    if key.tonic is None or key.mode is None:
+        return []
+    when = "" if key.confidence >= sure else f" of {key.tonic} {key.mode}, once it is checked"
+    found = [Below(f"Notes{when}: {_notes(key.tonic, key.mode)}")]
+    for change in key.changes:
+        how = f"{bar_or_time(view.grid, change.at_s)}, {percent(change.confidence)} sure"
+        notes = f"notes: {_notes(change.tonic, change.mode)}"
+        found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
+    return [*found, *(Below(_beside(view, chord)) for chord in chords_beside(view, sure)[:MOST_CHORDS])]
+
+
+def _notes(tonic: str, mode: str) -> str:
+    return ", ".join(scale_names(pitch_class_of(tonic), mode))
+
+
+def _beside(view: Analysis, chord: ChordBeside) -> str:
+    """'G7 (bars 4, 8) has B, which is not in these notes'."""
+    bars = _bars(view, chord)
+    more = f" and {len(bars) - MOST_BARS} more" if len(bars) > MOST_BARS else ""
+    numbers = ", ".join(map(str, bars[:MOST_BARS]))
+    where = f" (bar{'s' if len(bars) > 1 else ''} {numbers}{more})" if bars else ""
+    is_not = "which is" if len(chord.notes) == 1 else "which are"
+    return f"{chord.label}{where} has {' and '.join(chord.notes)}, {is_not} not in these notes"
+
+
+def _bars(view: Analysis, chord: ChordBeside) -> Sequence[int]:
+    """Bars of the chord grid that name it where it stands."""
+    lines = bar_lines(view.grid)
+    ends = [*(at for _, at in lines[1:]), view.duration_s]
+    return [
+        bar.number
+        for bar, (_, start), end in zip(chord_bars(view), lines, ends, strict=False)
+        if chord.label in bar.labels and any(min(b, end) - max(a, start) > HAIR_S for a, b in chord.spans_s)
+    ]

@@ -1,0 +1,103 @@
+"""What needs ears, and what to hear there."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+
+import pytest
+
+from analyzers.model import Analysis, Flag, KeyCandidate, TempoCandidate, Tuning
+from daemon.core.names import tempo_words
+from daemon.report.ears import check_by_ear
+from daemon.report.parts import Claim
+from daemon.report.words import (
+    tempo_line,
+    topics,
+)
+from tests.daemon.sample_report import key_of, no_steady_beat, sample_analysis, sample_report, steady_grid
+
+
+def ears(analysis: Analysis, topic: str) -> list[str]:
+    """What is to be checked by ear about one topic."""
+    lines = check_by_ear(analysis, below=0.8, tuning_flag_cents=8.0)
+    return [line for line in lines if line.startswith(topic)]
+
+
+def test_the_two_likeliest_rivals_are_named_and_no_third() -> None:
+    names = ("F sharp major", "C minor", "A flat major", "D minor")
+    chances = (0.2, 0.12, 0.1, 0.005)
+    own = key_of(confidence=0.5)
+    rivals = [KeyCandidate(*n.rsplit(" ", 1), p) for n, p in zip(names, chances, strict=True)]
+    [line] = ears(sample_analysis(key=replace(own, alternatives=(own.alternatives[0], *rivals))), "Key")
+    assert "could be F sharp major (20 %) or C minor (12 %)." in line
+    assert "A flat" not in line
+
+    tempi = tuple(TempoCandidate(bpm, p) for bpm, p in ((140, 0.5), (70, 0.2), (93.33, 0.15), (105, 0.1)))
+    grid = replace(steady_grid(), tempo_confidence=0.5, tempo_alternatives=tempi)
+    [line] = ears(sample_analysis(grid=grid), "Tempo")
+    assert "could be 70 (20 %) or 93.33 (15 %)." in line
+    assert "105" not in line
+
+
+def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:
+    own = key_of(confidence=0.5)
+    rivals = (KeyCandidate("C", "minor", 0.01), KeyCandidate("D", "minor", 0.0099))
+    [line] = ears(sample_analysis(key=replace(own, alternatives=rivals)), "Key")
+    assert "C minor (1 %)" in line
+    assert "D minor" not in line
+
+
+def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
+    curve = ((0.0, 94.1), (20.0, 96.55), (40.0, 93.93))
+    grid = replace(steady_grid(94.9), constant_tempo=False, tempo_curve=curve)
+    moving = sample_analysis(grid=grid)
+    assert tempo_line(grid, 60.0) == "94 to 97 BPM, moving"
+    assert ears(moving, "Tempo")[0].startswith("Tempo: it moves, 94 to 97 BPM. Take the tempo map, not one")
+    report = sample_report(moving)
+    assert "94 to 97 BPM" in report.summary()["line"]
+    assert tempo_words(report.summary()) == "94 to 97 BPM, moving"
+    assert tempo_words({"tempo_bpm": 93.5}) == "93.5 BPM"
+    assert tempo_words({}) == "no tempo"
+
+
+@pytest.mark.parametrize(
+    ("cents", "said"), [(7.9, False), (8.0, False), (-8.0, False), (8.1, True), (-8.1, True)]
+)
+def test_a_tuning_is_told_from_beyond_the_limit_on(cents: float, said: bool) -> None:
+    """`tuning_flag_cents` in the settings: "further off than this" is told."""
+    tuning = Tuning(cents, 440 * 2 ** (cents / 1200), 0.95)
+    assert bool(ears(sample_analysis(tuning=tuning), "Tuning")) == said
+
+
+def test_every_line_says_what_to_hear() -> None:
+    """A setting alone is none of the list; what begins inside a sound is."""
+    grid = replace(
+        steady_grid(),
+        tempo_confidence=0.5,
+        bar_one_confidence=0.5,
+        meter_confidence=0.5,
+        constant_tempo=False,
+    )
+    key = key_of(confidence=0.5)
+    none = replace(key, tonic=None, mode=None, reason="only drums")
+    flag = Flag("clipping", "warning", "Clipped.", "Ask for another bounce.")
+    told = {
+        "below": 0.8,
+        "tuning_flag_cents": 8.0,
+        "copy_warnings": ["The cut goes through sound 37 dB below the peak; listen to its first moment."],
+        "claims": [
+            Claim(question="key", text="Cm", where="tag", value="C minor", agrees=False, relation="not")
+        ],
+    }
+    doubtful = sample_analysis(grid=grid, key=key, flags=(flag,), tuning=Tuning(-32.0, 431.9, 0.9))
+    lines = [
+        *check_by_ear(doubtful, **told),
+        *check_by_ear(sample_analysis(key=none, grid=no_steady_beat()), **told),
+    ]
+    assert "start" in topics(lines)
+    assert len(topics(lines)) == 7
+    for line in lines:
+        assert re.search(r"\b([Hh]ear|[Ll]isten|[Cc]heck that|[Cc]ount|by ear)\b", line), line
+    faded = ["The cut goes through sound 37 dB below the peak; a fade-in of 1.0 ms ends before the attack."]
+    assert not check_by_ear(sample_analysis(), below=0.8, tuning_flag_cents=8.0, copy_warnings=faded)

@@ -1,0 +1,65 @@
+"""What stands below the key: notes of each key, and chords that go beside them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from analyzers.model import Chord, Key, KeyChange
+from daemon.report.page_key import key_lines
+from tests.daemon.sample_report import BAR_ONE_S, key_of, sample_analysis, sample_report
+
+BAR_S = 4 * 60 / 140
+C_MINOR = ("C", "D", "E flat", "F", "G", "A flat", "B flat")
+
+
+def c_minor(**changes) -> Key:
+    return replace(key_of("C", "minor"), scale=C_MINOR, **changes)
+
+
+def lines(labels: list[str], key: Key, sure: float = 0.8, confidence: float = 0.9) -> list[str]:
+    """The lines, for one chord a bar."""
+    chords = tuple(
+        Chord(BAR_ONE_S + k * BAR_S, BAR_ONE_S + (k + 1) * BAR_S, label, confidence)
+        for k, label in enumerate(labels)
+    )
+    view = sample_report(sample_analysis(chords=chords, key=key)).in_session()
+    return [" ".join(part for part in line if part) for line in key_lines(view, sure)]
+
+
+def test_a_chord_beside_the_notes_is_named_with_its_bars() -> None:
+    """G7 in C minor has the raised seventh, B: Kostka and Payne, "Tonal Harmony" (from memory)."""
+    told = lines(["Cm", "Ab", "Fm", "G7"] * 2, c_minor())
+    assert told == [
+        "Notes: C, D, E flat, F, G, A flat, B flat",
+        "G7 (bars 4, 8) has B, which is not in these notes",
+    ]
+    sharp = replace(key_of("F sharp", "minor"), scale=())
+    assert lines(["F#m", "C#7"], sharp)[1] == "C#7 (bar 2) has E sharp, which is not in these notes"
+
+
+def test_two_such_chords_at_most_the_longest_first_and_only_sure_ones() -> None:
+    told = lines(["Cm", "G7", "D7", "D7", "A7"] * 4, c_minor())
+    assert [line.split()[0] for line in told[1:]] == ["D7", "G7"]
+    assert told[1].startswith("D7 (bars 3, 4, 8, 9, 13, 14 and 2 more) has F sharp and A, which are not")
+    assert len(lines(["Cm", "G7"], c_minor(), confidence=0.7)) == 1
+
+
+def test_each_key_has_its_own_notes_and_chords_are_judged_by_the_key_where_they_stand() -> None:
+    change = KeyChange(BAR_ONE_S + 2 * BAR_S, "C", "major", 0.93)
+    told = lines(["Cm", "Fm", "G7", "C"], c_minor(changes=(change,)))
+    at = f"{2 * BAR_S:.2f} s"
+    assert told == [
+        "Notes: C, D, E flat, F, G, A flat, B flat",
+        f"changes to C major at bar 3 ({at}), 93 % sure; notes: C, D, E, F, G, A, B",
+    ]
+
+
+@pytest.mark.parametrize("tonic", ["C", None])
+def test_notes_of_a_doubtful_key_are_to_be_checked_first(tonic: str | None) -> None:
+    key = c_minor() if tonic else replace(c_minor(), tonic=None, mode=None)
+    told = lines(["Cm", "G7"], key, sure=0.95)
+    assert told == (
+        ["Notes of C minor, once it is checked: C, D, E flat, F, G, A flat, B flat"] if tonic else []
+    )
