@@ -253,11 +253,11 @@ class Dispatcher:
     def _failed(self, drop: ActiveDrop, reason: str, detail: str) -> None:
         """A crash, hang, blow-up or bug: try again a bounded number of times, then reject."""
         require_outputs(self.settings.folders)
-        facts = {"drop": drop.key, "stage": drop.stage, "reason": reason, "detail": detail or None}
-        note(log, logging.ERROR, "analysis failed", **facts)
         if drop.step is not Step.RUN:
             self.ledger.begin(drop.subject)
-        self.ledger.end(drop.subject, reason)
+        self.ledger.end(drop.subject, reason)  # first: what is told has been counted
+        facts = {"drop": drop.key, "stage": drop.stage, "reason": reason, "detail": detail or None}
+        note(log, logging.ERROR, "analysis failed", **facts)
         if worn := worn_out(self.ledger.attempts(drop.subject), self.settings.limits.max_attempts):
             self._reject(drop, worn, FAILED)
         else:
