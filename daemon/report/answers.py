@@ -93,7 +93,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             value=grid.bar_one_s,
             unit="s in the producer's file",
             confidence=grid.bar_one_confidence,
-            evidence=(Evidence(what="music before bar one", value=grid.pickup_beats, unit="beats"),),
+            evidence=(Evidence(what="music before it", value=grid.pickup_beats, unit="beats"),),
             reason=no_grid if grid.bar_one_s is None else None,
         ),
         "first_sound": _first_sound(analysis.lead_in),
@@ -106,9 +106,9 @@ def _first_sound(lead_in: LeadIn) -> Estimate:
         unit="s in the producer's file",
         confidence=lead_in.confidence,
         evidence=(
-            Evidence(what="lead-in", value=lead_in.kind),
+            Evidence(what="before it", value=lead_in.kind),
             Evidence(what="threshold", value=lead_in.threshold_dbfs, unit="dBFS"),
-            Evidence(what="noise floor of the lead-in", value=lead_in.noise_floor_dbfs, unit="dBFS"),
+            Evidence(what="noise floor there", value=lead_in.noise_floor_dbfs, unit="dBFS"),
         ),
         reason=(lead_in.reason or "no sound at all") if lead_in.first_sound_s is None else None,
     )

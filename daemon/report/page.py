@@ -45,13 +45,24 @@ from daemon.report.words import (
 )
 
 BOARD_FILE = "index.html"
+LEVEL_UNITS = ("dB", "dBFS", "dBTP", "LUFS")
+COUNTED = ("beats", "bars", "places")
+FORMATS = {"OGG": "Ogg", "AIFF": "AIFF", "stems": "stems", "MPEG": "MP3"}
+SUBTYPES = {
+    "MPEG_LAYER_III": "MP3",
+    "MPEG_LAYER_II": "MPEG layer 2",
+    "VORBIS": "Vorbis",
+    "OPUS": "Opus",
+    "FLOAT": "32-bit float",
+    "DOUBLE": "64-bit float",
+}
 
 
 @cache
 def environment() -> Environment:
     """The templates with the filters that speak of numbers."""
     env = templates()
-    filters = (percent, seconds, signed, sentence, link, amount, tight)
+    filters = (percent, seconds, signed, sentence, link, amount, tight, measured, format_words)
     env.filters.update({filter_.__name__: filter_ for filter_ in filters}, tempo=format_tempo)
     env.globals["worth_saying"] = WORTH_SAYING
     return env
@@ -73,9 +84,26 @@ def amount(value: bool | float | str | None, digits: int = 2) -> str:
     return value or ""
 
 
+def measured(value: bool | float | str | None, unit: str | None, digits: int = 2) -> str:
+    """A value with its unit; a level has its sign and one digit, everywhere the same."""
+    if isinstance(value, float | int) and not isinstance(value, bool) and unit in LEVEL_UNITS:
+        return f"{signed(value, 1)} {unit}"
+    text = amount(value, digits)
+    if unit is None or value is None:
+        return text
+    return f"{text} {unit.removesuffix('s') if text == '1' and unit in COUNTED else unit}"
+
+
+def format_words(format_: str, subtype: str) -> str:
+    """'MP3', 'Ogg, Vorbis', 'WAV, 24-bit': what a file is, without the names that libraries give it."""
+    coded = SUBTYPES.get(subtype) or re.sub(r"^(?:PCM|ALAC)_[SU]?(\d+)$", r"\1-bit", subtype)
+    return ", ".join(dict.fromkeys([FORMATS.get(format_, format_), coded.replace("_", " ")]))
+
+
 def tight(text: str) -> str:
-    """No line break between a number and its unit, and a minus sign that is one."""
+    """No line break between a number and its unit, a minus sign that is one, and no sign before zero."""
     text = re.sub(r"(?<!\S)-(?=\d)", "−", text)
+    text = re.sub(r"(?<!\S)[+−](?=0\.0 (?:dB|LU))", "", text)
     return re.sub(r"(?<=\d) (?=(%|s|ms|dB|LU|LUFS|dBTP|BPM|cents|Hz)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
@@ -141,7 +169,7 @@ def beside(files: Files) -> list[tuple[str, str]]:
         (files.session, "session (DAWproject)"),
         (files.aaf, "session (AAF)"),
         (files.aligned_copy, "aligned copy"),
-        (files.map, "MIDI map"),
+        (files.map, "tempo map (MIDI)"),
         (files.guide, "harmony guide"),
         (files.card, "card in plain text"),
         (files.report, "data"),

@@ -17,11 +17,12 @@ BEAT_HEIGHT = 120.0
 CUT_HEIGHT = 150.0
 CHART_HEIGHT = 100.0
 MOST_BAR_NUMBERS = 24
+MOST_CHART_NUMBERS = 6
 OFFSET_LIMIT_MS = 10.0  # an edit on the grid tolerates about so much (common practice)
 
 
 def beat_picture(analysis: Analysis, view: Outline) -> Picture:
-    """The whole beat: sections above, bars below, lead-in and cut marked."""
+    """The whole copy: sections above, bars below."""
     top, bottom = 6.0, BEAT_HEIGHT - 14.0
     bars = bar_lines(analysis.grid)
     every = next((n for n in (4, 8, 16, 32, 64, 128) if len(bars) / n <= MOST_BAR_NUMBERS), 256)
@@ -32,11 +33,9 @@ def beat_picture(analysis: Analysis, view: Outline) -> Picture:
             for k, s in _sections(analysis)
         ),
         outline_path(view, top, bottom),
-        box("gone", 0.0, view.place(0.0), 0.0, bottom),
         *(upright("bar", view.place(t), bottom, bottom + 4) for _, t in bars),
         *(upright("bar8", view.place(t), bottom, BEAT_HEIGHT) for _, t in numbered),
         *(upright("keychange", view.place(c.at_s), 0.0, bottom) for c in analysis.key.changes),
-        upright("cut", view.place(0.0), 0.0, BEAT_HEIGHT),
     ]
     words = [
         *(
@@ -89,9 +88,15 @@ def cut_picture(analysis: Analysis, cut: Cut, view: Outline) -> Picture:
     words = [Word(_pc(view, t), f"bar {bars[t]}", "below") for t in seen if t in bars]
     words.append(Word(_pc(view, 0.0), "the copy starts here", "above"))
     if first is not None:
-        words.append(Word(_pc(view, first), f"first sound {seconds(first, 3)}", "second"))
+        words.append(Word(_pc(view, first), _first_sound(first), "second"))
     text = f"The copy starts {_of_file(cut)}. {sentence(cut.why)} Times are those of the copy."
     return Picture("cut", "The cut, close up", text, CUT_HEIGHT, tuple(shapes), tuple(words))
+
+
+def _first_sound(at_s: float) -> str:
+    """'first sound 1.818 s', 'first sound 2 ms before the copy'."""
+    early_ms = round(-1000 * at_s)
+    return f"first sound {f'{early_ms} ms before the copy' if early_ms > 0 else seconds(abs(at_s), 3)}"
 
 
 def tempo_picture(analysis: Analysis, cut: Cut) -> Picture | None:
@@ -142,9 +147,22 @@ def _moving_tempo(analysis: Analysis) -> Picture:
     for k, ((at, _), y) in enumerate(zip(curve_points, heights, strict=True)):
         end = curve_points[k + 1][0] if k + 1 < len(curve_points) else analysis.duration_s
         points += [(at / analysis.duration_s * WIDTH, y), (end / analysis.duration_s * WIDTH, y)]
-    words = (Word(0, f"{high:.2f} BPM", "above"), Word(0, f"{low:.2f} BPM", "below"))
-    text = f"The tempo moves between {low:.2f} and {high:.2f} BPM; the tempo map has every step."
-    return Picture("tempo", "Tempo over time", text, CHART_HEIGHT, (curve("reading", points),), words)
+    bars = [(n, at / analysis.duration_s) for n, at in bar_lines(analysis.grid)]
+    every = next((n for n in (4, 8, 16, 32, 64, 128) if len(bars) / n <= MOST_CHART_NUMBERS), 256)
+    numbered = [(n, share) for n, share in bars if n == 1 or (n > 1 and (n - 1) % every == 0)]
+    words = (
+        Word(0, f"highest {high:.2f} BPM", "above"),
+        Word(100, f"lowest {low:.2f} BPM", "above", css="right"),
+        *(Word(round(100 * share, 3), f"bar {n}" if n == 1 else str(n), "below") for n, share in numbered),
+    )
+    text = (
+        f"The tempo moves between {low:.2f} and {high:.2f} BPM, by bar; the tempo map (MIDI) has every step."
+    )
+    shapes = (
+        *(upright("bar", share, 0.0, CHART_HEIGHT) for _, share in numbered),
+        curve("reading", points),
+    )
+    return Picture("tempo", "Tempo over time", text, CHART_HEIGHT, shapes, words)
 
 
 def key_picture(analysis: Analysis) -> Picture | None:
@@ -215,7 +233,7 @@ def _beat_text(analysis: Analysis, bars: int) -> str:
     parts = [f"{analysis.duration_s:.1f} s"]
     bar_s = first_bar_seconds(analysis.grid)
     if bar_s:
-        parts.append(f"{bars} bar lines")
+        parts.append(f"{bars} bars")
     if analysis.sections:
         parts.append("sections " + " ".join(s.letter for s in analysis.sections))
     return f"{', '.join(parts)}; bars and times are those of the copy."

@@ -48,6 +48,7 @@ def rejection_page(record: Record, folder: str, board: str = "") -> str:
     """The page as text. `folder`: the name that the commands know it by; `board`: its address, if any."""
     from daemon.report.templating import templates
 
+    question = bool(record.summary.get("question"))
     why, what_to_do = split_reason(record.reason or "")
     at = datetime.fromtimestamp(record.at).astimezone().isoformat(" ", "minutes")[:16] if record.at else ""
     return (
@@ -59,8 +60,8 @@ def rejection_page(record: Record, folder: str, board: str = "") -> str:
             why=why,
             what_to_do=what_to_do,
             sentence=to_producer(record.name, record.reason or ""),
-            question=bool(record.summary.get("question")),
-            retry=_command(record, folder),
+            question=question,
+            retry=_command(record, folder) if question or not needs_another(record.reason or "") else "",
             original=original_of(record),
             at=at,
         )
@@ -71,6 +72,12 @@ def _command(record: Record, folder: str) -> str:
     if record.summary.get("question"):
         return f"beatintake answer {shlex.quote(one_line(record.name))} stems"
     return f"beatintake retry {shlex.quote(folder)}"
+
+
+def needs_another(reason: str) -> bool:
+    """Is it the file itself, so that no change of the settings makes it usable?"""
+    step = reason.partition("; ")[2]
+    return bool(ASK.search(step)) or step.startswith("ask for ")
 
 
 def split_reason(reason: str) -> tuple[str, str]:
@@ -90,7 +97,8 @@ def to_producer(name: str, reason: str) -> str:
     else:
         request = "export it anew as WAV, AIFF or FLAC and send it again"
     why = _without_paths(LIMIT.sub("", cause))
-    return one_line(f'Your delivery "{name}" cannot be used here: {why}. Could you please {request}?')
+    asks = f"Could you please {request}? Thank you."
+    return one_line(f'Hello, your delivery "{name}" cannot be used here: {why}. {asks}')
 
 
 def _without_paths(text: str) -> str:

@@ -1,6 +1,6 @@
 """The outline of the audio for the page: lowest and highest sample of each column.
 
-Two views: the whole source, and a close look at the cut. Amplitudes are full scale = 1,
+Two views: the whole copy, and a close look at the cut. Amplitudes are full scale = 1,
 over all channels; times are seconds in the source.
 """
 
@@ -50,11 +50,10 @@ class Waveform:
 
 
 def waveform_of(signal: Signal, plan: CutPlan, grid: Grid, first_sound_s: float | None) -> Waveform:
-    """Both views of one source."""
+    """The copy as a whole, and its beginning close up with what is cut off."""
     start_s, end_s = zoom_span(plan, grid, first_sound_s)
-    return Waveform(
-        outline(signal, min(plan.zero_s, 0.0), signal.duration_s), outline(signal, start_s, end_s)
-    )
+    copy_end_s = plan.source_end / signal.rate
+    return Waveform(outline(signal, plan.zero_s, copy_end_s), outline(signal, start_s, end_s))
 
 
 def zoom_span(plan: CutPlan, grid: Grid, first_sound_s: float | None) -> tuple[float, float]:

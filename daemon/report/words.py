@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
 
 from analyzers.harmony.spelling import is_minor, key_name, pitch_class_of
@@ -25,6 +26,7 @@ FAULTS = {  # what differs from the code of the flag
     "mono-loss": "lost in mono",
     "out-of-phase-band": "bass out of phase",
 }
+FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 
@@ -106,9 +108,10 @@ def asks_for_ears(copy_warnings: Iterable[str]) -> bool:
 
 
 def sentence(text: str) -> str:
-    """With a capital first letter and one full stop."""
+    """With a capital first letter, unless it begins with a file's name, and one full stop."""
     text = text.strip().rstrip(".")
-    return f"{text[:1].upper()}{text[1:]}." if text else ""
+    first = text[:1] if FILE_FIRST.match(text) else text[:1].upper()
+    return f"{first}{text[1:]}." if text else ""
 
 
 def signed(value: float, digits: int = 0) -> str:

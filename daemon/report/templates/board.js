@@ -3,15 +3,16 @@
 const form = document.querySelector("form"), body = document.querySelector("tbody"), search = form.elements.search;
 const rows = [...body.rows], none = document.getElementById("none"), shown = document.getElementById("shown");
 const value = name => form.elements[name].value, number = text => text === "" ? NaN : Number(text);
-let sorted = "", touched = Date.now();
+const order = form.elements.sort;
+let touched = Date.now();
 function keep() {
-  const state = new URLSearchParams([...new FormData(form), ["sort", sorted]].filter(([, text]) => text));
+  const state = new URLSearchParams([...new FormData(form)].filter(([, text]) => text && text !== "made down"));
   history.replaceState(null, "", "#" + state);
 }
 
 // --- new since you looked -------------------------------------------------------------------------
 const place = "looked " + location.pathname, newest = Math.max(0, ...rows.map(row => Number(row.dataset.made)));
-let looked = { at: newest, opened: [] };
+let looked = { at: 0, opened: [] };  // nobody has looked yet: all is new
 try {
   const kept = JSON.parse(localStorage.getItem(place));
   if (Number.isFinite(kept?.at) && Array.isArray(kept.opened)) looked = kept;
@@ -21,7 +22,7 @@ const isNew = row => Number(row.dataset.made) > looked.at && !looked.opened.incl
 function mark() {
   let count = 0;
   for (const row of rows) { row.cells[0].classList.toggle("new", isNew(row)); count += isNew(row); }
-  document.getElementById("fresh").textContent = count ? `; ${count} new since you looked` : "";
+  document.getElementById("fresh").textContent = count ? `; ${count} new${looked.at ? " since you looked" : ""}` : "";
 }
 document.getElementById("looked").addEventListener("click", () => {
   looked = { at: newest, opened: [] };
@@ -50,20 +51,22 @@ function sift() {
   const low = number(value("from")), high = number(value("to"));
   let count = 0;
   for (const row of rows) if (!(row.hidden = !fits(row, words, low, high))) count++;
-  shown.textContent = count; none.hidden = count > 0;
+  shown.textContent = count < rows.length ? `; ${count} of ${rows.length} lines shown` : ""; none.hidden = count > 0;
 }
-function sort(head, descending) {
-  const field = head.dataset.sort, sign = descending ? -1 : 1, numeric = head.dataset.kind === "number";
+function sort(text) {
+  const [field, way] = text.split(" "), head = document.querySelector(`th[data-sort="${CSS.escape(field)}"]`);
+  if (!head) return;
+  const descending = way === "down", sign = descending ? -1 : 1, numeric = head.dataset.kind === "number";
   const of = row => numeric ? (row.dataset[field] === "" ? Infinity * sign : Number(row.dataset[field])) : row.dataset[field];
   rows.sort((a, b) => { const x = of(a), y = of(b); return x < y ? -sign : x > y ? sign : 0; });
   body.append(...rows);
   document.querySelectorAll("th").forEach(h => h.removeAttribute("aria-sort"));
   head.setAttribute("aria-sort", descending ? "descending" : "ascending");
-  sorted = field + (descending ? " down" : " up");
+  order.value = `${field} ${descending ? "down" : "up"}`;
 }
 document.querySelectorAll("th button").forEach(button => button.addEventListener("click", () => {
-  const head = button.parentElement;
-  sort(head, head.getAttribute("aria-sort") === "ascending" || (!head.hasAttribute("aria-sort") && head.dataset.sort === "made"));
+  const head = button.parentElement, now = head.getAttribute("aria-sort"), field = head.dataset.sort;
+  sort(`${field} ${now === "ascending" || (!now && field === "made") ? "down" : "up"}`);
   keep();
 }));
 
@@ -84,15 +87,14 @@ document.addEventListener("keydown", event => {
 });
 
 for (const [name, text] of new URLSearchParams(location.hash.slice(1))) {
-  const field = form.elements[name], [by, way] = text.split(" ");
-  if (field) field.value = text;
-  else if (name === "sort" && document.querySelector(`th[data-sort="${CSS.escape(by)}"]`))
-    sort(document.querySelector(`th[data-sort="${CSS.escape(by)}"]`), way === "down");
+  if (name === "sort") sort(text);
+  else if (form.elements[name]) form.elements[name].value = text;
 }
 const filters = document.querySelector(".filters"), chosen = () => [...filters.querySelectorAll("input, select")].filter(f => f.value);
 const tell = () => { document.getElementById("filtering").textContent = chosen().length ? `: ${chosen().length} in use` : ""; };
 filters.open = chosen().length > 0 || matchMedia("(min-width: 46rem)").matches;
 form.hidden = false;
+order.addEventListener("input", () => sort(order.value));
 form.addEventListener("input", () => { sift(); keep(); tell(); });
 form.addEventListener("submit", event => event.preventDefault());
 for (const kind of ["keydown", "pointerdown", "click", "input", "scroll"])

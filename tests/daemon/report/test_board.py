@@ -308,6 +308,14 @@ def test_two_versions_of_one_name_say_which_they_are() -> None:
     assert page.count('class="version"') == 2
 
 
+def test_the_heading_counts_usable_beats() -> None:
+    rows = small_board()
+    rejected = sum(bool(r.get("reason")) for r in rows)
+    page = render_board(rows)
+    assert f"<h1>{len(rows) - rejected} beats ready</h1>" in page
+    assert f"{rejected} not usable" in page
+
+
 def test_relative_keys_are_one_choice(tmp_path: Path) -> None:
     """A minor key and the major key three semitones above it have the same notes (any handbook of theory)."""
     ready, state = tmp_path / "ready", tmp_path / "state"
@@ -419,11 +427,17 @@ def test_browser_takes_relative_keys_and_ranges_of_tempo_together(small: Browser
 
 @needs_browser
 def test_browser_knows_what_is_new_since_somebody_looked(small: Browser, tmp_path: Path) -> None:
-    """Kept in the browser: nothing is new at first; later arrivals are, until opened or all are seen."""
+    """Kept in the browser: all is new at first; then later arrivals are, until opened or all are seen."""
     count = "return document.querySelectorAll('td.new').length"
     page = tmp_path / "index.html"
     page.write_text(render_board(numbered_versions(small_board())))
     small.open(page)
+    head = "return document.querySelector('.top').innerText"
+    assert small.run(count) == len(small_board())
+    assert f"{len(small_board())} new" in small.run(head)
+    small.open(page)
+    assert small.run(count) == len(small_board())  # nobody has said that they have looked
+    small.run("document.getElementById('looked').click()")
     assert small.run(count) == 0
     later = [
         {**row(k), "name": f"later {k}.wav", "folder": f"later {k}", "made_at": f"2027-01-0{k}"}
@@ -432,9 +446,10 @@ def test_browser_knows_what_is_new_since_somebody_looked(small: Browser, tmp_pat
     page.write_text(render_board(numbered_versions([*later, *small_board()])))
     small.open(page)
     assert small.run(count) == 2
-    assert "2 new since you looked" in small.run("return document.querySelector('.top').innerText")
+    assert "2 new since you looked" in small.run(head)
     set_field(small, "show", "new")
     assert visible(small) == 2
+    assert f"2 of {len(small_board()) + 2} lines shown" in small.run(head)
     small.run(
         "const a = document.querySelector('td.new a');"
         "a.addEventListener('click', e => e.preventDefault()); a.click()"
@@ -459,6 +474,13 @@ def test_browser_folds_the_filters_on_a_phone_unless_one_is_in_use(tmp_path: Pat
         first = browser.run("return document.querySelector('td.name').getBoundingClientRect().top")
         assert first < 844 / 2  # beats on the first screen
         assert browser.run("return document.querySelector('td.level').innerText").endswith("LUFS")
+        tempi = "return [...document.querySelectorAll('tbody tr')].map(r => r.dataset.tempo).filter(t => t)"
+        set_field(browser, "sort", "tempo down")
+        assert browser.run("return document.querySelector('.order').offsetHeight") > 0
+        browser.run("location.reload()")
+        found = [float(text) for text in browser.run(tempi)]
+        assert found == sorted(found, reverse=True)
+        assert browser.run("return document.forms[0].elements.sort.value") == "tempo down"
         set_field(browser, "show", "ears")
         assert browser.run("return document.querySelector('summary').textContent") == "Filters: 1 in use"
         browser.run("location.reload()")

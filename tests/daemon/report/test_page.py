@@ -19,7 +19,7 @@ from daemon.cli import build_parser
 from daemon.corrections.apply import Correction
 from daemon.corrections.words import FIELDS, make_correction
 from daemon.decode.tags import ProducerClaim
-from daemon.report.page import amount, render_page, tight
+from daemon.report.page import amount, format_words, measured, render_page, tight
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance
 from daemon.report.parts import Change, Versions
@@ -246,7 +246,7 @@ def test_the_start_row_keeps_to_cut_and_pickup() -> None:
         [row] = [r for r in glance(told, told.in_session()) if r.label == "Start"]
         assert row.notes[0] == "0.75 s cut off the front"
         assert len(row.notes) == notes
-        assert warning.split(";")[0] in Outline(page_of(told)).text  # with the files
+        assert tight(warning.split(";")[0]) in Outline(page_of(told)).text  # with the files
 
 
 def test_a_beat_without_chords_has_no_empty_grid() -> None:
@@ -640,3 +640,68 @@ def test_browser_keyboard_reaches_players_and_links(shown: Browser) -> None:
 
 def test_a_minus_before_a_number_is_a_minus_sign_and_a_range_is_left_alone() -> None:
     assert tight("to -18.0 LUFS, bars 3-5") == "to −18.0\N{NO-BREAK SPACE}LUFS, bars 3-5"
+    assert tight("true peak +0.0 dBTP, gain −0.0 dB, +0.3 dBTP") == (
+        "true peak 0.0\N{NO-BREAK SPACE}dBTP, gain 0.0\N{NO-BREAK SPACE}dB, +0.3\N{NO-BREAK SPACE}dBTP"
+    )
+
+
+@pytest.mark.parametrize(("value", "unit", "said"), [
+    (1.0, "beats", "1 beat"), (1.5, "beats", "1.5 beats"), (0.048, "dBTP", "0.0 dBTP"),
+    (-5.5, "dB", "−5.5 dB"), (2.0, "dB", "+2.0 dB"), (440.27, "Hz", "440.27 Hz"),
+    ("4/4", None, "4/4"), (True, None, "yes"),
+])  # fmt: skip
+def test_a_value_has_its_unit_and_a_level_one_digit(value, unit: str | None, said: str) -> None:
+    assert measured(value, unit) == said
+
+
+@pytest.mark.parametrize(("format_", "subtype", "said"), [
+    ("MP3", "MPEG_LAYER_III", "MP3"), ("OGG", "VORBIS", "Ogg, Vorbis"), ("WAV", "PCM_16", "WAV, 16-bit"),
+    ("WAV", "FLOAT", "WAV, 32-bit float"), ("FLAC", "PCM_S8", "FLAC, 8-bit"),
+    ("stems", "mixed", "stems, mixed"),
+])  # fmt: skip
+def test_formats_have_the_names_that_people_use(format_: str, subtype: str, said: str) -> None:
+    assert format_words(format_, subtype) == said
+
+
+def test_the_overview_is_the_copy_from_its_first_to_its_last_sample() -> None:
+    """As the words below it say; what is cut off is in the close look."""
+    report = sample_report()
+    view = waveform_of(SOUND, report.cut, report.analysis.grid, 0.75).moved(-report.cut.zero_s)
+    assert view.whole.start_s == 0
+    assert view.whole.end_s == pytest.approx(report.in_session().duration_s)
+    assert view.cut.start_s < 0
+    text = " ".join(Outline(page_of(report)).text.split())
+    assert re.search(r"65\.[23] s, \d+ bars, sections A B A; bars and times are those of the copy", text)
+
+
+def test_a_first_sound_before_the_cut_is_said_without_a_negative_time() -> None:
+    """A hit that comes early leaves its first milliseconds before the copy."""
+    lead_in = replace(sample_analysis().lead_in, first_sound_s=BAR_ONE_S - 0.002)
+    report = sample_report(sample_analysis(lead_in=lead_in))
+    late = report.model_copy(update={"cut": report.cut.model_copy(update={"zero_s": BAR_ONE_S})})
+    text = Outline(page_of(late)).text
+    assert "first sound 2 ms before the copy" in text
+    assert "first sound −" not in text
+
+
+def test_a_moving_tempo_has_bar_numbers_and_one_name_for_its_map() -> None:
+    curve = ((0.0, 139.2), (30.0, 141.0))
+    report = sample_report(
+        sample_analysis(grid=replace(steady_grid(), constant_tempo=False, tempo_curve=curve))
+    )
+    page = page_of(report)
+    picture = page[page.index("Tempo over time") :]
+    assert [n for n in ("bar 1", ">9<", ">17<", ">33<") if n not in picture] == []
+    assert ">tempo map (MIDI)</a>" in page
+    assert "MIDI map" not in page
+
+
+def test_loud_files_and_stems_are_named_where_the_links_are() -> None:
+    page = page_of(full_report())
+    links = page[page.index('<p class="files') : page.index('id="ears"')]
+    assert links.index("Turn the monitors down before") < links.index("aligned copy")
+    assert 'aligned stems: in the folder "stems"' in links
+    quiet = page_of(with_level(-24.0))
+    links = quiet[quiet.index('<p class="files') : quiet.index("Listen</h2>")]
+    assert "monitors" not in links
+    assert "stems" not in links

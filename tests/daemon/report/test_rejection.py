@@ -51,7 +51,9 @@ def record(name: str = "torn.wav", reason: str = "it ends in the middle; " + SEN
     ],
 )
 def test_the_sentence_to_the_producer_asks_for_what_helps(reason: str, sentence: str) -> None:
-    assert to_producer("torn.wav", reason) == f'Your delivery "torn.wav" cannot be used here: {sentence}'
+    assert to_producer("torn.wav", reason) == (
+        f'Hello, your delivery "torn.wav" cannot be used here: {sentence} Thank you.'
+    )
     assert "limits." not in to_producer("torn.wav", reason)
 
 
@@ -91,7 +93,9 @@ def test_page_and_record_lie_together_and_hostile_names_stay_text(tmp_path: Path
     assert "\u202e" not in page
     assert "It ends in the middle." in page
     assert "What to do" in page
-    assert f"beatintake retry {folder}" in page.replace("&#39;", "")
+    assert "retry" not in page  # the same file stays damaged, whatever the settings say
+    limit = record(HOSTILE, "5000 MB, more than limits.max_file_mb = 4096; raise the limit if it is meant.")
+    assert f"beatintake retry {folder}" in rejection_page(limit, folder).replace("&#39;", "")
     assert [name for name, _ in read_rejections(tmp_path)] == ["a"]
 
 
@@ -136,7 +140,9 @@ def test_browser_copies_the_sentence_and_draws_nothing_over_anything(tmp_path: P
             "document.execCommand = () => { window.got = getSelection().toString(); return true; };"
         )
         browser.press("s")
-        assert browser.run("return window.got").endswith("Could you please bounce and send it again?")
+        assert browser.run("return window.got").endswith(
+            "Could you please bounce and send it again? Thank you."
+        )
         assert browser.messages() == []
     finally:
         browser.close()

@@ -45,6 +45,7 @@ def test_signed_numbers_have_a_real_minus_and_no_minus_zero(value: float, digits
 
 def test_sentences_and_topics() -> None:
     assert [sentence(text) for text in ("only drums", " It hums. ", "")] == ["Only drums.", "It hums.", ""]
+    assert sentence("kick drum.wav: the cut") == "kick drum.wav: the cut."  # a name stays as it is
     lines = ["Tempo: a", "Key: b", "Tempo: c"]
     assert topics(lines) == ("tempo", "key")
 
