@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
 
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.signal.spectrum import LOWEST_NOTE, NOTES
@@ -19,6 +20,7 @@ LOWEST_FULL, LOW_WEIGHT = 28, 0.5  # below E1 (41 Hz) kicks outweigh basses
 LOUD_PERCENTILE = 90
 QUIET_STEP = 0.02  # of the louder steps' size: quieter ones are not scaled up to unit length
 QUIET_IN_SEGMENT = 0.1  # the same against a segment's loudest step
+AROUND_NOTES = 13  # notes of the neighbourhood that a note may stand out of
 HEARD = 0.5  # probability of "no chord" under which a chord is heard
 OPENING = 4  # steps that open a segment, and that close it
 LEAST_LASTING, LEAST_MOVES = 0.02, 0.5  # sums of chords and of root moves below this stay small
@@ -97,11 +99,7 @@ def key_inputs(x: Segment) -> tuple[Floats, Floats]:
     close, which fall on the starts of four bars and of every bar, and how often a root is reached from each
     other root; scalars [shape=(1, 5)].
     """
-    registers = register_chroma(x.levels).reshape(len(x), -1)
-    size = np.linalg.norm(registers, axis=1)
-    registers = registers / np.maximum(size, QUIET_IN_SEGMENT * max(float(size.max()), 1e-9))[:, None]
-    pitch = registers.mean(axis=0).reshape(4, 12)
-    pitch = pitch / max(float(np.linalg.norm(pitch)), 1e-9)
+    pitch = _unit(_even(register_chroma(x.levels)).mean(axis=0))
     lasting = x.chords.mean(axis=0).T
     lasting = lasting / max(float(lasting.sum()), LEAST_LASTING)
     heard = np.flatnonzero(x.none < HEARD)
@@ -115,6 +113,42 @@ def key_inputs(x: Segment) -> tuple[Floats, Floats]:
     scalars = np.array([[np.log(len(x)), x.none.mean(), even, len(heard) / len(x), known]], np.float32)
     chroma = np.concatenate((pitch, LASTING_WEIGHT * lasting, *ends, *metric, MOVES_WEIGHT * steps))
     return chroma[None].astype(np.float32), scalars
+
+
+def record_inputs(x: Segment) -> tuple[Floats, Floats]:
+    """Inputs of the key network that learned on what sounds like records: `key_inputs` and 11 more channels.
+
+    What drums, voices and distortion spoil least: the registers' middle value over the steps, the mean of
+    notes that stand out of their neighbours, the loudest pitch class of the bass, first and last steps.
+
+    Returns
+    -------
+    chroma [shape=(1, channels + 11, 12)], scalars [shape=(1, 5)]
+    """
+    chroma, scalars = key_inputs(x)
+    registers = _even(register_chroma(x.levels))
+    standing = np.maximum(x.levels - uniform_filter1d(x.levels, AROUND_NOTES, axis=1), 0)
+    bass = registers[:, 0]
+    lowest = np.zeros(12, np.float32)
+    np.add.at(lowest, bass.argmax(axis=1), bass.max(axis=1))
+    ends = [_unit(registers[pick].sum(axis=(0, 1))) for pick in (slice(OPENING), slice(-OPENING, None))]
+    more = (
+        _unit(np.median(registers, axis=0)),
+        _unit(_even(register_chroma(standing)).mean(axis=0)),
+        LASTING_WEIGHT * lowest[None] / max(float(lowest.sum()), 1e-9),
+        np.stack(ends),
+    )
+    return np.concatenate((chroma[0], *more))[None].astype(np.float32), scalars
+
+
+def _even(registers: Floats) -> Floats:
+    """Each step scaled to unit length, but for quiet ones [shape=(n, 4, 12)]."""
+    size = np.linalg.norm(registers.reshape(len(registers), -1), axis=1)
+    return registers / np.maximum(size, QUIET_IN_SEGMENT * max(float(size.max()), 1e-9))[:, None, None]
+
+
+def _unit(x: Floats) -> Floats:
+    return x / max(float(np.linalg.norm(x)), 1e-9)
 
 
 def metric_weight(down: npt.NDArray[np.bool_], bar_one: int) -> Floats:

@@ -24,6 +24,7 @@ import numpy as np
 import soxr
 
 from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.network_inputs import record_inputs
 from analyzers.level.silence import find_lead_in
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
@@ -36,10 +37,11 @@ from tests.training.harmony import key_samples, row_of
 from tests.training.harmony_corpus import Song, draw_song
 from tests.training.harmony_data import describe, told
 
-TURN = ("generator", "sequence", "band", "generator", "score", "sequence", "band", "soundfont", "tones",
-        "generator", "sequence", "band", "score", "tones", "none")  # fmt: skip
+TURN = ("generator", "sequence", "band", "band", "score", "sequence", "band", "soundfont", "tones", "band",
+        "generator", "sequence", "band", "generator", "band", "tones", "none", "score", "sequence",
+        "band")  # fmt: skip
 FIRST_SEED = 7_000_000
-WINDOWS, CLOSE = 3, 0.6
+WINDOWS, CLOSE = 4, 0.6
 Rng = np.random.Generator
 read = cache(played.read_scores)
 
@@ -99,8 +101,9 @@ def key_part(song: Song, seed: int) -> dict[str, np.ndarray]:
     held = seed % 10 == 0
     share = 0.5 if held else CLOSE
     chroma, scalars, target = key_samples(
-        [row], load_net("chord"), WINDOWS, rng, spoil=not held, close=share if len(row.y) > 24 else 0.0
-    )
+        [row], load_net("chord"), WINDOWS, rng, spoil=not held, inputs=record_inputs,
+        close=share if len(row.y) > 24 else 0.0,
+    )  # fmt: skip
     return {"key_chroma": chroma.astype(np.float16), "key_scalars": scalars, "key_target": target}
 
 

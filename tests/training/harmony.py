@@ -17,7 +17,7 @@ songs the temperatures are set and the printed figures taken.
 from __future__ import annotations
 
 import argparse
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -53,6 +53,7 @@ PLAIN = {
 
 
 KEY_NETS = 3
+Inputs = Callable[[Segment], tuple[Floats, Floats]]
 SHORT = ("w1", "w2", "w3", "w0")  # stored in 16 bits
 
 
@@ -160,12 +161,14 @@ def key_samples(
     *,
     spoil: bool,
     close: float,
+    inputs: Inputs = key_inputs,
 ) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
     """Key inputs of each whole song and of ``windows`` segments of it, with their class.
 
     ``spoil``: the place in the meter is sometimes missing or counted from the wrong beat.
     ``close``: share of the segments that are made to close on the tonic chord, as most songs do (common
     practice) and loops that are cut anywhere do not; some of them to open on it too.
+    ``inputs``: `key_inputs` or `record_inputs`.
     """
     chroma, scalars, target = [], [], []
     for row in rows:
@@ -182,7 +185,7 @@ def key_samples(
             if weight is not None and spoil and rng.random() < 0.15:
                 weight = np.roll(weight, int(rng.integers(1, 16)))  # a grid that counts from the wrong beat
             each, none = chord_net.log_probabilities(*chord_inputs(row.levels[pick], row.steady[pick]))
-            a, b = key_inputs(Segment(row.steady[pick], np.exp(each), np.exp(none), weight))
+            a, b = inputs(Segment(row.steady[pick], np.exp(each), np.exp(none), weight))
             chroma.append(a)
             scalars.append(b)
             target.append(12 * len(MODES) if row.tonic < 0 else row.tonic * len(MODES) + row.mode)

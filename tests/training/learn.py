@@ -30,12 +30,13 @@ DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
 NETS = 4
 BAG = 0.85  # share of the examples that a network sees at all
 GRID_SHARES = {"generator": 0.36, "soundfont": 0.09, "sequence": 0.25, "band": 0.18, "score": 0.12}
-KEY_SHARES = {"generator": 0.25, "soundfont": 0.1, "tones": 0.22, "sequence": 0.13, "band": 0.22,
-              "score": 0.06, "none": 0.02}  # fmt: skip
+KEY_SHARES = {"generator": 0.2, "soundfont": 0.08, "tones": 0.17, "sequence": 0.1, "band": 0.36,
+              "score": 0.07, "none": 0.02}  # fmt: skip
 OTHER = 0.25  # worth of an accepted reading that is not the written one
 HITS = BANDS * 4 * SLOTS
 GROUPS = np.cumsum([HITS, 32, 8, len(LAGS), len(LAGS), len(SPANS), 3 * PLACES, 2, len(METERS), 2])
 MODES = 6
+KEY_GROUPS = ((0, 4), (4, 13), (13, 17), (17, 21), (21, 32), (32, 36), (36, 40), (40, 43))  # `record_inputs`
 Tensor = torch.Tensor
 
 
@@ -246,6 +247,9 @@ def train_key(items: list[dict[str, Any]], out: Path, steps: int, seconds: float
         x = chroma[pick].float()
         if noise:
             x = x * torch.exp(noise * torch.randn_like(x)) + 0.1 * noise * torch.rand_like(x)
+            for a, b in KEY_GROUPS:
+                x[..., a:b, :] *= torch.rand((*pick.shape, 1, 1), device=DEVICE) > 0.07
+            x = x * torch.exp(0.25 * torch.randn((*x.shape[:-1], 1), device=DEVICE))
         x = x[..., turn.to(DEVICE)].transpose(-3, -2).reshape(*pick.shape, 12, -1)
         return torch.cat([x, scalars[pick][..., None, :].expand(*pick.shape, 12, -1)], dim=-1)
 

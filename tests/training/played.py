@@ -22,7 +22,6 @@ from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
 
-import mido
 import numpy as np
 import soundfile
 import soxr
@@ -30,13 +29,16 @@ from scipy.signal import fftconvolve, lfilter
 
 from analyzers.harmony.spelling import tonic_name
 from tests.training.chip import play_chip
-from tests.training.corpus_soundfont import RATE, play, tuning
-from tests.training.played_notes import DRUMS, GENRES, HAT, RIM, Piece, band, beatless, from_score
+from tests.training.corpus_soundfont import RATE, play
+from tests.training.midi_notes import write_midi
+from tests.training.pieces import DRUMS, HAT, RIM, Piece
+from tests.training.played_notes import GENRES, band, beatless, from_score
+from tests.training.records import on_record
 from tests.training.sequence_notes import sequence
 
+MIXED = 0.75  # share of the bands that are mixed and worn as records are
 ORIGINS = ("art", "chorale", "tune", "band", "sequence", "none")
 SHARES = (0.16, 0.08, 0.14, 0.36, 0.2, 0.06)
-DRUM_SETS = (0, 0, 8, 16, 24, 32, 40)
 Rng = np.random.Generator
 
 
@@ -112,43 +114,6 @@ def performed(
     return out
 
 
-def write_midi(
-    rng: Rng, piece: Piece, notes: list[tuple[float, float, int, int, float]], cents: float, path: Path
-) -> None:
-    track = mido.MidiTrack([mido.MetaMessage("set_tempo", tempo=500_000)])
-    channel = {p: p if p < DRUMS else p + 1 for p in range(len(piece.programs))} | {DRUMS: DRUMS}
-    reverb, drums = int(rng.integers(0, 110)), float(rng.uniform(0.5, 1.0))
-    softer = float(rng.choice([1.0, 1.0, 0.75, 0.55]))  # pitched parts under loud drums
-    for part, program in enumerate(piece.programs):
-        c = channel[part]
-        track.append(mido.Message("program_change", channel=c, program=program))
-        for control, value in (
-            (91, reverb),
-            (7, int(rng.integers(60, 120) * softer)),
-            (10, int(rng.integers(30, 98))),
-        ):
-            track.append(mido.Message("control_change", channel=c, control=control, value=value))
-        track.extend(tuning(c, cents))
-    track.append(mido.Message("program_change", channel=9, program=int(rng.choice(DRUM_SETS))))
-    events: list[tuple[int, int, mido.Message]] = []
-    for start, end, pitch, part, level in notes:
-        if start < 0 or not 0 <= pitch < 128:
-            continue
-        c = channel[part]
-        velocity = int(np.clip(115 * level * (drums if part == DRUMS else 1.0), 1, 127))
-        events.append(
-            (round(start * RATE), 1, mido.Message("note_on", channel=c, note=pitch, velocity=velocity))
-        )
-        events.append((round(end * RATE), 0, mido.Message("note_off", channel=c, note=pitch)))
-    last = 0
-    for tick, _, message in sorted(events, key=lambda e: e[:2]):
-        track.append(message.copy(time=tick - last))
-        last = tick
-    file = mido.MidiFile(ticks_per_beat=RATE // 2)
-    file.tracks.append(track)
-    file.save(path)
-
-
 def treated(rng: Rng, x: np.ndarray, live: bool) -> np.ndarray:
     """Room, tone control, limiter [shape=(n, 2)]."""
     if live and rng.random() < 0.6:
@@ -212,13 +177,16 @@ def make(
         else float(rng.normal(0, 18) if rng.random() < 0.8 else rng.uniform(-50, 50))
     )
     frames = int((start + seconds + 0.1) * RATE)
+    font = fonts[int(rng.integers(len(fonts)))]
     if not live and rng.random() < 0.35:
         x = play_chip(rng, notes, frames, RATE, cents)
+    elif origin == "band" and rng.random() < MIXED:
+        x = on_record(rng, piece, notes, cents, font, frames)
     else:
         with tempfile.TemporaryDirectory() as folder:
             midi = Path(folder) / "a.mid"
             write_midi(rng, piece, notes, cents, midi)
-            x = play(midi, fonts[int(rng.integers(len(fonts)))], frames)
+            x = play(midi, font, frames)
     x = treated(rng, x, live)[int(start * RATE) : int((start + seconds) * RATE)]
     rate = RATE
     if rng.random() < (0.8 if live else 0.4):

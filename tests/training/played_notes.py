@@ -6,47 +6,31 @@ can move them (`played.py`). Patterns: common practice of the genres.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 
+from tests.training.lines import add_line, riff
+from tests.training.pieces import (
+    CRASH,
+    DRUMS,
+    HAT,
+    KICK,
+    LOW,
+    OPEN,
+    PEDAL,
+    RIDE,
+    RIM,
+    SHAKER,
+    SNARE,
+    TOM,
+    Note,
+    Piece,
+    levels,
+)
 from tests.training.progressions import Harmony, Shape, draw_harmony
 
 Rng = np.random.Generator
-Note = tuple[float, float, int, int, float]  # beat, length, MIDI note, part, loudness 0..1
-KICK, SNARE, RIM, HAT, PEDAL, OPEN, RIDE, CRASH, TOM, LOW, CLAP, SHAKER = (
-    36, 38, 37, 42, 44, 46, 51, 49, 47, 43, 39, 70,
-)  # fmt: skip
-DRUMS = 9
-
-
-@dataclass(slots=True)
-class Piece:
-    family: str
-    meter: str
-    beats: int  # in a bar
-    group: int  # beats from one accepted bar line to the next
-    count: int  # beats in all
-    bpm: float
-    levels: tuple[float, ...]  # other accepted beat rates, ratios
-    notes: list[Note]
-    programs: list[int]  # General MIDI, from 0, of each part
-    swing: float = 0.5
-    late: dict[int, float] = field(default_factory=dict)  # part -> beats by which it lays back
-    key: tuple[int, str] | None = None  # tonic's pitch class, scale
-    blues: bool = False
-
-
-def levels(bpm: float, compound: bool) -> tuple[float, ...]:
-    """Half and double where people count so too."""
-    out = []
-    if bpm > (110 if compound else 132):
-        out.append(0.5)
-    if bpm < (62 if compound else 88):
-        out.append(2.0)
-    return tuple(out)
-
 
 # ---- from scores -------------------------------------------------------------------------------------
 
@@ -149,6 +133,10 @@ GENRES: dict[str, tuple[float, float, str, int, tuple[int, ...], tuple[int, ...]
 }
 
 
+# chance that guitar and bass share a riff instead of chords
+RIFFED = {"metal": 0.65, "rock": 0.3, "blues": 0.3, "hiphop": 0.35, "funk": 0.35, "reggae": 0.1}
+
+
 def band(rng: Rng, genre: str, seconds: float) -> Piece:
     low, high, meter, steps, chords, basses = GENRES[genre]
     bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
@@ -170,11 +158,14 @@ def band(rng: Rng, genre: str, seconds: float) -> Piece:
     piece.key, piece.blues, harmony = (found.tonic, found.mode), found.blues, found.chords
     if genre not in ("strum", "keys"):
         _drums(rng, piece, genre)
-    _chords(rng, piece, genre, harmony)
-    if basses:
-        _bass(rng, piece, genre, harmony)
-    if rng.random() < 0.6:
-        _melody(rng, piece, steps, found)
+    if basses and rng.random() < RIFFED.get(genre, 0.0):
+        _riff(rng, piece, genre, steps, found)
+    else:
+        _chords(rng, piece, genre, harmony)
+        if basses:
+            _bass(rng, piece, genre, harmony)
+    if rng.random() < 0.7:
+        add_line(rng, piece, steps, found, genre in ("jazz", "bossa"))
     if rng.random() < 0.3:
         piece.late[DRUMS] = float(rng.uniform(-0.02, 0.03))
     return piece
@@ -331,6 +322,27 @@ def _chords(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]
                 piece.notes.append((bar * n + x + spread * k, long, p, 0, loud))
 
 
+def _riff(rng: Rng, piece: Piece, genre: str, steps: int, harmony: Harmony) -> None:
+    """Over the tonic throughout, or moved to the root of each bar; the bass doubles it an octave below."""
+    figure, n = riff(rng, harmony, steps, piece.beats), piece.beats
+    moves = rng.random() < (0.35 if genre == "metal" else 0.65)
+    shape = (0, 7, 12) if genre == "metal" or (genre == "rock" and rng.random() < 0.7) else (0,)
+    bars = 2 if figure[-1][0] >= n else 1
+    sparse = genre == "hiphop" and rng.random() < 0.5  # the bass alone
+    long = float(rng.choice([0.2, 0.4, 0.8]))
+    for bar, (root, _) in enumerate(harmony.chords):
+        if bar % bars and not moves:
+            continue
+        low = 40 + ((root if moves else harmony.tonic) - 4) % 12
+        for at, tone in figure:
+            if moves and at >= n:
+                continue
+            x, pitch = bar * n + at, low + (tone if tone < 8 or rng.random() < 0.5 else tone - 12)
+            if not sparse:
+                piece.notes += [(x, long, pitch + t, 0, 0.75) for t in shape]
+            piece.notes.append((x, max(long, 0.4), pitch - 12, 1, 0.8))
+
+
 def _bass(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]) -> None:
     n, riff = piece.beats, _draw(rng, piece.beats, 2, 0.7, 0.4)
     for bar, (tone, shape) in enumerate(harmony):
@@ -359,26 +371,6 @@ def _bass(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]) 
         ):
             for x in sorted({*riff, *([0.0] if genre != "reggae" or rng.random() < 0.5 else [])}):
                 piece.notes.append((bar * n + x, 0.5, root + int(rng.choice([0, 0, 0, 7, 12])), 1, 0.75))
-
-
-def _melody(rng: Rng, piece: Piece, steps: int, harmony: Harmony) -> None:
-    part, scale = len(piece.programs), harmony.melody
-    piece.programs.append(int(rng.choice([65, 66, 56, 73, 27, 0, 11, 22, 52, 53, 29, 40, 80])))
-    size, here = len(scale), int(rng.integers(2, 8))
-    x = float(rng.integers(0, 4))
-    while x < piece.count - 1:
-        here = int(np.clip(here + rng.choice([-2, -1, -1, 0, 1, 1, 2]), 0, 12))
-        if rng.random() < 0.08:
-            here = size  # home
-        long = (
-            float(rng.choice([0.5, 0.5, 1, 1, 1.5, 2]))
-            if steps != 4
-            else float(rng.choice([0.25, 0.5, 0.5, 1, 0.75, 2]))
-        )
-        if rng.random() < 0.8:
-            pitch = 55 + (harmony.tonic + 5) % 12 + scale[here % size] + 12 * (here // size)
-            piece.notes.append((x, long * 0.9, pitch, part, 0.7))
-        x += long
 
 
 # ---- no beat ---------------------------------------------------------------------------------------------

@@ -56,6 +56,34 @@ MINOR_TURNS = (
     ((0, MINOR_SEVENTH), (5, MINOR_SEVENTH), (2, HALF), (7, SEVENTH)),
 )
 
+M7, MI7, D7 = MAJOR_SEVENTH, MINOR_SEVENTH, SEVENTH
+FORMS = {  # jazz: sections of longer songs, a bar each
+    "major": (
+        ((0, M7), (9, MI7), (2, MI7), (7, D7), (4, MI7), (9, D7), (2, MI7), (7, D7)),
+        ((0, D7), (0, D7), (5, SIXTH), (5, MINOR), (0, M7), (7, D7), (0, SIXTH), (7, D7)),
+        ((0, M7), (0, M7), (7, MI7), (0, D7), (5, M7), (10, D7), (0, M7), (9, D7)),
+        ((0, M7), (2, D7), (2, D7), (7, D7), (2, MI7), (7, D7), (0, M7), (7, D7)),
+        ((4, D7), (4, D7), (9, D7), (9, D7), (2, D7), (2, D7), (7, D7), (7, D7)),
+        ((2, MI7), (1, D7), (0, M7), (9, D7), (2, MI7), (7, D7), (0, SIXTH), (0, SIXTH)),
+        ((0, M7), (5, D7), (4, MI7), (9, D7), (2, MI7), (7, D7), (0, M7), (7, D7)),
+    ),
+    "minor": (
+        ((5, MI7), (10, D7), (3, M7), (8, M7), (2, HALF), (7, D7), (0, MI7), (0, MI7)),
+        ((0, MI7), (0, MI7), (5, MI7), (5, MI7), (2, HALF), (7, D7), (0, MI7), (7, D7)),
+        ((0, MINOR), (10, D7), (8, D7), (7, D7), (0, MINOR), (10, D7), (8, D7), (7, D7)),
+        ((0, MI7), (0, MI7), (0, MI7), (0, MI7), (1, MI7), (1, MI7), (0, MI7), (0, MI7)),
+        ((0, MI7), (9, HALF), (2, HALF), (7, D7), (0, MI7), (8, D7), (7, D7), (0, MI7)),
+    ),
+}  # fmt: skip
+LOOPS = {  # of popular songs: steps above the tonic, a bar each
+    "major": ((0, 7, 9, 5), (0, 5, 7, 5), (0, 9, 5, 7), (5, 7, 0, 0), (0, 0, 5, 5), (0, 5, 0, 7),
+              (0, 2, 5, 0), (5, 0, 7, 9), (0, 4, 5, 7), (2, 7, 0, 0), (0, 7, 5, 5), (7, 5, 0, 0)),
+    "mixolydian": ((0, 10, 5, 0), (0, 10, 5, 5), (0, 5, 10, 0), (0, 0, 10, 10), (0, 10, 0, 5)),
+    "minor": ((0, 8, 3, 10), (0, 10, 8, 10), (0, 5, 10, 3), (0, 3, 10, 8), (0, 10, 8, 7), (0, 5, 7, 0),
+              (0, 0, 8, 10), (8, 10, 0, 0), (5, 0, 8, 10), (0, 5, 0, 7)),
+    "dorian": ((0, 5, 0, 5), (0, 10, 5, 0), (0, 3, 5, 5), (0, 2, 0, 2)),
+}  # fmt: skip
+
 
 @dataclass(frozen=True, slots=True)
 class Harmony:
@@ -78,12 +106,11 @@ def draw_harmony(rng: Rng, genre: str, bars: int) -> Harmony:
     modes, sevenths, power, homeless = MANNERS[genre]
     share = np.array(list(modes.values()))
     mode = str(rng.choice(list(modes), p=share / share.sum()))
-    if genre in ("jazz", "bossa") and rng.random() < 0.6 and mode in ("major", "minor"):
-        turns = TURNS if mode == "major" else MINOR_TURNS
-        loop: list[tuple[int, Shape]] = list(turns[rng.integers(len(turns))])
+    if genre in ("jazz", "bossa") and rng.random() < 0.8 and mode in ("major", "minor"):
+        loop = _form(rng, mode)
     else:
         loop = _loop(rng, mode, sevenths, power, homeless)
-    span = 1 if genre in ("jazz", "bossa") else int(rng.choice([1, 1, 1, 2]))
+    span = 1 if genre == "jazz" else int(rng.choice([1, 1, 1, 2]))
     start = 0 if rng.random() < 0.6 else int(rng.integers(len(loop)))
     chords = [loop[(start + k // span) % len(loop)] for k in range(bars)]
     melody = SCALES[mode]
@@ -92,12 +119,25 @@ def draw_harmony(rng: Rng, genre: str, bars: int) -> Harmony:
     return Harmony(tonic, mode, [((tonic + d) % 12, s) for d, s in chords], tuple(melody))
 
 
+def _form(rng: Rng, mode: str) -> list[tuple[int, Shape]]:
+    """A turn that comes again, or sections of a song; dominants now and then a tritone away."""
+    turns = TURNS if mode == "major" else MINOR_TURNS
+    if rng.random() < 0.4:
+        return list(turns[rng.integers(len(turns))])
+    parts = FORMS[mode]
+    first, second = parts[rng.integers(len(parts))], parts[rng.integers(len(parts))]
+    form = [*first, *first, *second, *first] if rng.random() < 0.5 else [*first, *second]
+    return [((d + 6) % 12, s) if s is SEVENTH and d and rng.random() < 0.05 else (d, s) for d, s in form]
+
+
 def _loop(rng: Rng, mode: str, sevenths: float, power: float, homeless: float) -> list[tuple[int, Shape]]:
     draw = rng.random()
     if draw < 0.10:
         degrees = [0]
     elif draw < 0.28:
         degrees = list(VAMPS[mode][rng.integers(len(VAMPS[mode]))])
+    elif draw < 0.66 and mode in LOOPS:
+        degrees = list(LOOPS[mode][rng.integers(len(LOOPS[mode]))])
     else:
         degrees = _walk(rng, mode, homeless)
     use_power = rng.random() < power

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from tests.training.played_notes import (
+from tests.training.pieces import (
     CLAP,
     DRUMS,
     HAT,
@@ -24,14 +24,16 @@ from tests.training.played_notes import (
     SNARE,
     TOM,
     Piece,
-    Rng,
     levels,
 )
 from tests.training.progressions import Harmony, draw_harmony
 
+Rng = np.random.Generator
+
 CHIP = (80, 81, 87, 4, 5, 11, 13, 46, 6, 38, 62, 90, 88, 0, 16, 29, 48, 73, 56)
 METERS = {"4/4": 4, "3/4": 3, "6/8": 2, "12/8": 4}
 MANNERS = ("crossed", "straight", "ternary", "shuffle", "waltz")
+FOUR_ROWS = 0.3  # share of the ternary pieces that are counted in beats of four rows
 SHARES = (0.42, 0.22, 0.20, 0.08, 0.08)
 
 
@@ -75,7 +77,17 @@ def sequence(rng: Rng, seconds: float) -> Piece:
             _bass(rng, piece, part, rows, harmony, gate)
     if rng.random() < 0.62:
         _kit(rng, piece, rows, _gate(rng, count // rows.beats, phrase), phrase)
+    if rows.steps == 3 and rng.random() < FOUR_ROWS:
+        _by_custom(rng, piece)
     return piece
+
+
+def _by_custom(rng: Rng, piece: Piece) -> None:
+    """Rows of three counted by fours all the same, as a tracker's display has them: nobody could hear it."""
+    piece.notes[:] = [(x * 3 / 4, long * 3 / 4, *rest) for x, long, *rest in piece.notes]
+    piece.bpm, piece.count = piece.bpm * 3 / 4, piece.count * 3 // 4
+    piece.beats = piece.group = int(rng.choice([3, 4]))
+    piece.meter, piece.levels = f"{piece.beats}/4", levels(piece.bpm, False)
 
 
 def _meter(rng: Rng, manner: str) -> tuple[str, Rows, float]:
