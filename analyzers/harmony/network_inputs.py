@@ -144,11 +144,12 @@ def record_inputs(x: Segment) -> tuple[Floats, Floats]:
 def _even(registers: Floats) -> Floats:
     """Each step scaled to unit length, but for quiet ones [shape=(n, 4, 12)]."""
     size = np.linalg.norm(registers.reshape(len(registers), -1), axis=1)
-    return registers / np.maximum(size, QUIET_IN_SEGMENT * max(float(size.max()), 1e-9))[:, None, None]
+    floor = QUIET_IN_SEGMENT * max(float(size.max()), 1e-9)
+    return np.asarray(registers / np.maximum(size, floor)[:, None, None])
 
 
 def _unit(x: Floats) -> Floats:
-    return x / max(float(np.linalg.norm(x)), 1e-9)
+    return np.asarray(x / max(float(np.linalg.norm(x)), 1e-9))
 
 
 def metric_weight(down: npt.NDArray[np.bool_], bar_one: int) -> Floats:

@@ -5,8 +5,9 @@
 Needs torch, on an accelerator if there is one. EXAMPLES is made by `examples.py`. All networks of a family
 are trained side by side: `NETS` on every origin (these are shipped) and `NETS` for each origin on all the
 others. What those think of the origin that they have not seen is what the confidences are fitted on
-(`confidence_fit.py`), with the shipped ones' thoughts on the held-out seeds. The shipped weights: 6731
-examples (seeds from 7001000 and 7101000) in 15 processes, 16000 steps; seeds that end in 0 were held out.
+(`confidence_fit.py`), with the shipped ones' thoughts on the held-out seeds. The shipped grid: 6731
+examples of an earlier state of the recipes (seeds from 7001000 and 7101000); the shipped keys: 4474 of this
+one (from 7300000 and 7310000); 16000 steps each.
 
 Writes OUT/grid_nets.npz, OUT/key_nets.npz and OUT/grid_thoughts.npz, OUT/key_thoughts.npz.
 """

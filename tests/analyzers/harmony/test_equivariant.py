@@ -12,7 +12,7 @@ from analyzers.harmony.network_inputs import register_chroma
 
 
 @pytest.mark.parametrize(
-    ("name", "channels", "scalars"), [("chord", 16, 2), ("key", 32, 5), ("key_recorded", 32, 5)]
+    ("name", "channels", "scalars"), [("chord", 16, 2), ("key", 32, 5), ("key_recorded", 43, 5)]
 )
 @pytest.mark.parametrize("steps", [1, 5, 11])
 def test_transposed_chroma_gives_transposed_answers(

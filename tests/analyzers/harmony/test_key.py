@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from music21 import key as m21key
 
-from analyzers.harmony.key import MODES, Belief, clearness, find_key
+from analyzers.harmony.key import MODES, Belief, clearness, find_key, profile_fit
 from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
@@ -131,32 +132,67 @@ def test_a_key_without_a_clear_chord_is_never_sure() -> None:
     assert belief_in(3, minor=0.2).dimmed(0.1).confidence == pytest.approx(0.2)  # never made surer
 
 
-def test_what_is_likelier_than_not_is_sharpened_and_stays_in_order() -> None:
-    """Slope 1.2 on the log odds: odds of 4 to 1 become 5.28 to 1; even odds and less stay."""
+def test_what_is_likelier_than_not_is_calibrated_and_stays_in_order() -> None:
+    """Slope 0.7 on the log odds: odds of 4 to 1 become 2.64 to 1; even odds and less stay."""
     scales = np.zeros((12, 6), np.float32)
     scales[3, MODES.index("minor")], scales[3, MODES.index("dorian")] = 0.5, 0.3
     scales[6, MODES.index("major")], scales[3, MODES.index("major")] = 0.1, 0.06  # 0.04: no key
-    sharp = Belief(scales).sharpened()
-    assert sharp.confidence == pytest.approx(4**1.2 / (1 + 4**1.2))
-    assert sharp.best == (3, 1)
-    left = 1 - sharp.confidence
-    assert sharp.plain[6, 0] == pytest.approx(left / 2)  # 0.1 of the 0.2 that was left
-    assert 1 - sharp.scales.sum() == pytest.approx(left * 0.2)
+    told = Belief(scales).calibrated()
+    assert told.confidence == pytest.approx(4**0.7 / (1 + 4**0.7))
+    assert told.best == (3, 1)
+    left = 1 - told.confidence
+    assert told.plain[6, 0] == pytest.approx(left / 2)  # 0.1 of the 0.2 that was left
+    assert told.none == pytest.approx(left * 0.2)
     open_question = belief_in(3, minor=0.45, major=0.4)
-    assert open_question.sharpened() is open_question
+    assert open_question.calibrated() is open_question
 
 
-@pytest.mark.parametrize(("one", "two", "both"), [
-    (0.9, 0.1, 0.5),  # they disagree: an open question
-    (0.4, 0.0, 0.2),
-    (0.4, 0.9, 0.4),  # never surer than the first
-    (0.9, 0.7, 0.8**1.2 / (0.8**1.2 + 0.2**1.2)),  # they agree
-])  # fmt: skip
-def test_a_second_opinion_keeps_the_answer_and_says_how_sure(one: float, two: float, both: float) -> None:
-    other = Belief(belief_in(3, minor=two).scales + belief_in(6, major=0.95 - two).scales)
-    seconded = belief_in(3, minor=one * 2 / 3, dorian=one / 3).seconded(other)
-    assert seconded.best == (3, 1)
-    assert seconded.confidence == pytest.approx(both)
+def test_opinions_are_pooled_by_their_shares() -> None:
+    """A logarithmic pool (Genest and Zidek 1986), a quarter and three quarters, worked out by hand."""
+    one = Belief(belief_in(3, minor=0.6, dorian=0.3).scales + belief_in(6, major=0.1).scales)
+    two = Belief(belief_in(3, minor=0.1).scales + belief_in(6, major=0.9).scales)
+    pool = one.pooled(two, np.zeros((12, 2), np.float32))
+    against = (0.1**0.25 * 0.9**0.75) / (0.9**0.25 * 0.1**0.75)
+    assert pool.best == (6, 0)
+    assert pool.plain[6, 0] / pool.plain[3, 1] == pytest.approx(against, rel=1e-3)
+    assert pool.scales.sum() == pytest.approx(1.0, abs=1e-3)
+    assert pool.scales[3, MODES.index("dorian")] / pool.plain[3, 1] == pytest.approx(1 / 3, rel=1e-3)
+
+
+def test_where_opinions_are_even_the_notes_decide() -> None:
+    even = Belief(belief_in(3, minor=0.45).scales + belief_in(6, major=0.45).scales)
+    fit = np.zeros((12, 2), np.float32)
+    fit[3, 1] = 0.5
+    pool = even.pooled(even, fit)
+    assert pool.best == (3, 1)
+    assert pool.plain[3, 1] / pool.plain[6, 0] == pytest.approx(np.e, rel=1e-3)  # weight 2 times 0.5
+    assert pool.none == pytest.approx(0.1 / (0.1 + 0.45 + 0.45 / np.e), rel=1e-3)  # it has no profile
+
+
+def test_both_must_find_no_key_before_there_is_none() -> None:
+    nothing = Belief(np.full((12, 6), 1e-4, np.float32))
+    assert nothing.pooled(nothing, np.zeros((12, 2), np.float32)).none > 0.9
+    sure = belief_in(3, minor=0.9)
+    assert nothing.pooled(sure, np.zeros((12, 2), np.float32)).best == (3, 1)
+
+
+@pytest.mark.parametrize(
+    ("tonic", "mode"), [("C", "major"), ("E-", "major"), ("a", "minor"), ("f#", "minor")]
+)
+def test_the_tones_of_a_scale_fit_its_key_best(tonic: str, mode: str) -> None:
+    """Scales as music21 (BSD) spells them; the tonic's chord twice as strong, as in most music."""
+    home = m21key.Key(tonic)
+    chroma = np.full(12, 0.05, np.float32)
+    for pitch in home.getScale().pitches[:7]:
+        chroma[pitch.pitchClass] = 1.0
+    for degree in (1, 3, 5):
+        chroma[home.pitchFromDegree(degree).pitchClass] += 1.0
+    found, side = divmod(int(np.argmax(profile_fit(chroma))), 2)
+    assert (found, ("major", "minor")[side]) == (home.tonic.pitchClass, mode)
+
+
+def test_silence_fits_every_key_alike() -> None:
+    assert not profile_fit(np.zeros(12, np.float32)).any()
 
 
 def test_a_bare_melody_is_not_sure_of_its_key() -> None:
