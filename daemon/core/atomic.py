@@ -49,6 +49,25 @@ def sync_file(path: Path) -> None:
         os.close(descriptor)
 
 
+def sync_beside(path: Path) -> Callable[[], None]:
+    """Begin the fsync of a finished file in a thread of its own, for a large one that others follow.
+
+    What comes back waits for its end, and raises MachineError when the disk refuses.
+    """
+    from concurrent.futures import ThreadPoolExecutor
+
+    def sync() -> None:
+        try:
+            sync_file(path)
+        except OSError as error:
+            raise machine_error(error, path) from error
+
+    thread = ThreadPoolExecutor(1)
+    end = thread.submit(sync)
+    thread.shutdown(wait=False)
+    return end.result
+
+
 def sync_folder(path: Path) -> None:
     """fsync a folder, so that the names in it survive a power cut. Nothing on Windows, which cannot."""
     if WINDOWS:

@@ -15,6 +15,7 @@ from analyzers.model import Analysis, Options
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Output, Settings
+from daemon.core.atomic import sync_beside
 from daemon.core.names import copy_name
 from daemon.core.text import one_line
 from daemon.core.version import version
@@ -84,6 +85,7 @@ def render_drop(
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     notes = _notes(source, shown, plan, stem)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
+    copy_is_safe = sync_beside(copy.path)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     look = settings.analysis
     score = make_score(shown, plan, look.vocal_range, look.check_by_ear_below)
@@ -116,6 +118,7 @@ def render_drop(
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
     (folder / files.page).write_text(render_page(report, waveform, look.check_by_ear_below), encoding="utf-8")
     (folder / files.report).write_text(report.to_json(), encoding="utf-8")
+    copy_is_safe()
     return report
 
 

@@ -22,12 +22,11 @@ import time
 from pathlib import Path
 
 from bench_kit import (
-    ONE_THREAD,
-    ROOT,
     facts,
     make_beat,
     run,
     spread,
+    surroundings,
     table,
     variants,
     workplace,
@@ -50,8 +49,7 @@ def wait_for(folder: Path) -> float:
 
 def service(config: Path) -> subprocess.Popen[bytes]:
     command = [sys.executable, "-m", "daemon.cli", "--config", str(config), "run"]
-    environment = {**os.environ, **ONE_THREAD, "PYTHONPATH": str(ROOT)}
-    return subprocess.Popen(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+    return subprocess.Popen(command, env=surroundings(), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
 
 
 def start(work: Path, beats: list[Path]) -> None:

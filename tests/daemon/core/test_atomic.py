@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from daemon.core import atomic
+from daemon.core.errors import DiskFull
 
 
 @pytest.fixture
@@ -69,3 +70,26 @@ def test_a_name_of_255_bytes_can_be_written(tmp_path: Path) -> None:
     atomic.atomic_write(path, b"1")
 
     assert path.read_bytes() == b"1"
+
+
+def test_a_file_is_made_durable_beside_other_work(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    done: list[int] = []
+    monkeypatch.setattr(os, "fsync", lambda descriptor: done.append(os.fstat(descriptor).st_size))
+    (tmp_path / "copy.wav").write_bytes(b"sound")
+
+    wait = atomic.sync_beside(tmp_path / "copy.wav")
+    wait()
+
+    assert done == [5]
+
+
+def test_what_the_disk_refuses_meanwhile_is_not_lost(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(os, "fsync", full)
+    (tmp_path / "copy.wav").write_bytes(b"sound")
+    wait = atomic.sync_beside(tmp_path / "copy.wav")
+
+    with pytest.raises(DiskFull):  # a later fsync of the same file may not report it again
+        wait()

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import os
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,9 +16,11 @@ from analyzers.level.silence import find_lead_in
 from analyzers.model import Analysis, Key, Loudness, Tuning
 from analyzers.rhythm.grid import find_grid
 from analyzers.signal.features import Features
-from config.settings import Output, Settings
+from config.settings import Folders, Output, Settings
+from daemon.core.errors import DiskFull
 from daemon.decode.decoder import Decoded, decode
 from daemon.export.plan import CutPlan
+from daemon.pipeline.job import JobRequest, run_job
 from daemon.pipeline.render import analysis_options, cut_plan
 from demo.render import render
 from demo.scenario import demo_spec
@@ -158,3 +162,19 @@ def test_settings_choose_the_start(tmp_path):
     assert by_sound.zero_s == pytest.approx(BAR_ONE_S - 0.008, abs=1e-3)
     assert in_bar.zero_s == pytest.approx(BAR_ONE_S - 0.008, abs=1e-3)
     assert in_bar.bar_one_in_copy_s == pytest.approx(BEAT_S + 0.008, abs=2e-3)
+
+
+def test_a_copy_that_the_disk_refuses_is_no_result(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(_descriptor: int) -> None:
+        raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    places = {name: tmp_path / name for name in ("incoming", "ready", "rejected", "state", "staging")}
+    for place in places.values():
+        place.mkdir()
+    staging = places.pop("staging")
+    beat = places["incoming"] / "amber.wav"
+    sf.write(beat, strokes(), RATE)
+    monkeypatch.setattr(os, "fsync", full)
+
+    with pytest.raises(DiskFull, match="amber"):
+        run_job(JobRequest(beat, staging, Settings(folders=Folders(**places))))
