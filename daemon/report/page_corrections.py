@@ -50,7 +50,10 @@ def fixes(report: Report) -> list[Fix]:
     asked.append(Ask("anything else", "", "--meter 3/4, --tuning CENTS"))
     at = asked.index(known[0]) if known else len(asked) - 1
     name = shlex.quote(_name(report))
-    lines = [Fix(ask.what, _command(name, ask), ask.blank, first=k == at) for k, ask in enumerate(asked)]
+    lines = [
+        Fix(ask.what + (" (likeliest)" if ask in known[:1] else ""), _command(name, ask), ask.blank, k == at)
+        for k, ask in enumerate(asked)
+    ]
     return [*lines, Fix("take it back", f"beatintake undo {name}")] if report.correction else lines
 
 

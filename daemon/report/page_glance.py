@@ -26,6 +26,7 @@ from daemon.report.words import (
 )
 
 SAID_GAIN_DB = 0.05  # a smaller one is not worth a word
+OVER = "the true peak lies above full scale, between the samples"
 
 
 @dataclass(frozen=True, slots=True)
@@ -172,5 +173,5 @@ def _level(report: Report) -> Row:
 def _over(peak_after_dbtp: float) -> str:
     """A true peak above 0 dBTP between samples that are whole: what to do."""
     if peak_after_dbtp <= 0:
-        return "between its samples it passes full scale: turned down as said, it does not"
-    return "between its samples it passes full scale: leave that much headroom in converters and encoders"
+        return f"{OVER}: turning it down as said mends that"
+    return f"{OVER}: leave that much headroom in converters and encoders"

@@ -227,7 +227,7 @@ def test_the_level_row_says_first_what_to_do() -> None:
     assert (row.value, row.unit) == ("turn down 9.6 dB", "in the session")
     assert row.notes[0].startswith("this copy: −8.4 LUFS, true peak")
     assert "turned down 9.6 dB: −18.0 LUFS, the level this studio works at" in row.notes
-    assert row.notes[-1].startswith("between its samples it passes full scale: turned down as said")
+    assert row.notes[-1].endswith("above full scale, between the samples: turning it down as said mends that")
     report = report.model_copy(update={"aligned_copy": done})
     [row] = [r for r in glance(report, report.in_session()) if r.label == "Level"]
     assert row.notes[1].startswith(
@@ -299,6 +299,7 @@ def test_the_likeliest_correction_comes_first() -> None:
     asked = fixes(sample_report(sample_analysis(key=key)))
     assert asked[0].command == 'beatintake correct amber-lane --key "B flat minor"'
     assert asked[0].first
+    assert asked[0].what == "the key is B flat minor (likeliest)"
 
 
 def test_a_value_that_only_a_person_knows_is_not_in_the_command() -> None:
