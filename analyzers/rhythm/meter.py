@@ -63,8 +63,9 @@ def best_of(h: Hypotheses, p: FloatArray) -> int:
     """
     tempo = int(np.argmax(np.bincount(h.tempo, p)))
     likeliest = int(np.argmax(np.where(h.tempo == tempo, p, -1.0)))
-    alike = np.flatnonzero((h.tempo == tempo) & (h.beats == h.beats[likeliest]))
-    return int(max(alike, key=lambda k: float(p[agrees(h, int(k))].sum())))
+    alike = (h.tempo == tempo) & (h.beats == h.beats[likeliest])
+    line = max(np.flatnonzero(alike).tolist(), key=lambda k: float(p[agrees(h, k)].sum()))
+    return int(np.argmax(np.where(alike & agrees(h, line), p, -1.0)))  # phases that nearly agree share a sum
 
 
 def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False) -> Reading | None:

@@ -279,6 +279,19 @@ def test_half_the_rate_speaks_for_its_bar_lines() -> None:
     assert best_of(h, np.array([0.60, 0.20, 0.20])) == 0
 
 
+def test_of_phases_that_nearly_agree_the_likelier_is_chosen() -> None:
+    same = [RATIOS.index(1.0)] * 3
+    h = Hypotheses(
+        ratio=np.ones(3),
+        offset=np.array([0.05, 0.0, 2.0]),
+        beats=np.array([4, 4, 4]),
+        tempo=np.array(same),
+        phase=np.array([2, 0, 0]),
+        evidence=np.zeros((3, 1), np.float32),
+    )
+    assert best_of(h, np.array([0.001, 0.6, 0.399])) == 1
+
+
 def test_a_pickup_does_not_draw_the_first_beats_of_a_drifting_song_away() -> None:
     """A loud pickup between two beats: no pulse before it holds the chain there. Truth: the generator's."""
     samples, truth = render(random_spec(830003))
