@@ -58,6 +58,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/grid_proof", "t <= np.quantile(t, 1 / 3), t >= np.quantile(t, 2 / 3)",
      "t <= np.quantile(t, 2 / 3), t >= np.quantile(t, 2 / 3)"),
     ("analyzers/rhythm/bars", "// grid.beats_per_bar + 1  #", "// grid.beats_per_bar  #"),
+    ("analyzers/rhythm/meter", "TERNARY_DOUBT = 0.1", "TERNARY_DOUBT = 0.01"),
     ("analyzers/rhythm/meter", "        total += softmax((h", "        total += softmax(-(h"),
     ("analyzers/rhythm/grid", "max(steady, 1.0 - steady)", "steady"),
     ("analyzers/rhythm/grid", "for step in (1, parts)", "for step in (parts,)"),
