@@ -22,7 +22,7 @@ from analyzers.signal.weights_file import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
 
-# Rows of three may be counted as they sound or, as sequencers show rows, by four or by two: about the share of
+# Rows of three may be counted as they sound or, as sequencers show rows, by four or two: about the share of
 # steady music that divides in three and is counted otherwise, origins alike (4 of 18 sequences of
 # `tests/training/sequence_notes.py`, no band and no beat)
 TERNARY_DOUBT = 0.1
