@@ -67,25 +67,25 @@ class ChordBeside:
 
 
 def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
-    """Those that sound longest first; `sure` as in `note_sets`, and as short ones are left out."""
+    """Those that sound longest first; `sure` as in `note_sets`, and as short ones are left out.
+
+    A chord that is sure somewhere is named wherever it was heard.
+    """
     found: dict[tuple[str, tuple[str, ...]], list[tuple[float, float]]] = {}
+    sure_s: dict[tuple[str, tuple[str, ...]], float] = {}
     for chord in analysis.chords:
-        parsed = parse_chord(chord.label) if chord.confidence >= sure else None
+        parsed = parse_chord(chord.label)
         tonic, mode, confidence = key_at(analysis.key, (chord.start_s + chord.end_s) / 2)
         if parsed is None or tonic is None or mode is None or confidence < sure:
             continue
         inside = scale_pitch_classes(tonic, mode)
         outside = [tone for tone in QUALITIES[parsed[1]] if (parsed[0] + tone) % 12 not in inside]
         if outside:
-            names = tuple(_tone_name(chord.label, tone) for tone in outside)
-            found.setdefault((chord.label, names), []).append((chord.start_s, chord.end_s))
-
-    def long(spans: list[tuple[float, float]]) -> float:
-        return sum(end - start for start, end in spans)
-
-    lasting = [(*key, spans) for key, spans in found.items() if long(spans) >= LEAST_S]
-    lasting.sort(key=lambda item: -long(item[2]))
-    return tuple(ChordBeside(label, notes, tuple(spans)) for label, notes, spans in lasting)
+            name = chord.label, tuple(_tone_name(chord.label, tone) for tone in outside)
+            found.setdefault(name, []).append((chord.start_s, chord.end_s))
+            sure_s[name] = sure_s.get(name, 0.0) + (chord.end_s - chord.start_s) * (chord.confidence >= sure)
+    lasting = sorted((-long, name) for name, long in sure_s.items() if long >= LEAST_S)
+    return tuple(ChordBeside(*name, tuple(found[name])) for _, name in lasting)
 
 
 def note_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:

@@ -167,7 +167,7 @@ def _level(report: Report) -> Row:
         notes.append(_over(float(peak.value) + gain_db))
     if not turned:
         return Row("Level", "leave the fader", "", tuple(notes))
-    return Row("Level", f"turn {way} {abs(gain_db):.1f} dB", "in the session", tuple(notes))
+    return Row("Level", f"turn {way} {abs(gain_db):.1f} dB", "in the session, by hand", tuple(notes))
 
 
 def _over(peak_after_dbtp: float) -> str:

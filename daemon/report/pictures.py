@@ -151,8 +151,7 @@ def _moving_tempo(analysis: Analysis) -> Picture:
     every = next((n for n in (4, 8, 16, 32, 64, 128) if len(bars) / n <= MOST_CHART_NUMBERS), 256)
     numbered = [(n, share) for n, share in bars if n == 1 or (n > 1 and (n - 1) % every == 0)]
     words = (
-        Word(0, f"highest {high:.2f} BPM", "above"),
-        Word(100, f"lowest {low:.2f} BPM", "above", css="right"),
+        Word(0, f"{low:.2f} (bottom) to {high:.2f} BPM (top)", "above"),
         *(Word(round(100 * share, 3), f"bar {n}" if n == 1 else str(n), "below") for n, share in numbered),
     )
     text = (

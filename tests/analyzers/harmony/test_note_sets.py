@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from analyzers.harmony.note_sets import chords_beside, note_sets
 from analyzers.model import KeyChange, Section
 from tests.daemon.export.score_kit import analysis, key, steady
@@ -81,3 +83,13 @@ def test_a_chord_beside_the_scale_is_spelled_from_its_root():
     found = chords_beside(analysis(steady(), flats, k=key("F sharp", "minor"), sections=HALF), 0.8)
     assert ("C#7", ("E sharp",)) in [(c.label, c.notes) for c in found]
     assert chords_beside(analysis(steady(), held, k=key("C", "minor"), sections=HALF), 0.85) == ()
+
+
+def test_a_chord_beside_the_scale_that_is_sure_once_is_named_wherever_it_was_heard():
+    found = analysis(
+        steady(), [(1.25, 3.25, "G7"), (5.25, 7.25, "G7"), (9.25, 11.25, "D7")], k=key("C", "minor")
+    )
+    first, again, other = found.chords
+    doubted = replace(again, confidence=0.3), replace(other, confidence=0.3)
+    (beside,) = chords_beside(replace(found, chords=(first, *doubted)), 0.8)
+    assert (beside.label, beside.spans_s) == ("G7", ((1.25, 3.25), (5.25, 7.25)))

@@ -224,7 +224,7 @@ def test_the_level_row_says_first_what_to_do() -> None:
     report = sample_report()
     done = report.aligned_copy.model_copy(update={"gain_db": -2.0})
     [row] = [r for r in glance(report, report.in_session()) if r.label == "Level"]
-    assert (row.value, row.unit) == ("turn down 9.6 dB", "in the session")
+    assert (row.value, row.unit) == ("turn down 9.6 dB", "in the session, by hand")
     assert row.notes[0].startswith("this copy: −8.4 LUFS, true peak")
     assert "turned down 9.6 dB: −18.0 LUFS, the level this studio works at" in row.notes
     assert row.notes[-1].endswith("above full scale, between the samples: turning it down as said mends that")
