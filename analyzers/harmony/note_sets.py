@@ -84,8 +84,8 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
             name = chord.label, tuple(_tone_name(chord.label, tone) for tone in outside)
             found.setdefault(name, []).append((chord.start_s, chord.end_s))
             sure_s[name] = sure_s.get(name, 0.0) + (chord.end_s - chord.start_s) * (chord.confidence >= sure)
-    lasting = sorted((-long, name) for name, long in sure_s.items() if long >= LEAST_S)
-    return tuple(ChordBeside(*name, tuple(found[name])) for _, name in lasting)
+    longest = sorted(sure_s.items(), key=lambda item: -item[1])
+    return tuple(ChordBeside(*name, tuple(found[name])) for name, long in longest if long >= LEAST_S)
 
 
 def note_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:
