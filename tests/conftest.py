@@ -1,4 +1,4 @@
-"""What holds for every test: an example has no limit of time, since the machine may be busy; long tests first."""
+"""What holds for every test: no limit of time for an example, as the machine may be busy; long ones first."""
 
 from __future__ import annotations
 
