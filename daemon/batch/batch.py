@@ -173,7 +173,7 @@ class Batch:
             self.waiting.appendleft(item)
         elif known is not None and (known.outcome == "ready" or sha256 in self._done):
             self.ledger.record_drop(item.key, item.stat_digest, sha256)
-            self._drop_part(item)
+            self.results.drop_part(item.earlier)
             yield Ended(item.path, "known" if known.outcome == "ready" else "rejected", known)
         elif sha256 in self._held:
             self._held[sha256].append(item)
@@ -192,15 +192,11 @@ class Batch:
         """A pack of beats: each of its files is an item of its own."""
         self._clear(item)
         self.ledger.record(item.record(PACK, "", None, time.time(), {"mixes": mixes}))
-        self._drop_part(item)
+        self.results.drop_part(item.earlier)
         self.waiting.extendleft(reversed([self._beat(item, name, others) for name, others in mixes.items()]))
         for twin in self._held.pop(item.sha256 or "", []):
             self.waiting.append(replace(twin, step=Step.IDENTIFY, earlier=None))
         yield from ()
-
-    def _drop_part(self, item: Item) -> None:
-        if item.earlier is not None:
-            self.results.drop_part(item.earlier)
 
     def _beat(self, pack: Item, name: str, others: list[str]) -> Item:
         folder = pack.path.is_dir()

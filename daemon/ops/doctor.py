@@ -12,7 +12,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from config.settings import Settings
@@ -26,13 +26,13 @@ from daemon.ingest.watch import NETWORK_TYPES, Inbox, Watch, file_system_type, w
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ops.status import read_status
 from daemon.ops.units import LOCK_LINE, network_remark, unit_path
+from daemon.service.entry import WARM_UP, worker_setup
 from daemon.service.signs import is_locked
 from daemon.workers.pool import Done, Task, WorkerPool
-from daemon.workers.process import Setup, end_helper
+from daemon.workers.process import end_helper
 
 OK, WARNING, WRONG = "ok", "look", "WRONG"
 FORMATS = ("WAV", "AIFF", "FLAC", "OGG", "MP3")
-WARM_UP = "daemon.pipeline.warm_up:warm_up"
 PACKAGES = ("daemon", "analyzers", "config", "demo")
 
 
@@ -207,8 +207,7 @@ def decoders(settings: Settings) -> Iterator[Finding]:
 
 def worker(settings: Settings) -> Iterator[Finding]:
     """Start one under the configured limits, let it warm up and answer."""
-    limits = settings.limits
-    setup = Setup(limits.job_memory_mb << 20, settings.work.nice, warm_up=WARM_UP)
+    setup = replace(worker_setup(settings), stderr=None)
     pool, begun = WorkerPool(1, setup), time.monotonic()
     pool.start()
     try:
@@ -222,7 +221,7 @@ def worker(settings: Settings) -> Iterator[Finding]:
         pool.stop()
         end_helper()
     if answered:
-        yield Finding(OK, "worker", f"warm after {warm_s:.1f} s within {limits.job_memory_mb} MB")
+        yield Finding(OK, "worker", f"warm after {warm_s:.1f} s within {settings.limits.job_memory_mb} MB")
     else:
         yield Finding(
             WRONG,

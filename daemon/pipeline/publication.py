@@ -108,8 +108,12 @@ class Results:
             self._forget_part(part)
         return record
 
-    def drop_part(self, part: Record) -> None:
-        """The whole file is known: the result of its incomplete copy goes; what people keep there stays."""
+    def drop_part(self, part: Record | None) -> None:
+        """The whole file is known: the result of its incomplete copy, if there is one, goes; what people keep
+        there stays.
+        """
+        if part is None:
+            return
         folder = self.folder_of(part)
         if self.visible.holds(part):
             ours = listed(folder)

@@ -11,13 +11,13 @@ from daemon.corrections.apply import Correction
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.words import (
-    WORTH_SAYING,
     asks_for_ears,
     bar_or_time,
     claim_words,
     glance_tempo,
     percent,
     rival_keys,
+    rival_tempi,
     seconds,
     sentence,
 )
@@ -68,8 +68,9 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         ]
     lines = []
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
-        other = [c for c in grid.tempo_alternatives if _other(c.bpm, grid.tempo_bpm, c.probability)][:2]
-        rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in other]
+        rivals = [
+            f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)[:2]
+        ]
         lines.append(
             f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
@@ -115,8 +116,7 @@ def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[st
         return [f"Key: none. {why} Hear whether it has one; pitch correction is chromatic until then."]
     lines = []
     if key.confidence < below and by_hand.key is None:
-        likely = [c for c in rival_keys(key) if c.probability >= WORTH_SAYING][:2]
-        rivals = [f"{c.tonic} {c.mode} ({percent(c.probability)})" for c in likely]
+        rivals = [f"{c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]]
         lines.append(f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} {_until_then(key, below)}")
     lines += [
         f"Key: that it changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)} is "
@@ -144,10 +144,6 @@ def _until_then(key: Key, below: float) -> str:
         f"Hear on which note it rests. The notes are the same in {others[0].tonic} {others[0].mode}: "
         f"pitch correction can be set to {', '.join(key.scale)} now."
     )
-
-
-def _other(bpm: float, answer: float, probability: float) -> bool:
-    return abs(bpm / answer - 1) > 0.001 and probability >= WORTH_SAYING
 
 
 def _or(rivals: list[str]) -> str:

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import FIRST_BAR, WORTH_SAYING, rival_keys, topics
+from daemon.report.words import FIRST_BAR, rival_key, rival_tempi, topics
 
 OFF = "# "  # stands before a line that says nothing yet
 SAME = 0.005  # two tempi so near are one
@@ -69,9 +69,10 @@ def correction_sample(report: Report) -> str:
     All are comments: who copies them as they are corrects nothing.
     """
     analysis, tempo = report.corrected(), report.answers.tempo.value
-    rival = _rivals(analysis.grid)[:1] or ([float(tempo) / 2] if tempo is not None else [93.5])
+    rivals = [c.bpm for c in rival_tempi(analysis.grid)]
+    rival = rivals[:1] or ([float(tempo) / 2] if tempo is not None else [93.5])
     moving = tempo is not None and analysis.grid.constant_tempo is False
-    likely = _likely_key(analysis.key)
+    likely = rival_key(analysis.key)
     lines = [
         "half: true" if moving else f"tempo: {format_tempo(round(rival[0], 2))}",
         f"key: {likely or 'E flat minor'}",
@@ -86,13 +87,6 @@ def _name(report: Report) -> str:
     return report.files.report.removesuffix(".report.json")
 
 
-def _rivals(grid: Grid) -> list[float]:
-    """Other tempi that it could be, most probable first."""
-    bpm = grid.tempo_bpm
-    likely = [c.bpm for c in grid.tempo_alternatives if c.probability >= WORTH_SAYING]
-    return [] if bpm is None else [rival for rival in likely if not _same(rival, bpm)]
-
-
 def _same(a: float, b: float) -> bool:
     return abs(a / b - 1) <= SAME
 
@@ -103,7 +97,7 @@ def _tempo(grid: Grid) -> list[Ask]:
         return [Ask("there is a tempo", "--tempo", "BPM")]
     found: dict[str, str] = {}
     moving, likeliest = grid.constant_tempo is False, _likeliest(grid)
-    for other in (*_rivals(grid), bpm / 2, bpm * 2):
+    for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
         flag, shown = _flag(other, bpm), format_tempo(round(other, 2))
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
         found.setdefault(flag, f"the tempo is {'on average ' if moving else ''}{shown} BPM{words}")
@@ -121,13 +115,13 @@ def _flag(other: float, bpm: float) -> str:
 
 def _likeliest(grid: Grid) -> str:
     """The flag of the most probable rival; empty without one."""
-    rivals = _rivals(grid)
-    return _flag(rivals[0], grid.tempo_bpm) if rivals and grid.tempo_bpm else ""
+    rivals = rival_tempi(grid)
+    return _flag(rivals[0].bpm, grid.tempo_bpm) if rivals and grid.tempo_bpm else ""
 
 
 def _key(key: Key) -> list[Ask]:
     """The likeliest other key, then each key of a song that changes it as the only one."""
-    likely = _likely_key(key)
+    likely = rival_key(key)
     found = [Ask(f"the key is {likely}", f'--key "{likely}"', "", True)] if likely else []
     if key.changes:
         later = [f"{c.tonic} {c.mode}" for c in key.changes]
@@ -141,8 +135,3 @@ def _bar_one() -> list[Ask]:
         Ask(f"the song's first bar is a beat {way}", f"--bar-one={sign}1beat")
         for way, sign in (("earlier", "-"), ("later", "+"))
     ]
-
-
-def _likely_key(key: Key) -> str | None:
-    others = [f"{c.tonic} {c.mode}" for c in rival_keys(key) if c.probability >= WORTH_SAYING]
-    return others[0] if others and key.tonic else None

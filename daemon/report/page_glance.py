@@ -12,12 +12,12 @@ from daemon.report.parts import Estimate
 from daemon.report.report import Report
 from daemon.report.words import (
     FIRST_BAR,
-    WORTH_SAYING,
     asks_for_ears,
     counted,
     glance_tempo,
     percent,
     rival_keys,
+    rival_tempi,
     seconds,
     sentence,
     signed,
@@ -73,8 +73,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         *([counted(grid)] if grid.meter else []),
         *(
             f"or {'on average ' if moving else ''}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
-            for c in grid.tempo_alternatives
-            if abs(c.bpm / grid.tempo_bpm - 1) > 0.001 and c.probability >= WORTH_SAYING
+            for c in rival_tempi(grid)
         ),
     ]
     return Row(
@@ -99,12 +98,11 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     if estimate.value is None:
         why = sentence(str(estimate.reason)).rstrip(".")
         return Row("Key", "none", notes=(why, "set pitch correction to chromatic"))
-    others = [c for c in rival_keys(key)[:2] if c.probability >= WORTH_SAYING]
     return Row(
         "Key",
         str(estimate.value),
         ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2]),
-        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in others),
+        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
         estimate.confidence,
         _by_hand(estimate),
         "key",

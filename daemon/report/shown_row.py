@@ -10,9 +10,8 @@ from typing import Any
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
 from daemon.core.names import format_tempo
-from daemon.report.words import WORTH_SAYING, glance_tempo, rival_keys, session_place
+from daemon.report.words import glance_tempo, rival_key, rival_tempi, session_place
 
-SAME_BPM = 0.005
 RELATIVES = ("minor", "major")
 
 
@@ -23,7 +22,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
         "tempo_shown": glance_tempo(grid, view.duration_s),
         "tempo_span": _span(grid),
         "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
-        "key_rival": _rival_key(key) if "key" in ear_topics else None,
+        "key_rival": rival_key(key) if "key" in ear_topics else None,
         "key_changes": [
             {"key": f"{c.tonic} {c.mode}", "place": session_place(grid, c.at_s)} for c in key.changes
         ],
@@ -39,19 +38,8 @@ def _span(grid: Grid) -> list[float] | None:
 
 
 def _rival_tempo(grid: Grid) -> str | None:
-    if grid.tempo_bpm is None or grid.constant_tempo is False:
-        return None
-    others = [
-        c.bpm
-        for c in grid.tempo_alternatives
-        if c.probability >= WORTH_SAYING and abs(c.bpm / grid.tempo_bpm - 1) > SAME_BPM
-    ]
-    return format_tempo(round(others[0], 2)) if others else None
-
-
-def _rival_key(key: Key) -> str | None:
-    likely = [f"{c.tonic} {c.mode}" for c in rival_keys(key) if c.probability >= WORTH_SAYING]
-    return likely[0] if likely and key.tonic else None
+    rivals = [] if grid.constant_tempo is False else rival_tempi(grid)
+    return format_tempo(round(rivals[0].bpm, 2)) if rivals else None
 
 
 def _families(key: Key) -> list[dict[str, str]]:

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable
 
 from analyzers.harmony.spelling import is_minor, key_name, pitch_class_of
-from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate
+from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, TempoCandidate
 from analyzers.rhythm.bars import bar_lines, nearest_bar
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
@@ -29,6 +29,7 @@ FAULTS = {  # what differs from the code of the flag
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
+SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
 def percent(confidence: float) -> str:
@@ -136,12 +137,28 @@ def ear_words(lines: Iterable[str], flags: Iterable[Flag]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(said))
 
 
+def rival_tempi(grid: Grid) -> list[TempoCandidate]:
+    """Tempi that it may be instead and that are worth naming, most probable first."""
+    likely = [c for c in grid.tempo_alternatives if c.probability >= WORTH_SAYING]
+    bpm = grid.tempo_bpm
+    return [] if bpm is None else [c for c in likely if abs(c.bpm / bpm - 1) > SAME_TEMPO]
+
+
 def rival_keys(key: Key) -> list[KeyCandidate]:
-    """Keys that it may be instead; C minor is no rival of C harmonic minor, which is a kind of it."""
+    """Keys that it may be instead and that are worth naming, most probable first; C minor is no rival of C
+    harmonic minor, which is a kind of it.
+    """
+    likely = [c for c in key.alternatives if c.probability >= WORTH_SAYING]
     if key.tonic is None or key.mode is None:
-        return list(key.alternatives)
+        return likely
     found = pitch_class_of(key.tonic), is_minor(key.mode)
-    return [c for c in key.alternatives if (pitch_class_of(c.tonic), is_minor(c.mode)) != found]
+    return [c for c in likely if (pitch_class_of(c.tonic), is_minor(c.mode)) != found]
+
+
+def rival_key(key: Key) -> str | None:
+    """The likeliest of them, where a key was found at all: 'B flat minor'."""
+    rivals = rival_keys(key) if key.tonic else []
+    return f"{rivals[0].tonic} {rivals[0].mode}" if rivals else None
 
 
 def claim_words(claim: Claim) -> str:

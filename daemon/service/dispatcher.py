@@ -199,8 +199,7 @@ class Dispatcher:
             return
         self.ledger.record_drop(drop.key, drop.stat_digest, known.sha256)
         self.known_count += 1
-        if drop.earlier is not None:
-            self.results.drop_part(drop.earlier)
+        self.results.drop_part(drop.earlier)
         self.arrivals.finish(drop.key, self.clock())
         self.close(drop)
         facts = {"drop": drop.key, "outcome": known.outcome, "folder": known.folder}

@@ -131,7 +131,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/clickcheck", "max(CEILING - loudest, 0.0) / peak", "1.0"),
     ("daemon/export/clickcheck", "< 0.25 * float(power.mean())", "< 0.0"),
     ("daemon/report/words", "+ 0.5), 99)", "+ 0.5), 100)"),
-    ("daemon/report/ears", "c.probability >= WORTH_SAYING][:2]", "c.probability >= WORTH_SAYING]"),
+    ("daemon/report/ears", "in rival_keys(key)[:2]]", "in rival_keys(key)]"),
     ("daemon/report/ears", "abs(tuning.cents) <= flag_cents", "abs(tuning.cents) < flag_cents"),
     ("daemon/report/claims", "TEMPO_TOLERANCE = 0.005", "TEMPO_TOLERANCE = 0.02"),
     ("daemon/report/claims", "(tonic, mode) == scale_pitch", "(tonic, mode) != scale_pitch"),
