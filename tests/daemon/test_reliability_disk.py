@@ -38,7 +38,7 @@ from tests.daemon.service_kit import (
     visible,
     wait_for,
 )
-from tests.faults.disk import fill
+from tests.faults.disk import cover_read_only, fill
 
 RUN = "tests.daemon.fake_jobs:obedient"
 
@@ -287,8 +287,7 @@ def test_a_state_folder_that_cannot_be_written_is_told_at_once(
     try:
         with running(settings, more=quick) as process:
             if trouble == "read-only":
-                subprocess.run(["mount", "--bind", disk, disk], check=True)
-                subprocess.run(["mount", "-o", "remount,bind,ro", disk], check=True)
+                cover_read_only(disk)
             elif trouble == "full":
                 fill(disk)
             else:

@@ -51,6 +51,20 @@ def fill(folder: Path) -> Path:
     return path
 
 
+def cover_read_only(place: Path) -> None:
+    """Mount ``place`` read-only over itself, in one step as seen from there: a view that is made read-only
+    elsewhere first is never busy with what a service is writing.
+    """
+    view = Path(tempfile.mkdtemp(prefix="read-only-"))
+    _bind(place, view)
+    try:
+        subprocess.run(["mount", "-o", "remount,bind,ro", view], check=True)
+        _bind(view, place)
+    finally:
+        subprocess.run(["umount", "-l", view], check=True)
+        view.rmdir()
+
+
 def full_disk(base: Path) -> int:
     """Fill and empty three times while drops arrive. Returns how many drops came through."""
     with small_disk(base):
@@ -88,7 +102,7 @@ def read_only(base: Path) -> int:
         try:
             world.drop("before.wav", b"before")
             wait_for(world.all_done, "the first drop")
-            subprocess.run(["mount", "-o", "remount,ro", ready], check=True)
+            wait_for(lambda: not subprocess.run(["mount", "-o", "remount,ro", ready]).returncode)
             for number in range(4):
                 world.drop(f"n{number}.wav", b"n%d" % number)
             wait_for(lambda: health(world.settings).get("problems"), "the problem to be shown")
@@ -184,8 +198,7 @@ def _begin_trouble(kind: str, backing: Path, place: Path) -> None:
             for number in range(INODES):
                 (backing / "filler" / str(number)).touch()
     elif kind == "read-only":
-        _bind(place, place)
-        subprocess.run(["mount", "-o", "remount,bind,ro", place], check=True)
+        cover_read_only(place)
     else:
         subprocess.run(["umount", "-l", place], check=True)
 
