@@ -18,7 +18,6 @@ from daemon.export.ruler import Ruler, make_ruler
 from daemon.export.sessionview import in_session
 
 VOCAL_RANGE = (53, 76)
-SURE = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +51,7 @@ class Score:
 
 
 def make_score(
-    analysis: Analysis, plan: CutPlan, vocal_range: tuple[int, int] = VOCAL_RANGE, sure: float = SURE
+    analysis: Analysis, plan: CutPlan, sure: float, vocal_range: tuple[int, int] = VOCAL_RANGE
 ) -> Score:
     """The score of one aligned copy; what lies outside the copy is cut off.
 

@@ -27,7 +27,7 @@ from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ops.status import read_status
 from daemon.ops.units import LOCK_LINE, network_remark, unit_path
 from daemon.service.entry import WARM_UP, worker_setup
-from daemon.service.signs import is_locked
+from daemon.service.presence import is_locked
 from daemon.workers.pool import Done, Task, WorkerPool
 from daemon.workers.process import end_helper
 

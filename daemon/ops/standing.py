@@ -30,7 +30,7 @@ from daemon.ledger.visible import unrecorded
 from daemon.ops.status import ago, time_left
 from daemon.service.heartbeat import read_heartbeat
 from daemon.service.order import not_done
-from daemon.service.signs import is_locked
+from daemon.service.presence import is_locked
 
 State = Literal["ready", "rejected", "asked", "split", "working", "waiting", "arriving"]
 BEATS_SHOWN = 20

@@ -28,7 +28,7 @@ from daemon.ledger.othernames import other_names
 from daemon.ledger.rejection import question_line
 from daemon.ledger.visible import unrecorded
 from daemon.service.heartbeat import STALE_S, read_heartbeat, state_trouble
-from daemon.service.signs import is_locked, is_paused
+from daemon.service.presence import is_locked, is_paused
 
 MUTE = "cannot report"
 RESULTS_SHOWN = 10

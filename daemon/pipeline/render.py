@@ -88,7 +88,7 @@ def render_drop(
     copy_is_safe = sync_beside(copy.path)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     look = settings.analysis
-    score = make_score(shown, plan, look.vocal_range, look.check_by_ear_below)
+    score = make_score(shown, plan, look.check_by_ear_below, look.vocal_range)
     write_map(folder / str(files.map), score, stem)
     write_guide(folder / str(files.guide), score, stem, look.vocal_range)
     checked = write_click_check(

@@ -20,7 +20,6 @@ from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars, chord_sections
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance, moves
-from daemon.report.page_key import SURE
 from daemon.report.parts import Files
 from daemon.report.pictures import (
     beat_picture,
@@ -114,7 +113,7 @@ def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
     return [(note, tuple(v for v in values if v.note == note)) for note in names if note != "1/1"]
 
 
-def render_page(report: Report, waveform: Waveform, sure: float = SURE) -> str:
+def render_page(report: Report, waveform: Waveform, sure: float) -> str:
     """The page as text. `sure`: least confidence of what is taken at its word."""
     analysis, waveform = report.in_session(), waveform.moved(-report.cut.zero_s)
     pictures = {

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from analyzers.model import Analysis, Grid
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
-from daemon.report.page_key import SURE, Below, key_lines
+from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import Estimate
 from daemon.report.report import Report
 from daemon.report.words import (
@@ -45,7 +45,7 @@ class Row:
     below: tuple[Below, ...] = ()  # whole lines
 
 
-def glance(report: Report, analysis: Analysis, sure: float = SURE) -> list[Row]:
+def glance(report: Report, analysis: Analysis, sure: float) -> list[Row]:
     """The rows that are read from across the room; `sure`: see `key_lines`."""
     rows = [_tempo(report, analysis), _key(report, analysis, sure), _cut(report)]
     flagged = "tuning" in topics(report.check_by_ear)

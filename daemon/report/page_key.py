@@ -12,7 +12,6 @@ from analyzers.rhythm.bars import bar_lines
 from daemon.report.page_chords import chord_bars
 from daemon.report.words import bar_or_time, percent
 
-SURE = 0.8  # least confidence of a key, and of a chord, that is taken at its word
 MOST_CHORDS = 2
 MOST_BARS = 6
 HAIR_S = 0.05  # a chord that reaches so little into a bar does not stand in it
@@ -27,7 +26,10 @@ class Below(NamedTuple):
 
 
 def key_lines(view: Analysis, sure: float) -> list[Below]:
-    """The notes of each key, then chords that go beside them; times and bars as in `view`. Empty: no key."""
+    """The notes of each key, then chords that go beside them; times and bars as in `view`. Empty: no key.
+
+    `sure` is the least confidence of a key, and of a chord, that is taken at its word.
+    """
     key = view.key
     if key.tonic is None or key.mode is None:
         return []

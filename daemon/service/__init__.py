@@ -3,4 +3,4 @@
 Offers the service, and what the commands ask of a running one.
 """
 
-__all__ = ["control", "entry", "heartbeat", "lock", "order", "signs"]
+__all__ = ["control", "entry", "heartbeat", "lock", "order", "presence"]

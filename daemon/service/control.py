@@ -20,8 +20,8 @@ from daemon.core.text import enumerated, one_line
 from daemon.decode.several import Answer
 from daemon.ledger.ledger import PACK, Ledger, Record, ledger_path
 from daemon.pipeline.answers import store_answer
+from daemon.service.presence import is_locked, is_paused, pause_path
 from daemon.service.quiet_hours import is_quiet
-from daemon.service.signs import is_locked, is_paused, pause_path
 
 PAUSED = "paused by command"
 

@@ -28,7 +28,7 @@ from daemon.core.oserrors import plainly
 from daemon.core.regular import read_regular
 from daemon.core.studio import incoming_key
 from daemon.core.text import valid
-from daemon.service.signs import lock_path
+from daemon.service.presence import lock_path
 
 log = logging.getLogger("beatintake.lock")
 LEASE_BEAT_S = 10.0

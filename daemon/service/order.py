@@ -24,7 +24,7 @@ from daemon.ingest.watch import has_loose_inodes
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.service.control import ask, whether_running
 from daemon.service.heartbeat import read_heartbeat
-from daemon.service.signs import is_locked
+from daemon.service.presence import is_locked
 
 FRONT, HOLD = "front", "hold"
 LISTED = 10

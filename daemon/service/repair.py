@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 
 from daemon.core.logs import note
 from daemon.core.studio import claim
+from daemon.service.presence import is_locked
 from daemon.service.recovery import recover
-from daemon.service.signs import is_locked
 
 if TYPE_CHECKING:
     from daemon.service.service import Service

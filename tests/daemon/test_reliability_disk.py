@@ -22,7 +22,7 @@ import pytest
 from daemon.core import atomic
 from daemon.ops.status import read_status
 from daemon.service.heartbeat import read_heartbeat
-from daemon.service.signs import is_locked
+from daemon.service.presence import is_locked
 from tests.daemon.inline import Opener, opened
 from tests.daemon.service_kit import (
     count_events,

@@ -26,7 +26,7 @@ from daemon.core.logs import set_up
 from daemon.core.problems import Problems
 from daemon.service import control
 from daemon.service.lock import ServiceLock
-from daemon.service.signs import is_locked
+from daemon.service.presence import is_locked
 from tests.daemon.inline import Opener
 from tests.daemon.service_kit import (
     PATIENCE_S,

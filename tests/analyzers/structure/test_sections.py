@@ -135,7 +135,7 @@ def test_letters_go_on_after_z() -> None:
 
 
 @pytest.mark.parametrize("bars", [1, 2, 5, 40])
-def test_signs_are_finite_for_any_number_of_bars(bars: int) -> None:
+def test_evidence_is_finite_for_any_number_of_bars(bars: int) -> None:
     rng = np.random.default_rng(bars)
     looks, chroma = bar_pictures(
         rng.normal(-30, 10, (bars, 12)).astype(np.float32), rng.random((bars, 84)).astype(np.float32)

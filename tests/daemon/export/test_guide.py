@@ -22,7 +22,7 @@ RANGE = (55, 74)
 def pair(request, tmp_path) -> tuple[Analysis, mido.MidiFile, mido.MidiFile]:
     """(analysis, guide, map)."""
     a = BEATS[request.param]()
-    score = make_score(a, plan(a), RANGE)
+    score = make_score(a, plan(a), 0.8, RANGE)
     write_guide(tmp_path / "g.mid", score, "amber lane", RANGE)
     write_map(tmp_path / "m.mid", score, "amber lane")
     return a, mido.MidiFile(tmp_path / "g.mid"), mido.MidiFile(tmp_path / "m.mid")
@@ -82,5 +82,5 @@ def test_note_sets_lie_on_their_bars(pair):
 def test_the_same_score_gives_the_same_bytes(tmp_path: Path):
     a = BEATS["tempo_map_beat"]()
     for name in "ab":
-        write_guide(tmp_path / name, make_score(a, plan(a)), "amber lane")
+        write_guide(tmp_path / name, make_score(a, plan(a), 0.8), "amber lane")
     assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()

@@ -17,7 +17,7 @@ from tests.daemon.export.score_kit import analysis, grid, key, plan, steady
 
 
 def written(tmp_path: Path, a: Analysis, plan: CutPlan, title: str = "amber lane") -> mido.MidiFile:
-    write_map(tmp_path / "m.mid", make_score(a, plan), title)
+    write_map(tmp_path / "m.mid", make_score(a, plan, 0.8), title)
     return mido.MidiFile(tmp_path / "m.mid")
 
 
@@ -53,7 +53,7 @@ def test_layout_is_a_conductor_a_chord_and_a_bass_track(tmp_path: Path) -> None:
 
 def test_header_bytes_are_those_of_the_standard(tmp_path: Path) -> None:
     a = analysis(steady(), [(1.25, 3.25, "Cm")])
-    write_map(tmp_path / "m.mid", make_score(a, plan(a)), "x")
+    write_map(tmp_path / "m.mid", make_score(a, plan(a), 0.8), "x")
     raw = (tmp_path / "m.mid").read_bytes()
     assert raw[:14] == b"MThd\x00\x00\x00\x06\x00\x01\x00\x03" + (960).to_bytes(2, "big")
     assert b"\xff\x51\x03" + (500_000).to_bytes(3, "big") in raw  # 120 BPM, set tempo
@@ -80,7 +80,7 @@ def test_key_signature_has_the_sharps_of_the_scale(
     tmp_path: Path, tonic: str, mode: str, sf: int, mi: int
 ) -> None:
     a = analysis(steady(), [], k=key(tonic, mode))
-    write_map(tmp_path / "m.mid", make_score(a, plan(a)), "x")
+    write_map(tmp_path / "m.mid", make_score(a, plan(a), 0.8), "x")
     assert (
         b"\xff\x59\x02" + sf.to_bytes(1, "big", signed=True) + bytes([mi])
         in (tmp_path / "m.mid").read_bytes()
@@ -168,7 +168,7 @@ def test_every_note_is_released_before_it_is_struck_again(tmp_path: Path) -> Non
 
 def test_chords_hold_the_right_notes_inside_the_range(tmp_path: Path) -> None:
     a = analysis(steady(), [(1.25, 2.25, "Bbm7")], first_sound=1.25)
-    write_map(tmp_path / "m.mid", make_score(a, plan(a), (55, 72)), "x")
+    write_map(tmp_path / "m.mid", make_score(a, plan(a), 0.8, (55, 72)), "x")
     midi = mido.MidiFile(tmp_path / "m.mid")
     notes = [m.note for m in midi.tracks[1] if m.type == "note_on"]
     assert {n % 12 for n in notes} == {10, 1, 5, 8}  # B flat, D flat, F, A flat

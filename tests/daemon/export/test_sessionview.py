@@ -30,7 +30,7 @@ def test_the_first_chord_begins_with_the_beat_of_the_first_sound(before_beats, l
     found = replace(found, lead_in=replace(found.lead_in, first_sound_s=first_s))
     plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=lead_in_bars)
 
-    view, score = in_session(found, plan), make_score(found, plan)
+    view, score = in_session(found, plan), make_score(found, plan, 0.8)
 
     assert view.chords[0].start_s == pytest.approx(beat * BEAT_S, abs=1 / RATE)
     assert score.chords[0].start == beat * 960

@@ -55,7 +55,7 @@ SOUND = sound()
 def page_of(report: Report) -> str:
     analysis = report.corrected()
     view = waveform_of(SOUND, report.cut, analysis.grid, analysis.lead_in.first_sound_s)
-    return render_page(report, view)
+    return render_page(report, view, 0.8)
 
 
 def full_report(**more) -> Report:
@@ -223,13 +223,13 @@ def test_the_level_row_says_first_what_to_do() -> None:
     """-8.4 LUFS to -18 LUFS, the default working loudness: 9.6 dB; 2.0 dB of them done already."""
     report = sample_report()
     done = report.aligned_copy.model_copy(update={"gain_db": -2.0})
-    [row] = [r for r in glance(report, report.in_session()) if r.label == "Level"]
+    [row] = [r for r in glance(report, report.in_session(), 0.8) if r.label == "Level"]
     assert (row.value, row.unit) == ("turn down 9.6 dB", "in the session, by hand")
     assert row.notes[0].startswith("this copy: −8.4 LUFS, true peak")
     assert "turned down 9.6 dB: −18.0 LUFS, the level this studio works at" in row.notes
     assert row.notes[-1].endswith("above full scale, between the samples: turning it down as said mends that")
     report = report.model_copy(update={"aligned_copy": done})
-    [row] = [r for r in glance(report, report.in_session()) if r.label == "Level"]
+    [row] = [r for r in glance(report, report.in_session(), 0.8) if r.label == "Level"]
     assert row.notes[1].startswith(
         "the copy is already 2.0 dB lower than the producer's file, so that its peaks"
     )
@@ -243,7 +243,7 @@ def test_the_start_row_keeps_to_cut_and_pickup() -> None:
     for warning, notes in ((warned, 1), (heard, 2)):
         copy = report.aligned_copy.model_copy(update={"warnings": (warning,)})
         told = report.model_copy(update={"aligned_copy": copy})
-        [row] = [r for r in glance(told, told.in_session()) if r.label == "Start"]
+        [row] = [r for r in glance(told, told.in_session(), 0.8) if r.label == "Start"]
         assert row.notes[0] == "0.75 s cut off the front"
         assert len(row.notes) == notes
         assert tight(warning.split(";")[0]) in Outline(page_of(told)).text  # with the files
