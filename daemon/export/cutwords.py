@@ -49,13 +49,14 @@ def why(before: str, bars: int, *, filled: bool, shift_s: float, hits_after_line
 def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
     if abs(shift_s) < SAID_SHIFT_S:
         return ""
-    how, side = ("early", "before") if shift_s < 0 else ("late", "after")
-    off = f"{abs(shift_s) * 1000:.1f} ms {side} its beat"
-    text = f"; its first hit comes {how}, so the session's lines lie {off}"
+    how, moved, gain = (
+        ("early", "earlier", "keep it whole") if shift_s < 0 else ("late", "later", "leave no gap")
+    )
+    text = f"; its first hit comes {how}: the bar lines are {abs(shift_s) * 1000:.1f} ms {moved} to {gain}"
     if hits_after_lines_s is None:
         return text
     where = "after" if hits_after_lines_s >= 0 else "before"
-    return f"{text}, and its hits {abs(hits_after_lines_s) * 1000:.1f} ms {where} these lines (median)"
+    return f"{text}, and the song's hits lie {abs(hits_after_lines_s) * 1000:.1f} ms {where} them (median)"
 
 
 def _before(sound_s: float, beat_s: float, music_bars: int) -> str:

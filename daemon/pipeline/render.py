@@ -10,7 +10,6 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Options
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
@@ -40,7 +39,7 @@ from daemon.report.page import render_page
 from daemon.report.parts import Files, Versions
 from daemon.report.report import Report, build_report, ready_files
 from daemon.report.waveform import waveform_of
-from daemon.report.words import glance_tempo, tempo_line
+from daemon.report.words import glance_tempo, key_line, tempo_line
 
 
 def analysis_options(source: Source, settings: Settings) -> Options:
@@ -79,9 +78,8 @@ def render_drop(
     """
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
-    key = key_name(shown.key.tonic, shown.key.mode)
     tempo = glance_tempo(shown.grid, in_session(shown, plan).duration_s)
-    name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer)
+    name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     notes = _notes(source, shown, plan, stem)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
@@ -183,7 +181,7 @@ def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavN
     """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
     view, grid = in_session(analysis, plan), analysis.grid
     meter = f", {grid.meter}" if grid.meter else ""
-    key = key_name(analysis.key.tonic, analysis.key.mode) or "no key"
+    key = key_line(analysis.key) or "no key"
     comment = f"{tempo_line(grid, view.duration_s)}{meter}, {key}; from {source.name}"
     return WavNotes(
         title=source.tags.get("title") or stem,

@@ -19,7 +19,7 @@ from daemon.report.listening import listening
 from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars, chord_sections
 from daemon.report.page_corrections import correction_sample, fixes
-from daemon.report.page_glance import glance, moves
+from daemon.report.page_glance import glance
 from daemon.report.parts import Files
 from daemon.report.pictures import (
     beat_picture,
@@ -36,6 +36,7 @@ from daemon.report.words import (
     bar_or_time,
     claim_words,
     ear_words,
+    moves,
     percent,
     seconds,
     sentence,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analyzers.model import Analysis, Grid
+from analyzers.model import Analysis
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
@@ -12,9 +12,12 @@ from daemon.report.parts import Estimate
 from daemon.report.report import Report
 from daemon.report.words import (
     FIRST_BAR,
+    KEYS_LATER,
     asks_for_ears,
+    begins,
     counted,
     glance_tempo,
+    moves,
     percent,
     rival_keys,
     rival_tempi,
@@ -69,7 +72,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
     moving = moves(grid)
     notes = [
-        "take the tempo map, not one number" if moving else "steady to the end",
+        f"begins at {begins(grid)} BPM; take the tempo map, not one number"
+        if moving
+        else "steady to the end",
         *([counted(grid)] if grid.meter else []),
         *(
             f"or {'on average ' if moving else ''}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
@@ -89,10 +94,6 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     )
 
 
-def moves(grid: Grid) -> bool:
-    return grid.tempo_bpm is not None and grid.constant_tempo is False
-
-
 def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     estimate, key = report.answers.key, analysis.key
     if estimate.value is None:
@@ -101,7 +102,7 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     return Row(
         "Key",
         str(estimate.value),
-        ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:2]),
+        ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER]),
         tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
         estimate.confidence,
         _by_hand(estimate),

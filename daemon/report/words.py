@@ -29,6 +29,7 @@ FAULTS = {  # what differs from the code of the flag
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
+KEYS_LATER = 2  # key changes that a line names
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
@@ -61,6 +62,15 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
     return format_tempo(grid.tempo_bpm)
 
 
+def moves(grid: Grid) -> bool:
+    return grid.tempo_bpm is not None and grid.constant_tempo is False
+
+
+def begins(grid: Grid) -> str:
+    """The tempo (BPM) that a moving one begins with, as a session is set before its tempo map is there."""
+    return format_tempo(round(grid.tempo_curve[0][1] if grid.tempo_curve else grid.tempo_bpm or 0.0, 1))
+
+
 def tempo_line(grid: Grid, duration_s: float) -> str:
     """'140 BPM', '85 to 87 BPM, moving', 'no tempo'."""
     shown, moving = glance_tempo(grid, duration_s), grid.constant_tempo is False
@@ -86,13 +96,19 @@ def session_place(grid: Grid, at_s: float) -> str:
     return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
 
 
+def key_line(key: Key) -> str | None:
+    """'D flat major, then E flat major'; None without a key."""
+    later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER])
+    first = key_name(key.tonic, key.mode)
+    return first and f"{first}{later}"
+
+
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
     """'amber-lane.wav: 92 BPM, E flat minor, song starts at bar 1, check 2 by ear': enough by itself."""
     grid, key = analysis.grid, analysis.key
     tempo = tempo_line(grid, analysis.duration_s)
-    later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:2])
     check = f", check {ears} by ear" if ears else ""
-    found = f"{tempo}, {key_name(key.tonic, key.mode) or 'no key'}{later}, {start_words(cut)}{check}"
+    found = f"{tempo}, {key_line(key) or 'no key'}, {start_words(cut)}{check}"
     return one_line(f"{name}: {found}")
 
 

@@ -149,6 +149,7 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
     assert record is not None
     assert record.bar_one is not None
     change, section = record.key_changes[0], record.sections[1]
+    assert f", then {change.tonic} {change.mode}" in report.files.aligned_copy
 
     assert record.bar_one.bar == before + 1
     assert (change.bar, section.bar) == (before + 9, before + 5)

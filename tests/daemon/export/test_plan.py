@@ -121,8 +121,8 @@ def test_the_plan_says_where_the_songs_hits_lie():
 
     assert plan.hits_after_lines_s == pytest.approx(0.005)  # 1 ms ahead of lines that moved 6 ms ahead
     assert plan.why == (
-        "the song starts at bar 1; its first hit comes early, so the session's lines lie 6.0 ms "
-        "before its beat, and its hits 5.0 ms after these lines (median)"
+        "the song starts at bar 1; its first hit comes early: the bar lines are 6.0 ms earlier "
+        "to keep it whole, and the song's hits lie 5.0 ms after them (median)"
     )
 
 

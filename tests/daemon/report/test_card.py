@@ -42,6 +42,15 @@ def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
     assert len(report.check_by_ear) == 2
 
 
+def test_a_moving_tempo_says_where_it_begins():
+    """The tempo of the session until its map is there: that of the copy's first bar."""
+    curve = ((0.0, 139.21), (30.0, 141.0))
+    grid = replace(sample_analysis().grid, constant_tempo=False, tempo_curve=curve)
+    assert "Tempo: moves from 139.2 BPM on, take the tempo map; 4/4" in " ".join(
+        text_of(sample_report(sample_analysis(grid=grid))).split()
+    )
+
+
 def test_lines_are_short_and_plain():
     """58 characters after the first line: that fits a message. No tabs, no minus but the keyboard's."""
     long = "a very long name of a beat that somebody gave without thinking of others " * 2

@@ -165,7 +165,7 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     report = sample_report(sample_analysis(grid=grid))
     text = " ".join(Outline(page_of(report)).text.split())
     assert "139 to 141 BPM, moving" in text
-    assert "take the tempo map, not one number" in text
+    assert "begins at 139.2 BPM; take the tempo map, not one number" in text
     assert "Delay times at the mean tempo, 140.1234 BPM The tempo moves" in text
     assert "Tempo over time" in text
     assert correction_sample(report).startswith("# half: true\n")  # no one number is right
