@@ -161,7 +161,9 @@ def _add_correcting(commands: Any) -> None:
     level = correct.add_mutually_exclusive_group()
     level.add_argument("--half", action="store_true", help="the tempo is half of what was found")
     level.add_argument("--double", action="store_true", help="the tempo is twice what was found")
-    correct.add_argument("--key", metavar="KEY", help="e.g. 'E flat minor'")
+    correct.add_argument(
+        "--key", metavar="KEY", help="e.g. 'E flat minor', or with changes: 'C minor, then D minor at bar 13'"
+    )
     correct.add_argument(
         "--bar-one",
         metavar="PLACE",

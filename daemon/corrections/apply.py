@@ -8,6 +8,7 @@ What is set by hand has confidence 1.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
@@ -15,7 +16,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator
 
 from analyzers.harmony.key_names import parse_key
 from analyzers.harmony.spelling import pitch_class_of, scale_names, tonic_beside
-from analyzers.model import Analysis, Grid, Key, KeyCandidate, TempoCandidate, Tuning
+from analyzers.model import Analysis, Grid, Key, KeyCandidate, KeyChange, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_one_index, beat_index
 
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
@@ -33,6 +34,7 @@ class Correction(BaseModel):
     meter: str | None = None
     bar_one_s: float | None = None
     key: str | None = None
+    key_changes: tuple[tuple[float, str], ...] = ()  # (s, key) of later ones, in order; only with `key`
     tuning_cents: float | None = Field(None, gt=-50, le=50)
 
     @field_validator("meter")
@@ -45,16 +47,25 @@ class Correction(BaseModel):
     @field_validator("key")
     @classmethod
     def _key(cls, value: str | None) -> str | None:
-        if value is None:
-            return None
-        parsed = parse_key(value)
-        if parsed is None:
-            raise ValueError('a key such as "E flat minor", "F sharp major" or "Ebm"')
-        return " ".join(parsed)
+        return None if value is None else _known_key(value)
+
+    @field_validator("key_changes")
+    @classmethod
+    def _key_changes(cls, value: tuple[tuple[float, str], ...]) -> tuple[tuple[float, str], ...]:
+        if any(b <= a for (a, _), (b, _) in pairwise(value)):
+            raise ValueError("each key begins later than the one before")
+        return tuple((at_s, _known_key(key)) for at_s, key in value)
 
     @property
     def empty(self) -> bool:
-        return all(value is None for value in self.model_dump().values())
+        return all(value in (None, ()) for value in self.model_dump().values())
+
+
+def _known_key(text: str) -> str:
+    parsed = parse_key(text)
+    if parsed is None:
+        raise ValueError('a key such as "E flat minor", "F sharp major" or "Ebm"')
+    return " ".join(parsed)
 
 
 def beats_in(meter: str) -> int | None:
@@ -77,7 +88,7 @@ def apply_correction(analysis: Analysis, correction: Correction) -> Analysis:
     if correction.bar_one_s is not None:
         grid = _with_bar_one(grid, correction.bar_one_s, analysis.duration_s)
     if correction.key is not None:
-        key = _with_key(key, correction.key)
+        key = _with_key(key, correction.key, correction.key_changes)
     if correction.tuning_cents is not None:
         tuning = Tuning(correction.tuning_cents, 440.0 * 2 ** (correction.tuning_cents / 1200), 1.0)
     changed = replace(analysis, grid=grid, key=key, tuning=tuning)
@@ -189,7 +200,7 @@ def _count_bars(grid: Grid) -> Grid:
     return replace(grid, downbeats=downbeats)
 
 
-def _with_key(key: Key, text: str) -> Key:
+def _with_key(key: Key, text: str, later: Sequence[tuple[float, str]]) -> Key:
     tonic, mode = parse_key(text) or ("C", "major")
     return replace(
         key,
@@ -200,7 +211,7 @@ def _with_key(key: Key, text: str) -> Key:
         alternatives=(KeyCandidate(tonic, mode, 1.0),),
         relative=_related(key, tonic, mode, relative=True),
         parallel=_related(key, tonic, mode, relative=False),
-        changes=(),
+        changes=tuple(KeyChange(at_s, *(parse_key(name) or (name, "major")), 1.0) for at_s, name in later),
         reason=None,
     )
 

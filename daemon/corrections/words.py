@@ -12,18 +12,22 @@ from typing import Any
 from pydantic import ValidationError
 
 from analyzers.model import Analysis, Grid
-from analyzers.rhythm.bars import bar_one_index
+from analyzers.rhythm.bars import bar_lines, bar_one_index
 from daemon.core.errors import ConfigError
 from daemon.corrections.apply import Correction, apply_correction
 
 FIELDS = ("tempo", "half", "double", "key", "bar_one", "meter", "tuning")
 PLACE = re.compile(r"([+\-−]?)\s*(?:(\d{1,4}):)?(\d{1,6}(?:[.,]\d{1,12})?)\s*(s|ms|beats?|bars?)?", re.I)
 NUMBER = re.compile(r"([+\-−]?)\s*(\d{1,6}(?:[.,]\d{1,12})?)\s*(?:bpm|cents?)?", re.I)
+THEN = re.compile(r"\s*[,;]?\s*\bthen\s+", re.I)
+AT_BAR = re.compile(r"(.+?)\s+(?:at|from)\s+bar\s+(\d{1,4})", re.I)
 YES, NO = ("yes", "true", "on", "y", "1"), ("no", "false", "off", "n", "0")
 SHOWN = 60  # characters of a wrong value that are repeated
 
 
-def make_correction(wanted: Mapping[str, Any], measured: Analysis, current: Correction | None) -> Correction:
+def make_correction(
+    wanted: Mapping[str, Any], measured: Analysis, current: Correction | None, bars_before: int = 0
+) -> Correction:
     """The complete correction: what is in force, changed by the wanted. Raises ConfigError.
 
     Parameters
@@ -31,6 +35,7 @@ def make_correction(wanted: Mapping[str, Any], measured: Analysis, current: Corr
     wanted : values by field name; None and False: not asked for
     measured : the analysis without any correction
     current : the correction in force
+    bars_before : bars of the session before the song's bar one
     """
     asked = {name: value for name, value in wanted.items() if name in FIELDS and value not in (None, False)}
     if not asked:
@@ -38,7 +43,7 @@ def make_correction(wanted: Mapping[str, Any], measured: Analysis, current: Corr
     current = current or Correction()
     try:
         shown = apply_correction(measured, current)
-        values = {**current.model_dump(), **_values(asked, shown.grid)}
+        values = {**current.model_dump(), **_values(asked, shown.grid, bars_before)}
         correction = Correction(**values)
         apply_correction(measured, correction)
     except ValidationError as error:
@@ -60,7 +65,7 @@ def _short(value: object) -> str:
     return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}...")
 
 
-def _values(asked: Mapping[str, Any], grid: Grid) -> dict[str, Any]:
+def _values(asked: Mapping[str, Any], grid: Grid, bars_before: int) -> dict[str, Any]:
     values: dict[str, Any] = {}
     levels = [name for name in ("half", "double") if name in asked and _yes(name, asked[name])]
     if len(levels) + ("tempo" in asked) > 1:
@@ -76,8 +81,29 @@ def _values(asked: Mapping[str, Any], grid: Grid) -> dict[str, Any]:
         values["bar_one_s"] = place_of_bar_one(str(asked["bar_one"]), grid)
     if "tuning" in asked:
         values["tuning_cents"] = _number("tuning", asked["tuning"])
-    values.update({name: str(asked[name]) for name in ("key", "meter") if name in asked})
+    if "key" in asked:
+        values["key"], values["key_changes"] = _keys(str(asked["key"]), grid, bars_before)
+    if "meter" in asked:
+        values["meter"] = str(asked["meter"])
     return values
+
+
+def _keys(text: str, grid: Grid, bars_before: int) -> tuple[str, tuple[tuple[float, str], ...]]:
+    """The first key, and (s in the source, key) of the later ones: 'C minor, then D minor at bar 13'."""
+    first, *later = THEN.split(text.strip())
+    lines = {number + bars_before: at_s for number, at_s in bar_lines(grid)}
+    found = []
+    for words in later:
+        match = AT_BAR.fullmatch(words)
+        if not match:
+            raise ValueError(f"key: a later key such as 'then D minor at bar 13'; found {_short(words)}")
+        if not lines:
+            raise ValueError("there are no bars to count: give one key alone, or a tempo and bar one first")
+        number = int(match[2])
+        if number not in lines:
+            raise ValueError(f"the song has no bar {number}: its bars are {min(lines)} to {max(lines)}")
+        found.append((lines[number], match[1]))
+    return first, tuple(found)
 
 
 def _yes(name: str, value: Any) -> bool:

@@ -88,7 +88,7 @@ def apply_to_folder(
     if file and entries and entries[-1].file == file:
         return _render(settings, folder, report, entries[-1].correction)
     current = entries[-1].correction if entries else report.correction
-    correction = make_correction(wanted, report.analysis, current)
+    correction = make_correction(wanted, report.analysis, current, report.cut.bars_before_bar_one)
     add_correction(
         state, drop.sha256, drop.name, correction, _measured(report), report.software.version, file
     )

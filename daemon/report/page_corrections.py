@@ -120,13 +120,14 @@ def _likeliest(grid: Grid) -> str:
 
 
 def _key(key: Key) -> list[Ask]:
-    """The likeliest other key, then each key of a song that changes it as the only one."""
+    """The likeliest other key, then each key of a song that changes it as the only one, then others."""
     likely = rival_key(key)
     found = [Ask(f"the key is {likely}", f'--key "{likely}"', "", True)] if likely else []
     if key.changes:
         later = [f"{c.tonic} {c.mode}" for c in key.changes]
         names = dict.fromkeys([f"{key.tonic} {key.mode}", *later])
         found += [Ask(f"the key does not change: {name}", f'--key "{name}"') for name in names]
+        found.append(Ask("other keys", "--key", '"TONIC MODE, then TONIC MODE at bar N"'))
     return [*found, Ask("another key", "--key", '"TONIC MODE"')]
 
 

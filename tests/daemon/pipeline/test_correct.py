@@ -15,6 +15,7 @@ import soundfile as sf
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from analyzers.harmony.key_change import key_at
 from analyzers.harmony.key_names import parse_key
 from analyzers.model import Grid, Key, TempoCandidate
 from analyzers.rhythm import bars
@@ -258,6 +259,24 @@ def test_a_later_correction_keeps_the_earlier_ones() -> None:
     assert second.bar_one_s == pytest.approx(BAR_ONE_S + PERIOD)
 
 
+def test_a_song_of_several_keys_is_corrected_in_bars_of_the_session() -> None:
+    """One bar of the session lies before the song's: its bar 10 is the ninth of the song."""
+    text = "A minor; then Bbm at bar 10, then C minor from bar 14"
+    made = make_correction({"key": text}, sample_analysis(), None, bars_before=1)
+    bar_s = 4 * PERIOD
+    assert made.key == "A minor"
+    assert [key for _, key in made.key_changes] == ["B flat minor", "C minor"]
+    assert [at_s for at_s, _ in made.key_changes] == pytest.approx(
+        [BAR_ONE_S + 8 * bar_s, BAR_ONE_S + 12 * bar_s]
+    )
+    key = apply_correction(sample_analysis(), Correction.model_validate_json(made.model_dump_json())).key
+    assert key_at(key, BAR_ONE_S + 8 * bar_s + 0.1) == ("B flat", "minor", 1.0)
+    assert key_at(key, BAR_ONE_S + 12 * bar_s + 0.1) == ("C", "minor", 1.0)
+    kept = make_correction({"tuning": 5}, sample_analysis(), made)
+    assert kept.key_changes == made.key_changes
+    assert make_correction({"key": "C minor"}, sample_analysis(), made).key_changes == ()
+
+
 @pytest.mark.parametrize(
     ("wanted", "words"),
     [
@@ -268,6 +287,10 @@ def test_a_later_correction_keeps_the_earlier_ones() -> None:
         ({"bar_one": "999"}, "outside the file"),
         ({"half": True, "tempo": 70}, "not several"),
         ({"tuning": 90}, "tuning_cents"),
+        ({"key": "C minor, then D minor"}, "then D minor at bar 13"),
+        ({"key": "C minor, then D minor at bar 999"}, "the song has no bar 999"),
+        ({"key": "C minor, then D minor at bar 9 then E minor at bar 5"}, "begins later"),
+        ({"key": "C minor, then H minor at bar 9"}, 'a key such as "E flat minor"'),
     ],
 )
 def test_impossible_corrections_say_what_is_allowed(wanted: dict, words: str) -> None:
