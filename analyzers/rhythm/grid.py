@@ -18,9 +18,10 @@ from analyzers.model import Grid, LeadIn, TempoCandidate
 from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
 from analyzers.rhythm.beat_onsets import SHARP, onset_offset
 from analyzers.rhythm.grid_proof import prove
-from analyzers.rhythm.lattice_fit import snap_tempo
+from analyzers.rhythm.lattice_fit import open_share, snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
 from analyzers.rhythm.meter_evidence import pulse_time, weigh
+from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
 from analyzers.rhythm.tempo_steps import curve
@@ -66,7 +67,8 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     moving = pulse.moving_s if steady < 0.5 else None
     pulses = pulse.steady_s if moving is None else moving
     h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)
-    reading = choose_reading(h, beat, played is not None)
+    rate = SteadyRate(60.0 / pulse.period_s, open_share(f.duration_s, pulse.lags.coherence))
+    reading = choose_reading(h, beat, played is not None, rate if moving is None else None)
     if reading is None:
         return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
     if reading.beat_probability < 0.5:

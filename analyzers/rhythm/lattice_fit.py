@@ -237,9 +237,18 @@ def snap_tempo(bpm: float, duration_s: float, coherence: float) -> float:
     A round tempo may move the end of the song by what the fit leaves open: about 1 ms on a tight sequence,
     10 ms on a loosely played one (measured on rendered beats); the rounder the tempo, the likelier it is.
     """
-    open_s = 0.0008 / max(coherence, 0.2) ** 2
     for step, least_s, share in ROUND_STEPS:
         rounded = round(bpm / step) * step
-        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < max(least_s, share * open_s):
+        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < max(least_s, share * _open_s(coherence)):
             return round(rounded, 6)
     return bpm
+
+
+def open_share(duration_s: float, coherence: float) -> float:
+    """Share of a tempo that the fit leaves open to a whole one."""
+    _, least_s, share = ROUND_STEPS[0]
+    return max(least_s, share * _open_s(coherence)) / duration_s
+
+
+def _open_s(coherence: float) -> float:
+    return 0.0008 / max(coherence, 0.2) ** 2

@@ -15,18 +15,13 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit, softmax
 
-from analyzers.rhythm.meter_evidence import METERS, PLACES, RATIOS, SIZE, SPANS, Hypotheses
+from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
+from analyzers.rhythm.other_counts import SAME_BARS, SteadyRate, doubted, doubts, favoured, whole_rivals
 from analyzers.rhythm.played import Played
 from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
-
-# Rows of three may be counted as they sound or, as sequencers show rows, by four or two: about the share of
-# steady music that divides in three and is counted otherwise, origins alike (4 of 18 sequences of
-# `tests/training/sequence_notes.py`, no band and no beat)
-TERNARY_DOUBT = 0.1
-SPANS_AT = SIZE - (len(SPANS) + 3 * PLACES + 2 + len(METERS) + 2)  # where `SPANS` begin in the evidence
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,18 +69,25 @@ def best_of(h: Hypotheses, p: FloatArray) -> int:
     return int(np.argmax(np.where(alike & agrees(h, line), p, -1.0)))  # phases that nearly agree share a sum
 
 
-def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False) -> Reading | None:
+def choose_reading(
+    h: Hypotheses, beat_probability: float, played: bool = False, rate: SteadyRate | None = None
+) -> Reading | None:
     """The likeliest reading; None when there is no hypothesis (a file of under eight beats).
 
     beat_probability : that there is a beat at all, as far as the pulse alone tells (`pulse_verdict`,
         `played_verdict`)
     played : the pulse was followed from attack to attack (`played.track`); the confidences are those of such
         music
+    rate : of a steady pulse
     """
     if len(h.ratio) == 0:
         return None
     p = probabilities(h.evidence)
     best = best_of(h, p)
+    rivals, likelier = whole_rivals(rate, float(h.ratio[best]))
+    p = favoured(h, p, best, likelier)
+    best, first = best_of(h, p), best
+    rivals = rivals if h.tempo[best] == h.tempo[first] else ()
     kind = "played_" if played else ""
     evidence = tempo_evidence(h, p, best, beat_probability)
     tempo = np.bincount(h.tempo, p, len(RATIOS))
@@ -93,35 +95,19 @@ def choose_reading(h: Hypotheses, beat_probability: float, played: bool = False)
     octave = set(_octave(h, best))
     shown = [k for k in np.argsort(tempo)[::-1].tolist() if tempo[k] > 0.005 or k in octave]
     tempi = tuple((RATIOS[k], float(tempo[k])) for k in shown)
-    sure = calibrated(f"{kind}tempo", evidence)
-    if not played and divides_in_three(h.evidence[best]):
-        tempi, sure = doubted(tempi), sure * (1 - TERNARY_DOUBT)
+    shares = {} if played else doubts(h.evidence[best], rivals, likelier)
+    doubt = sum(shares.values())
     return Reading(
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
         beats=int(h.beats[best]),
         beat_probability=beat_probability if played else calibrated("pulse", evidence),
-        tempo_probability=sure,
+        tempo_probability=calibrated(f"{kind}tempo", evidence) * (1 - doubt),
         meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
-        bar_probability=calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)),
-        tempi=tempi,
+        bar_probability=calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence))
+        * (1 - (1 - SAME_BARS) * doubt),
+        tempi=doubted(tempi, shares),
     )
-
-
-def divides_in_three(evidence: npt.NDArray[np.float32]) -> bool:
-    """Whether attacks come again after thirds of this hypothesis' beat, and less so after halves."""
-    after = dict(zip(SPANS, evidence[SPANS_AT : SPANS_AT + len(SPANS)].tolist(), strict=True))
-    return bool(min(after[1 / 3], after[2 / 3]) > max(after[1 / 2], 0.0))
-
-
-def doubted(tempi: tuple[tuple[float, float], ...]) -> tuple[tuple[float, float], ...]:
-    """The beat rates with a share for beats of four and of two thirds of the likeliest, likeliest first."""
-    best = tempi[0][0]
-    out = {ratio: p * (1 - TERNARY_DOUBT) for ratio, p in tempi}
-    for ratio in (best * 4 / 3, best * 2 / 3):
-        near = next((r for r in out if abs(r / ratio - 1) < 1e-6), ratio)
-        out[near] = out.get(near, 0.0) + TERNARY_DOUBT / 2
-    return tuple(sorted(out.items(), key=lambda item: -item[1]))
 
 
 def agrees(h: Hypotheses, best: int) -> npt.NDArray[np.bool_]:

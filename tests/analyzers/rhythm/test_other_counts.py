@@ -1,0 +1,123 @@
+"""Rows of three may be counted otherwise: whole tempi speak for it, and the first count is said with doubt.
+
+The figures are arithmetic of the row counts (three rows and four) and of whole tempi, common practice.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyzers.rhythm.meter_evidence import SIZE, SPANS, Hypotheses
+from analyzers.rhythm.other_counts import (
+    MISREAD,
+    SPANS_AT,
+    TERNARY_DOUBT,
+    SteadyRate,
+    divides_in_three,
+    doubted,
+    doubts,
+    favoured,
+    whole_rivals,
+)
+from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, place, tone
+
+CLOSE = 5e-5  # a fit whose end is open by 2 ms in 40 s
+
+
+def evidence(third: float, half: float) -> np.ndarray:
+    row = np.zeros(SIZE, np.float32)
+    row[SPANS_AT + SPANS.index(1 / 3)] = row[SPANS_AT + SPANS.index(2 / 3)] = third
+    row[SPANS_AT + SPANS.index(1 / 2)] = half
+    return row
+
+
+def test_a_beat_divides_in_three_where_thirds_come_again_and_halves_less() -> None:
+    assert divides_in_three(evidence(0.3, -0.1))
+    assert not divides_in_three(evidence(0.3, 0.4))
+    assert not divides_in_three(evidence(-0.05, -0.1))
+
+
+@pytest.mark.parametrize(
+    ("found", "others"),
+    [
+        (134 * 4 / 3, [134.0, 268.0]),  # three rows counted where four were set, or two
+        (163 * 2 / 3, [163.0]),  # six rows for four
+        (125.0, []),  # whole itself
+        (93.75, []),  # eight rows of 125 a minute: a quarter is no third
+        (139.5, []),
+        (108.69, []),  # near a third, farther than the fit leaves open
+        (109 + 1 / 3 * 1.0, [82.0, 164.0]),
+        (109 + 2 / 3, []),  # its 3/2 is 164.5: no whole one
+    ],
+)
+def test_a_whole_number_and_a_third_has_a_whole_rival_at_three_quarters_or_three_halves(
+    found: float, others: list[float]
+) -> None:
+    ratios, likelier = whole_rivals(SteadyRate(2 * found, CLOSE), ratio=2.0)
+    assert [found / r for r in ratios] == pytest.approx(others)
+    assert (likelier > 10) == bool(others)
+
+
+def test_a_loose_fit_says_less_and_a_moving_pulse_nothing() -> None:
+    _, close = whole_rivals(SteadyRate(178.6667, CLOSE), 1.0)
+    _, loose = whole_rivals(SteadyRate(178.6667, 10 * CLOSE), 1.0)
+    assert close > 9 * loose
+    assert whole_rivals(None, 1.0) == ((), 1.0)
+
+
+def test_whole_tempi_at_any_octave_are_made_likelier() -> None:
+    ratio = np.array([1.0, 2.0, 4 / 3, 2 / 3, 1.5])
+    h = Hypotheses(ratio, 0 * ratio, *np.zeros((3, 5), np.int64), np.zeros((5, SIZE), np.float32))
+    p = favoured(h, np.array([0.5, 0.1, 0.1, 0.1, 0.2]), 0, 10.0)
+    assert p == pytest.approx(np.array([0.5, 0.1, 1.0, 1.0, 0.2]) / 2.8)
+
+
+def test_the_doubt_goes_to_the_other_counts() -> None:
+    """Rows of three: a tenth, by halves. A whole rival: its odds at the share of misread songs."""
+    assert doubts(evidence(0.3, 0.4), (), 1.0) == {}
+    three = doubts(evidence(0.3, -0.1), (), 1.0)
+    assert three == pytest.approx({4 / 3: TERNARY_DOUBT / 2, 2 / 3: TERNARY_DOUBT / 2})
+    whole = doubts(evidence(0.3, 0.4), (2 / 3,), 1 / MISREAD)
+    assert whole == pytest.approx({2 / 3: 0.5})
+
+
+def test_what_was_a_hypothesis_already_keeps_its_share_of_the_rest() -> None:
+    tempi = doubted(((1.0, 0.8), (2 / 3, 0.2)), {4 / 3: 0.05, 2 / 3: 0.05})
+    assert [ratio for ratio, _ in tempi] == pytest.approx([1.0, 2 / 3, 4 / 3])
+    assert [p for _, p in tempi] == pytest.approx([0.8 * 0.9, 0.2 * 0.9 + 0.05, 0.05])
+    assert sum(p for _, p in tempi) == pytest.approx(1.0)
+
+
+def rows(per_beat: int, bpm: float = 96.0) -> list[tuple[float, np.ndarray, float]]:
+    """Kick, snare on the backbeat and a note on every row, a little louder on the beat."""
+    step = 60 / bpm / per_beat
+    out = []
+    for k in range(per_beat * 64):
+        beat, first = divmod(k, per_beat)
+        out.append(
+            (0.1 + k * step, tone(220 * 2 ** ([0, 3, 7][k % 3] / 12), step), 1.0 if first == 0 else 0.6)
+        )
+        out.append((0.1 + k * step, HAT, 0.5))
+        if first == 0:
+            out.append((0.1 + k * step, SNARE if beat % 2 else KICK, 1.0))
+    return out
+
+
+def test_rows_of_three_are_less_sure_than_rows_of_four_and_offer_the_other_count() -> None:
+    """Counted by four rows, as a sequencer's display has them, 96 BPM in threes is 96 * 3 / 4 = 72."""
+    threes, fours = (grid_of(place(42.0, rows(n))) for n in (3, 4))
+    assert threes.tempo_bpm == pytest.approx(96.0, rel=1e-3)
+    assert fours.tempo_bpm == pytest.approx(96.0, rel=1e-3)
+    assert threes.tempo_confidence < 0.9 < fours.tempo_confidence
+    assert threes.bar_one_confidence < fours.bar_one_confidence
+    others = [c.bpm for c in threes.tempo_alternatives]
+    assert min(abs(bpm / 72 - 1) for bpm in others) < 0.01
+    assert min(abs(c.bpm / 72 - 1) for c in fours.tempo_alternatives) > 0.01
+
+
+def test_three_rows_at_a_whole_number_and_a_third_leave_room_for_the_whole_tempo() -> None:
+    """Rows of a sequence at 103 BPM in fours, sounding in threes: 103 * 4 / 3 = 137 1/3."""
+    whole, third = (grid_of(place(42.0, rows(3, bpm))) for bpm in (137.0, 103 * 4 / 3))
+    assert third.tempo_confidence < 0.9 * whole.tempo_confidence
+    assert max(c.probability for c in third.tempo_alternatives if abs(c.bpm / 103 - 1) < 1e-3) > 0.1
