@@ -13,6 +13,7 @@ from analyzers.level.silence import find_lead_in
 from analyzers.model import LeadIn, Options
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
+from demo.extras import babble
 
 RATE = 44100
 
@@ -139,6 +140,15 @@ def test_growing_noise_is_music() -> None:
     riser = np.random.default_rng(2).standard_normal((len(t), 2)) * 10 ** ((-95 + 18 * t[:, None]) / 20)
     samples = np.concatenate([riser, music()]).astype(np.float32)
     assert found(samples).first_sound_s == pytest.approx((95 - 70) / 18, abs=0.3)
+
+
+@pytest.mark.parametrize("seed", [1, 6, 12, 15, 17])
+def test_a_spoken_tag_is_no_bed(seed: int) -> None:
+    """Syllables through formants, as soft between their pulses as a bed would be."""
+    samples, start = after(2.6)
+    tag = 0.25 * babble(np.random.default_rng(seed), 2.1, RATE)
+    samples[start - len(tag) : start] += tag[:, None]
+    assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.02)
 
 
 @pytest.mark.parametrize(("growth_db", "music_s"), [(4.0, 2.0), (10.0, 0.0)])
