@@ -6,6 +6,7 @@ from fractions import Fraction
 
 NOTE_VALUES = (4, 3)  # a pickup is counted in quarters or thirds of a beat
 NEAR_BEATS = 0.06  # and so near to one of them
+SAID_LATE_S = 0.005  # a shorter silence ahead of the first hit is none
 SAID_SHIFT_S = 0.002  # a smaller shift is not worth a word: a song's line is not known much better
 
 
@@ -32,7 +33,15 @@ def before_words(
     return text if whole_bars else f"{text}; bar 1 is shortened"
 
 
-def why(before: str, bars: int, *, filled: bool, shift_s: float, hits_after_lines_s: float | None) -> str:
+def why(
+    before: str,
+    bars: int,
+    *,
+    filled: bool,
+    shift_s: float,
+    hits_after_lines_s: float | None,
+    late_s: float = 0.0,
+) -> str:
     """The whole sentence, without a full stop.
 
     Parameters
@@ -40,9 +49,12 @@ def why(before: str, bars: int, *, filled: bool, shift_s: float, hits_after_line
     before : what lies before bar one (`before_words`), in so many `bars` of the session
     filled : silence fills what the source does not have of the first bar
     shift_s, hits_after_lines_s : as in the plan
+    late_s : so much after bar one's line the first hit is left
     """
     text = f"the song starts at bar {bars + 1}" + (f"; {before}" if bars else "")
     text += "; silence fills the part of that bar that the source does not have" if filled else ""
+    if late_s > SAID_LATE_S:
+        text += f"; its first hit comes {late_s * 1000:.0f} ms after the bar line, which is the song's"
     return text + _shifted(shift_s, hits_after_lines_s)
 
 

@@ -22,7 +22,7 @@ from daemon.export.cutwords import SAID_SHIFT_S, before_words, why
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie; under hiss, which hides the foot, LATE_S
-LATEST_SHIFT_S = 0.012  # lines move no further back: the song's other attacks would lie far ahead of them
+LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
@@ -93,8 +93,9 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
+    limit_s = min(early_hit_s, bar_s * _bar_shares(grid))
     air_s = LATE_S if analysis.lead_in.kind == "hiss or hum" else MOVED_AIR_S
-    shift = _shift(early, min(early_hit_s, bar_s * _bar_shares(grid)), air_s, rate)
+    shift = _shift(early, limit_s, air_s, rate, steady=grid.constant_tempo is not False)
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -103,6 +104,7 @@ def plan_cut(
     source_start = min(max(music_start, 0), frames)
     end = frames if trim_tail_to is None else _next_line(grid, bar_s, shift, trim_tail_to, frames, rate)
     hits_s = _hits_after_lines(grid, shift)
+    late_s = -early - shift if -early < limit_s else 0.0
     bars = before_bars + lead_in_bars
     beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
     whole = start == "bar_one"
@@ -115,18 +117,27 @@ def plan_cut(
         zero_s=first / rate,
         bar_one_in_copy_s=one - first / rate,
         bars_before_bar_one=bars,
-        why=why(before, bars, filled=filled, shift_s=shift, hits_after_lines_s=hits_s),
+        why=why(before, bars, filled=filled, shift_s=shift, hits_after_lines_s=hits_s, late_s=late_s),
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
         before_bar_one=before,
     )
 
 
-def _shift(early_s: float, limit_s: float, air_s: float, rate: int) -> float:
-    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `air_s` ahead."""
+def _shift(early_s: float, limit_s: float, air_s: float, rate: int, *, steady: bool) -> float:
+    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `air_s` ahead.
+
+    A hit too late for the lines to follow leaves them where the song's others lie: moved half-way they would
+    serve neither. Where the tempo moves, the line is known no better than that, and follows.
+    """
     if 0.5 / rate < early_s < limit_s:
         return -early_s
-    return min(-early_s - air_s, LATEST_SHIFT_S) if LATE_S < -early_s < limit_s else 0.0
+    late_s = -early_s
+    if not LATE_S < late_s < limit_s:
+        return 0.0
+    if not steady:
+        return late_s - air_s
+    return min(late_s - air_s, LATEST_SHIFT_S) if late_s <= LATEST_SHIFT_S + LATE_S else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:

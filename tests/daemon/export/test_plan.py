@@ -104,12 +104,32 @@ def test_the_setting_can_take_any_sound_for_a_pickup():
     assert plan_cut(found, frames=10**7, rate=44100, early_hit_s=0.0).bars_before_bar_one == 1
 
 
-def test_a_first_hit_that_is_late_leaves_at_most_four_milliseconds():
-    late = ((0.0009, 0.0009), (0.003, 0.003), (0.006, 0.001), (0.011, 0.001), (0.018, 0.006), (0.2, 0.2))
-    for late_s, left_s in late:
-        plan = plan_cut(analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100)
-        assert plan.in_copy_s(3.5 + late_s) == pytest.approx(left_s, abs=1 / 44100)
-        assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / 44100)
+@pytest.mark.parametrize(
+    ("late_s", "left_s"),
+    [(0.0009, 0.0009), (0.003, 0.003), (0.006, 0.001), (0.011, 0.001), (0.0155, 0.0035), (0.2, 0.2)],
+)
+def test_a_first_hit_that_is_late_leaves_at_most_four_milliseconds(late_s, left_s):
+    plan = plan_cut(analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100)
+
+    assert plan.in_copy_s(3.5 + late_s) == pytest.approx(left_s, abs=1 / 44100)
+    assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / 44100)
+
+
+def test_a_first_hit_too_late_to_follow_leaves_the_lines_to_the_song_and_is_told():
+    plan = plan_cut(analysis(120.0, 3.5, 3.518), frames=10**7, rate=44100)
+
+    assert plan.session_shift_s == 0.0
+    assert plan.in_copy_s(3.518) == pytest.approx(0.018, abs=1 / 44100)
+    assert plan.why.endswith("; its first hit comes 18 ms after the bar line, which is the song's")
+
+
+def test_where_the_tempo_moves_the_line_follows_a_late_first_hit():
+    found = analysis(120.0, 3.5, 3.521)
+    found = replace(found, grid=replace(found.grid, constant_tempo=False))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.in_copy_s(3.521) == pytest.approx(0.001, abs=1 / 44100)
 
 
 def test_the_plan_says_where_the_songs_hits_lie():
