@@ -253,6 +253,8 @@ def _words(correction: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """As a correction file says it."""
     units = {"tempo_bpm": ("tempo", "g", " BPM"), "bar_one_s": ("bar one", ".4f", " s")}
     units |= {"tuning_cents": ("tuning", "+g", " cents")}
+    later = "".join(f", then {key} at {at_s:.2f} s" for at_s, key in correction.get("key_changes", ()))
     for name, value in correction.items():
         word, form, unit = units.get(name, (name, "", ""))
-        yield word, f"{value:{form}}{unit}"
+        if name != "key_changes":
+            yield word, f"{value:{form}}{unit}{later if name == 'key' else ''}"

@@ -71,6 +71,9 @@ def test_its_corrections_are_told(one: InlineService) -> None:
         "  corrected: tempo 70 BPM, key E flat minor (beatintake undo takes the last one back)"
         in as_lines(asked(one, "beat"))
     )
+    two = Correction(key="C minor", key_changes=((24.0, "D minor"),))
+    add_correction(one.settings.folders.state, record.sha256, "beat.wav", two, {}, "0")
+    assert "  corrected: key C minor, then D minor at 24.00 s (" in "\n".join(as_lines(asked(one, "beat")))
 
 
 def test_a_rejected_one_says_why(one: InlineService) -> None:
