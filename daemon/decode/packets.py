@@ -65,7 +65,8 @@ class Packets:
 
     def _begin(self, form: str, start_known: bool) -> None:
         stream = next(iter(self._container.streams.audio), None)
-        codec = stream.codec_context.name if stream is not None else "none"
+        context = stream.codec_context if stream is not None else None  # None: a codec that has no name
+        codec = context.name if context is not None else "none"
         if stream is None or not (codec in CODECS or codec.startswith("pcm_")):
             raise ValueError(f"no sound of a known kind: {codec}")
         stream.codec_context.thread_type, stream.codec_context.options = "NONE", CAREFUL

@@ -122,6 +122,14 @@ def test_without_the_second_decoder_the_reason_names_it(
         read(tmp_path / "beat.m4a", FILES["M4A AAC"][1])
 
 
+def test_a_codec_without_a_name_is_refused(tmp_path: Path) -> None:
+    """The sample entry of an MP4 (ISO/IEC 14496-12, 8.5.2) with four letters that stand for no codec."""
+    data = packets(noise(1.0, 48000), 48000, "M4A AAC")
+    at = data.index(b"mp4a", data.index(b"stsd"))
+    with pytest.raises(UnreadableAudio, match="no sound of a known kind"):
+        read(tmp_path / "beat.m4a", data[:at] + b"zzzz" + data[at + 4 :])
+
+
 def test_no_other_container_is_opened_by_name(tmp_path: Path) -> None:
     """A playlist that names another file is text, whatever it is called."""
     (tmp_path / "secret.wav").write_bytes(FILES["WAV 16"][1])
