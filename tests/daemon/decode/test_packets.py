@@ -123,11 +123,11 @@ def test_without_the_second_decoder_the_reason_names_it(
 
 
 def test_a_codec_without_a_name_is_refused(tmp_path: Path) -> None:
-    """The sample entry of an MP4 (ISO/IEC 14496-12, 8.5.2) with four letters that stand for no codec."""
-    data = packets(noise(1.0, 48000), 48000, "M4A AAC")
-    at = data.index(b"mp4a", data.index(b"stsd"))
+    """An object type that stands for no codec, in the decoder descriptor of an MP4 (ISO/IEC 14496-1, 7.2.6.6)."""
+    data = bytearray(packets(noise(1.0, 48000), 48000, "M4A AAC"))
+    data[data.index(b"\x04\x80\x80\x80", data.index(b"esds")) + 5] = 0x01
     with pytest.raises(UnreadableAudio, match="no sound of a known kind"):
-        read(tmp_path / "beat.m4a", data[:at] + b"zzzz" + data[at + 4 :])
+        read(tmp_path / "beat.m4a", bytes(data))
 
 
 def test_no_other_container_is_opened_by_name(tmp_path: Path) -> None:
