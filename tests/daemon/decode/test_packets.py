@@ -123,7 +123,7 @@ def test_without_the_second_decoder_the_reason_names_it(
 
 
 def test_a_codec_without_a_name_is_refused(tmp_path: Path) -> None:
-    """An object type that stands for no codec, in the decoder descriptor of an MP4 (ISO/IEC 14496-1, 7.2.6.6)."""
+    """An object type of no codec in the decoder descriptor of an MP4 (ISO/IEC 14496-1, 7.2.6.6)."""
     data = bytearray(packets(noise(1.0, 48000), 48000, "M4A AAC"))
     data[data.index(b"\x04\x80\x80\x80", data.index(b"esds")) + 5] = 0x01
     with pytest.raises(UnreadableAudio, match="no sound of a known kind"):
