@@ -27,6 +27,7 @@ from analyzers.signal.samples import BLOCK_FRAMES, Floats, Signal, blocks_of
 FRAME_S = 0.005
 LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
 BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
+LASTING_BELOW = 0.035  # or, where it lasts BED_LOOK_S at least, under this one (-29 dB)
 CLICK_S = 0.010  # shorter: a click, not music
 CLICK_FRAMES = 4
 BED_LOOK_S = 0.25  # the bed's level is learnt from this much
@@ -139,7 +140,8 @@ def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: floa
     if len(look) < BED_LEAST_S * rate:
         return False
     typical = float(np.median(look))
-    if not threshold / NOISE_PEAK < typical < BED_BELOW * peak:
+    below = LASTING_BELOW if len(look) == round(BED_LOOK_S * rate) else BED_BELOW
+    if not threshold / NOISE_PEAK < typical < below * peak:
         return False
     return tonal_share(mono, rate) < TONAL
 
@@ -161,8 +163,11 @@ def _start_over_bed(
         return None
     typical = float(np.median(quiet[over : over + learn * size]))
     first = max(over, rise - size)
-    above = quiet[first : rise + 6 * size] > max(threshold, NOISE_PEAK * typical)
+    level, end = max(threshold, NOISE_PEAK * typical), rise + 6 * size
+    above = quiet[first:end] > level
     sample = first + int(np.argmax(above)) if above.any() else rise
+    music = _skip_clicks(quiet, sample, rate, level, lasting=level) if above.any() else rise
+    sample = music if music < end + 2 * size else sample
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
 
 
@@ -182,12 +187,18 @@ def _is_steady(bed: Floats) -> bool:
     return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
 
 
-def _skip_clicks(quiet: _Magnitudes, over: int, rate: int, threshold: float) -> int:
-    """First sample over the threshold that is not a lone click."""
+def _skip_clicks(
+    quiet: _Magnitudes, over: int, rate: int, threshold: float, lasting: float | None = None
+) -> int:
+    """First sample over the threshold that is not a lone click: not over within `CLICK_S`.
+
+    lasting : what the sound stays above; half the threshold by default
+    """
+    lasting = threshold / 2 if lasting is None else lasting
     size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
     at = over
     while at + CLICK_FRAMES * size <= len(quiet):
-        busy = _frames(quiet[at : at + CLICK_FRAMES * size], size).max(axis=1) > threshold / 2
+        busy = _frames(quiet[at : at + CLICK_FRAMES * size], size).max(axis=1) > lasting
         if busy.sum() > CLICK_FRAMES // 2:
             return at
         at += int(np.argmin(busy)) * size

@@ -21,7 +21,7 @@ from daemon.export.cutwords import SAID_SHIFT_S, before_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
-MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie; under hiss, which hides the foot, LATE_S
+MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
@@ -94,8 +94,9 @@ def plan_cut(
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
     limit_s = min(early_hit_s, bar_s * _bar_shares(grid))
-    air_s = LATE_S if analysis.lead_in.kind == "hiss or hum" else MOVED_AIR_S
-    shift = _shift(early, limit_s, air_s, rate, steady=grid.constant_tempo is not False)
+    shift = _shift(early, limit_s, rate, steady=grid.constant_tempo is not False)
+    if shift > 0.0 and analysis.lead_in.kind == "hiss or hum":
+        shift = 0.0  # which hides the foot: the hit is not known to be late
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -124,8 +125,8 @@ def plan_cut(
     )
 
 
-def _shift(early_s: float, limit_s: float, air_s: float, rate: int, *, steady: bool) -> float:
-    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `air_s` ahead.
+def _shift(early_s: float, limit_s: float, rate: int, *, steady: bool) -> float:
+    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `MOVED_AIR_S`.
 
     A hit too late for the lines to follow leaves them where the song's others lie: moved half-way they would
     serve neither. Where the tempo moves, the line is known no better than that, and follows.
@@ -136,8 +137,8 @@ def _shift(early_s: float, limit_s: float, air_s: float, rate: int, *, steady: b
     if not LATE_S < late_s < limit_s:
         return 0.0
     if not steady:
-        return late_s - air_s
-    return min(late_s - air_s, LATEST_SHIFT_S) if late_s <= LATEST_SHIFT_S + LATE_S else 0.0
+        return late_s - MOVED_AIR_S
+    return min(late_s - MOVED_AIR_S, LATEST_SHIFT_S) if late_s <= LATEST_SHIFT_S + LATE_S else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:

@@ -119,6 +119,22 @@ def test_crackle_is_no_music() -> None:
     assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.01)
 
 
+def test_hiss_a_little_louder_is_no_music_where_it_lasts() -> None:
+    """30 dB under the peak for a second: a bed; a moment of it may be the music's own beginning."""
+    for lead_in_s, start_s in ((1.0, 1.0), (0.1, 0.0)):
+        samples, _ = after(lead_in_s, bed=white(lead_in_s + 4, -32.5))
+        assert found(samples).first_sound_s == pytest.approx(start_s, abs=0.004)
+
+
+@pytest.mark.parametrize("early_ms", [9, 14, 19, 24])
+def test_a_click_over_a_bed_just_ahead_of_the_first_hit_is_not_the_hit(early_ms: int) -> None:
+    """A scratch of a record, 2 ms long and 20 dB above the bed."""
+    samples, start = after(1.0, bed=white(5.0, -60))
+    at = start - round(early_ms * RATE / 1000)
+    samples[at : at + RATE // 500] += 0.02 * np.sign(white(0.002, 0.0))[: RATE // 500].astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.001)
+
+
 def test_lone_click_in_silence_is_no_music() -> None:
     samples, start = after(1.0)
     samples[RATE // 3 : RATE // 3 + 20] = 0.1

@@ -123,6 +123,13 @@ def test_a_first_hit_too_late_to_follow_leaves_the_lines_to_the_song_and_is_told
     assert plan.why.endswith("; its first hit comes 18 ms after the bar line, which is the song's")
 
 
+def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late():
+    found = analysis(120.0, 3.5, 3.509)
+    found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))
+
+    assert plan_cut(found, frames=10**7, rate=44100).session_shift_s == 0.0
+
+
 def test_where_the_tempo_moves_the_line_follows_a_late_first_hit():
     found = analysis(120.0, 3.5, 3.521)
     found = replace(found, grid=replace(found.grid, constant_tempo=False))
