@@ -107,6 +107,17 @@ class KeyChange:
 
 
 @dataclass(frozen=True, slots=True)
+class Blues:
+    """A blues by its form; its tonic is that of the key."""
+
+    tonic: str  # "A"
+    minor: bool  # minor blues
+    bars: int  # of a chorus: 12 or 8
+    first_chorus_s: float  # where the first whole chorus begins
+    confidence: float
+
+
+@dataclass(frozen=True, slots=True)
 class Key:
     """Tonic and scale. ``tonic`` is None when the music has no key (drums, noise, atonal)."""
 
@@ -120,6 +131,7 @@ class Key:
     changes: tuple[KeyChange, ...]
     profile: tuple[float, ...]  # evidence: 12 pitch-class weights from C, sum 1 (empty when none)
     reason: str | None = None
+    blues: Blues | None = None
 
 
 @dataclass(frozen=True, slots=True)

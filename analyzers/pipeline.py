@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 
+from analyzers.harmony.blues import find_blues, settled
 from analyzers.harmony.chords import find_chords
 from analyzers.harmony.key import find_key
 from analyzers.harmony.tuning import find_tuning
@@ -48,7 +49,7 @@ def analyse(
         grid = find_grid(features, lead_in)
         on_stage("harmony")
         tuning = find_tuning(features)
-        key = find_key(features, tuning, grid)
+        key = settled(find_key(features, tuning, grid), find_blues(features, tuning, grid))
         chords = find_chords(features, tuning, grid, key)
         sections = find_sections(features, tuning, grid)
         on_stage("health")

@@ -1,9 +1,10 @@
 """Tuning, key, chords, and how they are spelled, voiced and sung.
 
-Offers `tuning`, `key`, `chords`, `spelling`, `key_names`, `voicing`, `partwriting` and `note_sets`.
+Offers `blues`, `tuning`, `key`, `chords`, `spelling`, `key_names`, `voicing`, `partwriting` and `note_sets`.
 """
 
 __all__ = [
+    "blues",
     "chords",
     "key",
     "key_names",

@@ -18,7 +18,14 @@ from scipy.special import expit, logit, softmax
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.network_inputs import chord_inputs
-from analyzers.harmony.spelling import chord_label, is_minor, pitch_class_of, scale_pitch_classes, signature
+from analyzers.harmony.spelling import (
+    BLUES_STEPS,
+    chord_label,
+    is_minor,
+    pitch_class_of,
+    scale_pitch_classes,
+    signature,
+)
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Chord, Grid, Key, Tuning
 from analyzers.signal.features import Features
@@ -126,6 +133,8 @@ def key_preference(key: Key) -> FloatArray:
     if key.tonic is None or key.mode is None:
         return weight
     scale = set(scale_pitch_classes(key.tonic, key.mode))
+    if key.blues is not None:
+        scale |= {(pitch_class_of(key.tonic) + step) % 12 for step in BLUES_STEPS[key.blues.minor]}
     if key.mode == "minor":
         scale |= {(pitch_class_of(key.tonic) + 11) % 12}
     for root in range(12):

@@ -4,7 +4,8 @@ A set begins with each section and where the key changes. It holds the scale of 
 notes, spelled as the key is) and, apart, notes that the beat's own chords sound beside it, such as
 the raised seventh over the dominant of a minor key: a voice that follows the chord sings them, so
 they must not be pulled away. Only chords that are sure enough count, and only what sounds for half a
-second or more in all. Without a key, or with one that is not sure, the set is chromatic.
+second or more in all. Without a key, or with one that is not sure, the set is chromatic. In a blues the
+set holds both thirds and the lowered fifth (`spelling.BLUES_STEPS`).
 
 Source: scales as in `spelling`; the raised leading tone in minor: any handbook of harmony.
 """
@@ -16,6 +17,10 @@ from dataclasses import dataclass
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.spelling import (
+    FEWEST,
+    MOST,
+    blues_name,
+    blues_names,
     fifths_name,
     fifths_place,
     is_minor,
@@ -23,11 +28,10 @@ from analyzers.harmony.spelling import (
     parse_chord,
     pitch_class_of,
     scale_names,
-    scale_pitch_classes,
     signature,
 )
 from analyzers.harmony.voicing import QUALITIES
-from analyzers.model import Analysis, Chord
+from analyzers.model import Analysis, Chord, Key
 
 LEAST_S = 0.5
 FIFTHS = {
@@ -43,7 +47,6 @@ FIFTHS = {
     11: 5,
 }  # by semitones
 FLATTEST, SHARPEST = -15, 19  # double flats and double sharps on the line of fifths
-FEWEST, MOST = -8, 1  # places on the line of fifths that keep double flats and sharps out
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +81,7 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
         tonic, mode, confidence = key_at(analysis.key, (chord.start_s + chord.end_s) / 2)
         if parsed is None or tonic is None or mode is None or confidence < sure:
             continue
-        inside = scale_pitch_classes(tonic, mode)
+        inside = {pitch_class_of(note) for note in key_notes(analysis.key, tonic, mode)}
         outside = [tone for tone in QUALITIES[parsed[1]] if (parsed[0] + tone) % 12 not in inside]
         if outside:
             name = chord.label, tuple(_tone_name(chord.label, tone) for tone in outside)
@@ -112,11 +115,19 @@ def _set(analysis: Analysis, start_s: float, end_s: float, letter: str | None, s
     if confidence < sure:
         return NoteSet(start_s, letter, f"{tonic} {mode}", (), ())
     pitch_class = pitch_class_of(tonic)
-    notes = scale_names(pitch_class, mode)
-    inside = scale_pitch_classes(tonic, mode)
+    notes, name = key_notes(analysis.key, tonic, mode), f"{tonic} {mode}"
+    inside = {pitch_class_of(note) for note in notes}
+    if analysis.key.blues is not None:
+        name = blues_name(tonic, analysis.key.blues.minor)
     sounding = _sounding(analysis.chords, start_s, end_s, sure)
     more = sorted(p for p, seconds in sounding.items() if seconds >= LEAST_S and p not in inside)
-    return NoteSet(start_s, letter, f"{tonic} {mode}", notes, _names(more, pitch_class, mode))
+    return NoteSet(start_s, letter, name, notes, _names(more, pitch_class, mode))
+
+
+def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:
+    """What pitch correction may pull to in the key on `tonic`; in a blues both thirds, too."""
+    pitch_class = pitch_class_of(tonic)
+    return scale_names(pitch_class, mode) if key.blues is None else blues_names(pitch_class, key.blues.minor)
 
 
 def _tone_name(label: str, tone: int) -> str:

@@ -31,6 +31,10 @@ _SIGNATURE_SHIFT = {
 }
 # six accidentals either way: tonic position on the line of fifths
 _AT_SIX = {"major": 6, "minor": -3, "dorian": 8, "phrygian": -2, "mixolydian": 7, "harmonic minor": -3}
+# Notes sung in a blues: the minor pentatonic scale with the lowered fifth; in a major blues together with the
+# major pentatonic scale, so both thirds; in a minor blues with the rest of the key (common practice)
+BLUES_STEPS = {False: (0, 2, 3, 4, 5, 6, 7, 9, 10), True: (0, 2, 3, 5, 6, 7, 8, 10)}  # by "minor"
+FEWEST, MOST = -8, 1  # first places on the line of fifths that keep double flats and sharps out
 MINOR_BELOW, MAJOR_BELOW = 3, 5  # places below the signature that chord roots reach down to
 
 CHORD_SUFFIXES = {
@@ -115,6 +119,12 @@ def scale_names(pitch_class: int, mode: str) -> tuple[str, ...]:
     return tuple(names)
 
 
+def blues_names(pitch_class: int, minor: bool) -> tuple[str, ...]:
+    """Notes of a blues from the tonic up, no double accidentals: ('A', 'B', 'C', 'C sharp', 'D', ...)."""
+    first = tonic_position(pitch_class, "minor" if minor else "major") - 6
+    return tuple(note_name(pitch_class + step, min(max(first, FEWEST), MOST)) for step in BLUES_STEPS[minor])
+
+
 def scale_pitch_classes(tonic: str, mode: str) -> frozenset[int]:
     """Which of the twelve pitch classes (C = 0) the scale on a spelled tonic holds."""
     return frozenset((pitch_class_of(tonic) + step) % 12 for step in SCALES[mode])
@@ -160,6 +170,11 @@ def parse_chord(label: str) -> tuple[int, str] | None:
         root, rest = root + rest[0], rest[1:]
     quality = next(q for q, suffix in CHORD_SUFFIXES.items() if suffix == rest)
     return pitch_class_of(root), quality
+
+
+def blues_name(tonic: str, minor: bool) -> str:
+    """As it is said: "blues in A", "minor blues in A"."""
+    return f"{'minor ' if minor else ''}blues in {tonic}"
 
 
 def key_name(tonic: str | None, mode: str | None) -> str | None:

@@ -213,6 +213,7 @@ def _with_key(key: Key, text: str, later: Sequence[tuple[float, str]]) -> Key:
         parallel=_related(key, tonic, mode, relative=False),
         changes=tuple(KeyChange(at_s, *(parse_key(name) or (name, "major")), 1.0) for at_s, name in later),
         reason=None,
+        blues=None,
     )
 
 

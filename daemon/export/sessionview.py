@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from analyzers.level.working_level import after_gain
-from analyzers.model import Analysis, Flag, Grid, Loudness, Section
+from analyzers.model import Analysis, Flag, Grid, Key, Loudness, Section
 from daemon.export.copylevel import with_peaks
 from daemon.export.sessionbeats import Placement, session_beats
 
@@ -60,9 +60,7 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
         duration_s=end_s,
         lead_in=replace(analysis.lead_in, first_sound_s=None if first is None else first - cut.zero_s),
         grid=session_grid,
-        key=replace(
-            analysis.key, changes=tuple(replace(c, at_s=c.at_s + line_s) for c in analysis.key.changes)
-        ),
+        key=_key(analysis.key, line_s),
         chords=tuple(
             replace(c, start_s=max(c.start_s + line_s, chords_s), end_s=c.end_s + line_s)
             for c in analysis.chords
@@ -72,6 +70,11 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
         loudness=loudness,
         flags=tuple(_flag(flag, cut, analysis.loudness, loudness) for flag in analysis.flags),
     )
+
+
+def _key(key: Key, line_s: float) -> Key:
+    blues = key.blues and replace(key.blues, first_chorus_s=key.blues.first_chorus_s + line_s)
+    return replace(key, changes=tuple(replace(c, at_s=c.at_s + line_s) for c in key.changes), blues=blues)
 
 
 def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None) -> Loudness:

@@ -8,9 +8,9 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analyzers.harmony.spelling import key_name
+from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, LeadIn, Loudness
+from analyzers.model import Analysis, Key, LeadIn, Loudness
 from config.settings import Output
 from daemon.corrections.apply import Correction
 from daemon.report.parts import Alternative, Estimate, Evidence, Part
@@ -32,6 +32,7 @@ class Answers(Part):
     integrated_loudness: Estimate
     loudness_range: Estimate
     true_peak: Estimate
+    blues: Estimate | None = None
 
 
 def answer(analysis: Analysis, measured: Analysis, correction: Correction | None, output: Output) -> Answers:
@@ -44,10 +45,12 @@ def answer(analysis: Analysis, measured: Analysis, correction: Correction | None
     output : working loudness and true-peak ceiling, for the suggested gain
     """
     answers = {**_grid(analysis), **_pitch(analysis), **_levels(analysis, measured.loudness, output)}
+    blues = _blues(analysis.key)
     if correction is None:
-        return Answers(**answers)
+        return Answers(**answers, blues=blues)
     before = {**_grid(measured), **_pitch(measured)}
-    return Answers(**{name: _by_hand(name, value, before, correction) for name, value in answers.items()})
+    by_hand = {name: _by_hand(name, value, before, correction) for name, value in answers.items()}
+    return Answers(**by_hand, blues=blues)
 
 
 def _by_hand(name: str, value: Estimate, before: Mapping[str, Estimate], correction: Correction) -> Estimate:
@@ -162,6 +165,25 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
             reason=(tuning.reason or "nothing tonal was found") if tuning.cents is None else None,
         ),
     }
+
+
+def _blues(key: Key) -> Estimate | None:
+    """None when it is none, or the key was set by hand."""
+    if key.blues is None:
+        return None
+    return Estimate(
+        value=blues_name(key.blues.tonic, key.blues.minor),
+        confidence=key.blues.confidence,
+        evidence=(
+            Evidence(what="form", value=float(key.blues.bars), unit="bars"),
+            Evidence(
+                what="first whole chorus", value=key.blues.first_chorus_s, unit="s in the producer's file"
+            ),
+            Evidence(
+                what="notes", value=", ".join(blues_names(pitch_class_of(key.blues.tonic), key.blues.minor))
+            ),
+        ),
+    )
 
 
 def _levels(analysis: Analysis, source: Loudness, output: Output) -> dict[str, Estimate]:

@@ -18,7 +18,7 @@ from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
-from daemon.report.words import begins, first_line, moves, seconds, session_place, signed
+from daemon.report.words import BENT, begins, first_line, moves, seconds, session_place, signed
 
 WIDTH = 58
 BARS_A_LINE = 4
@@ -87,6 +87,8 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
             continue
         found.append(f"  {place}: {' '.join(map(short_name, notes))} ({key})")
+        if analysis.key.blues is not None:
+            found.append(f"    {BENT}")
         if beside:
             found.append(f"    the chords also sound {', '.join(map(short_name, beside))}")
     return found

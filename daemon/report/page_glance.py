@@ -17,6 +17,7 @@ from daemon.report.words import (
     begins,
     counted,
     glance_tempo,
+    key_line,
     moves,
     percent,
     rival_keys,
@@ -102,7 +103,9 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     return Row(
         "Key",
         str(estimate.value),
-        ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER]),
+        str(key_line(key))
+        if key.blues
+        else ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER]),
         tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
         estimate.confidence,
         _by_hand(estimate),

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import NamedTuple
 
-from analyzers.harmony.note_sets import ChordBeside, chords_beside
+from analyzers.harmony.note_sets import ChordBeside, chords_beside, key_notes
 from analyzers.harmony.spelling import pitch_class_of, scale_names
 from analyzers.model import Analysis
 from analyzers.rhythm.bars import bar_lines
 from daemon.report.page_chords import chord_bars
-from daemon.report.words import bar_or_time, percent
+from daemon.report.words import BENT, bar_or_time, key_line, percent, sentence
 
 MOST_CHORDS = 2
 MOST_BARS = 6
@@ -33,13 +33,27 @@ def key_lines(view: Analysis, sure: float) -> list[Below]:
     key = view.key
     if key.tonic is None or key.mode is None:
         return []
+    if key.blues is not None:
+        start = bar_or_time(view.grid, key.blues.first_chorus_s)
+        where = f"{key.blues.bars} bars, the first chorus at {start}, {percent(key.blues.confidence)} sure"
+        notes = ", ".join(key_notes(key, key.tonic, key.mode))
+        found = [
+            Below("", str(key_line(key)), f"by its form: {where}"),
+            Below(f"Notes: {notes}"),
+            Below(sentence(BENT)),
+        ]
+        return [*found, *_chords_beside(view, sure)]
     when = "" if key.confidence >= sure else f" of {key.tonic} {key.mode}, once it is checked"
     found = [Below(f"Notes{when}: {_notes(key.tonic, key.mode)}")]
     for change in key.changes:
         how = f"{bar_or_time(view.grid, change.at_s)}, {percent(change.confidence)} sure"
         notes = f"notes: {_notes(change.tonic, change.mode)}"
         found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
-    return [*found, *(Below(_beside(view, chord)) for chord in chords_beside(view, sure)[:MOST_CHORDS])]
+    return [*found, *_chords_beside(view, sure)]
+
+
+def _chords_beside(view: Analysis, sure: float) -> list[Below]:
+    return [Below(_beside(view, chord)) for chord in chords_beside(view, sure)[:MOST_CHORDS]]
 
 
 def _notes(tonic: str, mode: str) -> str:

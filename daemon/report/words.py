@@ -5,13 +5,15 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 
-from analyzers.harmony.spelling import is_minor, key_name, pitch_class_of
+from analyzers.harmony.spelling import blues_name, is_minor, key_name, pitch_class_of
 from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, TempoCandidate
 from analyzers.rhythm.bars import bar_lines, nearest_bar
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
 from daemon.report.parts import Claim, Cut
 
+# common practice: what is bent on purpose lies between two notes and is no fault to correct
+BENT = "a blues bends third, fifth and seventh: correct them slowly or not at all"
 HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
 FAULTS = {  # what differs from the code of the flag
     "clipping": "clipped",
@@ -97,7 +99,9 @@ def session_place(grid: Grid, at_s: float) -> str:
 
 
 def key_line(key: Key) -> str | None:
-    """'D flat major, then E flat major'; None without a key."""
+    """'D flat major, then E flat major', 'blues in A'; None without a key."""
+    if key.blues is not None:
+        return blues_name(key.blues.tonic, key.blues.minor)
     later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER])
     first = key_name(key.tonic, key.mode)
     return first and f"{first}{later}"

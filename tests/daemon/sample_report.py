@@ -7,6 +7,7 @@ from pathlib import Path
 
 from analyzers.model import (
     Analysis,
+    Blues,
     Chord,
     Flag,
     Grid,
@@ -86,6 +87,11 @@ def key_of(tonic: str = "E flat", mode: str = "minor", confidence: float = 0.91)
         changes=(),
         profile=(0.02, 0.1, 0.02, 0.22, 0.02, 0.1, 0.15, 0.02, 0.12, 0.02, 0.13, 0.08),
     )
+
+
+def blues_in_a(at_s: float = BAR_ONE_S, confidence: float = 0.93) -> Key:
+    """A blues of twelve bars whose first chorus begins at `at_s`."""
+    return replace(key_of("A", "major", confidence), blues=Blues("A", False, 12, at_s, confidence))
 
 
 def sample_analysis(**changes) -> Analysis:

@@ -10,7 +10,7 @@ from analyzers.model import Chord
 from daemon.export.plan import plan_cut
 from daemon.export.score import make_score
 from daemon.export.sessionview import in_session
-from tests.daemon.sample_report import BAR_ONE_S, RATE, sample_analysis, steady_grid
+from tests.daemon.sample_report import BAR_ONE_S, RATE, blues_in_a, sample_analysis, steady_grid
 
 BEAT_S = 60 / 140
 
@@ -68,3 +68,10 @@ def test_the_copy_begins_with_the_tempo_that_its_first_sample_has():
 
     assert [bpm for _, bpm in curve] == [140.0, 141.0]
     assert [at for at, _ in curve] == pytest.approx([0.0, 9.0 - plan.zero_s])
+
+
+def test_the_first_chorus_of_a_blues_moves_with_the_lines():
+    found = sample_analysis(key=blues_in_a(BAR_ONE_S + 8 * BEAT_S))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=2)
+
+    assert in_session(found, plan).key.blues.first_chorus_s == pytest.approx((8 + 8) * BEAT_S)

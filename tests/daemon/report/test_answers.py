@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
 
 from analyzers.model import TempoCandidate
+from daemon.corrections.apply import Correction, apply_correction
 from daemon.report.report import Report
-from tests.daemon.sample_report import sample_analysis, sample_report, steady_grid
+from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, sample_analysis, sample_report, steady_grid
 
 
 def with_rival(probability: float) -> Report:
@@ -25,3 +27,29 @@ def test_what_rounding_adds_to_a_probability_is_taken_off(summed: float, said: f
 def test_what_is_no_probability_is_refused(wrong: float) -> None:
     with pytest.raises(Exception, match="probability"):
         with_rival(wrong)
+
+
+def test_a_blues_is_an_answer_of_its_own_and_none_where_the_key_was_set_by_hand() -> None:
+    found = sample_analysis(key=blues_in_a())
+    answers = sample_report(found).answers
+    assert answers.blues is not None
+    assert (answers.blues.value, answers.blues.confidence) == ("blues in A", 0.93)
+    told = {item.what: item.value for item in answers.blues.evidence}
+    assert told == {
+        "form": 12.0,
+        "first whole chorus": BAR_ONE_S,
+        "notes": "A, B, C, C sharp, D, E flat, E, F sharp, G",
+    }
+    assert answers.key.value == "A major"
+    assert sample_report().answers.blues is None
+    by_hand = apply_correction(found, Correction(key="D major"))
+    assert (by_hand.key.tonic, by_hand.key.blues) == ("D", None)
+
+
+def test_a_report_keeps_a_blues_and_one_without_the_field_is_read() -> None:
+    report = sample_report(sample_analysis(key=blues_in_a()))
+    again = Report.model_validate_json(report.model_dump_json())
+    assert again.analysis.key.blues == blues_in_a().blues
+    older = json.loads(report.model_dump_json())
+    del older["analysis"]["key"]["blues"], older["answers"]["blues"]
+    assert Report.model_validate(older).analysis.key.blues is None

@@ -11,6 +11,7 @@ from daemon.report.card import WIDTH, card
 from daemon.report.report import Report
 from tests.daemon.sample_report import (
     BAR_ONE_S,
+    blues_in_a,
     key_of,
     no_steady_beat,
     sample_analysis,
@@ -125,3 +126,13 @@ def test_hostile_names_stay_on_their_line():
     report = sample_report(source=sample_source("a\nb\x1b[31m.wav"))
     assert "\x1b" not in text_of(report)
     assert text_of(report).splitlines()[0].startswith("a\\x0ab\\x1b[31m.wav: ")
+
+
+def test_a_blues_is_named_and_its_notes_leave_both_thirds():
+    report = sample_report(sample_analysis(key=blues_in_a()))
+    lines = text_of(report).splitlines()
+    assert lines[0] == "amber-lane.wav: 140 BPM, blues in A, song starts at bar 1"
+    text = " ".join(text_of(report).split())
+    assert "from the start: A B C C# D Eb E F# G (blues in A)" in text
+    assert "a blues bends third, fifth and seventh: correct them slowly or not at all" in text
+    assert max(map(len, lines[1:])) <= WIDTH

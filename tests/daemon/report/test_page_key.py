@@ -8,7 +8,7 @@ import pytest
 
 from analyzers.model import Chord, Key, KeyChange
 from daemon.report.page_key import key_lines
-from tests.daemon.sample_report import BAR_ONE_S, key_of, sample_analysis, sample_report
+from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, key_of, sample_analysis, sample_report
 
 BAR_S = 4 * 60 / 140
 C_MINOR = ("C", "D", "E flat", "F", "G", "A flat", "B flat")
@@ -63,3 +63,14 @@ def test_notes_of_a_doubtful_key_are_to_be_checked_first(tonic: str | None) -> N
     assert told == (
         ["Notes of C minor, once it is checked: C, D, E flat, F, G, A flat, B flat"] if tonic else []
     )
+
+
+def test_a_blues_is_said_with_its_form_and_its_own_notes() -> None:
+    """Both thirds and the lowered fifth; of E7 only the raised seventh is beside them (common practice)."""
+    told = lines(["A7", "D7", "E7", "A7"], blues_in_a(BAR_ONE_S + 4 * BAR_S))
+    assert told == [
+        f"blues in A by its form: 12 bars, the first chorus at bar 5 ({4 * BAR_S:.2f} s), 93 % sure",
+        "Notes: A, B, C, C sharp, D, E flat, E, F sharp, G",
+        "A blues bends third, fifth and seventh: correct them slowly or not at all.",
+        "E7 (bar 3) has G sharp, which is not in these notes",
+    ]
