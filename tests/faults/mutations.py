@@ -73,7 +73,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/harmony/blues", "EIGHT_SEVENTHS = 0.25, 0.5", "EIGHT_SEVENTHS = 0.25, 0.0"),
     ("analyzers/harmony/blues", "SKIPPED_COST = 0.005", "SKIPPED_COST = -0.005"),
     ("analyzers/harmony/blues", "{beats_per_bar, 2 * beats_per_bar, *", "{beats_per_bar, *"),
-    ("analyzers/harmony/blues", "max(key.confidence, blues.confidence)", "min(key.confidence, blues.confidence)"),
+    ("analyzers/harmony/blues", "max(key.confidence, blues.confidence)", "key.confidence"),
     ("analyzers/harmony/blues", "        changes=(),\n        reason=None,\n", "        reason=None,\n"),
     ("analyzers/harmony/blues", "PROBABLE = 0.8", "PROBABLE = 1.0"),
     ("analyzers/harmony/key", "pool.calibrated().dimmed(clearness(track))", "pool.calibrated()"),

@@ -1,6 +1,6 @@
 """The logistic model of `analyzers/harmony/blues.py`: how sure a form that fits is of being a blues.
 
-    python -m tests.training.blues_fit [--count 6000] [--seed 1]
+    python -m tests.training.blues_fit [--count 2500] [--seed 5]
 
 Chord sequences are drawn (a fifth of them blues; loops of popular songs, two sections of them, songs of eight
 to sixteen bars on three or four chords) and blurred as the chord network hears them: another quality, a
@@ -121,8 +121,8 @@ def fitted(x: np.ndarray, y: np.ndarray) -> np.ndarray:
 
 def main() -> None:
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    p.add_argument("--count", type=int, default=6000)
-    p.add_argument("--seed", type=int, default=1)
+    p.add_argument("--count", type=int, default=2500)
+    p.add_argument("--seed", type=int, default=5)
     a = p.parse_args()
     x, y, drawn = examples(np.random.default_rng(a.seed), a.count)
     w = fitted(x, y)

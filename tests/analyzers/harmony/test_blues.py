@@ -100,7 +100,7 @@ def test_the_form_settles_the_key():
     key = settled(find_key(f, tuning, g), find_blues(f, tuning, g))
     assert (key.tonic, key.mode, key.blues.tonic) == ("A", "major", "A")
     assert key.alternatives[0].probability == key.confidence
-    assert sum(c.probability for c in key.alternatives) <= 1.0
+    assert sum(c.probability for c in key.alternatives) <= 1.001
     labels = {chord.label for chord in find_chords(f, tuning, g, key)}
     assert labels == {"A7", "D7", "E7"}
 
