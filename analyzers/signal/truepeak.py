@@ -11,7 +11,8 @@ Between two samples an interpolated value is a straight line plus a filtered sec
 
 so |y| <= (|a|+|b|) max(|x[n]|, |x[n+1]|) + sum|g| max|second difference|: a block of samples
 whose bound stays below the peak found so far need not be oversampled. Blocks are taken in
-order of their bound, so the answer is that of oversampling everything.
+order of their bound until the peak is nearly known, the rest in order of place; the answer is that of
+oversampling everything.
 """
 
 from __future__ import annotations
@@ -30,6 +31,7 @@ KAISER_BETA = 5.0
 BLOCK = 64
 LOOKED_AT = 512 * BLOCK  # frames whose differences stay in the cache
 FIRST_BATCH, BATCH = 64, 1024  # blocks oversampled at once: few until the peak is nearly known
+NEAR_BLOCKS = 256  # blocks of a long signal that are read together
 SLACK = 1.001  # 0.009 dB: a gain too small to look for
 
 Float32Array = npt.NDArray[np.float32]
@@ -123,7 +125,7 @@ def _search(samples: SampleArray, size: Float32Array, bend: Float32Array) -> tup
     flat = flat[np.argsort(-bound.ravel()[flat], kind="stable")]
     size_now = FIRST_BATCH
     while len(flat):
-        batch, flat = flat[:size_now], flat[size_now:]
+        batch, flat = np.sort(flat[:size_now]), flat[size_now:]
         channel, block = np.divmod(batch, size.shape[1])
         values = np.abs(_windows(samples, channel, block) @ tool.matrix)
         best = int(values.argmax())
@@ -131,6 +133,8 @@ def _search(samples: SampleArray, size: Float32Array, bend: Float32Array) -> tup
             row, column = divmod(best, values.shape[1])
             peak, frame = float(values.flat[best]), int(block[row]) * BLOCK + column // (FACTOR - 1)
             flat = flat[bound.ravel()[flat] > peak * SLACK]
+        if size_now < BATCH <= 2 * size_now:
+            flat.sort()  # neighbours in a file are read together
         size_now = min(2 * size_now, BATCH)
     return peak, min(frame, len(samples) - 1)
 
@@ -156,7 +160,10 @@ def _with_neighbours(values: Float32Array) -> Float32Array:
 def _windows(
     samples: SampleArray, channel: npt.NDArray[np.intp], block: npt.NDArray[np.intp]
 ) -> Float32Array:
-    """What each block's interpolation reads [shape=(blocks, BLOCK + 2 HALF_TAPS - 1)], zeros outside."""
+    """What each block's interpolation reads [shape=(blocks, BLOCK + 2 HALF_TAPS - 1)], zeros outside.
+
+    ``block`` rises within each channel.
+    """
     size = BLOCK + 2 * HALF_TAPS - 1
     out = np.zeros((len(block), size), np.float32)
     firsts = block * BLOCK - HALF_TAPS + 1
@@ -164,9 +171,19 @@ def _windows(
     if isinstance(samples, np.ndarray):  # in memory: those that lie inside at once
         inside = (firsts >= 0) & (firsts + size <= len(samples))
         out[inside] = samples[firsts[inside, None] + np.arange(size), channel[inside, None]]
-    for row in np.flatnonzero(~inside).tolist():
-        first = int(firsts[row])
-        part = samples[max(first, 0) : first + size, int(channel[row])]
-        offset = max(-first, 0)
-        out[row, offset : offset + len(part)] = part
+    rest = np.flatnonzero(~inside)
+    stretch = channel[rest] * len(samples) + block[rest] // NEAR_BLOCKS
+    for rows in np.split(rest, np.flatnonzero(np.diff(stretch)) + 1):
+        if len(rows):
+            out[rows] = _rows_of(samples, int(channel[rows[0]]), firsts[rows], size)
     return out
+
+
+def _rows_of(samples: SampleArray, channel: int, firsts: npt.NDArray[np.intp], size: int) -> Float32Array:
+    """`size` samples of a channel from each of `firsts` on, which rise, read as one piece; zeros outside."""
+    first, last = int(firsts[0]), int(firsts[-1]) + size
+    piece = samples[max(first, 0) : last, channel]
+    before = max(-first, 0)
+    padded = np.pad(piece, (before, last - first - before - len(piece)))
+    rows: Float32Array = padded[(firsts - first)[:, None] + np.arange(size)]
+    return rows
