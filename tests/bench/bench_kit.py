@@ -135,8 +135,9 @@ def write_config(folder: Path, **sections: dict[str, Any]) -> Path:
 def make_beat(
     path: Path, seconds: float, seed: int = 200_017, subtype: str = "PCM_24", rate: int = 44100
 ) -> Path:
-    """A generated stereo beat, exactly so long (played again from its start if shorter); at another rate than
-    44.1 kHz it plays faster. The format is that of the path's ending.
+    """A generated stereo beat, exactly so long; at another rate than 44.1 kHz it plays faster. The format is
+    that of the path's ending. What is too short goes on at its last bar line with its first bar, so that the
+    tempo of a long one is as steady as that of a short one.
     """
     from demo.render import render
     from demo.spec import random_spec
@@ -146,11 +147,15 @@ def make_beat(
         samples, truth = render(random_spec(number, kind="beat", length_s=min(seconds, 210.0)))
         if truth.samplerate == 44100 and samples.shape[1] == 2:
             break
+    bars = [round(at * 44100) for at, first in truth.beats if first]
+    begin, end = (0, bars[-1]) if wanted > len(samples) else (0, wanted)
     with sf.SoundFile(path, "w", rate, 2, subtype) as file:
         while wanted > 0:
-            for at in range(0, min(len(samples), wanted), block):
-                file.write(samples[at : min(at + block, wanted)])
-            wanted -= min(len(samples), wanted)
+            end = min(end, begin + wanted)
+            for at in range(begin, end, block):
+                file.write(samples[at : min(at + block, end)])
+            wanted -= end - begin
+            begin = bars[0]
     return path
 
 

@@ -7,7 +7,7 @@ warm    processor seconds of the whole job with all outputs in a warm worker, by
         pyloudnorm script for tempo, key, loudness and true peak; essentia and aubio where installed (never
         a dependency; in a separate environment: --other-python); and the floor
 cold    whole processes, imports included: `beatintake process FILE` and the script
-length  the job on looped files: processor seconds for each minute, and peak memory
+length  the job on long files (whole bars again and again): processor seconds for each minute, and peak memory
 formats the same for the longest of MINUTES in each format (only when asked for: ten minutes)
 
 Tasks alternate, each in a process of its own, one thread; medians of RUNS. Processor time (user + system)
