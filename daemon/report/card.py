@@ -87,7 +87,7 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
             continue
         found.append(f"  {place}: {' '.join(map(short_name, notes))} ({key})")
-        if analysis.key.blues is not None:
+        if analysis.key.blues is not None and place == "from the start":
             found.append(f"    {BENT}")
         if beside:
             found.append(f"    the chords also sound {', '.join(map(short_name, beside))}")
