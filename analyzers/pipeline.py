@@ -1,13 +1,14 @@
 """The order in which the questions are asked. Adding an analyzer: one module, one line here.
 
-What needs no answer of another question goes beside it in a second thread: nearly all of the time is spent in
+What needs no answer of another question can go beside it in a second thread: most of the time is spent in
 libraries that let other threads run. The answers do not depend on it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Executor
+from functools import partial
 
 from analyzers.harmony.blues import find_blues, settled
 from analyzers.harmony.chords import find_chords
@@ -28,7 +29,10 @@ def _ignore(_stage: str) -> None:
 
 
 def analyse(
-    signal: Signal, options: Options | None = None, on_stage: Callable[[str], None] = _ignore
+    signal: Signal,
+    options: Options | None = None,
+    on_stage: Callable[[str], None] = _ignore,
+    beside: Executor | None = None,
 ) -> Analysis:
     """Answer every question about one signal.
 
@@ -37,23 +41,25 @@ def analyse(
     signal : Signal, at least one frame
     options : Options, what the engineer may steer
     on_stage : called with a short name before each stage (progress displays)
+    beside : where a processor is to spare, a thread for what need not wait
     """
     features = Features(signal, options)
-    with ThreadPoolExecutor(1) as beside:
+    if beside is not None:
         features.spectrum_from(beside)
-        on_stage("levels")
-        lead_in = find_lead_in(features)
-        loudness = measure_loudness(features)
-        faults = beside.submit(find_faults, features, lead_in, loudness)
-        on_stage("grid")
-        grid = find_grid(features, lead_in)
-        on_stage("harmony")
-        tuning = find_tuning(features)
-        key = settled(find_key(features, tuning, grid), find_blues(features, tuning, grid))
-        chords = find_chords(features, tuning, grid, key)
-        sections = find_sections(features, tuning, grid)
-        on_stage("health")
-        flags = faults.result()
+    on_stage("levels")
+    lead_in = find_lead_in(features)
+    loudness = measure_loudness(features)
+    given = features, lead_in, loudness
+    faults = beside.submit(find_faults, *given).result if beside else partial(find_faults, *given)
+    on_stage("grid")
+    grid = find_grid(features, lead_in)
+    on_stage("harmony")
+    tuning = find_tuning(features)
+    key = settled(find_key(features, tuning, grid), find_blues(features, tuning, grid))
+    chords = find_chords(features, tuning, grid, key)
+    sections = find_sections(features, tuning, grid)
+    on_stage("health")
+    flags = faults()
     return Analysis(
         duration_s=signal.duration_s,
         rate=signal.rate,

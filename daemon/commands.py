@@ -55,11 +55,13 @@ def process(arguments: Namespace) -> int:
         ledger = target / ".ledger.sqlite3"
     if arguments.jobs is not None and not 1 <= arguments.jobs <= 64:
         raise InvalidConfig("--jobs", [f"--jobs: found {arguments.jobs}, allowed: 1 to 64"])
+    jobs = arguments.jobs or settings.work.max_workers
+    work = settings.work.model_copy(update={"max_workers": jobs})
     return process_paths(
         arguments.paths,
-        settings,
+        settings.model_copy(update={"work": work}),
         ledger,
-        jobs=arguments.jobs or settings.work.max_workers,
+        jobs=jobs,
         again=arguments.again,
         scheduler=arguments.scheduler,
     )

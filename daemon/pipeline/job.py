@@ -7,7 +7,10 @@ ends as a `rejected` result with a reason; trouble of the machine is raised.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import os
+from collections.abc import Callable, Iterator
+from concurrent.futures import Executor, ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -105,7 +108,8 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
     if request.part:
         carried = carry_over(settings.folders.state, request.part, sha256)
         decoded = _instead_of_a_part(decoded, carried)
-    analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage)
+    with second_thread(settings) as beside:
+        analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage, beside)
     on_stage("compare")
     folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)
     versions = find_version(folders.ready, folders.state, decoded.source, analysis, music, request.part)
@@ -128,6 +132,16 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
         if decoded.path != request.drop:
             summary["beginnings"] = _inside(decoded, scratch)
     return JobResult("ready", stem, sha256, summary=summary)
+
+
+@contextmanager
+def second_thread(settings: Settings) -> Iterator[Executor | None]:
+    """For the analysis, where each worker has a processor to spare; else it would be in the way."""
+    if (os.cpu_count() or 1) < 2 * settings.work.max_workers:
+        yield None
+        return
+    with ThreadPoolExecutor(1) as beside:
+        yield beside
 
 
 def _inside(decoded: Decoded, scratch: Scratch) -> dict[str, tuple[str, int]]:
