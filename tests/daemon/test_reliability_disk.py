@@ -338,7 +338,7 @@ def test_the_state_is_lost_under_a_running_service(tmp_path: Path, damage: str) 
         drop(settings, "a.wav", b"a")
         wait_for(lambda: ready(settings) == ["a"])
         if damage == "the folder is removed":
-            shutil.rmtree(folders.state.rename(tmp_path / "gone"), ignore_errors=True)  # the service writes on
+            shutil.rmtree(folders.state.rename(tmp_path / "gone"), ignore_errors=True)  # it is written into
         elif damage == "no bytes are left":
             (folders.state / "ledger.sqlite3").write_bytes(b"")
         elif damage == "it is scribbled over":
