@@ -53,17 +53,13 @@ def process(arguments: Namespace) -> int:
         folders = settings.folders.model_copy(update={"ready": target, "rejected": target / "rejected"})
         settings = settings.model_copy(update={"folders": folders})
         ledger = target / ".ledger.sqlite3"
-    if arguments.jobs is not None and not 1 <= arguments.jobs <= 64:
-        raise InvalidConfig("--jobs", [f"--jobs: found {arguments.jobs}, allowed: 1 to 64"])
-    jobs = arguments.jobs or settings.work.max_workers
-    work = settings.work.model_copy(update={"max_workers": jobs})
+    if arguments.jobs is not None:
+        if not 1 <= arguments.jobs <= 64:
+            raise InvalidConfig("--jobs", [f"--jobs: found {arguments.jobs}, allowed: 1 to 64"])
+        work = settings.work.model_copy(update={"max_workers": arguments.jobs})
+        settings = settings.model_copy(update={"work": work})
     return process_paths(
-        arguments.paths,
-        settings.model_copy(update={"work": work}),
-        ledger,
-        jobs=jobs,
-        again=arguments.again,
-        scheduler=arguments.scheduler,
+        arguments.paths, settings, ledger, again=arguments.again, scheduler=arguments.scheduler
     )
 
 

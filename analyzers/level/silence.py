@@ -165,9 +165,11 @@ def _start_over_bed(
     first = max(over, rise - size)
     level, end = max(threshold, NOISE_PEAK * typical), rise + 6 * size
     above = quiet[first:end] > level
-    sample = first + int(np.argmax(above)) if above.any() else rise
-    music = _skip_clicks(quiet, sample, rate, level, lasting=level) if above.any() else rise
-    sample = music if music < end + 2 * size else sample
+    sample = rise
+    if above.any():
+        sample = first + int(np.argmax(above))
+        music = _skip_clicks(quiet, sample, rate, level, lasting=level)
+        sample = music if music < end + 2 * size else sample
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
 
 

@@ -29,7 +29,6 @@ def process_paths(
     settings: Settings,
     ledger_file: Path,
     *,
-    jobs: int,
     again: bool = False,
     scheduler: str | None = None,
 ) -> int:
@@ -50,7 +49,7 @@ def process_paths(
         return OK
     counts: Counter[str] = Counter()
     try:
-        with _stoppable(), _display(batch) as show, closing(_work(batch, jobs, scheduler)) as endings:
+        with _stoppable(), _display(batch) as show, closing(_work(batch, scheduler)) as endings:
             for ended in endings:
                 counts[_kind(ended)] += 1
                 show(ended)
@@ -68,12 +67,13 @@ def process_paths(
     return MACHINE if counts["machine"] else SOME_FAILED if counts["rejected"] + counts["failed"] else OK
 
 
-def _work(batch: Batch, jobs: int, scheduler: str | None) -> Generator[Ended]:
+def _work(batch: Batch, scheduler: str | None) -> Generator[Ended]:
     """Workers are started only when something is left for them."""
     yield from batch.unchanged()
     if not batch.waiting:
         return
-    settings, workers = batch.settings, min(jobs, len(batch.waiting))
+    settings = batch.settings
+    workers = min(settings.work.max_workers, len(batch.waiting))
     engine = cluster_engine(scheduler) if scheduler else local_engine(settings, workers)
     with engine as at_work:
         yield from batch.run(at_work)

@@ -79,19 +79,18 @@ def _level(report: Report) -> list[str]:
 
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
     """The set for pitch correction, said again only where it changes."""
-    found, zero_s = ["", "Notes for pitch correction"], report.cut.zero_s
+    found: list[str] = []
     for (key, notes, beside), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside)):
         at_s = next(run).start_s
-        place = session_place(analysis.grid, at_s - zero_s) if len(found) > 2 else "from the start"
+        place = session_place(analysis.grid, at_s - report.cut.zero_s) if found else "from the start"
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
             continue
-        found.append(f"  {place}: {' '.join(map(short_name, notes))} ({key})")
-        if analysis.key.blues is not None and place == "from the start":
-            found.append(f"    {BENT}")
+        bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
+        found += [f"  {place}: {' '.join(map(short_name, notes))} ({key})", *bent]
         if beside:
             found.append(f"    the chords also sound {', '.join(map(short_name, beside))}")
-    return found
+    return ["", "Notes for pitch correction", *found]
 
 
 def _chords(report: Report, analysis: Analysis) -> list[str]:

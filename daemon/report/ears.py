@@ -15,6 +15,7 @@ from daemon.report.words import (
     bar_or_time,
     claim_words,
     glance_tempo,
+    moves,
     percent,
     rival_keys,
     rival_tempi,
@@ -75,7 +76,7 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
         )
-    if grid.constant_tempo is False:
+    if moves(grid):
         lines.append(
             f"Tempo: it moves, {shown} BPM. "
             "Take the tempo map, not one number. The click check has the first and the last bars: "

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import FIRST_BAR, rival_key, rival_tempi, topics
+from daemon.report.words import FIRST_BAR, moves, rival_key, rival_tempi, topics
 
 OFF = "# "  # stands before a line that says nothing yet
 SAME = 0.005  # two tempi so near are one
@@ -71,10 +71,9 @@ def correction_sample(report: Report) -> str:
     analysis, tempo = report.corrected(), report.answers.tempo.value
     rivals = [c.bpm for c in rival_tempi(analysis.grid)]
     rival = rivals[:1] or ([float(tempo) / 2] if tempo is not None else [93.5])
-    moving = tempo is not None and analysis.grid.constant_tempo is False
     likely = rival_key(analysis.key)
     lines = [
-        "half: true" if moving else f"tempo: {format_tempo(round(rival[0], 2))}",
+        "half: true" if moves(analysis.grid) else f"tempo: {format_tempo(round(rival[0], 2))}",
         f"key: {likely or 'E flat minor'}",
         "bar one: +1 beat",
         "meter: 3/4",
@@ -96,7 +95,7 @@ def _tempo(grid: Grid) -> list[Ask]:
     if bpm is None:
         return [Ask("there is a tempo", "--tempo", "BPM")]
     found: dict[str, str] = {}
-    moving, likeliest = grid.constant_tempo is False, _likeliest(grid)
+    moving, likeliest = moves(grid), _likeliest(grid)
     for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
         flag, shown = _flag(other, bpm), format_tempo(round(other, 2))
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")

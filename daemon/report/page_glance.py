@@ -12,12 +12,12 @@ from daemon.report.parts import Estimate
 from daemon.report.report import Report
 from daemon.report.words import (
     FIRST_BAR,
-    KEYS_LATER,
     asks_for_ears,
     begins,
     counted,
     glance_tempo,
     key_line,
+    later_keys,
     moves,
     percent,
     rival_keys,
@@ -103,9 +103,7 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     return Row(
         "Key",
         str(estimate.value),
-        str(key_line(key))
-        if key.blues
-        else ", ".join(f"then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER]),
+        str(key_line(key)) if key.blues else ", ".join(later_keys(key)),
         tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
         estimate.confidence,
         _by_hand(estimate),

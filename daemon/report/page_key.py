@@ -6,8 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from analyzers.harmony.note_sets import ChordBeside, chords_beside, key_notes
-from analyzers.harmony.spelling import pitch_class_of, scale_names
-from analyzers.model import Analysis
+from analyzers.model import Analysis, Key
 from analyzers.rhythm.bars import bar_lines
 from daemon.report.page_chords import chord_bars
 from daemon.report.words import BENT, bar_or_time, key_line, percent, sentence
@@ -36,18 +35,17 @@ def key_lines(view: Analysis, sure: float) -> list[Below]:
     if key.blues is not None:
         start = bar_or_time(view.grid, key.blues.first_chorus_s)
         where = f"{key.blues.bars} bars, the first chorus at {start}, {percent(key.blues.confidence)} sure"
-        notes = ", ".join(key_notes(key, key.tonic, key.mode))
         found = [
             Below("", str(key_line(key)), f"by its form: {where}"),
-            Below(f"Notes: {notes}"),
+            Below(f"Notes: {_notes(key, key.tonic, key.mode)}"),
             Below(sentence(BENT)),
         ]
         return [*found, *_chords_beside(view, sure)]
     when = "" if key.confidence >= sure else f" of {key.tonic} {key.mode}, once it is checked"
-    found = [Below(f"Notes{when}: {_notes(key.tonic, key.mode)}")]
+    found = [Below(f"Notes{when}: {_notes(key, key.tonic, key.mode)}")]
     for change in key.changes:
         how = f"{bar_or_time(view.grid, change.at_s)}, {percent(change.confidence)} sure"
-        notes = f"notes: {_notes(change.tonic, change.mode)}"
+        notes = f"notes: {_notes(key, change.tonic, change.mode)}"
         found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
     return [*found, *_chords_beside(view, sure)]
 
@@ -56,8 +54,8 @@ def _chords_beside(view: Analysis, sure: float) -> list[Below]:
     return [Below(_beside(view, chord)) for chord in chords_beside(view, sure)[:MOST_CHORDS]]
 
 
-def _notes(tonic: str, mode: str) -> str:
-    return ", ".join(scale_names(pitch_class_of(tonic), mode))
+def _notes(key: Key, tonic: str, mode: str) -> str:
+    return ", ".join(key_notes(key, tonic, mode))
 
 
 def _beside(view: Analysis, chord: ChordBeside) -> str:

@@ -10,7 +10,7 @@ from typing import Any
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
 from daemon.core.names import format_tempo
-from daemon.report.words import glance_tempo, rival_key, rival_tempi, session_place
+from daemon.report.words import glance_tempo, moves, rival_key, rival_tempi, session_place
 
 RELATIVES = ("minor", "major")
 
@@ -33,12 +33,12 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
 def _span(grid: Grid) -> list[float] | None:
     if grid.tempo_bpm is None:
         return None
-    tempi = [bpm for _, bpm in grid.tempo_curve] if grid.constant_tempo is False else []
+    tempi = [bpm for _, bpm in grid.tempo_curve] if moves(grid) else []
     return [min([grid.tempo_bpm, *tempi]), max([grid.tempo_bpm, *tempi])]
 
 
 def _rival_tempo(grid: Grid) -> str | None:
-    rivals = [] if grid.constant_tempo is False else rival_tempi(grid)
+    rivals = [] if moves(grid) else rival_tempi(grid)
     return format_tempo(round(rivals[0].bpm, 2)) if rivals else None
 
 

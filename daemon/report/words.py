@@ -54,7 +54,7 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
     """As many digits as hold to the end of the song within 1 ms; a moving tempo as its whole range."""
     if grid.tempo_bpm is None:
         return None
-    if grid.constant_tempo is False:
+    if moves(grid):
         tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
         low, high = round(min(tempi)), round(max(tempi))
         return f"{low} to {high}" if high > low else f"about {low}"
@@ -75,8 +75,8 @@ def begins(grid: Grid) -> str:
 
 def tempo_line(grid: Grid, duration_s: float) -> str:
     """'140 BPM', '85 to 87 BPM, moving', 'no tempo'."""
-    shown, moving = glance_tempo(grid, duration_s), grid.constant_tempo is False
-    return f"{shown} BPM{', moving' if moving else ''}" if shown else "no tempo"
+    shown = glance_tempo(grid, duration_s)
+    return f"{shown} BPM{', moving' if moves(grid) else ''}" if shown else "no tempo"
 
 
 def counted(grid: Grid) -> str:
@@ -102,9 +102,13 @@ def key_line(key: Key) -> str | None:
     """'D flat major, then E flat major', 'blues in A'; None without a key."""
     if key.blues is not None:
         return blues_name(key.blues.tonic, key.blues.minor)
-    later = "".join(f", then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER])
     first = key_name(key.tonic, key.mode)
-    return first and f"{first}{later}"
+    return first and ", ".join([first, *later_keys(key)])
+
+
+def later_keys(key: Key) -> list[str]:
+    """'then E flat major', for the changes that a line names."""
+    return [f"then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER]]
 
 
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
