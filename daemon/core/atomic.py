@@ -129,7 +129,7 @@ def atomic_write(path: Path, data: bytes, *, durable: bool = True) -> None:
 
 def free_name(root: Path, name: str) -> str:
     """``name``, or "name (2)", "name (3)" ...: not taken in ``root``, not even in other letter case."""
-    taken = {same_case(entry) for entry in os.listdir(root)}
+    taken = set(same_case("/".join(os.listdir(root))).split("/"))  # all at once: there may be thousands
     number, wanted = 1, name
     while same_case(wanted) in taken:
         number += 1

@@ -15,9 +15,10 @@ on what comes back. Events are hints and never enter here: only looks at the fol
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from enum import StrEnum
+from operator import attrgetter
 
 from daemon.ingest.grouping import Candidate, Kind
 
@@ -35,6 +36,7 @@ AGE_BONUS_BYTES_PER_S = 4_000_000
 """A waiting drop counts as this much smaller each second: small ones go first, a long one still gets its
 turn.
 """
+TURN = attrgetter("turn", "key")
 
 
 class Phase(StrEnum):
@@ -68,10 +70,16 @@ class PendingDrop:
     grew: bool = False  # seen with fewer bytes, but not empty
     filled: bool = False  # seen changing within its length
     longest_pause_s: float = 0.0  # between two changes, as far as was seen
+    key: str = field(init=False)
+    size: int = field(init=False)
+    turn: float = field(init=False)  # the least goes first; the same at every time, as all grow old alike
 
-    @property
-    def key(self) -> str:
-        return self.candidate.key
+    def __post_init__(self) -> None:
+        self.becomes(self.candidate)
+
+    def becomes(self, candidate: Candidate) -> None:
+        self.candidate, self.key, self.size = candidate, candidate.key, candidate.size
+        self.turn = self.size + AGE_BONUS_BYTES_PER_S * self.first_seen
 
 
 class Arrivals:
@@ -102,7 +110,8 @@ class Arrivals:
             entry.withdrawn = False
         else:
             _note_growth(entry, candidate, now)
-            entry.candidate, entry.changed_at, entry.looks = candidate, now, 1
+            entry.becomes(candidate)
+            entry.changed_at, entry.looks = now, 1
             entry.not_before, entry.why, entry.withdrawn = 0.0, "", False
             entry.moved = entry.renamed = False
             if entry.phase is Phase.WAITING:
@@ -201,6 +210,11 @@ class Arrivals:
         """Done in an earlier life (from the ledger): not to be taken again while it stays as it is."""
         self.done[key] = stat_digest
 
+    def awaited(self, now: float) -> PendingDrop | None:
+        """The first that was brought forward and may be started now."""
+        brought = (self.entries[key] for key in self.front if key in self.entries)
+        return next((entry for entry in brought if _may_start(entry, now)), None)
+
     def next_waiting(self, now: float, below_bytes: int | None = None) -> PendingDrop | None:
         """The drop to start now: one that was brought forward, else the smallest, age counted in its favour.
         ``below_bytes``: only smaller ones, apart from those that were brought forward.
@@ -208,25 +222,16 @@ class Arrivals:
         ready = (
             entry
             for entry in self.entries.values()
-            if entry.phase is Phase.WAITING
-            and now >= entry.not_before
+            if _may_start(entry, now)
             and entry.key not in self.held
-            and (below_bytes is None or entry.candidate.size < below_bytes or entry.key in self.front)
+            and (below_bytes is None or entry.size < below_bytes)
         )
-        return min(ready, key=self._turn(now), default=None)
+        return self.awaited(now) or min(ready, key=TURN, default=None)
 
-    def in_order(self, entries: Iterable[PendingDrop], now: float) -> list[PendingDrop]:
+    def in_order(self, entries: Iterable[PendingDrop]) -> list[PendingDrop]:
         """As they are to be started; held ones last."""
-        return sorted(entries, key=self._turn(now))
-
-    def _turn(self, now: float) -> Callable[[PendingDrop], tuple[bool, int, float, str]]:
         rank = {key: number for number, key in enumerate(self.front)}
-
-        def turn(entry: PendingDrop) -> tuple[bool, int, float, str]:
-            size = entry.candidate.size - AGE_BONUS_BYTES_PER_S * (now - entry.first_seen)
-            return entry.key in self.held, rank.get(entry.key, len(rank)), size, entry.key
-
-        return turn
+        return sorted(entries, key=lambda e: (e.key in self.held, rank.get(e.key, len(rank)), e.turn, e.key))
 
     def start(self, key: str) -> None:
         entry = self.entries[key]
@@ -238,9 +243,8 @@ class Arrivals:
         if entry.withdrawn:
             return DropState.WITHDRAWN
         started = entry.started or entry.candidate
-        return (
-            DropState.UNCHANGED if started.stat_digest == entry.candidate.stat_digest else DropState.CHANGED
-        )
+        same = started.stat_digest == entry.candidate.stat_digest
+        return DropState.UNCHANGED if same else DropState.CHANGED
 
     def finish(self, key: str, now: float = -RESUMED_S) -> None:
         """The result stands; the drop is done as it was when the work on it started."""
@@ -270,6 +274,10 @@ class Arrivals:
 
     def in_phase(self, phase: Phase) -> list[PendingDrop]:
         return [entry for entry in self.entries.values() if entry.phase is phase]
+
+
+def _may_start(entry: PendingDrop, now: float) -> bool:
+    return entry.phase is Phase.WAITING and now >= entry.not_before
 
 
 def _note_growth(entry: PendingDrop, now_as: Candidate, now: float) -> None:

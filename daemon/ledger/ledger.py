@@ -4,10 +4,10 @@ Tables
 ------
 contents : one row for each SHA-256 that is done, with outcome, folder and summary
 drops    : one row for each path in incoming/, its stat digest (column fingerprint) and the content it was
-attempts : tries that ended badly (crash, hang, memory), counted *before* each try, by SHA-256
-intents  : results about to be renamed into place; read at the next start when the service died in between
+attempts : tries that ended badly (crash, hang, memory), by SHA-256
 folders  : published folders as last seen, so that only those that changed are read (`daemon.ledger.visible`)
 
+What is being worked on lies beside it (``daemon.ledger.underway``): a commit waits for the disk four times.
 No part is mapped into memory: a file cut under a running service is an error, not the end of the process.
 The ledger can be lost: ``daemon.ledger.rebuild`` makes it again from the reports in ready/ and rejected/,
 which are always right where the two differ.
@@ -16,11 +16,10 @@ Paths are stored as bytes, because a producer's file name need not be text.
 
 from __future__ import annotations
 
-import json
 import os
 import sqlite3
 from collections.abc import Iterable, Iterator
-from contextlib import contextmanager, suppress
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from daemon.core.errors import MachineError
@@ -32,15 +31,16 @@ from daemon.ledger.rows import (
     Intent,
     Mark,
     Record,
-    as_dict,
     put_drop,
     put_record,
     record_of,
 )
+from daemon.ledger.underway import UNDERWAY, Underway
 
+CACHE_KB = 512  # all of it is seldom looked at
 READER_WAIT_S = 1.0  # a commit takes some milliseconds
 
-__all__ = ["PACK", "Attempts", "Intent", "Ledger", "Mark", "Record", "ledger_path"]
+__all__ = ["PACK", "UNDERWAY", "Attempts", "Intent", "Ledger", "Mark", "Record", "ledger_path"]
 
 
 class Ledger:
@@ -50,6 +50,7 @@ class Ledger:
         self._db = connection
         self.path = path
         self._file = _identity(path)
+        self._underway = Underway(path.with_name(UNDERWAY))
 
     @classmethod
     def open(cls, path: Path) -> Ledger:
@@ -62,6 +63,7 @@ class Ledger:
             with suppress(sqlite3.OperationalError):  # an earlier version has it open
                 connection.execute("PRAGMA journal_mode=PERSIST")
             connection.execute("PRAGMA synchronous=FULL")
+            connection.execute(f"PRAGMA cache_size=-{CACHE_KB}")
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version > SCHEMA_VERSION:
                 raise MachineError(str(path), "it was written by a newer beatintake", "update beatintake")
@@ -87,11 +89,8 @@ class Ledger:
 
     def copy_to(self, path: Path) -> None:
         """A consistent copy, also while somebody writes."""
-        copy = sqlite3.connect(path)
-        try:
+        with closing(sqlite3.connect(path)) as copy:
             self._db.backup(copy)
-        finally:
-            copy.close()
 
     def in_place(self) -> bool:
         """Is the open file still the one that lies at its path, with its tables in it?"""
@@ -157,15 +156,17 @@ class Ledger:
         with self._transaction() as db:
             put_record(db, record)
             db.execute("DELETE FROM attempts WHERE sha256=?", (record.sha256,))
-            db.execute("DELETE FROM intents WHERE sha256=?", (record.sha256,))
             if path is not None:
                 put_drop(db, path, stat_digest, record.sha256)
+        self._underway.remove(record.sha256)
 
     def forget(self, *contents: str) -> None:
         """The contents may be done again (retry, or the folder was removed)."""
         with self._transaction() as db:
-            for table in ("contents", "attempts", "drops", "intents", "folders"):
+            for table in ("contents", "attempts", "drops", "folders"):
                 db.executemany(f"DELETE FROM {table} WHERE sha256=?", [(sha256,) for sha256 in contents])
+        for sha256 in contents:
+            self._underway.remove(sha256)
 
     def put_all(self, records: Iterable[Record]) -> None:
         """Many contents at once, as when the ledger is made again."""
@@ -252,42 +253,40 @@ class Ledger:
 
     def begin(self, sha256: str) -> None:
         """Before a try: if nothing more is heard of it, the next start counts it as interrupted."""
-        with self._transaction() as db:
-            db.execute("INSERT OR IGNORE INTO attempts VALUES(?, 0, 0, 0, '')", (sha256,))
-            db.execute("UPDATE attempts SET running=1 WHERE sha256=?", (sha256,))
+        self._underway.write(sha256)
 
     def end(self, sha256: str, failure: str | None = None) -> None:
         """After a try without a result: ``failure`` when the drop is to blame, else it was called off."""
-        with self._transaction() as db:
-            if failure is not None:
+        if failure is not None:
+            with self._transaction() as db:
+                db.execute("INSERT OR IGNORE INTO attempts VALUES(?, 0, 0, 0, '')", (sha256,))
                 db.execute("UPDATE attempts SET failed=failed+1, reason=? WHERE sha256=?", (failure, sha256))
-            db.execute("UPDATE attempts SET running=0 WHERE sha256=?", (sha256,))
-            db.execute("DELETE FROM attempts WHERE sha256=? AND failed=0 AND interrupted=0", (sha256,))
+        if self._underway.intent(sha256) is None:  # else it may be visible: `Results.known` must hear of it
+            self._underway.remove(sha256)
 
     def note_interrupted(self) -> int:
         """At start: tries that the last service never finished. Returns how many."""
-        with self._transaction() as db:
+        begun = [(sha256,) for sha256, _ in self._underway.all()]
+        with self._transaction() as db:  # an earlier version kept in the table what was running
+            db.executemany("INSERT OR IGNORE INTO attempts VALUES(?, 0, 0, 0, '')", begun)
+            db.executemany("UPDATE attempts SET running=1 WHERE sha256=?", begun)
+            db.execute("DELETE FROM attempts WHERE sha256 IN (SELECT sha256 FROM contents)")
             done = db.execute("UPDATE attempts SET interrupted=interrupted+1, running=0 WHERE running=1")
-            return done.rowcount
+        for (sha256,) in begun:
+            self._underway.remove(sha256)
+        return done.rowcount
 
-    # --- intents ------------------------------------------------------------------------------------------
+    # --- results about to become visible ------------------------------------------------------------------
 
     def intend(self, intent: Intent) -> None:
         """Before the rename: enough to finish the bookkeeping when the service dies right after it."""
-        text = json.dumps(as_dict(intent.record))
-        with self._transaction() as db:
-            db.execute(
-                "INSERT OR REPLACE INTO intents VALUES(?,?,?,?,?)",
-                (intent.record.sha256, intent.staged, text, os.fsencode(intent.path), intent.stat_digest),
-            )
+        self._underway.write(intent.record.sha256, intent)
+
+    def intent(self, sha256: str) -> Intent | None:
+        return self._underway.intent(sha256)
 
     def intents(self) -> list[Intent]:
-        rows = self._db.execute("SELECT staged, record, path, fingerprint FROM intents").fetchall()
-        return [Intent(s, Record(**json.loads(r)), os.fsdecode(p), f) for s, r, p, f in rows]
-
-    def drop_intent(self, sha256: str) -> None:
-        with self._transaction() as db:
-            db.execute("DELETE FROM intents WHERE sha256=?", (sha256,))
+        return [intent for _, intent in self._underway.all() if intent is not None]
 
 
 def _identity(path: Path) -> tuple[int, int]:

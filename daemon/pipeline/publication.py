@@ -1,7 +1,7 @@
 """How a result becomes visible and is written down, exactly once for each content.
 
-Order: everything in the staged folder durable on disk; the intent in the ledger; the rename; the record in
-the ledger. A crash after any of these steps is told apart at the next start (or the next try) by looking
+Order: everything in the staged folder durable on disk; the intent beside the ledger; the rename; the record
+in the ledger. A crash after any of these steps is told apart at the next start (or the next try) by looking
 which of the two folders is there, so a result is neither lost nor published twice.
 """
 
@@ -57,9 +57,9 @@ class Results:
         """
         record = self.ledger.find(sha256)
         if record is None:
-            for intent in self.ledger.intents():
-                if intent.record.sha256 == sha256 and self.finish(intent):
-                    record = intent.record
+            intent = self.ledger.intent(sha256)
+            if intent is not None and self.finish(intent):
+                record = intent.record
         if record is not None and self.visible.holds(record):
             return record
         return self.visible.find(sha256)
@@ -144,12 +144,11 @@ class Results:
                     raise
 
     def finish(self, intent: Intent) -> bool:
-        """Complete an intent that happened, forget one that did not. True when it happened."""
+        """Complete an intent that happened. True when it did."""
         record = intent.record
         staged = self.root_of(record) / STAGING / intent.staged
         visible = report_of(self.folder_of(record), record.outcome)
         if staged.exists() or visible is None or visible.sha256 != record.sha256:
-            self.ledger.drop_intent(record.sha256)
             return False
         self.ledger.record(record, intent.path, intent.stat_digest)
         note(log, logging.INFO, "completed after an interruption", drop=intent.path, folder=record.folder)

@@ -15,7 +15,7 @@ from daemon.core.atomic import STAGING, TEMP_PREFIX, atomic_write
 from daemon.core.logs import note
 from daemon.core.private import is_abandoned, is_in_use
 from daemon.core.text import lines
-from daemon.ledger.ledger import Ledger, Record
+from daemon.ledger.ledger import UNDERWAY, Ledger, Record
 from daemon.ledger.rejection import RECORD_FILE, is_question
 from daemon.service.lock import LEASE_NAME
 from daemon.service.notification import sentence
@@ -50,7 +50,8 @@ def _left_in_results(settings: Settings) -> list[Path]:
 def _private_files(settings: Settings) -> list[Path]:
     folders = settings.folders
     staged = [path for root in (folders.ready, folders.rejected) for path in _children(root / STAGING)]
-    beside = [path for root in (folders.ready, folders.rejected, folders.state) for path in _children(root)]
+    roots = (folders.ready, folders.rejected, folders.state, folders.state / UNDERWAY)
+    beside = [path for root in roots for path in _children(root)]
     found = [path for path in staged if path.name != LEASE_NAME]
     return found + [path for path in beside if path.name.startswith(TEMP_PREFIX)]
 

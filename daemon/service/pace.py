@@ -6,7 +6,7 @@ byte) and moved towards each result, so that it follows the machine and what els
 
 from __future__ import annotations
 
-from pathlib import PurePath
+from os.path import splitext
 
 from daemon.ingest.grouping import Candidate, Kind
 
@@ -38,4 +38,4 @@ class Pace:
 
 def _kind(candidate: Candidate) -> str:
     """The ending; of a folder none."""
-    return PurePath(candidate.key).suffix.lower() if candidate.kind is Kind.FILE else ""
+    return splitext(candidate.key)[1].lower() if candidate.kind is Kind.FILE else ""

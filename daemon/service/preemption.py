@@ -49,7 +49,7 @@ class Preemption:
     def _consider(self, now: float) -> None:
         if self.pool.idle or len(self.dispatcher.active) < self.pool.count:
             return
-        awaited = self.arrivals.next_waiting(now, 0) is not None  # nothing else is below no bytes
+        awaited = self.arrivals.awaited(now) is not None
         left = [
             drop
             for drop in self.dispatcher.active.values()

@@ -110,17 +110,19 @@ class Supervisor:
                 self.arrivals, self.dispatcher, self.watch, self.problems, state, paused, self.notices
             )
 
+        told = facts()
         try:
-            write_heartbeat(self.state_folder, facts())
+            write_heartbeat(self.state_folder, told)
         except OSError as error:
             self.problems.raise_("state", str(machine_error(error, self.state_folder)))
+            told = facts()  # with that problem
             with suppress(OSError):
-                write_spare(self.state_folder, facts())
+                write_spare(self.state_folder, told)
         else:
             if "state" in self.problems.current or state != "running":
                 drop_spare(self.state_folder)
             self.problems.clear("state")
-        return facts()
+        return told
 
     def _folder_there(self) -> bool:
         return self.watch.root.is_dir()  # a share that is away is no reason to be restarted

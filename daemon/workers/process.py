@@ -5,7 +5,6 @@ Imported by the parent for its types only; nothing heavy at module level.
 
 from __future__ import annotations
 
-import ctypes
 import errno
 import importlib
 import multiprocessing
@@ -125,6 +124,8 @@ def _die_with_parent() -> None:
     if parent is None:
         return
     if sys.platform == "linux":
+        import ctypes  # nothing that the parent needs
+
         with suppress(OSError, AttributeError):
             ctypes.CDLL(None).prctl(PR_SET_PDEATHSIG, signal.SIGKILL)
 

@@ -79,6 +79,26 @@ def test_the_counter_is_on_disk_before_the_attempt(tmp_path: Path) -> None:
     second = Ledger.open(tmp_path / "l")
 
     assert second.note_interrupted() == 1
+    assert second.note_interrupted() == 0
+
+
+def test_a_mark_that_a_power_cut_has_emptied_is_none(tmp_path: Path) -> None:
+    with closing(Ledger.open(tmp_path / "l")) as ledger:
+        ledger.begin(SHA)
+        (mark,) = (tmp_path / "underway").iterdir()
+        mark.write_bytes(b"")
+        assert ledger.intent(SHA) is None
+        assert ledger.note_interrupted() == 0
+        assert list((tmp_path / "underway").iterdir()) == []
+
+
+def test_a_try_of_what_is_recorded_since_is_not_held_against_it(ledger: Ledger) -> None:
+    """A kill between the record and the end of the mark."""
+    ledger.record(record())
+    ledger.begin(SHA)
+
+    assert ledger.note_interrupted() == 0
+    assert ledger.attempts(SHA) == Attempts()
 
 
 def test_forget_takes_everything(ledger: Ledger) -> None:
@@ -139,10 +159,10 @@ def test_a_locked_ledger_is_a_machine_error(tmp_path: Path) -> None:
     other.execute("BEGIN EXCLUSIVE")
 
     with pytest.raises(MachineError, match="ledger cannot be written"):
-        ledger.begin(SHA)
+        ledger.record_drop("a.wav", b"m", SHA)
 
     other.execute("ROLLBACK")
-    ledger.begin(SHA)  # goes on as if nothing had happened
+    ledger.record_drop("a.wav", b"m", SHA)  # goes on as if nothing had happened
 
 
 def test_a_newer_schema_is_refused(tmp_path: Path) -> None:
@@ -242,6 +262,7 @@ class TestIntents:
 
         assert results.finish_all() == 0
         assert results.ledger.find(SHA) is None
+        assert results.ledger.note_interrupted() == 1
         assert results.ledger.intents() == []
 
     def test_died_after_the_rename(self, results: Results) -> None:
@@ -263,6 +284,7 @@ class TestIntents:
         self.intend(results)
         write_ready(results.folders.ready, "beat", SHA)
 
+        results.ledger.end(SHA)  # it is put back
         assert results.known(SHA) == record()  # asked before the drop is tried again
 
     def test_a_removed_folder_is_no_longer_known(self, results: Results) -> None:
