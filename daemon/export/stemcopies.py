@@ -34,7 +34,7 @@ def copy_stems(
 
 def warnings_of(copies: Sequence[CopyFacts]) -> tuple[str, ...]:
     """What is to be said of the stems' copies, each with its name."""
-    return tuple(f"{copy.path.name}: {text}" for copy in copies for text in copy.warnings)
+    return tuple(f"{copy.path.stem}: {text}" for copy in copies for text in copy.warnings)
 
 
 def named(stems: Sequence[Stem]) -> list[NamedStem]:

@@ -25,7 +25,7 @@ from daemon.core.atomic import (
 from daemon.core.logs import note
 from daemon.ledger.ledger import PACK, Intent, Ledger, Record
 from daemon.ledger.visible import Visible, report_of
-from daemon.pipeline.inplace import listed, replace_in
+from daemon.pipeline.inplace import kept_by_people, listed, remove, replace_in
 from daemon.pipeline.steps import DropWork
 
 log = logging.getLogger("beatintake.publication")
@@ -117,11 +117,9 @@ class Results:
         folder = self.folder_of(part)
         if self.visible.holds(part):
             ours = listed(folder)
-            theirs = {path.name for path in folder.iterdir()} - ours
-            if part.outcome == "rejected" or not theirs or len(ours) < 2:  # a report that lists nothing
-                discard(folder)
-            for name in ours:
-                (folder / name).unlink(missing_ok=True)
+            if part.outcome == "rejected" or not kept_by_people(folder) or len(ours) < 2:
+                discard(folder)  # also with a report that lists nothing
+            remove(folder, ours)
         self._forget_part(part)
 
     def _forget_part(self, part: Record) -> None:

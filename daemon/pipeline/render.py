@@ -102,7 +102,7 @@ def render_drop(
         settings=settings,
         software_version=version(),
         claims=claims(source.name, source.tags),
-        stems=decoded.stems,
+        stems=zip(decoded.stems, (facts.path.name for facts in stems), strict=True),
         corrections=correction,
         versions=versions,
         fingerprint=music,

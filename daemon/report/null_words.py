@@ -18,7 +18,7 @@ MOST_PLACES = 3
 def null_lines(stems: Iterable[StemLine], place: Place) -> list[str]:
     """For check by ear: of every two-track that does not simply cancel."""
     return [
-        f"Stems: {stem.name} {null_words(stem.null, place)}."
+        f"Stems: {stem.shown} {null_words(stem.null, place)}."
         for stem in stems
         if stem.null is not None and needs_ears(stem.null)
     ]

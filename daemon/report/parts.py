@@ -7,6 +7,7 @@ value is right; None marks a quantity measured by a published standard, which is
 from __future__ import annotations
 
 import dataclasses
+from pathlib import PurePosixPath
 from typing import Any
 
 import numpy as np
@@ -166,6 +167,17 @@ class StemLine(Part):
     inverted: bool | None = Field(None, description="polarity against the mix; None: cannot be told")
     notes: tuple[str, ...] = ()
     null: NullResult | None = None
+    file: str | None = Field(None, description='its copy, in the folder "stems"')
+
+    @property
+    def shown(self) -> str:
+        """What it is called in the folder and in the session: that of its copy, without the ending."""
+        return PurePosixPath(self.file).stem if self.file else self.name
+
+    @property
+    def sent_as(self) -> str | None:
+        """The producer's name for it, where that is another one."""
+        return None if self.shown in (self.name, PurePosixPath(self.name).stem) else self.name
 
 
 class Change(Part):

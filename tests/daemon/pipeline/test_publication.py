@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import json
 import os
 from pathlib import Path
 from typing import Any
@@ -13,6 +14,7 @@ from config.settings import Folders
 from daemon.core import atomic
 from daemon.core.errors import DiskFull, FolderUnreachable, MachineError, NoPermission
 from daemon.ledger.ledger import Ledger, Record
+from daemon.pipeline.inplace import replace_in
 from daemon.pipeline.publication import Results
 
 
@@ -124,3 +126,53 @@ def test_a_taken_name_gets_a_number_whatever_its_case(staged: Path) -> None:
     (root / "beat (2)").write_text("a file")
 
     assert appear(staged).folder == "beat (3)"
+
+
+def result_with_stems(folder: Path, *stems: str, copies: tuple[str, ...] = ()) -> Path:
+    """A published folder as its report lists it."""
+    (folder / "stems").mkdir(parents=True)
+    for name in (*stems, *copies):
+        (folder / "stems" / name).write_bytes(folder.name.encode())
+    (folder / "a.wav").write_bytes(folder.name.encode())
+    lines = [{"name": f"producer's {name}", "file": name} for name in stems]
+    drop = {"name": "beat", "producer": None, "sha256": "aa" * 32}
+    report = {"drop": drop, "files": {"aligned_copy": "a.wav"}, "stems": lines}
+    (folder / "a.report.json").write_text(json.dumps(report))
+    return folder
+
+
+def test_stems_that_are_no_more_go_and_what_people_keep_there_stays(tmp_path: Path) -> None:
+    folder = result_with_stems(tmp_path / "old", "bass.wav", "drums.wav", copies=("mine.wav",))
+    replace_in(folder, result_with_stems(tmp_path / "new", "bass.wav", "whole drums.wav"))
+
+    assert sorted(path.name for path in (folder / "stems").iterdir()) == [
+        "bass.wav", "mine.wav", "whole drums.wav",
+    ]  # fmt: skip
+    assert (folder / "stems" / "bass.wav").read_bytes() == b"new"
+
+
+def test_a_listed_name_never_leads_out_of_the_stems(tmp_path: Path) -> None:
+    folder = result_with_stems(tmp_path / "old", "bass.wav")
+    text = (folder / "a.report.json").read_text().replace('"file": "bass.wav"', '"file": "../kept.txt"')
+    (folder / "a.report.json").write_text(text)
+    (folder / "kept.txt").write_text("mine")
+    replace_in(folder, result_with_stems(tmp_path / "new", "bass.wav"))
+
+    assert (folder / "kept.txt").exists()
+
+
+@pytest.mark.parametrize("keeps", [None, "note.txt", "stems/mine.wav"])
+def test_the_stems_of_an_incomplete_copy_go_with_it(tmp_path: Path, keeps: str | None) -> None:
+    folders = Folders(**{name: tmp_path / name for name in ("incoming", "ready", "rejected", "state")})
+    folder = result_with_stems(folders.ready / "beat", "bass.wav", "drums.wav")
+    if keeps:
+        (folder / keeps).write_text("mine")
+    ledger = Ledger.open(tmp_path / "ledger.sqlite3")
+    part = Record("aa" * 32, "ready", "beat", "beat")
+    Results(folders, ledger).drop_part(part)
+    ledger.close()
+
+    left = {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+    assert left == ({keeps} if keeps else set())
+    assert folder.exists() is bool(keeps)
+    assert (folder / "stems").exists() is (keeps == "stems/mine.wav")

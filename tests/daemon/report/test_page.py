@@ -79,7 +79,10 @@ def full_report(**more) -> Report:
         analysis,
         source=more.pop("source", sample_source(tags={"title": "Amber Lane"})),
         claims=[ProducerClaim("tempo", "70bpm", "file name", 70.0)],
-        stems=[sample_stem("bass.wav", silent=True), sample_stem("pad.wav", inverted=True, mono=True)],
+        stems=[
+            (sample_stem("bass.wav", silent=True), "bass.wav"),
+            (sample_stem("keys/pad.wav", inverted=True, mono=True), "keys - pad.wav"),
+        ],
         versions=versions,
         **more,
     )
@@ -706,3 +709,11 @@ def test_loud_files_and_stems_are_named_where_the_links_are() -> None:
     links = quiet[quiet.index('<p class="files') : quiet.index("Listen</h2>")]
     assert "monitors" not in links
     assert "stems" not in links
+
+
+def test_a_stem_has_one_name_in_folder_session_and_page() -> None:
+    """That of its copy; the producer's stands beside it where it is another one."""
+    text = Outline(page_of(full_report())).text
+    assert re.search(r"keys - pad\s+sent as keys/pad.wav", text)
+    assert not re.search(r"\bbass\s+sent as", text)
+    assert "bass.wav" not in text

@@ -167,11 +167,14 @@ def test_claims_are_compared(question: str, value: float | str, agrees: bool, re
 def test_stems_and_decoding_warnings_need_ears() -> None:
     report = sample_report(
         source=sample_source(warnings=("the header promises more than the file holds",)),
-        stems=[sample_stem("bass.wav", notes=("left and right are opposite",)), sample_stem("pad.wav")],
+        stems=[
+            (sample_stem("bass.wav", notes=("left and right are opposite",)), "bass.wav"),
+            (sample_stem("pad.wav"), "pad.wav"),
+        ],
     )
     joined = " ".join(report.check_by_ear)
     assert "header promises more" in joined
-    assert "Stems: bass.wav: Left and right are opposite." in joined
+    assert "Stems: bass: Left and right are opposite." in joined
     assert "pad.wav" not in joined
 
 
