@@ -8,6 +8,8 @@ writes F sharp major and E flat minor (common practice). Scales: any handbook of
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 LETTERS = "CDEFGAB"
 NATURAL = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
 ACCIDENTAL_WORDS = {-2: " double flat", -1: " flat", 0: "", 1: " sharp", 2: " double sharp"}
@@ -97,6 +99,7 @@ def home_of(pitch_class: int, mode: str) -> int:
     return signature(pitch_class, mode) * 7 % 12
 
 
+@lru_cache(1024)
 def pitch_class_of(name: str) -> int:
     """Pitch class of 'E flat', 'Eb', 'F#' or 'F sharp'."""
     letter, rest = (
@@ -160,6 +163,7 @@ def short_name(note: str) -> str:
     return short.replace(" flat", "b").replace(" sharp", "#")
 
 
+@lru_cache(1024)
 def parse_chord(label: str) -> tuple[int, str] | None:
     """(root pitch class, quality) of one of our labels; None for 'N'."""
     if label == "N":

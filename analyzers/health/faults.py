@@ -11,7 +11,6 @@ from analyzers.health.level import find_clipping, judge_level, judge_offset, jud
 from analyzers.health.noise import judge_noise
 from analyzers.health.origin import judge_format, judge_lossy_origin
 from analyzers.health.stereo import judge_channels
-from analyzers.level.channel_stats import channel_stats
 from analyzers.model import Flag, LeadIn, Loudness
 from analyzers.signal.features import Features
 
@@ -21,7 +20,7 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
     signal, options, peaks = features.signal, features.options, features.peaks
     if peaks.sample_peak == 0.0:
         return ()
-    stats = channel_stats(signal.samples, signal.rate)
+    stats = features.channel_stats
     return (
         *find_clipping(signal, peaks, options.bit_depth),
         *judge_peaks(signal, peaks),

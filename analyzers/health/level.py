@@ -13,11 +13,11 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.level.channel_stats import ChannelStats
 from analyzers.level.loudness import decibels
 from analyzers.model import Flag, Loudness
-from analyzers.signal.samples import SEARCH_FRAMES, SampleArray, Signal, values_at
-from analyzers.signal.truepeak import Peaks
+from analyzers.signal.channel_stats import ChannelStats
+from analyzers.signal.samples import NEAR_FRAMES, SEARCH_FRAMES, Floats, SampleArray, Signal, values_at
+from analyzers.signal.truepeak import BLOCK, Peaks
 
 STEP_16 = 2.0**-15
 FLAT_16, FLAT = (
@@ -72,7 +72,7 @@ def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[F
         for sign, ceiling in ((1, peaks.highest[channel]), (-1, -peaks.lowest[channel]))
         if ceiling > 0.0
     ]
-    runs_of = zip(sides, _runs_at_ceiling(signal.samples, sides), strict=True)
+    runs_of = ((side, _runs_at_ceiling(signal.samples, side, peaks.largest[side.channel])) for side in sides)
     found = [one for side, runs in runs_of if (one := _plateaus(signal.samples, side, *runs)) is not None]
     runs, longest = sum(one.count for one in found), max((one.longest for one in found), default=0)
     if sum(one.of_three for one in found) < FEWEST_RUNS and longest < SHORT_RUN and runs < MANY_RUNS:
@@ -95,19 +95,24 @@ def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[F
     ]
 
 
-def _runs_at_ceiling(samples: SampleArray, sides: list[_Side]) -> list[tuple[Places, Places]]:
-    """For each side the first and the last frame of all runs near its ceiling; runs of one are left out."""
-    parts: list[list[tuple[Places, Places]]] = [[] for _ in sides]
-    for start in range(0, len(samples), SEARCH_FRAMES):
-        block = samples[start : start + SEARCH_FRAMES]
-        for side, found in zip(sides, parts, strict=True):
-            near = np.flatnonzero(side.reached(block[:, side.channel])) + start
-            found.append(_runs(near, keep=(start, start + len(block) - 1)))
-    return [_joined(found) for found in parts]
+def _runs_at_ceiling(samples: SampleArray, side: _Side, largest: Floats) -> tuple[Places, Places]:
+    """The first and the last frame of all runs near the ceiling; runs of one are left out.
+
+    `largest` : largest magnitude of each `BLOCK` samples of the channel: the others need no look
+    """
+    loud = np.flatnonzero(side.reached(side.sign * largest))
+    parts = [(np.zeros(0, np.int64), np.zeros(0, np.int64))]
+    for some in np.split(loud, np.flatnonzero(np.diff(loud) * BLOCK > NEAR_FRAMES) + 1) if len(loud) else ():
+        end, blocks = int(some[-1]) + 1, max(SEARCH_FRAMES // BLOCK, 1)
+        for first in range(int(some[0]), end, blocks):
+            start, stop = first * BLOCK, min(min(first + blocks, end) * BLOCK, len(samples))
+            near = np.flatnonzero(side.reached(samples[start:stop, side.channel])) + start
+            parts.append(_runs(near, keep=(start, stop - 1)))
+    return _joined(parts)
 
 
 def _runs(near: Places, keep: tuple[int, int]) -> tuple[Places, Places]:
-    """Runs of neighbours; those of one only at the block's edges, where they may go on."""
+    """Runs of neighbours; those of one only at the edges of what was read, where they may go on."""
     edges = np.flatnonzero(np.diff(near) > 1)
     first, last = near[np.append(0, edges + 1)[: len(near)]], near[np.append(edges, -1)[: len(near)]]
     used = (last > first) | (first == keep[0]) | (last == keep[1])

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analyzers.level.channel_stats import ChannelStats
 from analyzers.model import Flag
+from analyzers.signal.channel_stats import ChannelStats
 from analyzers.signal.samples import SampleArray, Signal
 
 USUAL_RATES = (44100, 48000, 88200, 96000, 176400, 192000)

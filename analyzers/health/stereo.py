@@ -8,8 +8,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from analyzers.level.channel_stats import ChannelStats, Float64Array
 from analyzers.model import Flag
+from analyzers.signal.channel_stats import ChannelStats, Float64Array
 
 DEAD_DB = 60.0  # one channel this far below the other
 LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0  # of a channel that was turned down

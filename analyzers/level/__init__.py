@@ -1,6 +1,6 @@
 """How loud, and where the music begins: loudness, working level, lead-in, noise beds.
 
-Offers `loudness`, `silence`, and the channel statistics that signal health uses.
+Offers `loudness`, `silence` and what they rest on.
 """
 
-__all__ = ["channel_stats", "loudness", "noisebed", "silence", "working_level"]
+__all__ = ["loudness", "noisebed", "silence", "working_level"]

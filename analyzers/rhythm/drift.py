@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import autocorrelation, centred_strength, comb_scores
-from analyzers.rhythm.lattice_fit import fine_rise, fold_lags
+from analyzers.rhythm.lattice import centred_strength, comb_scores, window_autocorrelations
+from analyzers.rhythm.lattice_fit import fold_lags
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -24,39 +24,42 @@ WANDER, STEP = 0.07, 0.36  # natural log of the tempo change that is followed: p
 TEMPO_STEP = 0.005
 WINDOW_S, HOP_S = 8.0, 1.0
 STRAY, EDGE = 0.06, 8  # natural log from the local period of a stray pulse; so many at each end are looked at
+CURVE_STEP = 2  # onset frames
 TIGHTNESS = 180.0  # weight of an even pulse against strong onsets
 
 
-def pulse_map(onsets: Onsets, period_s: float, span: float = WANDER) -> FloatArray | None:
-    """Pulse times through the whole file, within `span` (log ratio) of `period_s` apart [shape=(n,)], n >= 2.
+def pulse_maps(onsets: Onsets, rise: FloatArray, period_s: float) -> tuple[FloatArray, FloatArray | None]:
+    """Pulse times through the whole file [shape=(n,)], n >= 2: of a tempo that wanders about `period_s`, and
+    of one that may jump; the latter is None when the tempo never leaves what the first one follows.
 
-    None for a wide span when the tempo never leaves the narrow one (`WANDER`).
+    rise : `fine_rise` of the onsets
     """
-    times, periods = local_periods(onsets, period_s, span)
-    if span > WANDER and np.abs(np.log(periods / period_s)).max() < WANDER:
-        return None
-    pulses = _place(onsets, times, periods)
-    rise = fine_rise(onsets)
-    for window in (8.0, 8.0, 5.0, 3.0, 3.0):
-        pulses = _settle(rise, onsets.fine_rate, pulses, window)
-    return pulses
-
-
-def local_periods(onsets: Onsets, period_s: float, span: float) -> tuple[FloatArray, FloatArray]:
-    """Local period near `period_s`: (window centres s, periods s)."""
     strength = centred_strength(onsets)
-    offsets = np.arange(-round(span / TEMPO_STEP), round(span / TEMPO_STEP) + 1) * TEMPO_STEP
+    steps = round(STEP / TEMPO_STEP)
+    offsets = np.arange(-steps, steps + 1) * TEMPO_STEP
     periods = period_s * np.exp(offsets)
-    size = min(int(WINDOW_S * onsets.rate), strength.shape[1])
-    hop = int(HOP_S * onsets.rate)
-    starts = np.arange(0, max(strength.shape[1] - size, 0) + 1, hop)
-    longest = min(int(4.2 * periods[-1] * onsets.rate) + 2, size)
-    rows = []
-    for a in starts:
-        acf = autocorrelation(strength[:, a : a + size], longest)
-        rows.append(comb_scores(np.pad(acf, (0, 8)), onsets.rate, periods, (0.5, 1.0, 2.0, 4.0)))
-    path = _smooth_path(np.array(rows))
-    return (starts + size / 2) / onsets.rate, periods[path]
+    times, score = _tempogram(strength, onsets.rate, periods)
+    near = np.abs(offsets) < WANDER + TEMPO_STEP / 2
+    attacks = _attacks(strength)
+
+    def along(local: FloatArray) -> FloatArray:
+        pulses = _place(attacks, onsets.rate / CURVE_STEP, times, local)
+        for window in (8.0, 8.0, 5.0, 3.0, 3.0):
+            pulses = _settle(rise, onsets.fine_rate, pulses, window)
+        return pulses
+
+    wandering = along(periods[near][_smooth_path(score[:, near])])
+    path = _smooth_path(score)
+    return wandering, along(periods[path]) if np.abs(offsets[path]).max() >= WANDER else None
+
+
+def _tempogram(strength: FloatArray, rate: float, periods: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(window centres s [shape=(windows,)], comb scores [shape=(windows, periods)])."""
+    size, hop = min(int(WINDOW_S * rate), strength.shape[1]), int(HOP_S * rate)
+    longest = min(int(4.2 * periods[-1] * rate) + 2, size)
+    acf = window_autocorrelations(strength, size, hop, longest)
+    times = (np.arange(len(acf)) * hop + size / 2) / rate
+    return times, comb_scores(acf, rate, periods, (0.5, 1.0, 2.0, 4.0))
 
 
 def _smooth_path(score: FloatArray) -> npt.NDArray[np.int64]:
@@ -77,14 +80,18 @@ def _smooth_path(score: FloatArray) -> npt.NDArray[np.int64]:
     return path
 
 
-def _place(onsets: Onsets, times: FloatArray, periods: FloatArray) -> FloatArray:
-    """Pulses on strong onsets at the local period; carried on evenly to both ends of the file."""
-    step = 2
-    curve = centred_strength(onsets).mean(axis=0)
-    n = len(curve) // step
-    curve = gaussian_filter1d(curve[: n * step].reshape(n, step).mean(axis=1), 1.2)
-    curve = np.maximum(curve, 0.0) / (curve.std() + 1e-9)
-    rate = onsets.rate / step
+def _attacks(strength: FloatArray) -> FloatArray:
+    """The attacks of all bands, 0 where there is none, in steps of `CURVE_STEP` frames [shape=(n,)]."""
+    curve = strength.mean(axis=0)
+    n = len(curve) // CURVE_STEP
+    curve = gaussian_filter1d(curve[: n * CURVE_STEP].reshape(n, CURVE_STEP).mean(axis=1), 1.2)
+    out: FloatArray = np.maximum(curve, 0.0) / (curve.std() + 1e-9)
+    return out
+
+
+def _place(curve: FloatArray, rate: float, times: FloatArray, periods: FloatArray) -> FloatArray:
+    """Pulses on strong attacks at the local period; carried on evenly to both ends of the file."""
+    n = len(curve)
     local = np.interp(np.arange(n) / rate, times, periods) * rate
     total, back = curve.copy(), np.full(n, -1)
     reach = np.arange(max(int(0.6 * local.min()), 1), int(1.5 * local.max()) + 1)

@@ -12,12 +12,14 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft as sfft
 
 from analyzers.signal.onsets import Onsets
 
 SHORTEST_S, LONGEST_S = 0.375, 0.80  # a little over one octave: every pulse has a multiple in it
 COMB = (0.5, 1.0, 2.0, 4.0, 8.0)
+AT_ONCE = 8  # windows whose spectra are held
 RELATED = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
 
 FloatArray = npt.NDArray[np.floating]
@@ -40,22 +42,40 @@ def centred_strength(onsets: Onsets) -> FloatArray:
 
 def autocorrelation(strength: FloatArray, longest: int) -> FloatArray:
     """Mean over bands of the autocorrelation, 1 at lag 0 [shape=(longest,)]."""
-    n = sfft.next_fast_len(strength.shape[1] + longest, real=True)
-    power = np.abs(sfft.rfft(strength, n, axis=1)) ** 2
-    acf = sfft.irfft(power.mean(axis=0), n)[:longest]
-    out: FloatArray = acf / max(float(acf[0]), 1e-12)
+    out: FloatArray = window_autocorrelations(strength, strength.shape[1], 1, longest)[0]
+    return out
+
+
+def window_autocorrelations(strength: FloatArray, size: int, hop: int, longest: int) -> FloatArray:
+    """`autocorrelation` of windows of `size` frames, one each `hop` frames [shape=(windows, longest)]."""
+    n = sfft.next_fast_len(size + longest, real=True)
+    windows = sliding_window_view(strength, size, axis=1)[:, ::hop]
+    out = np.empty((windows.shape[1], longest))
+    for first in range(0, len(out), AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        power = np.abs(sfft.rfft(windows[:, some], n, axis=2)) ** 2
+        acf = sfft.irfft(power.mean(axis=0), n, axis=1)[:, :longest]
+        out[some] = acf / np.maximum(acf[:, :1], 1e-12)
     return out
 
 
 def comb_scores(
     acf: FloatArray, rate: float, periods_s: FloatArray, comb: tuple[float, ...] = COMB
 ) -> FloatArray:
-    """Mean autocorrelation over the comb at each period [shape of periods_s]."""
-    lags = np.arange(len(acf))
-    smooth = np.convolve(acf, [0.25, 0.5, 0.25], mode="same")
-    out = np.zeros(len(periods_s))
+    """Mean autocorrelation over the comb at each period, between its lags by lines.
+
+    acf : one or several [shape=(..., lags)]; 0 from its end on
+    periods_s : [shape=(periods,)]
+
+    Returns [shape=(..., periods)]
+    """
+    around = np.pad(acf, [(0, 0)] * (acf.ndim - 1) + [(1, 4)])
+    smooth = 0.25 * around[..., :-2] + 0.5 * around[..., 1:-1] + 0.25 * around[..., 2:]
+    out = np.zeros((*acf.shape[:-1], len(periods_s)))
     for m in comb:
-        out += np.interp(periods_s * m * rate, lags, smooth)
+        at = np.minimum(periods_s * m * rate, acf.shape[-1] + 1)
+        lag = at.astype(np.int64)
+        out += smooth[..., lag] + (at - lag) * (smooth[..., lag + 1] - smooth[..., lag])
     return out / len(comb)
 
 
@@ -70,7 +90,7 @@ def coarse_periods(onsets: Onsets, count: int = 2) -> list[tuple[float, float]]:
         return []
     acf = autocorrelation(centred_strength(onsets), longest)
     periods = np.geomspace(SHORTEST_S, LONGEST_S, 1200)
-    score = comb_scores(np.pad(acf, (0, 8)), onsets.rate, periods)
+    score = comb_scores(acf, onsets.rate, periods)
     found: list[tuple[float, float]] = []
     for k in np.argsort(score)[::-1]:
         p = float(periods[k])

@@ -28,6 +28,7 @@ PLAYED, PLAYED_HZ = 0.30, 40.0  # below this coherence attacks are too loose for
 # step in BPM, s by which a tempo on it may always move the song's end, share of what the fit leaves open
 ROUND_STEPS = ((1.0, 0.004, 2.0), (0.5, 0.003, 1.2), (0.1, 0.002, 0.6), (0.01, 0.0015, 0.0))
 
+FOLD_BLOCK = 1 << 16  # blocks of the rise folded at a time
 HZ_BLOCK = 64  # frequencies summed at a time: bounds memory on long files
 
 FloatArray = npt.NDArray[np.floating]
@@ -132,11 +133,14 @@ def fold_windows(
     hop = max(int(window_s / 2 * rate), 1)
     edges = np.arange(0, len(rise), hop)
     halves = np.empty((len(edges), bins))
-    for row, a in zip(halves, edges, strict=True):
-        part = rise[a : a + hop]
-        u = count(np.arange(a, a + len(part)) / rate)
+    many = max(FOLD_BLOCK // hop, 1)
+    for first in range(0, len(edges), many):
+        some, start = halves[first : first + many], first * hop
+        part = rise[start : start + len(some) * hop]
+        u = count(np.arange(start, start + len(part)) / rate)
         index = np.minimum(((u - np.floor(u)) * bins).astype(np.int64), bins - 1)
-        row[:] = np.bincount(index, part, bins)
+        index += np.arange(len(part)) // hop * bins
+        some[:] = np.bincount(index, part, some.size).reshape(some.shape)
     folds = halves[:-1] + halves[1:] if len(halves) > 1 else halves
     centres = (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
     return folds.astype(float), centres
@@ -216,9 +220,13 @@ def regress(lags: WindowLags) -> float:
     return slope
 
 
-def fit_constant(onsets: Onsets, period_s: float, tolerance: float = TOLERANCE) -> tuple[float, WindowLags]:
-    """Best constant period within `tolerance` (ratio) of `period_s` and the windows' lags against it."""
-    rise = fine_rise(onsets)
+def fit_constant(
+    onsets: Onsets, rise: FloatArray, period_s: float, tolerance: float = TOLERANCE
+) -> tuple[float, WindowLags]:
+    """Best constant period within `tolerance` (ratio) of `period_s` and the windows' lags against it.
+
+    rise : `fine_rise` of the onsets
+    """
     coherent = coherent_period(onsets, period_s, tolerance)
     period = sharpest_period(rise, onsets.fine_rate, coherent)
     for _ in range(2):

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import autocorrelation, centred_strength, comb_scores
+from analyzers.rhythm.lattice import centred_strength, comb_scores, window_autocorrelations
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -97,11 +97,9 @@ def usual_period(curve: FloatArray, rate: float) -> float:
     """The period (s) that short windows agree on, and that people would count."""
     size, hop = min(int(WINDOW_S * rate), len(curve)), int(HOP_S * rate)
     longest = min(int(COMB[-1] * LONGEST_S * rate) + 4, size)
-    total = np.zeros(longest)
-    for a in range(0, max(len(curve) - size, 0) + 1, hop):
-        total += autocorrelation(curve[None, a : a + size], longest)
+    total = window_autocorrelations(curve[None], size, hop, longest).sum(axis=0)
     periods = np.geomspace(SHORTEST_S, LONGEST_S, 300)
-    score = comb_scores(np.pad(total / total[0], (0, 8)), rate, periods, COMB)
+    score = comb_scores(total / total[0], rate, periods, COMB)
     prior = np.exp(-0.5 * (np.log2(periods / PREFERRED_S) / OCTAVES) ** 2)
     return float(periods[np.argmax(np.maximum(score, 1e-6) * prior)])
 

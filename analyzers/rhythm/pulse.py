@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.drift import STEP, WANDER, pulse_map
+from analyzers.rhythm.drift import pulse_maps
 from analyzers.rhythm.lattice import coarse_periods
 from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fold_lags
 from analyzers.rhythm.meter_evidence import pulse_number
@@ -25,6 +25,7 @@ NEAR = 0.001  # share of the coarse period that a second fit stays within
 CLEARLY = 0.15  # so much more coherence makes the second fit the better one
 EVEN_S, EVEN_PULSES = 0.014, 60  # a map as even and long as this was made by a steady pulse
 TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds they are
+HANDICAP = 0.02  # so much more coherence makes the map that may jump the better one
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 
 
@@ -62,14 +63,14 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
     if not found:
         return None
     coarse, score = found[0]
-    period, lags = fit_constant(onsets, coarse)
+    rise = fine_rise(onsets)
+    period, lags = fit_constant(onsets, rise, coarse)
     if lags.coherence < CLEAR:
-        near, lags_near = fit_constant(onsets, coarse, NEAR)
+        near, lags_near = fit_constant(onsets, rise, coarse, NEAR)
         if lags_near.coherence > lags.coherence + CLEARLY:
             period, lags = near, lags_near
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
-    rise = fine_rise(onsets)
     moving, gain, knee = None, 0.0, None
     if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
         moving, gain = _moving(onsets, rise, coarse, lags.coherence)
@@ -81,14 +82,10 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
 
 def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
     """The better of a map that wanders and one that may jump, and its gain in coherence over `steady`."""
-    best: tuple[FloatArray, float] | None = None
-    for span, handicap in ((WANDER, 0.0), (STEP, 0.02)):
-        pulses = pulse_map(onsets, coarse, span)
-        if pulses is not None:
-            gain = _coherence(onsets, rise, pulses) - steady
-            if best is None or gain - handicap > best[1]:
-                best = (pulses, gain)
-    assert best is not None  # the narrow map always exists
+    wandering, jumping = pulse_maps(onsets, rise, coarse)
+    best = wandering, _coherence(onsets, rise, wandering) - steady
+    if jumping is not None and (gain := _coherence(onsets, rise, jumping) - steady) - HANDICAP > best[1]:
+        best = jumping, gain
     return best
 
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.lattice_fit import fit_constant
+from analyzers.rhythm.lattice_fit import fine_rise, fit_constant
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -40,7 +40,7 @@ def two_tempi(onsets: Onsets, pulses_s: FloatArray) -> tuple[FloatArray, int] | 
         (onsets.part(0.0, change), before, pulses_s[:knee], 0),
         (onsets.part(change, np.inf), after, pulses_s[knee:], knee),
     ):
-        exact, _ = fit_constant(part, period)
+        exact, _ = fit_constant(part, fine_rise(part), period)
         x = np.arange(start, start + len(own))
         lines.append((exact, float(np.median(own - x * exact))))
     (p, a), (q, b) = lines

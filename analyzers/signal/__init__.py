@@ -5,6 +5,7 @@ Offers the signal, the shared features and small numeric tools.
 
 __all__ = [
     "blockfilter",
+    "channel_stats",
     "features",
     "mono",
     "onsets",

@@ -13,6 +13,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.model import Options
+from analyzers.signal.channel_stats import ChannelStats, channel_stats
 from analyzers.signal.mono import Mono, Samples, resampled
 from analyzers.signal.onsets import Onsets, find_onsets
 from analyzers.signal.samples import Signal
@@ -41,7 +42,7 @@ class Features:
     @cached_property
     def mono(self) -> Mono:
         """Mix for analysis at the source's rate [shape=(frames,)], made where it is cut."""
-        return Mono(self.signal.samples)
+        return Mono(self.signal.samples, self.channel_stats)
 
     @cached_property
     def work_rate(self) -> int:
@@ -76,6 +77,11 @@ class Features:
     def onsets(self) -> Onsets:
         """Onset strength, fine level curves and pitch-class frames of `work`."""
         return find_onsets(self.work, self.work_rate, self.spectrum.chroma)
+
+    @cached_property
+    def channel_stats(self) -> ChannelStats:
+        """Powers, offsets and likeness of the channels, for the mix and for channel faults."""
+        return channel_stats(self.signal.samples, self.signal.rate)
 
     @cached_property
     def peaks(self) -> Peaks:

@@ -11,8 +11,10 @@ from collections.abc import Iterable, Iterator
 from itertools import chain
 
 import numpy as np
+import numpy.typing as npt
 import soxr
 
+from analyzers.signal.channel_stats import ChannelStats
 from analyzers.signal.samples import BLOCK_FRAMES, Floats, SampleArray, Sliceable, blocks_of
 
 CANCELLED = 0.25  # of the channels' mean power: a mix weaker than this has lost the music
@@ -22,13 +24,13 @@ class Mono:
     """Mix for analysis [shape=(frames,)], cut by slices without a step.
 
     The mean of the channels; when that cancels (an inverted channel, a dead one) the mean would lose the
-    music, so the louder single channel is taken instead.
+    music, so the louder single channel is taken instead. `stats` are those of the samples.
     """
 
-    def __init__(self, samples: SampleArray) -> None:
+    def __init__(self, samples: SampleArray, stats: ChannelStats) -> None:
         self._samples = samples
-        self._channel = 0 if samples.shape[1] == 1 else _only_channel(samples)
-        self._weights = _mean_weights(samples)
+        self._channel = 0 if samples.shape[1] == 1 else _only_channel(stats.product.mean(axis=0))
+        self._weights = np.full(samples.shape[1], 1 / samples.shape[1], dtype=np.float32)
 
     def __len__(self) -> int:
         return len(self._samples)
@@ -43,19 +45,13 @@ class Mono:
 Samples = Floats | Mono
 
 
-def _mean_weights(samples: SampleArray) -> Floats:
-    return np.full(samples.shape[1], 1 / samples.shape[1], dtype=np.float32)
+def _only_channel(product: npt.NDArray[np.float64]) -> int | None:
+    """The channel that stands for all when their mean cancels; None when it does not.
 
-
-def _only_channel(samples: SampleArray) -> int | None:
-    """The channel that stands for all when their mean cancels; None when it does not."""
-    power, mixed = np.zeros(samples.shape[1]), 0.0
-    weights = _mean_weights(samples)
-    for block in blocks_of(samples):
-        products = block.T @ block
-        power += np.diag(products)
-        mixed += float(weights @ products @ weights)
-    return int(np.argmax(power)) if mixed < CANCELLED * float(power.mean()) else None
+    `product` : mean product of each two channels
+    """
+    power = np.diag(product)
+    return int(np.argmax(power)) if float(product.mean()) < CANCELLED * float(power.mean()) else None
 
 
 def resampled(x: Sliceable, rate: int, to_rate: float, quality: str, channels: int = 1) -> Iterator[Floats]:

@@ -37,19 +37,21 @@ SLACK = 1.001  # 0.009 dB: a gain too small to look for
 Float32Array = npt.NDArray[np.float32]
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, eq=False)
 class Peaks:
     """Peaks of a signal, linear, full scale = 1.0.
 
     ``highest`` and ``lowest`` are the extreme sample values of each channel (0.0 at the least,
     so a channel that never goes below zero has lowest 0.0); ``true_peak`` is never below the
-    largest sample; ``true_peak_frame`` is the sample at or just before it.
+    largest sample; ``true_peak_frame`` is the sample at or just before it. ``largest`` is the largest
+    magnitude of each `BLOCK` samples [shape=(channels, blocks)].
     """
 
     highest: tuple[float, ...]
     lowest: tuple[float, ...]
     true_peak: float
     true_peak_frame: int
+    largest: Float32Array
 
     @property
     def sample_peak(self) -> float:
@@ -92,7 +94,7 @@ def measure_peaks(samples: SampleArray) -> Peaks:
     """Sample and true peaks of a signal [shape=(frames, channels)]; zeros for an empty one."""
     frames, channels = samples.shape
     if frames == 0:
-        return Peaks((0.0,) * channels, (0.0,) * channels, 0.0, 0)
+        return Peaks((0.0,) * channels, (0.0,) * channels, 0.0, 0, np.zeros((channels, 0), np.float32))
     high, low = np.zeros(channels, np.float32), np.zeros(channels, np.float32)
     size, bend = (np.zeros((channels, -(-frames // BLOCK)), dtype=np.float32) for _ in range(2))
     for start, padded in channel_blocks(samples, size=LOOKED_AT, before=1, after=1):
@@ -103,7 +105,7 @@ def measure_peaks(samples: SampleArray) -> Peaks:
         _fill(size, start, np.abs(inner))
         _fill(bend, start, np.abs(slope[:, 1:] - slope[:, :-1]))
     peak, frame = _search(samples, size, bend)
-    return Peaks(tuple(map(float, high)), tuple(map(float, low)), peak, frame)
+    return Peaks(tuple(map(float, high)), tuple(map(float, low)), peak, frame, size)
 
 
 def _fill(maxima: Float32Array, start: int, values: Float32Array) -> None:

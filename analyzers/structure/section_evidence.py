@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from analyzers.harmony.network_inputs import register_chroma
 
@@ -97,12 +98,19 @@ def _against_others(x: Floats) -> tuple[Floats, Floats]:
 
 def _novelty(x: Floats, span: int) -> Floats:
     """Foote's checkerboard on the similarity exp(-distance), against its mean."""
-    n = len(x)
-    out = np.zeros(n, np.float32)
-    for i in range(1, n):
-        block = x[max(i - span, 0) : i + span]
-        cut = i - max(i - span, 0)
-        gap = np.linalg.norm(block[:, None] - block[None], axis=2)
-        alike = np.exp(-gap / REACH)
-        out[i] = alike[:cut, :cut].mean() + alike[cut:, cut:].mean() - 2 * alike[:cut, cut:].mean()
+    n, before, after = len(x), slice(span), slice(span, None)
+    alike = np.zeros((n + 2 * span, 2 * span), np.float32)  # each bar and the one so many later; 0 outside
+    for later in range(min(2 * span, n)):
+        gap = np.linalg.norm(x[later:] - x[: n - later], axis=1)
+        alike[span : span + n - later, later] = np.exp(-gap / REACH)
+    at = np.arange(2 * span)
+    around = sliding_window_view(alike, 2 * span, axis=0)[:n]
+    blocks = around[:, np.abs(np.subtract.outer(at, at)), np.minimum.outer(at, at)]
+    count = np.stack([np.minimum(np.arange(n), span), np.minimum(n - np.arange(n), span)]).clip(1)  # of bars
+    out: Floats = (
+        blocks[:, before, before].sum(axis=(1, 2)) / count[0] ** 2
+        + blocks[:, after, after].sum(axis=(1, 2)) / count[1] ** 2
+        - 2 * blocks[:, before, after].sum(axis=(1, 2)) / count.prod(axis=0)
+    ).astype(np.float32)
+    out[0] = 0.0
     return out

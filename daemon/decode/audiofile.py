@@ -216,17 +216,16 @@ class _Stream:
     """
 
     def __init__(self, file: BinaryIO) -> None:
-        self.file = file
-        self.tell = file.tell
+        self.file, self.tell = file, file.tell
+        file.seek(0)
+        plain = file.readinto  # type: ignore[attr-defined]  # itself: it is called for each 8 KB
+        self.readinto = self._renamed if file.read(4) == b"BW64" else plain
+        file.seek(0)
 
-    def read(self, size: int = -1) -> bytes:
+    def _renamed(self, room: memoryview) -> int:
         at = self.file.tell()
-        data = self.file.read(size)
-        return b"RF64"[: len(data)] + data[4:] if at == 0 and data.startswith(b"BW64") else data
-
-    def readinto(self, room: memoryview) -> int:
-        data = self.read(len(room))
-        room[: len(data)] = data
+        data = self.file.read(len(room))
+        room[: len(data)] = b"RF64"[: len(data)] + data[4:] if at == 0 else data
         return len(data)
 
     def seek(self, offset: int, whence: int = 0) -> int:
@@ -244,7 +243,6 @@ def open_sound(file: BinaryIO, name: str, content: Content | None = None, start_
     ):
         stated = start_known and content.format != "AAC"
         return Packets(file, name, content.format, stated)
-    file.seek(0)
     try:
         return _Forward(_Stream(file))
     except (sf.LibsndfileError, TypeError, ValueError) as error:
