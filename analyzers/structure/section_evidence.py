@@ -67,7 +67,7 @@ def boundary_evidence(looks: Floats, chroma: Floats, bar_one: int) -> Floats:
             columns += list(jump.T)
     for picture in (looks, CHROMA_WEIGHT * chroma):
         for span in (4, 8):
-            columns.append(_novelty(picture, span))
+            columns.append(checkerboard(picture, span))
     position = np.arange(n) - bar_one
     columns += [(position % 4 == k).astype(np.float32) for k in range(4)]
     columns.append((position % 8 == 0).astype(np.float32))
@@ -96,7 +96,7 @@ def _against_others(x: Floats) -> tuple[Floats, Floats]:
     return np.minimum(x / scale, MOST_TIMES_MEAN).astype(np.float32), ahead.astype(np.float32)
 
 
-def _novelty(x: Floats, span: int) -> Floats:
+def checkerboard(x: Floats, span: int) -> Floats:
     """Foote's checkerboard on the similarity exp(-distance), against its mean."""
     n, before, after = len(x), slice(span), slice(span, None)
     alike = np.zeros((n + 2 * span, 2 * span), np.float32)  # each bar and the one so many later; 0 outside

@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from analyzers.rhythm.beat_onsets import onset_offset
 from analyzers.rhythm.drift import pulse_maps
-from analyzers.rhythm.lattice import coarse_periods
+from analyzers.rhythm.lattice import coarse_periods, comb_scores, window_autocorrelations
 from analyzers.rhythm.lattice_fit import (
     WindowLags,
     fine_rise,
@@ -122,6 +122,27 @@ def test_the_map_follows_a_wandering_tempo() -> None:
     off = (u * 2 - phase - np.round(u * 2 - phase)) / 2 * np.median(np.diff(pulses))
 
     assert np.median(np.abs(off)) < 0.004
+
+
+def test_each_window_has_its_own_autocorrelation() -> None:
+    """Against its definition, for more windows than go at once."""
+    curves = np.random.default_rng(4).standard_normal((3, 400))
+    acf = window_autocorrelations(curves, 60, 20, 50)
+    assert len(acf) == 18
+    for at in (0, 7, 8, 17):
+        part = curves[:, at * 20 : at * 20 + 60]
+        sums = np.array([(part[:, : 60 - lag] * part[:, lag:]).sum() for lag in range(50)])
+        np.testing.assert_allclose(acf[at], sums / sums[0], atol=1e-12)
+
+
+def test_the_comb_reads_between_lags_and_zeros_beyond_the_last() -> None:
+    """Against `numpy.interp` and `numpy.convolve`."""
+    acf = np.random.default_rng(2).standard_normal((2, 40))
+    periods = np.array([1.0, 3.3, 9.75, 20.4, 31.0])
+    for row, found in zip(acf, comb_scores(acf, 2.0, periods, (0.5, 1.0)), strict=True):
+        smooth = np.convolve(np.pad(row, (0, 30)), [0.25, 0.5, 0.25], mode="same")
+        read = [np.interp(periods * 2.0 * m, np.arange(len(smooth)), smooth) for m in (0.5, 1.0)]
+        np.testing.assert_allclose(found, np.mean(read, axis=0), atol=1e-12)
 
 
 def test_two_tempi_meet_at_the_change() -> None:

@@ -57,6 +57,13 @@ def test_tech_3341_burst_between_the_samples(shift: int, rate: int) -> None:
     assert -0.4 <= dbtp(np.repeat(wave[shift::4, None], 2, axis=1).astype(np.float32)) <= 0.2
 
 
+def test_the_largest_of_each_block_is_that_of_its_samples() -> None:
+    samples = np.random.default_rng(8).standard_normal((BLOCK * 700 + 5, 2)).astype(np.float32)
+    padded = np.pad(np.abs(samples), ((0, BLOCK - 5), (0, 0)))
+    wanted = padded.reshape(701, BLOCK, 2).max(axis=1).T
+    np.testing.assert_array_equal(measure_peaks(samples).largest, wanted)
+
+
 @pytest.mark.parametrize("seed", range(6))
 def test_never_far_under_a_192_khz_reference(seed: int) -> None:
     rng = np.random.default_rng(seed)

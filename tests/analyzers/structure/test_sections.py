@@ -10,7 +10,7 @@ import pytest
 
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Grid, Section
-from analyzers.structure.section_evidence import bar_pictures, boundary_evidence
+from analyzers.structure.section_evidence import REACH, bar_pictures, boundary_evidence, checkerboard
 from analyzers.structure.sections import best_boundaries, find_sections, letter, name_alike
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid
 
@@ -143,3 +143,18 @@ def test_evidence_is_finite_for_any_number_of_bars(bars: int) -> None:
     evidence = boundary_evidence(looks, chroma, 0)
     assert len(evidence) == bars
     assert np.all(np.isfinite(evidence))
+
+
+def test_the_checkerboard_is_that_of_its_definition() -> None:
+    """Mean likeness within what is before and after, less twice that across (Foote, ICME 2000)."""
+    bars = np.random.default_rng(6).standard_normal((23, 5)).astype(np.float32)
+    found = checkerboard(bars, 4)
+    assert found[0] == 0.0
+    for i in range(1, 23):
+        before, after = bars[max(i - 4, 0) : i], bars[i : i + 4]
+
+        def alike(a: np.ndarray, b: np.ndarray) -> float:
+            return float(np.exp(-np.linalg.norm(a[:, None] - b[None], axis=2) / REACH).mean())
+
+        wanted = alike(before, before) + alike(after, after) - 2 * alike(before, after)
+        assert found[i] == pytest.approx(wanted, abs=1e-5)
