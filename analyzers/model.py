@@ -112,8 +112,8 @@ class Blues:
 
     tonic: str  # "A"
     minor: bool  # minor blues
-    bars: int  # of a chorus: 12 or 8
-    first_chorus_s: float  # where the first whole chorus begins
+    bars: int  # of a chorus: 12 or 8; 0: set by hand, the form is not known
+    first_chorus_s: float  # where the first whole chorus begins, when the form is known
     confidence: float
 
 

@@ -162,7 +162,9 @@ def _add_correcting(commands: Any) -> None:
     level.add_argument("--half", action="store_true", help="the tempo is half of what was found")
     level.add_argument("--double", action="store_true", help="the tempo is twice what was found")
     correct.add_argument(
-        "--key", metavar="KEY", help="e.g. 'E flat minor', or with changes: 'C minor, then D minor at bar 13'"
+        "--key",
+        metavar="KEY",
+        help="e.g. 'E flat minor', 'blues in A', or with changes: 'C minor, then D minor at bar 13'",
     )
     correct.add_argument(
         "--bar-one",

@@ -1,6 +1,7 @@
 """Tuning, key, chords, and how they are spelled, voiced and sung.
 
-Offers `blues`, `tuning`, `key`, `chords`, `spelling`, `key_names`, `voicing`, `partwriting` and `note_sets`.
+Offers `blues`, `tuning`, `key`, `chords`, `spelling`, `key_names`, `relatives`, `voicing`, `partwriting` and
+`note_sets`.
 """
 
 __all__ = [
@@ -11,6 +12,7 @@ __all__ = [
     "network_inputs",
     "note_sets",
     "partwriting",
+    "relatives",
     "spelling",
     "tuning",
     "voicing",

@@ -25,6 +25,7 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from analyzers.harmony.chords import NAMES, beat_edges, chord_evidence
+from analyzers.harmony.relatives import parallel_key, relative_key
 from analyzers.harmony.spelling import is_minor, pitch_class_of, scale_names, tonic_name
 from analyzers.model import Blues, Grid, Key, KeyCandidate, Tuning
 from analyzers.signal.features import Features
@@ -243,6 +244,7 @@ def settled(key: Key, blues: Blues | None) -> Key:
     others = [c for c in key.alternatives if (pitch_class_of(c.tonic), is_minor(c.mode)) != own]
     left = (1 - confidence) / max(sum(c.probability for c in others), 1 - confidence, 1e-9)
     rest = [replace(c, probability=round(c.probability * left, 4)) for c in others]
+    weighed = replace(key, alternatives=tuple(rest), relative=None, parallel=None)
     return replace(
         key,
         tonic=blues.tonic,
@@ -250,6 +252,8 @@ def settled(key: Key, blues: Blues | None) -> Key:
         confidence=confidence,
         scale=scale_names(tonic, mode),
         alternatives=(KeyCandidate(blues.tonic, mode, confidence), *rest),
+        relative=relative_key(weighed, blues.tonic, mode),
+        parallel=parallel_key(weighed, blues.tonic, mode),
         changes=(),
         reason=None,
         blues=blues,

@@ -128,6 +128,11 @@ def tempo_words(facts: Mapping[str, Any]) -> str:
     return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{moving}"
 
 
+def key_words(facts: Mapping[str, Any]) -> str:
+    """'C minor, then D minor', 'blues in A' or 'no key', of the same facts."""
+    return str(facts.get("key_shown") or facts.get("key") or "no key")
+
+
 def copy_name(pattern: str, stem: str, tempo: str | None, key: str | None, producer: str | None) -> str:
     """File name (without extension) of the aligned copy, e.g. 'amber-lane - 140 BPM - E flat minor'.
 

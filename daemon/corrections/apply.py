@@ -12,11 +12,12 @@ from collections.abc import Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from pydantic import BaseModel, ConfigDict, Field, field_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
-from analyzers.harmony.key_names import parse_key
-from analyzers.harmony.spelling import pitch_class_of, scale_names, tonic_beside
-from analyzers.model import Analysis, Grid, Key, KeyCandidate, KeyChange, TempoCandidate, Tuning
+from analyzers.harmony.key_names import parse_key, says_blues
+from analyzers.harmony.relatives import parallel_key, relative_key
+from analyzers.harmony.spelling import blues_name, pitch_class_of, scale_names
+from analyzers.model import Analysis, Blues, Grid, Key, KeyCandidate, KeyChange, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_one_index, beat_index
 
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
@@ -51,9 +52,13 @@ class Correction(BaseModel):
 
     @field_validator("key_changes")
     @classmethod
-    def _key_changes(cls, value: tuple[tuple[float, str], ...]) -> tuple[tuple[float, str], ...]:
+    def _key_changes(
+        cls, value: tuple[tuple[float, str], ...], info: ValidationInfo
+    ) -> tuple[tuple[float, str], ...]:
         if any(b <= a for (a, _), (b, _) in pairwise(value)):
             raise ValueError("each key begins later than the one before")
+        if any(map(says_blues, (str(info.data.get("key")), *(key for _, key in value)))) and value:
+            raise ValueError("a blues is the key of the whole song: give it alone, or keys without it")
         return tuple((at_s, _known_key(key)) for at_s, key in value)
 
     @property
@@ -64,8 +69,8 @@ class Correction(BaseModel):
 def _known_key(text: str) -> str:
     parsed = parse_key(text)
     if parsed is None:
-        raise ValueError('a key such as "E flat minor", "F sharp major" or "Ebm"')
-    return " ".join(parsed)
+        raise ValueError('a key such as "E flat minor", "F sharp major", "Ebm" or "blues in A"')
+    return blues_name(parsed[0], parsed[1] == "minor") if says_blues(text) else " ".join(parsed)
 
 
 def beats_in(meter: str) -> int | None:
@@ -209,22 +214,17 @@ def _with_key(key: Key, text: str, later: Sequence[tuple[float, str]]) -> Key:
         confidence=1.0,
         scale=scale_names(pitch_class_of(tonic), mode),
         alternatives=(KeyCandidate(tonic, mode, 1.0),),
-        relative=_related(key, tonic, mode, relative=True),
-        parallel=_related(key, tonic, mode, relative=False),
+        relative=relative_key(key, tonic, mode),
+        parallel=parallel_key(key, tonic, mode),
         changes=tuple(KeyChange(at_s, *(parse_key(name) or (name, "major")), 1.0) for at_s, name in later),
         reason=None,
-        blues=None,
+        blues=_blues(key.blues, tonic, mode) if says_blues(text) else None,
     )
 
 
-def _related(key: Key, tonic: str, mode: str, *, relative: bool) -> KeyCandidate | None:
-    """Relative or parallel key of a major or minor key, with the probability that was measured for it."""
-    if mode not in ("major", "minor"):
-        return None
-    other = "minor" if mode == "major" else "major"
-    shift = (9 if mode == "major" else 3) if relative else 0
-    note = (pitch_class_of(tonic) + shift) % 12
-    name = tonic_beside(note, other, tonic, mode)
-    known = [c for c in (*key.alternatives, key.relative, key.parallel) if c is not None]
-    measured = [c.probability for c in known if (pitch_class_of(c.tonic), c.mode) == (note, other)]
-    return KeyCandidate(name, other, measured[0] if measured else 0.0)
+def _blues(found: Blues | None, tonic: str, mode: str) -> Blues:
+    """One that is set by hand; the form is that which was found, if it was this one's."""
+    minor = mode == "minor"
+    if found is not None and (pitch_class_of(found.tonic), found.minor) == (pitch_class_of(tonic), minor):
+        return replace(found, confidence=1.0)
+    return Blues(tonic, minor, bars=0, first_chorus_s=0.0, confidence=1.0)

@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, Key, LeadIn, Loudness
+from analyzers.model import Analysis, Blues, Key, LeadIn, Loudness
 from config.settings import Output
 from daemon.corrections.apply import Correction
 from daemon.report.parts import Alternative, Estimate, Evidence, Part
@@ -50,6 +50,8 @@ def answer(analysis: Analysis, measured: Analysis, correction: Correction | None
         return Answers(**answers, blues=blues)
     before = {**_grid(measured), **_pitch(measured)}
     by_hand = {name: _by_hand(name, value, before, correction) for name, value in answers.items()}
+    if blues is not None and correction.key is not None:
+        blues = blues.model_copy(update={"set_by_hand": True})
     return Answers(**by_hand, blues=blues)
 
 
@@ -168,21 +170,26 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
 
 
 def _blues(key: Key) -> Estimate | None:
-    """None when it is none, or the key was set by hand."""
+    """None when it is none, or another key was set by hand."""
     if key.blues is None:
         return None
     return Estimate(
         value=blues_name(key.blues.tonic, key.blues.minor),
         confidence=key.blues.confidence,
         evidence=(
-            Evidence(what="form", value=float(key.blues.bars), unit="bars"),
-            Evidence(
-                what="first whole chorus", value=key.blues.first_chorus_s, unit="s in the producer's file"
-            ),
+            *(_form(key.blues) if key.blues.bars else ()),
             Evidence(
                 what="notes", value=", ".join(blues_names(pitch_class_of(key.blues.tonic), key.blues.minor))
             ),
         ),
+    )
+
+
+def _form(blues: Blues) -> tuple[Evidence, ...]:
+    place = "first whole chorus"
+    return (
+        Evidence(what="form", value=float(blues.bars), unit="bars"),
+        Evidence(what=place, value=blues.first_chorus_s, unit="s in the producer's file"),
     )
 
 

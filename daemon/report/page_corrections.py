@@ -64,17 +64,14 @@ def _command(name: str, ask: Ask) -> str:
 
 
 def correction_sample(report: Report) -> str:
-    """The lines of a correction file, short enough never to be broken, with this beat's own other answers.
+    """The lines of a correction file, short enough never to be broken.
 
-    All are comments: who copies them as they are corrects nothing.
+    The values are made up, so that none is taken for an answer, and all lines are comments: who copies them
+    as they are corrects nothing.
     """
-    analysis, tempo = report.corrected(), report.answers.tempo.value
-    rivals = [c.bpm for c in rival_tempi(analysis.grid)]
-    rival = rivals[:1] or ([float(tempo) / 2] if tempo is not None else [93.5])
-    likely = rival_key(analysis.key)
     lines = [
-        "half: true" if moves(analysis.grid) else f"tempo: {format_tempo(round(rival[0], 2))}",
-        f"key: {likely or 'E flat minor'}",
+        "half: true" if moves(report.corrected().grid) else "tempo: 93.5",
+        "key: E flat minor",
         "bar one: +1 beat",
         "meter: 3/4",
         "tuning: -32",

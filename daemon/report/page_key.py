@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from analyzers.harmony.note_sets import ChordBeside, chords_beside, key_notes
-from analyzers.model import Analysis, Key
+from analyzers.model import Analysis, Blues, Key
 from analyzers.rhythm.bars import bar_lines
 from daemon.report.page_chords import chord_bars
 from daemon.report.words import BENT, bar_or_time, key_line, percent, sentence
@@ -33,10 +33,8 @@ def key_lines(view: Analysis, sure: float) -> list[Below]:
     if key.tonic is None or key.mode is None:
         return []
     if key.blues is not None:
-        start = bar_or_time(view.grid, key.blues.first_chorus_s)
-        where = f"{key.blues.bars} bars, the first chorus at {start}, {percent(key.blues.confidence)} sure"
         found = [
-            Below("", str(key_line(key)), f"by its form: {where}"),
+            Below("", str(key_line(key)), _form(view, key.blues)),
             Below(f"Notes: {_notes(key, key.tonic, key.mode)}"),
             Below(sentence(BENT)),
         ]
@@ -48,6 +46,13 @@ def key_lines(view: Analysis, sure: float) -> list[Below]:
         notes = f"notes: {_notes(key, change.tonic, change.mode)}"
         found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
     return [*found, *_chords_beside(view, sure)]
+
+
+def _form(view: Analysis, blues: Blues) -> str:
+    if not blues.bars:
+        return "as it was set by hand"
+    start = bar_or_time(view.grid, blues.first_chorus_s)
+    return f"by its form: {blues.bars} bars, the first chorus at {start}, {percent(blues.confidence)} sure"
 
 
 def _chords_beside(view: Analysis, sure: float) -> list[Below]:

@@ -21,7 +21,7 @@ from typing import Any
 
 from config.settings import Notify
 from daemon.core.logs import note
-from daemon.core.names import tempo_words
+from daemon.core.names import key_words, tempo_words
 from daemon.core.regular import read_regular
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Record
@@ -54,7 +54,7 @@ def sentence(record: Record) -> str:
         return str(facts["line"])
     ears = facts.get("needs_ears")
     check = f", check {ears} by ear" if ears else ""
-    return f"{record.name}: {tempo_words(facts)}, {facts.get('key') or 'no key'}{check}"
+    return f"{record.name}: {tempo_words(facts)}, {key_words(facts)}{check}"
 
 
 def notify_about(settings: Notify, record: Record, ready: Path | None = None) -> None:

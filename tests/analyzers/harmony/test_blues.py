@@ -17,7 +17,7 @@ from analyzers.harmony.chords import NAMES, find_chords
 from analyzers.harmony.key import find_key
 from analyzers.harmony.spelling import blues_names, pitch_class_of, tonic_name
 from analyzers.harmony.tuning import find_tuning
-from analyzers.model import Blues, Key, KeyChange
+from analyzers.model import Blues, Key, KeyCandidate, KeyChange
 from tests.analyzers.harmony_kit import BEAT_S, RATE, accompaniment, drums, features, grid, no_grid
 
 ONE, FOUR, FIVE = (0, "7"), (5, "7"), (7, "7")
@@ -115,6 +115,18 @@ def test_another_key_gives_way_with_the_confidence_of_the_form():
         agreed = replace(other, tonic="A", mode="mixolydian", confidence=confidence)
         assert settled(agreed, blues).confidence == surer
     assert settled(other, None) is other
+
+
+def test_the_keys_beside_a_blues_are_those_of_its_own_tonic():
+    """F sharp minor has the notes of A major, A minor its tonic (common practice)."""
+    beside = (KeyCandidate("B", "minor", 0.2), KeyCandidate("D", "minor", 0.1))
+    heard = (KeyCandidate("D", "major", 0.6), KeyCandidate("A", "minor", 0.3))
+    other = Key("D", "major", 0.6, (), heard, *beside, (), ())
+    found = settled(other, Blues("A", False, 12, 0.0, 0.9))
+    assert (found.relative.tonic, found.relative.mode) == ("F sharp", "minor")
+    assert (found.parallel.tonic, found.parallel.mode) == ("A", "minor")
+    assert found.parallel.probability == found.alternatives[2].probability > 0
+    assert found.relative.probability == 0.0  # it was not heard
 
 
 def test_what_is_not_sure_is_not_said():

@@ -216,6 +216,14 @@ def test_bar_one_outside_the_file_is_refused() -> None:
         ("H minor", None),
         ("", None),
         ("E flat minor; rm", None),
+        ("blues in A", ("A", "major")),
+        ("Blues in b flat", ("B flat", "major")),
+        ("minor blues in D#", ("E flat", "minor")),
+        ("blues in Am", ("A", "minor")),
+        ("major blues in A minor", None),
+        ("blues in A dorian", None),
+        ("blues in blues in A", None),
+        ("blues", None),
     ],
 )
 def test_keys_as_people_type_them(text: str, key: tuple[str, str] | None) -> None:

@@ -53,3 +53,40 @@ def test_a_report_keeps_a_blues_and_one_without_the_field_is_read() -> None:
     older = json.loads(report.model_dump_json())
     del older["analysis"]["key"]["blues"], older["answers"]["blues"]
     assert Report.model_validate(older).analysis.key.blues is None
+
+
+def test_a_blues_set_by_hand_has_its_notes_and_claims_no_form_that_nobody_found() -> None:
+    """Notes of a blues, common practice: the major scale with flattened third, fifth and seventh beside."""
+    found = sample_analysis()
+    correction = Correction(key="blues in A")
+    corrected = apply_correction(found, correction)
+    assert (corrected.key.tonic, corrected.key.mode) == ("A", "major")
+    assert corrected.key.relative is not None
+    assert corrected.key.parallel is not None
+    assert (corrected.key.relative.tonic, corrected.key.parallel.tonic) == ("F sharp", "A")
+
+    answers = sample_report(found, corrections=correction).answers
+    assert answers.key.set_by_hand
+    assert answers.blues is not None
+    assert (answers.blues.value, answers.blues.set_by_hand, answers.blues.confidence) == (
+        "blues in A",
+        True,
+        1,
+    )
+    assert [item.what for item in answers.blues.evidence] == ["notes"]
+
+
+def test_a_blues_confirmed_by_hand_keeps_the_form_that_was_found() -> None:
+    found = sample_analysis(key=blues_in_a())
+    corrected = apply_correction(found, Correction(key="blues in A"))
+    assert corrected.key.blues is not None
+    assert corrected.key.blues.bars == 12
+    minor = apply_correction(found, Correction(key="minor blues in A"))
+    assert minor.key.blues is not None
+    assert (minor.key.mode, minor.key.blues.minor, minor.key.blues.bars) == ("minor", True, 0)
+
+
+@pytest.mark.parametrize(("key", "later"), [("blues in A", "D minor"), ("A major", "blues in D")])
+def test_a_blues_is_the_key_of_the_whole_song(key: str, later: str) -> None:
+    with pytest.raises(ValueError, match="whole song"):
+        Correction(key=key, key_changes=((30.0, later),))

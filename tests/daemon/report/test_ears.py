@@ -8,14 +8,21 @@ from dataclasses import replace
 import pytest
 
 from analyzers.model import Analysis, Flag, KeyCandidate, TempoCandidate, Tuning
-from daemon.core.names import tempo_words
+from daemon.core.names import key_words, tempo_words
 from daemon.report.ears import check_by_ear
 from daemon.report.parts import Claim
 from daemon.report.words import (
     tempo_line,
     topics,
 )
-from tests.daemon.sample_report import key_of, no_steady_beat, sample_analysis, sample_report, steady_grid
+from tests.daemon.sample_report import (
+    blues_in_a,
+    key_of,
+    no_steady_beat,
+    sample_analysis,
+    sample_report,
+    steady_grid,
+)
 
 
 def ears(analysis: Analysis, topic: str) -> list[str]:
@@ -59,6 +66,12 @@ def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
     assert tempo_words(report.summary()) == "94 to 97 BPM, moving"
     assert tempo_words({"tempo_bpm": 93.5}) == "93.5 BPM"
     assert tempo_words({}) == "no tempo"
+
+
+def test_one_line_says_a_key_as_card_and_page_do() -> None:
+    assert key_words(sample_report(sample_analysis(key=blues_in_a())).summary()) == "blues in A"
+    assert key_words({"key": "C minor"}) == "C minor"  # of an older record
+    assert key_words({}) == "no key"
 
 
 @pytest.mark.parametrize(

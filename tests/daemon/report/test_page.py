@@ -366,6 +366,13 @@ def test_the_lines_of_a_correction_file_are_a_correction_file(tmp_path: Path, bp
         assert getattr(made, name) is not None, line
 
 
+def test_the_lines_are_an_example_and_no_finding_about_the_beat() -> None:
+    rival = replace(steady_grid(), tempo_alternatives=(TempoCandidate(70.0, 0.4),))
+    other = sample_report(sample_analysis(grid=rival, key=key_of("D", "major", 0.5)))
+    assert correction_sample(other) == correction_sample(sample_report())
+    assert "An example; its values are made up" in Outline(page_of(other)).text
+
+
 # --- safety -----------------------------------------------------------------------------------------
 
 

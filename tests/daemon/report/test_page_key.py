@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Chord, Key, KeyChange
+from analyzers.model import Blues, Chord, Key, KeyChange
 from daemon.report.page_key import key_lines
 from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, key_of, sample_analysis, sample_report
 
@@ -74,3 +74,9 @@ def test_a_blues_is_said_with_its_form_and_its_own_notes() -> None:
         "A blues bends third, fifth and seventh: correct them slowly or not at all.",
         "E7 (bar 3) has G sharp, which is not in these notes",
     ]
+
+
+def test_a_blues_set_by_hand_says_so() -> None:
+    told = lines(["A7", "D7"], replace(blues_in_a(), blues=Blues("A", False, 0, 0.0, 1.0)))
+    assert told[0] == "blues in A as it was set by hand"
+    assert "Notes: A, B, C, C sharp, D, E flat, E, F sharp, G" in told
