@@ -25,6 +25,7 @@ MAX_STEM_UNITS = 80  # of UTF-16, in which other systems count names and paths
 PLAIN = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ._()+,=&'-")
 FORBIDDEN = frozenset('<>:"/\\|?*')  # on some file system
 EDGES = " ._-"
+STEMS_FOLDER = "stems"  # in a published folder
 ALWAYS_IGNORED = (".*", "~*", "*~")
 RESERVED = {
     "con",

@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from config.settings import SessionTrack
+from daemon.core.names import STEMS_FOLDER
 from daemon.core.text import lines, one_line
 from daemon.decode.stems import Stem
 from daemon.export.copy import CopyFacts
 from daemon.export.score import Score
-from daemon.export.stemcopies import STEMS_FOLDER
 
 
 @dataclass(frozen=True, slots=True)

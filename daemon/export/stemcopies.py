@@ -7,13 +7,11 @@ from dataclasses import dataclass
 from pathlib import Path, PurePosixPath
 
 from config.settings import Output
-from daemon.core.names import safe_stem, same_case
+from daemon.core.names import STEMS_FOLDER, safe_stem, same_case
 from daemon.decode.stems import Stem
 from daemon.export.copy import CopyFacts, write_stem_copies
 from daemon.export.plan import CutPlan
 from daemon.export.wavfile import WavNotes
-
-STEMS_FOLDER = "stems"
 
 
 @dataclass(frozen=True, slots=True)

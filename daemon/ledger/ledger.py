@@ -23,6 +23,7 @@ from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 
 from daemon.core.errors import MachineError
+from daemon.ledger.marks import Marks, Place, put_marks
 from daemon.ledger.rows import (
     PACK,
     SCHEMA,
@@ -48,6 +49,7 @@ class Ledger:
 
     def __init__(self, connection: sqlite3.Connection, path: Path) -> None:
         self._db = connection
+        self.marks = Marks(connection)
         self.path = path
         self._file = _identity(path)
         self._underway = Underway(path.with_name(UNDERWAY))
@@ -62,8 +64,7 @@ class Ledger:
         try:
             with suppress(sqlite3.OperationalError):  # an earlier version has it open
                 connection.execute("PRAGMA journal_mode=PERSIST")
-            connection.execute("PRAGMA synchronous=FULL")
-            connection.execute(f"PRAGMA cache_size=-{CACHE_KB}")
+            connection.executescript(f"PRAGMA synchronous=FULL; PRAGMA cache_size=-{CACHE_KB}")
             version = connection.execute("PRAGMA user_version").fetchone()[0]
             if version > SCHEMA_VERSION:
                 raise MachineError(str(path), "it was written by a newer beatintake", "update beatintake")
@@ -151,13 +152,16 @@ class Ledger:
             self._db.execute("SELECT count(*) FROM contents WHERE outcome=?", (outcome,)).fetchone()[0]
         )
 
-    def record(self, record: Record, path: str | None = None, stat_digest: bytes = b"") -> None:
-        """Done: the content, the drop that it was, and nothing left to remember about tries."""
+    def record(
+        self, record: Record, path: str | None = None, stat_digest: bytes = b"", mark: Mark | None = None
+    ) -> None:
+        """Done: the content, the drop that it was, its folder; nothing is left to remember about tries."""
         with self._transaction() as db:
             put_record(db, record)
             db.execute("DELETE FROM attempts WHERE sha256=?", (record.sha256,))
             if path is not None:
                 put_drop(db, path, stat_digest, record.sha256)
+            put_marks(db, [mark] if mark else [])
         self._underway.remove(record.sha256)
 
     def forget(self, *contents: str) -> None:
@@ -174,16 +178,15 @@ class Ledger:
             for record in records:
                 put_record(db, record)
 
-    def places(self) -> set[tuple[str, str]]:
+    def places(self) -> set[Place]:
         """Outcome and folder of every content."""
         return {(row[0], row[1]) for row in self._db.execute("SELECT outcome, folder FROM contents")}
 
-    def marks(self) -> dict[tuple[str, str], Mark]:
-        """By outcome and folder."""
-        rows = self._db.execute("SELECT outcome, folder, stamp, sha256 FROM folders")
-        return {(row[0], row[1]): Mark(*row) for row in rows}
+    def place_of(self, sha256: str) -> Place | None:
+        row = self._db.execute("SELECT outcome, folder FROM contents WHERE sha256=?", (sha256,)).fetchone()
+        return (row[0], row[1]) if row else None
 
-    def follow(self, records: list[Record], marks: list[Mark], gone: Iterable[tuple[str, str]]) -> None:
+    def follow(self, records: list[Record], marks: list[Mark], gone: Iterable[Place]) -> None:
         """What a look at the folders found: results not known so far, folders that changed, folders gone."""
         gone = list(gone)
         if not (records or marks or gone):
@@ -192,8 +195,7 @@ class Ledger:
             for record in records:
                 put_record(db, record)
             db.executemany("DELETE FROM folders WHERE outcome=? AND folder=?", gone)
-            rows = [(mark.outcome, mark.folder, mark.stamp, mark.sha256) for mark in marks]
-            db.executemany("INSERT OR REPLACE INTO folders VALUES(?,?,?,?)", rows)
+            put_marks(db, marks)
 
     # --- drops --------------------------------------------------------------------------------------------
 
@@ -265,7 +267,7 @@ class Ledger:
             self._underway.remove(sha256)
 
     def note_interrupted(self) -> int:
-        """At start: tries that the last service never finished. Returns how many."""
+        """At start: how many tries the last service never finished."""
         begun = [(sha256,) for sha256, _ in self._underway.all()]
         with self._transaction() as db:  # an earlier version kept in the table what was running
             db.executemany("INSERT OR IGNORE INTO attempts VALUES(?, 0, 0, 0, '')", begun)
@@ -286,7 +288,7 @@ class Ledger:
         return self._underway.intent(sha256)
 
     def intents(self) -> list[Intent]:
-        return [intent for _, intent in self._underway.all() if intent is not None]
+        return [intent for _, intent in self._underway.all() if intent]
 
 
 def _identity(path: Path) -> tuple[int, int]:

@@ -18,10 +18,10 @@ from typing import Any
 from daemon.core.atomic import machine_error
 from daemon.core.regular import read_regular
 from daemon.ledger.ledger import Ledger, Mark, Record
+from daemon.ledger.marks import Place
 from daemon.ledger.rejection import RECORD_FILE
 
 PATTERNS = {"ready": "*.report.json", "rejected": RECORD_FILE}
-Place = tuple[str, str]  # outcome, name of the folder
 
 
 @dataclass(slots=True)
@@ -62,12 +62,10 @@ class Visible:
         stamps = self.stamps()
         if stamps == self._stamps:
             return 0
-        marks = self.ledger.marks()
-        seen = [mark for outcome in self.roots for mark in self._listed(outcome, marks)]
-        self._remember(seen)
-        fresh = [mark for mark in seen if marks.get((mark.outcome, mark.folder)) != mark]
-        lacking = list(self._lacking(seen))
-        self.ledger.follow(lacking, fresh, set(marks) - {(mark.outcome, mark.folder) for mark in seen})
+        fresh = self._list()
+        lacking = list(self._lacking())
+        gone = [place for place in self.ledger.marks.places() if place not in self._content]
+        self.ledger.follow(lacking, fresh, gone)
         self._stamps = stamps
         return len(lacking)
 
@@ -78,30 +76,46 @@ class Visible:
         if before == self._stamps:
             self._stamps = self.stamps()
 
-    def _listed(self, outcome: str, marks: dict[Place, Mark]) -> Iterator[Mark]:
-        """Every folder with a whole report; only those that are not as they were are read."""
-        root = self.roots[outcome]
-        for name, stamp in _folders(root):
-            known = marks.get((outcome, name))
-            if known is not None and known.stamp == stamp:
-                yield known
-            elif record := report_of(root / name, outcome):
-                yield Mark(outcome, name, stamp, record.sha256)
+    def mark_of(self, record: Record) -> Mark | None:
+        """Of a folder that we have just published: the next look need not read it."""
+        try:
+            status = os.lstat(self.roots[record.outcome] / record.folder)
+        except OSError:
+            return None
+        return Mark(record.outcome, record.folder, _stamp_of(status), record.sha256)
 
-    def _remember(self, seen: list[Mark]) -> None:
-        self._content = {(mark.outcome, mark.folder): mark.sha256 for mark in seen}
-        self._place = {mark.sha256: (mark.outcome, mark.folder) for mark in reversed(seen)}
+    def _list(self) -> list[Mark]:
+        """Remember every folder with a whole report; only those that are not as they were are read. Returns
+        those.
+        """
+        fresh: list[Mark] = []
+        found: dict[Place, str] = {}
+        places: dict[str, Place] = {}
+        for outcome, root in self.roots.items():
+            for name, stamp in _folders(root):
+                place = outcome, name
+                mark = self.ledger.marks.of(place)
+                if mark is None or mark.stamp != stamp:
+                    record = report_of(root / name, outcome)
+                    if record is None:
+                        continue
+                    mark = Mark(outcome, name, stamp, record.sha256)
+                    fresh.append(mark)
+                found[place] = mark.sha256
+                places.setdefault(mark.sha256, place)
+        self._content, self._place = found, places
+        return fresh
 
-    def _lacking(self, marks: list[Mark]) -> Iterator[Record]:
+    def _lacking(self) -> Iterator[Record]:
         """What the ledger does not know, or looks for in a folder that is not that content's any more."""
-        for mark in marks:
-            known = self.ledger.find(mark.sha256)
-            if known is None:
-                record = report_of(self.roots[mark.outcome] / mark.folder, mark.outcome)
-                if record is not None and self._place[mark.sha256] == (mark.outcome, mark.folder):
+        for (outcome, folder), sha256 in self._content.items():
+            place = self.ledger.place_of(sha256)
+            if place is None:
+                record = report_of(self.roots[outcome] / folder, outcome)
+                if record is not None and self._place[sha256] == (outcome, folder):
                     yield record
-            elif self._content.get((known.outcome, known.folder)) != mark.sha256:
-                yield replace(known, outcome=mark.outcome, folder=mark.folder)
+            elif self._content.get(place) != sha256 and (known := self.ledger.find(sha256)):
+                yield replace(known, outcome=outcome, folder=folder)
 
 
 def unrecorded(roots: dict[str, Path], ledger: Ledger | None) -> list[Record]:
@@ -145,7 +159,11 @@ def _folders(root: Path) -> list[tuple[str, str]]:
         marks = [(entry.name, entry.stat(follow_symlinks=False)) for entry in _entries(root)]
     except OSError as error:
         raise machine_error(error, root) from error
-    return sorted((name, f"{status.st_mtime_ns}-{status.st_ino}") for name, status in marks)
+    return sorted((name, _stamp_of(status)) for name, status in marks)
+
+
+def _stamp_of(status: os.stat_result) -> str:
+    return f"{status.st_mtime_ns}-{status.st_ino}"
 
 
 def report_of(folder: Path, outcome: str) -> Record | None:

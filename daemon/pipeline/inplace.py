@@ -13,8 +13,8 @@ from contextlib import suppress
 from pathlib import Path
 
 from daemon.core.atomic import patiently, sync_folder, sync_tree
+from daemon.core.names import STEMS_FOLDER
 from daemon.core.regular import read_regular
-from daemon.export.stemcopies import STEMS_FOLDER
 
 REPORT_SUFFIX = ".report.json"
 

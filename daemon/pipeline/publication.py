@@ -102,7 +102,7 @@ class Results:
                 record = self._rename(staged, root, record, path, stat_digest)
         except OSError as error:
             raise machine_error(error, root) from error
-        self.ledger.record(record, path, stat_digest)
+        self.ledger.record(record, path, stat_digest, self.visible.mark_of(record))
         self.visible.added(record, stamps)  # only now: till then the part is what is known there
         if part is not None:
             self._forget_part(part)

@@ -145,6 +145,17 @@ def test_folders_that_have_not_changed_are_not_read_again(
     assert sorted(set(read)) == ["beat3", "new"]
 
 
+def test_what_we_have_published_is_not_read_again(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
+    results, _ = opened(folders)
+    staged = put(folders.ready / ".staging", "job-1", A)
+    results.appear(staged, Record(A, "ready", "amber", "amber.wav"), "amber.wav", b"m")
+    monkeypatch.setattr(visible, "report_of", lambda *read: pytest.fail(f"read: {read}"))
+    os.utime(folders.ready, (1, 1))  # the board was written beside it
+
+    assert results.visible.look() == 0
+    assert results.known(A).folder == "amber"  # type: ignore[union-attr]
+
+
 def test_our_own_results_cause_no_new_look(folders: Folders, monkeypatch: pytest.MonkeyPatch) -> None:
     results, _ = opened(folders)
     results.known(A)
