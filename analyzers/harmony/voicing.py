@@ -9,8 +9,10 @@ other parts go to the nearest free tone. Voice leading rules: any handbook of ha
 from __future__ import annotations
 
 from collections.abc import Sequence
-from functools import lru_cache
 from itertools import pairwise, product
+
+import numpy as np
+import numpy.typing as npt
 
 QUALITIES: dict[str, tuple[int, ...]] = {
     "maj": (0, 4, 7),
@@ -28,6 +30,7 @@ WIDEST_SETTING = 16  # semitones from the lowest to the highest part: a tenth
 OFF_CENTRE_COST = 0.15  # per semitone between the middle of the setting and the middle of the range
 
 Chord = tuple[int, str]  # root pitch class, quality
+Settings = npt.NDArray[np.int64]  # notes, lowest first [shape=(settings, parts)]
 
 
 def voice_chords(chords: Sequence[Chord | None], vocal_range: tuple[int, int]) -> list[tuple[int, ...]]:
@@ -41,8 +44,7 @@ def voice_chords(chords: Sequence[Chord | None], vocal_range: tuple[int, int]) -
         raise ValueError(
             f"vocal range {low}..{high} is narrower than an octave: widen it to 12 notes or more"
         )
-    settings = [_settings(chord, low, high) for chord in chords if chord is not None]
-    chosen = iter(_least_movement(settings, (low + high) / 2))
+    chosen = iter(_least_movement([chord for chord in chords if chord is not None], low, high))
     return [() if chord is None else next(chosen) for chord in chords]
 
 
@@ -70,36 +72,38 @@ def _settings(chord: Chord, low: int, high: int) -> list[tuple[int, ...]]:
     return near or every[:1]
 
 
-@lru_cache(maxsize=1 << 14)
-def _movement(before: tuple[int, ...], after: tuple[int, ...]) -> float:
-    """Semitones the parts travel; a part that splits or joins goes to its nearest neighbour."""
-    if len(before) == len(after):
-        return float(sum(abs(a - b) for a, b in zip(before, after, strict=True)))
-    few, many = sorted((before, after), key=len)
-    return float(sum(min(abs(n - m) for m in few) for n in many))
+def _movements(before: Settings, after: Settings) -> npt.NDArray[np.float64]:
+    """Semitones the parts travel from each setting to each [shape=(settings before, after)].
+
+    A part that splits or joins goes to its nearest neighbour.
+    """
+    gap = np.abs(before[:, None, :, None] - after[None, :, None, :]).astype(np.float64)
+    if before.shape[1] == after.shape[1]:
+        return np.asarray(np.trace(gap, axis1=2, axis2=3))
+    few = 2 if before.shape[1] < after.shape[1] else 3
+    return np.asarray(gap.min(axis=few).sum(axis=2))
 
 
-def _least_movement(settings: list[list[tuple[int, ...]]], centre: float) -> list[tuple[int, ...]]:
-    if not settings:
+def _least_movement(chords: Sequence[Chord], low: int, high: int) -> list[tuple[int, ...]]:
+    """The sequence of settings in which the parts travel least."""
+    if not chords:
         return []
-
-    def place(setting: tuple[int, ...]) -> float:
-        return OFF_CENTRE_COST * abs(sum(setting) / len(setting) - centre) * len(setting)
-
-    cost = [place(s) for s in settings[0]]
-    back: list[list[int]] = []
-    for before, after in pairwise(settings):
-        best: list[int] = []
-        totals: list[float] = []
-        for setting in after:
-            ways = [c + _movement(b, setting) for b, c in zip(before, cost, strict=True)]
-            best.append(ways.index(min(ways)))
-            totals.append(min(ways) + place(setting))
-        back.append(best)
-        cost = totals
-    at = cost.index(min(cost))
+    settings = {chord: np.array(_settings(chord, low, high)) for chord in set(chords)}
+    apart = {pair: _movements(settings[pair[0]], settings[pair[1]]) for pair in set(pairwise(chords))}
+    off_centre = {
+        chord: OFF_CENTRE_COST * np.abs(notes.mean(axis=1) - (low + high) / 2) * notes.shape[1]
+        for chord, notes in settings.items()
+    }
+    cost = off_centre[chords[0]]
+    back: list[npt.NDArray[np.intp]] = []
+    for before, after in pairwise(chords):
+        ways = cost[:, None] + apart[before, after]
+        back.append(ways.argmin(axis=0))
+        cost = ways.min(axis=0) + off_centre[after]
+    at = int(cost.argmin())
     path = [at]
     for best in reversed(back):
-        at = best[at]
+        at = int(best[at])
         path.append(at)
-    return [s[i] for s, i in zip(settings, reversed(path), strict=True)]
+    chosen = zip(chords, reversed(path), strict=True)
+    return [tuple(settings[chord][number].tolist()) for chord, number in chosen]
