@@ -40,7 +40,7 @@ BLANK: dict[str, Any] = {
     "changes": (),
     "key_changes": (),
     "key_families": (),
-    **dict.fromkeys(("tempo_shown", "tempo_span", "tempo_rival", "key_rival", "ear_words", "newer")),
+    **dict.fromkeys(("tempo_shown", "tempo_span", "tempo_rival", "key_rival", "blues", "ear_words", "newer")),
 }
 """What a row need not say."""
 

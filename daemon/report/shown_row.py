@@ -24,6 +24,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
         "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
         "key_rival": rival_key(key) if "key" in ear_topics else None,
         "key_shown": key_line(key),
+        "blues": key_line(key) if key.blues else None,
         "key_changes": [
             {"key": f"{c.tonic} {c.mode}", "place": session_place(grid, c.at_s)} for c in key.changes
         ],

@@ -17,7 +17,7 @@ from daemon.report import board
 from daemon.report.board import numbered_versions, read_rows, rebuild_board, render_board
 from daemon.report.rejection import stage_rejection
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
-from tests.daemon.sample_report import key_of, sample_analysis, sample_report, sample_source
+from tests.daemon.sample_report import blues_in_a, key_of, sample_analysis, sample_report, sample_source
 
 KEYS = ("E flat minor", "C minor", "F sharp minor", "G major", None)
 FAMILIES = {key: [] for key in KEYS} | {
@@ -328,6 +328,16 @@ def test_relative_keys_are_one_choice(tmp_path: Path) -> None:
     families = {r["folder"]: r["key_families"][0] for r in read_rows(ready, state)}
     assert families["a"] == families["b"] == {"notes": "0 2 3 5 7 8 10", "name": "C minor or E flat major"}
     assert families["c"]["name"] == "G minor or B flat major"
+
+
+def test_a_blues_is_said_beside_its_key_and_found_by_its_name(tmp_path: Path) -> None:
+    ready = tmp_path / "ready"
+    report = sample_report(sample_analysis(key=blues_in_a()), source=sample_source("a.wav"))
+    (ready / "a").mkdir(parents=True)
+    (ready / "a" / report.files.report).write_text(report.to_json())
+    page = render_board(read_rows(ready, tmp_path / "state"))
+    assert "A major blues in A" in " ".join(re.sub(r"<[^>]+>", "", page).split())
+    assert re.search(r'data-text="[^"]*blues in a"', page)
 
 
 def test_rejected_drops_are_on_the_board_with_a_way_to_their_page(tmp_path: Path) -> None:
