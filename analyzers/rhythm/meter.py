@@ -52,7 +52,8 @@ def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
     total = np.zeros(len(evidence))
     for n in range(nets):
         x = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
-        h = hidden(x, (w[f"net{n}_0"], w[f"net{n}_1"]), (w[f"net{n}_2"], w[f"net{n}_3"]))
+        first = w[f"net{n}_0"] * w[f"net{n}_step"]  # whole numbers of steps, one step a column
+        h = hidden(x, (first, w[f"net{n}_1"]), (w[f"net{n}_2"], w[f"net{n}_3"]))
         total += softmax((h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0].astype(np.float64))
     return total / max(nets, 1)
 

@@ -2,8 +2,8 @@
 
 A hypothesis is a beat period (a simple multiple of the pulse), a beat phase, a number of beats in the bar and
 the beat that begins it. Its evidence is what one sees when the song is folded on that bar: onset strength in
-six bands at twelve places of each beat, harmonic and level changes at each beat, how alike bars and beats
-are, where the first sounds fall. `analyzers.rhythm.meter` weighs it.
+six bands at twelve places of each beat, harmonic and level changes at each beat, where the music turns
+(`turns`), how alike bars and beats are, where the first sounds fall. `analyzers.rhythm.meter` weighs it.
 
 Convention: a pulse map (times of evenly numbered pulses) carries steady and moving tempi alike.
 """
@@ -15,7 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.rhythm.folding import folded, layout
 from analyzers.rhythm.lattice import autocorrelation
+from analyzers.rhythm.turns import CURVES, CYCLES, MOVES, ROWS, shares, turn_rows
 from analyzers.signal.onsets import BANDS, Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -27,7 +29,12 @@ PHASES = 4
 LAGS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 SPANS = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1, 4 / 3, 3 / 2, 2, 3, 4)  # beats after which attacks come again
 PLACES = 8
-SIZE = BANDS * 4 * SLOTS + 2 * 2 * 8 + 2 * 4 + 2 * len(LAGS) + len(SPANS) + 3 * PLACES + 2 + len(METERS) + 2
+# Folded on the bar, as (groups, parts of a beat): attacks, chroma changes, level changes, turns, entries
+BAR = ((BANDS, SLOTS), (4, 2), (2, 1), (2 * (CURVES + 1) + len(CYCLES), 1), (MOVES, 2))
+# then likeness, recurrence, instants, tempo, meter, rank of the phase
+PARTS = (*(4 * g * n for g, n in BAR), 2 * len(LAGS), len(SPANS), 3 * PLACES, 2, len(METERS), 2)
+SIZE = sum(PARTS)
+SPANS_AT = sum(PARTS[: len(BAR) + 1])  # where `SPANS` begin
 WINDOW_S, HOP_S, LONGEST_S, STEP = 8.0, 4.0, 6.0, 2  # of the autocorrelation read at `SPANS`; STEP: in frames
 
 
@@ -56,7 +63,7 @@ class _Song:
     recurrence: FloatArray  # mean autocorrelation of short windows, 1 at lag 0 [shape=(lags,)]
     recurrence_rate: float  # its lags a second
     pulse_s: float  # median length of a pulse
-    chroma_sum: FloatArray  # running sum [shape=(24, frames + 1)]
+    chroma_sum: FloatArray  # running sum [shape=(frames + 1, 24)]
     chroma_u: FloatArray
     level_sum: FloatArray  # running sum of band levels [shape=(bands, frames + 1)]
     first_u: float  # first sound
@@ -82,17 +89,16 @@ def weigh(
     low, high = tempo_range_bpm
     allowed = [k for k, r in enumerate(RATIOS) if low <= pulse_bpm / r <= high] or [0]
     columns: list[tuple[float, float, int, int, int]] = []
-    rows: list[FloatArray] = []
+    rows: list[npt.NDArray[np.float32]] = []
     for tempo in allowed:
         ratio = RATIOS[tempo]
         for rank, phase in enumerate(beat_phases(song.strength, song.u, ratio)):
-            folded = _Folded(song, ratio, phase)
-            if folded.count < 8:
+            song_in_beats = _Folded(song, ratio, phase)
+            if song_in_beats.count < 8:
                 continue
             for beats in METERS:
-                for first in range(beats):
-                    columns.append((ratio, (phase + first) * ratio, beats, tempo, rank))
-                    rows.append(folded.evidence(beats, first, np.log2(pulse_bpm / ratio / 110.0), rank))
+                columns += [(ratio, (phase + first) * ratio, beats, tempo, rank) for first in range(beats)]
+                rows.append(song_in_beats.evidence(beats, np.log2(pulse_bpm / ratio / 110.0), rank))
     table = np.array(columns).reshape(-1, 5)
     return Hypotheses(
         ratio=table[:, 0],
@@ -100,7 +106,7 @@ def weigh(
         beats=table[:, 2].astype(np.int64),
         tempo=table[:, 3].astype(np.int64),
         phase=table[:, 4].astype(np.int64),
-        evidence=np.array(rows, dtype=np.float32).reshape(-1, SIZE),
+        evidence=np.concatenate([np.zeros((0, SIZE), np.float32), *rows]),
     )
 
 
@@ -149,7 +155,7 @@ def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
         recurrence=_recurrence(strength, onsets.rate / STEP),
         recurrence_rate=onsets.rate / STEP,
         pulse_s=float(np.median(np.diff(pulses))),
-        chroma_sum=np.cumsum(np.pad(onsets.chroma, ((0, 0), (1, 0))), axis=1, dtype=np.float64),
+        chroma_sum=np.cumsum(np.pad(onsets.chroma.T, ((1, 0), (0, 0))), axis=0, dtype=np.float64),
         chroma_u=pulse_number(chroma_time, pulses),
         level_sum=level_sum,
         first_u=float(first_u),
@@ -204,28 +210,31 @@ class _Folded:
         edges = np.searchsorted(v, (slots - 0.5) / SLOTS)
         peak = np.maximum.reduceat(song.strength, np.minimum(edges, song.strength.shape[1] - 1), axis=1)
         self.hits = peak.reshape(BANDS, self.count, SLOTS)
-        self.changes = np.stack([self._chroma_change(span) for span in (1.0, 2.0)])
-        self.level = self._level_change(v)
+        at = np.arange(2 * self.count) / 2
+        after = [self._means(at + 0.05, 0.9 * span) for span in (1.0, 2.0)]
+        before = [self._means(at + 0.05 - 0.9 * span, 0.9 * span) for span in (1.0, 2.0)]
+        changes = [self._chroma_change(*pair) for pair in zip(after, before, strict=True)]
+        chroma = after[0][::2]  # of each beat
         self.likeness = np.concatenate(
-            [self._likeness(self.hits.transpose(1, 0, 2)), self._chroma_likeness(), self._recurrence()]
+            [self._likeness(self.hits.transpose(1, 0, 2)), self._likeness(chroma), self._recurrence()]
         )
+        turns = turn_rows(self.hits, self._levels(v), chroma.T)
+        attacks = self.hits.transpose(0, 2, 1).reshape(-1, self.count)
+        self.rows = np.concatenate([attacks, *changes, self._level_change(v), turns])
 
     def _means(self, centre: FloatArray, span: float) -> FloatArray:
-        """Mean chroma of the stretches [centre, centre + span] beats [shape=(24, n)]."""
+        """Mean chroma of the stretches [centre, centre + span] beats [shape=(n, 24)]."""
         u = self.song.chroma_u / self.ratio - self.phase
-        last = self.song.chroma_sum.shape[1] - 1
-        a = np.clip(np.searchsorted(u, centre), 0, last - 1)
-        b = np.clip(np.searchsorted(u, centre + span), a + 1, last)
-        out: FloatArray = (self.song.chroma_sum[:, b] - self.song.chroma_sum[:, a]) / (b - a)
+        last = len(self.song.chroma_sum) - 1
+        a = np.minimum(np.searchsorted(u, centre), last - 1)
+        b = np.minimum(np.maximum(np.searchsorted(u, centre + span), a + 1), last)
+        out: FloatArray = (self.song.chroma_sum[b] - self.song.chroma_sum[a]) / (b - a)[:, None]
         return out
 
-    def _chroma_change(self, span: float) -> FloatArray:
-        """Distance of the chroma after and before each half beat, bass and treble [shape=(2, beats, 2)]."""
-        at = np.arange(2 * self.count) / 2
-        after, before = self._means(at + 0.05, 0.9 * span), self._means(at + 0.05 - 0.9 * span, 0.9 * span)
-        gap = np.abs(after - before)
-        parts = np.stack([gap[:12].sum(axis=0), gap[12:].sum(axis=0)])
-        out: FloatArray = parts.reshape(2, self.count, 2)
+    def _chroma_change(self, after: FloatArray, before: FloatArray) -> FloatArray:
+        """Distance of the chroma after and before each half beat, bass and treble [shape=(4, beats)]."""
+        gap = np.abs(after - before).reshape(self.count, 2, 2, 12).sum(axis=3)
+        out: FloatArray = gap.transpose(2, 1, 0).reshape(4, self.count)
         return out
 
     def _level_change(self, v: FloatArray) -> FloatArray:
@@ -250,7 +259,7 @@ class _Folded:
         out = np.zeros(len(LAGS))
         for k, lag in enumerate(LAGS):
             if lag < self.count:
-                out[k] = float((x[lag:] * x[:-lag]).sum() / (self.count - lag) / power)
+                out[k] = float(np.vdot(x[lag:], x[:-lag])) / (self.count - lag) / power
         return out
 
     def _recurrence(self) -> FloatArray:
@@ -260,41 +269,30 @@ class _Folded:
         out: FloatArray = np.interp(lags, np.arange(len(curve)), curve, right=0.0)
         return out
 
-    def _chroma_likeness(self) -> FloatArray:
-        return self._likeness(self._means(np.arange(self.count) + 0.05, 0.9).T)
+    def _levels(self, v: FloatArray) -> FloatArray:
+        """Mean level of each beat in dB [shape=(bands, beats)]."""
+        last = self.song.level_sum.shape[1] - 1
+        edges = np.minimum(np.searchsorted(v, np.arange(self.count + 1) - 0.5 / SLOTS), last)
+        out: FloatArray = np.diff(self.song.level_sum[:, edges], axis=1) / np.maximum(np.diff(edges), 1)
+        return out
 
-    def evidence(self, beats: int, first: int, log_tempo: float, rank: int) -> FloatArray:
-        """The evidence of bars of `beats` beats that begin on beat `first` (and every `beats` on)."""
-        bars = (self.count - first) // beats
-        used = slice(first, first + bars * beats)
-        hits = np.zeros((BANDS, 4, SLOTS))
-        hits[:, :beats] = self.hits[:, used].reshape(BANDS, bars, beats, SLOTS).mean(axis=1)
-        changes = np.zeros((2, 2, 4, 2))
-        changes[:, :, :beats] = self.changes[:, :, used].reshape(2, 2, bars, beats, 2).mean(axis=2)
-        level = np.zeros((2, 4))
-        folded = self.level[:, used].reshape(2, bars, beats)
-        level[:, :beats] = np.sqrt(folded.mean(axis=1))
-        meter = np.array([float(beats == m) for m in METERS])
-        return np.concatenate(
-            [
-                hits.ravel(),
-                changes.ravel(),
-                level.ravel(),
-                self.likeness,
-                *(
-                    self._place(u, beats, first)
-                    for u in (self.song.first_u, self.song.low_u, self.song.jump_u)
-                ),
-                [log_tempo, log_tempo**2],
-                meter,
-                [float(rank == 0), float(rank == 1)],
-            ]
-        )
+    def evidence(self, beats: int, log_tempo: float, rank: int) -> npt.NDArray[np.float32]:
+        """The evidence of bars of `beats` beats that begin on beat 0, 1, .. (and every `beats` on)
+        [shape=(beats, SIZE)]."""
+        bars = folded(self.rows, beats)
+        level = slice(len(bars) - ROWS - 2, len(bars) - ROWS)
+        bars[level] = np.sqrt(bars[level])
+        bars = np.concatenate([bars[:-ROWS], shares(self.rows[-ROWS:], bars[-ROWS:]), np.zeros((1, beats))])
+        kind = [log_tempo, log_tempo**2, *(beats == m for m in METERS), rank == 0, rank == 1]
+        alike, last = (np.tile(x, (beats, 1)) for x in (self.likeness, np.array(kind, float)))
+        parts = [bars.ravel()[layout(BAR, beats)], alike, self._places(beats), last]
+        return np.concatenate(parts, axis=1).astype(np.float32)
 
-    def _place(self, u: float, beats: int, first: int) -> FloatArray:
-        """Where in the bar an instant falls: soft one-hot over `PLACES` half beats."""
-        place = ((u / self.ratio - self.phase - first) % beats) * 2.0
-        gap = np.abs(place - np.arange(PLACES))
+    def _places(self, beats: int) -> FloatArray:
+        """Where the song's instants fall in such bars: soft one-hots over half beats [shape=(beats, 24)]."""
+        u = np.array([self.song.first_u, self.song.low_u, self.song.jump_u]) / self.ratio - self.phase
+        place = ((u - np.arange(beats)[:, None]) % beats) * 2.0
+        gap = np.abs(place[:, :, None] - np.arange(PLACES))
         gap = np.minimum(gap, 2.0 * beats - gap)
         out: FloatArray = np.exp(-0.5 * (gap / 0.25) ** 2) * (np.arange(PLACES) < 2 * beats)
-        return out
+        return out.reshape(beats, -1)

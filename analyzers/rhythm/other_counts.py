@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.meter_evidence import METERS, PLACES, SIZE, SPANS, Hypotheses
+from analyzers.rhythm.meter_evidence import SPANS, SPANS_AT, Hypotheses
 
 FloatArray = npt.NDArray[np.floating]
 Tempi = tuple[tuple[float, float], ...]  # (beat period in pulses, probability), likeliest first
@@ -27,7 +27,6 @@ WHOLE = 0.55  # share of steady tempi that are whole numbers (`demo.spec.draw_bp
 MISREAD = 0.005  # songs that the networks, though sure, count by thirds (2 of 145 sequences, no other)
 SAME_BARS = 0.4  # share of songs counted by thirds whose bar lines are true ones (10 of 24)
 OTHERS = (4 / 3, 2 / 3)  # beat periods of the other counts, in those of the beat
-SPANS_AT = SIZE - (len(SPANS) + 3 * PLACES + 2 + len(METERS) + 2)  # where `SPANS` begin in the evidence
 
 
 @dataclass(frozen=True, slots=True)

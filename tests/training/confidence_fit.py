@@ -1,9 +1,10 @@
 """Fit the grid's confidences on what networks think of origins that they have not seen.
 
-    python -m tests.training.confidence_fit THOUGHTS.npz NETS.npz WEIGHTS.npz
+    python -m tests.training.confidence_fit WEIGHTS.npz --thoughts FILE... --nets FILE[:2]...
 
-THOUGHTS and NETS are made by `learn.py`. WEIGHTS (the shipped file) keeps its `calibrate_beat`,
-`calibrate_steady` and `calibrate_played_beat` (`grid_calibrate.py`, `played_fit.py`), gets the networks and
+Thoughts and nets are made by `learn.py`; several runs on the same examples are averaged, and nets of other
+runs may be added (`:2`: the first two of a file). WEIGHTS (the shipped file) keeps what
+`grid_calibrate.py` and `played_fit.py` fitted (beat, steady, played beat), gets the networks and
 `calibrate_pulse` (is there a beat?), `calibrate_tempo` (is the beat rate an accepted one?), `calibrate_bar`
 (is the bar line a true one?), the latter two also for pulses that were followed from attack to attack. Each
 origin counts alike, half for what was seen of it and half for what was not. Prints for every origin, left out
@@ -24,6 +25,7 @@ from analyzers.rhythm.meter_evidence import Hypotheses
 from tests.training.grid_calibrate import logistic, predict
 
 SURE = 0.8
+NONE = 0.3  # weight of music without a beat, all other being 1, in the fit of whether there is one
 Rows = dict[str, np.ndarray]
 
 
@@ -52,42 +54,75 @@ def rows_of(z: Rows) -> Rows:
     return {k: np.array(v, float) for k, v in found.items()}
 
 
-def weights_of(z: Rows, mask: np.ndarray) -> np.ndarray:
-    """Each origin counts alike, music without a beat among them."""
+def weights_of(z: Rows, mask: np.ndarray, none_share: float | None = None) -> np.ndarray:
+    """Each origin counts alike, music without a beat among them, unless that has a share of its own."""
     w = np.zeros(len(mask))
     for origin in set(z["origin"][mask]):
         for seen in (True, False):
             mine = mask & (z["origin"] == origin) & ((z["view"] == "") == seen)
             if mine.any():
                 w[mine] = min(1.0, 150 / mine.sum())
+    none = mask & (z["origin"] == "none")
+    if none_share is not None and none.any():
+        w[none] *= none_share * w[mask & ~none].sum() / w[none].sum()
     return w[mask]
 
 
 def fit(name: str, x: np.ndarray, y: np.ndarray, z: Rows, mask: np.ndarray) -> np.ndarray:
     """Coefficients on all; printed: each origin judged by a fit on the others."""
+    none = NONE if name == "beat" else None
     for origin in sorted(set(z["origin"][mask])):
         rest = mask & (z["origin"] != origin)
         mine = mask & (z["origin"] == origin) & ((z["view"] != "") | (origin == "none"))
         if not mine.any() or not rest.any():
             continue
-        p = predict(logistic(x[rest], y[rest], 1.0, weights_of(z, rest)), x[mine])
+        p = predict(logistic(x[rest], y[rest], 1.0, weights_of(z, rest, none)), x[mine])
         sure = p >= SURE
         share = f"{y[mine][sure].mean():.3f}" if sure.any() else "-"
         print(f"{name:<13}{origin:<11}{mine.sum():>5} right {y[mine].mean():.3f} mean {p.mean():.3f}", end="")
         print(f"   >= {SURE}: {sure.sum():>4} right {share}")
-    return logistic(x[mask], y[mask], 1.0, weights_of(z, mask))
+    return logistic(x[mask], y[mask], 1.0, weights_of(z, mask, none))
+
+
+def averaged(paths: list[Path]) -> Rows:
+    """The thoughts of several runs on the same examples: the mean probability of each hypothesis."""
+    every: list[Rows] = []
+    for path in paths:
+        with np.load(path) as f:
+            every.append({k: f[k] for k in f.files})
+    if any(
+        not np.array_equal(z[k], every[0][k]) for z in every for k in ("seed", "origin", "view", "length")
+    ):
+        raise SystemExit("the runs are of different examples")
+    mean = np.mean([np.exp(z["log_p"].astype(float)) for z in every], axis=0)
+    return every[0] | {"log_p": np.log(mean)}
+
+
+def together(paths: list[str]) -> Rows:
+    """The networks of each file (`FILE:2`: its first two), numbered on, the large layer in whole steps."""
+    out: Rows = {}
+    count = 0
+    for path, _, most in (p.partition(":") for p in paths):
+        with np.load(path) as f:
+            nets = sum(k.endswith("_mean") for k in f.files)
+            for net in range(min(int(most or nets), nets)):
+                parts = {k.split("_")[1]: f[k] for k in f.files if k.startswith(f"net{net}_")}
+                step = np.abs(parts["0"].astype(np.float32)).max(axis=0) / 127
+                parts |= {"0": np.round(parts["0"] / step).astype(np.int8), "step": step}
+                out |= {f"net{count}_{part}": value for part, value in parts.items()}
+                count += 1
+    return out
 
 
 def main() -> int:
     parser = argparse.ArgumentParser(
         description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
     )
-    parser.add_argument("thoughts", type=Path)
-    parser.add_argument("nets", type=Path)
     parser.add_argument("weights", type=Path)
+    parser.add_argument("--thoughts", type=Path, nargs="+", required=True)
+    parser.add_argument("--nets", nargs="+", required=True, help="FILE, or FILE:2 for its first two")
     a = parser.parse_args()
-    with np.load(a.thoughts) as f:
-        z = {k: f[k] for k in f.files}
+    z = averaged(a.thoughts)
     rows, beat, played = rows_of(z), ~z["none"], z["played"]
     every = np.ones(len(beat), bool)
     fitted = {
@@ -98,8 +133,8 @@ def main() -> int:
         "calibrate_played_bar": fit("played bar", rows["bar_x"], rows["bar"], z, played),
     }
     kept = ("calibrate_beat", "calibrate_steady", "calibrate_played_beat")
-    with np.load(a.weights) as f, np.load(a.nets) as n:
-        arrays = {k: f[k] for k in kept} | {k: n[k] for k in n.files} | fitted
+    with np.load(a.weights) as f:
+        arrays = {k: f[k] for k in kept} | together(a.nets) | fitted
     np.savez_compressed(a.weights, **arrays)
     return 0
 

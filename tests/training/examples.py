@@ -1,13 +1,15 @@
 """What the grid's and the key's networks learn from, of every origin there is, in one pass.
 
     python -m tests.training.examples OUT --scores SCORES.json.gz --soundfont FONT... --jobs 16 --seconds 560
+        [--only grid]
 
 Origins: `generator` (demo beats), `soundfont` (the same arrangements by sampled instruments), `tones`
 (invented songs of plain tones, key only), `sequence`, `band`, `score` (written music performed by hand),
 `none` (no beat, no key). A part of the beats is made to sound like excerpts of records: cut to 15 to 30 s,
-one channel at 22 kHz, through a room, a limiter, a lossy coder. One ``.npz`` an
-example goes to OUT: the hypotheses of beat and bar with their evidence and labels (`grid_data.example`), and
-key inputs (`harmony.key_samples`). Jobs are taken in turn until the time is up. Set OMP_NUM_THREADS=1.
+one channel at 22 kHz, through a room, a limiter, a lossy coder. One ``.npz`` an example goes to OUT: the
+hypotheses of beat and bar with their evidence and labels (`grid_data.example`), and key inputs
+(`harmony.key_samples`) unless for the grid only, which draws more beats and sequences. Jobs are taken in turn
+until the time is up. Set OMP_NUM_THREADS=1.
 """
 
 from __future__ import annotations
@@ -40,6 +42,9 @@ from tests.training.harmony_data import describe, told
 TURN = ("generator", "sequence", "band", "band", "score", "sequence", "band", "soundfont", "tones", "band",
         "generator", "sequence", "band", "generator", "band", "tones", "none", "score", "sequence",
         "band")  # fmt: skip
+GRID_TURN = ("generator", "sequence", "band", "generator", "soundfont", "sequence", "generator", "score",
+             "generator", "sequence", "band", "generator", "sequence", "generator", "none", "soundfont",
+             "generator", "sequence", "band", "score")  # fmt: skip
 FIRST_SEED = 7_000_000
 WINDOWS, CLOSE = 4, 0.6
 Rng = np.random.Generator
@@ -107,7 +112,7 @@ def key_part(song: Song, seed: int) -> dict[str, np.ndarray]:
     return {"key_chroma": chroma.astype(np.float16), "key_scalars": scalars, "key_target": target}
 
 
-def made(origin: str, seed: int, scores: Path, fonts: list[Path]) -> dict[str, Any]:
+def made(origin: str, seed: int, scores: Path, fonts: list[Path], grid_only: bool = False) -> dict[str, Any]:
     if origin == "tones":
         return key_part(draw_song(np.random.default_rng([seed, 80])), seed)
     x, rate, row = sounding(origin, seed, scores, fonts)
@@ -116,17 +121,20 @@ def made(origin: str, seed: int, scores: Path, fonts: list[Path]) -> dict[str, A
     out: dict[str, Any] = {"style": row["genre"]}
     if first is not None and (row["tempo_bpm"] is None or len(row["beats"]) >= 12):
         out |= example(features.onsets, row, first, features.duration_s)
+    if grid_only:
+        return out
     if row.get("key_ok") or origin == "none" or (origin == "generator" and not row["key_tonic"]):
         out |= key_part(told(np.asarray(x, np.float32), rate, row), seed)
     return out
 
 
-def one(job: tuple[str, int, Path, list[Path], Path, float]) -> str | None:
-    origin, seed, scores, fonts, out, end = job
+def one(job: tuple[str, int, Path, list[Path], Path, float, bool]) -> str | None:
+    origin, seed, scores, fonts, out, end, grid_only = job
     if time.time() > end:
         return None
     try:
-        np.savez(out / f"{origin}-{seed}.npz", origin=origin, seed=seed, **made(origin, seed, scores, fonts))
+        arrays = made(origin, seed, scores, fonts, grid_only)
+        np.savez(out / f"{origin}-{seed}.npz", origin=origin, seed=seed, **arrays)
     except Exception as error:  # an example that cannot be made must not end a run of thousands
         return f"{origin} {seed}: {error!r}"
     return None
@@ -141,10 +149,15 @@ def main() -> int:
     p.add_argument("--count", type=int, default=20000)
     p.add_argument("--seconds", type=float, default=1e9)
     p.add_argument("--jobs", type=int, default=1)
+    p.add_argument("--only", choices=("grid",))
     a = p.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
     end = time.time() + a.seconds
-    jobs = [(TURN[k % len(TURN)], a.seed + k, a.scores, a.soundfont, a.out, end) for k in range(a.count)]
+    turn = GRID_TURN if a.only == "grid" else TURN
+    jobs = [
+        (turn[k % len(turn)], a.seed + k, a.scores, a.soundfont, a.out, end, a.only == "grid")
+        for k in range(a.count)
+    ]
     with ProcessPoolExecutor(a.jobs) as pool:
         for error in pool.map(one, jobs, chunksize=4):
             if error:

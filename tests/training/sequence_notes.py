@@ -3,7 +3,9 @@
 The written beat is what the row grid says; layers that group the rows otherwise (threes, 3+3+2, dotted notes,
 runs that go on over the bar line) speak against it, as they do in such music. Ternary meters, shuffles and
 straight pieces are there as well, so that only the whole picture tells one from the other. Parts enter and
-leave by phrases, chords change with the bar, fills end phrases (common practice).
+leave by phrases or together by sections (bare beginnings, breaks without drums), chords change with the bar,
+fills end phrases, a crash may begin them, kits go by one bar or by two, some tunes begin ahead of the bar
+(common practice).
 """
 
 from __future__ import annotations
@@ -14,6 +16,7 @@ import numpy as np
 
 from tests.training.pieces import (
     CLAP,
+    CRASH,
     DRUMS,
     HAT,
     KICK,
@@ -35,6 +38,7 @@ METERS = {"4/4": 4, "3/4": 3, "6/8": 2, "12/8": 4}
 MANNERS = ("crossed", "straight", "ternary", "shuffle", "waltz")
 FOUR_ROWS = 0.3  # share of the ternary pieces that are counted in beats of four rows
 SHARES = (0.42, 0.22, 0.20, 0.08, 0.08)
+DRUM_PART = 5  # the kit's place among the parts that come and go
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +69,9 @@ def sequence(rng: Rng, seconds: float) -> Piece:
     piece.key, piece.blues = (harmony.tonic, harmony.mode), harmony.blues
     phrase = int(rng.choice([2, 4, 4, 8]))
     parts = [k for k, p in enumerate((0.7, 0.5, 0.65, 0.3, 0.75)) if rng.random() < p] or [0]
+    gates = _gates(rng, count // rows.beats, phrase)
     for part in parts:
-        gate = _gate(rng, count // rows.beats, phrase)
+        gate = gates[part]
         if part in (0, 1):
             _row(rng, piece, part, rows, 60 - 12 * part, harmony, gate)
         elif part == 2:
@@ -76,7 +81,9 @@ def sequence(rng: Rng, seconds: float) -> Piece:
         else:
             _bass(rng, piece, part, rows, harmony, gate)
     if rng.random() < 0.62:
-        _kit(rng, piece, rows, _gate(rng, count // rows.beats, phrase), phrase)
+        _kit(rng, piece, rows, gates[DRUM_PART], phrase)
+    if rng.random() < 0.15:
+        _pickup(rng, piece, rows)
     if rows.steps == 3 and rng.random() < FOUR_ROWS:
         _by_custom(rng, piece)
     return piece
@@ -109,6 +116,31 @@ def _gate(rng: Rng, bars: int, phrase: int) -> np.ndarray:
         if rng.random() < 0.2:
             on[start : start + phrase] = False
     return on if on.any() else ~on
+
+
+def _gates(rng: Rng, bars: int, phrase: int) -> list[np.ndarray]:
+    """Bars in which each part plays and, last, the drums: each on its own, or by sections that all share."""
+    if rng.random() < 0.5:
+        return [_gate(rng, bars, phrase) for _ in range(DRUM_PART + 1)]
+    gates = [np.zeros(bars, bool) for _ in range(DRUM_PART + 1)]
+    start, before = 0, 1.0
+    while start < bars:
+        size = phrase * int(rng.choice([1, 1, 2, 2, 4])) + int(rng.choice([0] * 10 + [1, -1]))
+        full = float(rng.choice([0.35, 0.6, 1.0], p=[0.4, 0.3, 0.3] if before == 1.0 else [0.1, 0.2, 0.7]))
+        for part, gate in enumerate(gates):
+            gate[start : start + max(size, 1)] = rng.random() < (full if part < DRUM_PART else full**2)
+        start, before = start + max(size, 1), full
+    return [gate if gate.any() else ~gate for gate in gates]
+
+
+def _pickup(rng: Rng, piece: Piece, rows: Rows) -> None:
+    """The first bar keeps only its end, mostly of one part."""
+    rows_kept = int(rng.integers(1, rows.bar // 2 + 1))
+    start = rows.beats - rows_kept / rows.steps
+    first = [n for n in piece.notes if start - 1e-6 <= n[0] < rows.beats]
+    parts = sorted({n[3] for n in first})
+    kept = {int(rng.choice(parts))} if parts and rng.random() < 0.7 else set(parts)
+    piece.notes[:] = [n for n in piece.notes if n[0] >= rows.beats] + [n for n in first if n[3] in kept]
 
 
 def grouping(rng: Rng, rows: Rows) -> list[int]:
@@ -216,10 +248,14 @@ def _kit(rng: Rng, piece: Piece, rows: Rows, gate: np.ndarray, phrase: int) -> N
     every = int(rng.choice([1, 2, rows.steps])) if rows.steps == 4 else 1
     hats = list(range(0, rows.bar, every)) if rng.random() < 0.8 else grouping(rng, rows)
     hat, snare = int(rng.choice([HAT, HAT, OPEN, RIDE, SHAKER])), int(rng.choice([SNARE, SNARE, CLAP, LOW]))
+    other = [0, *grouping(rng, rows)] if rng.random() < 0.25 else kicks  # of every second bar
+    crash = rng.random() < 0.3
     for bar in np.flatnonzero(gate):
         fill = bar % phrase == phrase - 1 and rng.random() < 0.4
+        if crash and bar % phrase == 0:
+            piece.notes.append((float(bar * rows.beats), 2.0, CRASH, DRUMS, 0.7))
         for places, voice, loud in (
-            (set(kicks), KICK, 0.85),
+            (set(other if bar % 2 else kicks), KICK, 0.85),
             (set(snares), snare, 0.8),
             (set(hats), hat, 0.5),
         ):
