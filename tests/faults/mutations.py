@@ -25,6 +25,11 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
     "analyzers/rhythm/tempo_steps": ("analyzers/rhythm/test_lattice_fit",),
     "analyzers/rhythm/drift": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
     "analyzers/signal/onsets": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
+    "analyzers/rhythm/folding": ("analyzers/rhythm/test_turns", "analyzers/rhythm/test_lattice_fit"),
+    "analyzers/structure/section_evidence": ("analyzers/structure/test_sections",),
+    "analyzers/signal/mono": ("analyzers/signal/test_features", "analyzers/signal/test_samples"),
+    "daemon/ledger/underway": ("daemon/ledger/test_ledger", "daemon/test_reliability_crash"),
+    "daemon/report/shown_row": ("daemon/report/test_board",),
     "analyzers/rhythm/pulse": ("analyzers/rhythm/test_grid",),
     "analyzers/rhythm/meter": ("analyzers/rhythm/test_other_counts", "analyzers/rhythm/test_grid"),
     "daemon/export/cutaudio": ("daemon/export/test_copy",),
@@ -152,6 +157,16 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/report/answers", "min(max(value, 0.0), 1.0) if -PROBABLE", "value if -PROBABLE"),
     ("daemon/service/dispatcher", "any(other.sha256 == sha256 and other is not drop",
      "any(False and other is not drop"),
+    ("analyzers/rhythm/turns", "REST_BEATS = 4", "REST_BEATS = 1"),
+    ("analyzers/rhythm/turns", "place[gaps[1:]], 1.0", "place[gaps[:-1]], 1.0"),
+    ("analyzers/rhythm/folding", "+ place) % beats", "+ place) % MOST_BEATS"),
+    ("analyzers/rhythm/lattice", "0.5 * around", "1.0 * around"),
+    ("analyzers/health/level", "side.reached(side.sign * largest)", "side.reached(largest)"),
+    ("analyzers/harmony/voicing", "few = 2 if", "few = 3 if"),
+    ("analyzers/structure/section_evidence", "- 2 * blocks", "- 1 * blocks"),
+    ("analyzers/signal/mono", "float(product.mean()) < CANCELLED", "float(product.mean()) < 0 * CANCELLED"),
+    ("daemon/ledger/underway", "if sha256:\n", "if sha256 and intent:\n"),
+    ("daemon/report/shown_row", '"blues": key_line(key) if key.blues else None', '"blues": None'),
 )  # fmt: skip
 
 

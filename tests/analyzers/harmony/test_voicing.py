@@ -2,13 +2,21 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
+from collections.abc import Sequence
+from itertools import combinations, pairwise, product
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from analyzers.harmony.voicing import BASS_RANGE, QUALITIES, bass_notes, voice_chords
+from analyzers.harmony.voicing import (
+    BASS_RANGE,
+    OFF_CENTRE_COST,
+    QUALITIES,
+    WIDEST_SETTING,
+    bass_notes,
+    voice_chords,
+)
 
 RANGE = (53, 76)
 chord_lists = st.lists(
@@ -34,6 +42,31 @@ def test_common_tones_stay_and_the_other_part_moves_by_step() -> None:
     c, a = voice_chords([(0, "maj"), (9, "min")], RANGE)  # C and Am share C and E
     assert len(set(c) & set(a)) == 2
     assert sum(abs(x - y) for x, y in zip(c, a, strict=True)) == 2  # G to A
+
+
+@pytest.mark.parametrize("root", range(12))
+@pytest.mark.parametrize("triad", ["maj", "min", "sus4"])
+def test_no_other_setting_of_a_seventh_is_nearer_to_a_triad_and_back(root: int, triad: str) -> None:
+    """Against all settings tried: three parts travel to four, each to its nearest neighbour, and back."""
+    chords = [(0, triad), (root, "7")]
+    low, high = RANGE
+    middle = (low + high) / 2
+
+    def settings_of(chord: tuple[int, str]) -> list[tuple[int, ...]]:
+        tones = {(chord[0] + step) % 12 for step in QUALITIES[chord[1]]}
+        every = combinations([n for n in range(low, high + 1) if n % 12 in tones], len(tones))
+        return [s for s in every if {n % 12 for n in s} == tones and s[-1] - s[0] <= WIDEST_SETTING]
+
+    def travel(a: tuple[int, ...], b: tuple[int, ...]) -> float:
+        few, many = sorted((a, b), key=len)
+        return sum(min(abs(n - m) for m in few) for n in many)
+
+    def cost(way: Sequence[tuple[int, ...]]) -> float:
+        aside = sum(abs(sum(s) / len(s) - middle) * len(s) for s in way)
+        return sum(map(travel, way, way[1:])) + OFF_CENTRE_COST * aside
+
+    least = min(map(cost, product(*map(settings_of, chords))))
+    assert cost(voice_chords(chords, RANGE)) == pytest.approx(least)
 
 
 def test_a_pop_progression_never_leaps() -> None:

@@ -39,3 +39,12 @@ def test_what_goes_wrong_there_is_raised_where_it_is_needed(monkeypatch: pytest.
         beside.spectrum_from(thread)
         with pytest.raises(MemoryError):
             beside.spectrum  # noqa: B018
+
+
+def test_a_mix_that_cancels_is_the_louder_channel() -> None:
+    """The mean of a channel and its own inverse is their difference in level: -12 dB here, no music."""
+    tone = np.sin(2 * np.pi * 220 * np.arange(RATE) / RATE).astype(np.float32)
+    inverted = np.column_stack([-0.6 * tone, tone])
+    assert np.array_equal(Features(Signal(inverted, RATE)).mono[:], tone)
+    alike = np.column_stack([0.6 * tone, tone])
+    np.testing.assert_allclose(Features(Signal(alike, RATE)).mono[:], 0.8 * tone, atol=1e-7)
