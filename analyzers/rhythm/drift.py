@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import centred_strength, comb_scores, window_autocorrelations
+from analyzers.rhythm.lattice import autocorrelations, centred_strength, comb_scores, windows_of
 from analyzers.rhythm.lattice_fit import fold_lags
 from analyzers.signal.onsets import Onsets
 
@@ -57,7 +57,7 @@ def _tempogram(strength: FloatArray, rate: float, periods: FloatArray) -> tuple[
     """(window centres s [shape=(windows,)], comb scores [shape=(windows, periods)])."""
     size, hop = min(int(WINDOW_S * rate), strength.shape[1]), int(HOP_S * rate)
     longest = min(int(4.2 * periods[-1] * rate) + 2, size)
-    acf = window_autocorrelations(strength, size, hop, longest)
+    acf = autocorrelations(windows_of(strength, size, hop), longest)
     times = (np.arange(len(acf)) * hop + size / 2) / rate
     return times, comb_scores(acf, rate, periods, (0.5, 1.0, 2.0, 4.0))
 

@@ -42,14 +42,18 @@ def centred_strength(onsets: Onsets) -> FloatArray:
 
 def autocorrelation(strength: FloatArray, longest: int) -> FloatArray:
     """Mean over bands of the autocorrelation, 1 at lag 0 [shape=(longest,)]."""
-    out: FloatArray = window_autocorrelations(strength, strength.shape[1], 1, longest)[0]
+    out: FloatArray = autocorrelations(strength[:, None], longest)[0]
     return out
 
 
-def window_autocorrelations(strength: FloatArray, size: int, hop: int, longest: int) -> FloatArray:
-    """`autocorrelation` of windows of `size` frames, one each `hop` frames [shape=(windows, longest)]."""
-    n = sfft.next_fast_len(size + longest, real=True)
-    windows = sliding_window_view(strength, size, axis=1)[:, ::hop]
+def windows_of(strength: FloatArray, size: int, hop: int) -> FloatArray:
+    """Windows of `size` frames, one each `hop` frames [shape=(bands, windows, size)]; read only."""
+    return sliding_window_view(strength, size, axis=1)[:, ::hop]
+
+
+def autocorrelations(windows: FloatArray, longest: int) -> FloatArray:
+    """`autocorrelation` of each window [shape=(bands, windows, size)]: [shape=(windows, longest)]."""
+    n = sfft.next_fast_len(windows.shape[2] + longest, real=True)
     out = np.empty((windows.shape[1], longest))
     for first in range(0, len(out), AT_ONCE):
         some = slice(first, first + AT_ONCE)

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.folding import folded, layout
-from analyzers.rhythm.lattice import autocorrelation
+from analyzers.rhythm.folding import MOST_BEATS, folded, layout
+from analyzers.rhythm.lattice import autocorrelations, windows_of
 from analyzers.rhythm.turns import CURVES, CYCLES, MOVES, ROWS, shares, turn_rows
 from analyzers.signal.onsets import BANDS, Onsets
 
@@ -32,7 +32,7 @@ PLACES = 8
 # Folded on the bar, as (groups, parts of a beat): attacks, chroma changes, level changes, turns, entries
 BAR = ((BANDS, SLOTS), (4, 2), (2, 1), (2 * (CURVES + 1) + len(CYCLES), 1), (MOVES, 2))
 # then likeness, recurrence, instants, tempo, meter, rank of the phase
-PARTS = (*(4 * g * n for g, n in BAR), 2 * len(LAGS), len(SPANS), 3 * PLACES, 2, len(METERS), 2)
+PARTS = (*(MOST_BEATS * g * n for g, n in BAR), 2 * len(LAGS), len(SPANS), 3 * PLACES, 2, len(METERS), 2)
 SIZE = sum(PARTS)
 SPANS_AT = sum(PARTS[: len(BAR) + 1])  # where `SPANS` begin
 WINDOW_S, HOP_S, LONGEST_S, STEP = 8.0, 4.0, 6.0, 2  # of the autocorrelation read at `SPANS`; STEP: in frames
@@ -170,10 +170,8 @@ def _recurrence(strength: FloatArray, rate: float) -> FloatArray:
     curve = strength[:, : n * STEP].mean(axis=0, dtype=np.float64).reshape(n, STEP).mean(axis=1)
     size, hop = min(int(WINDOW_S * rate), n), int(HOP_S * rate)
     longest = min(int(LONGEST_S * rate), size)
-    total = np.zeros(longest)
-    for a in range(0, n - size + 1, hop):
-        window = curve[a : a + size]
-        total += autocorrelation((window - window.mean())[None], longest)
+    windows = windows_of(curve[None], size, hop)
+    total = autocorrelations(windows - windows.mean(axis=2, keepdims=True), longest).sum(axis=0)
     overlap = 1.0 - np.arange(longest) / size
     out: FloatArray = total / max(float(total[0]), 1e-9) / overlap
     return np.convolve(out, [0.25, 0.5, 0.25], mode="same")

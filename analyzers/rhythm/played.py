@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import centred_strength, comb_scores, window_autocorrelations
+from analyzers.rhythm.lattice import autocorrelations, centred_strength, comb_scores, windows_of
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -97,7 +97,7 @@ def usual_period(curve: FloatArray, rate: float) -> float:
     """The period (s) that short windows agree on, and that people would count."""
     size, hop = min(int(WINDOW_S * rate), len(curve)), int(HOP_S * rate)
     longest = min(int(COMB[-1] * LONGEST_S * rate) + 4, size)
-    total = window_autocorrelations(curve[None], size, hop, longest).sum(axis=0)
+    total = autocorrelations(windows_of(curve[None], size, hop), longest).sum(axis=0)
     periods = np.geomspace(SHORTEST_S, LONGEST_S, 300)
     score = comb_scores(total / total[0], rate, periods, COMB)
     prior = np.exp(-0.5 * (np.log2(periods / PREFERRED_S) / OCTAVES) ** 2)

@@ -11,7 +11,6 @@ from collections.abc import Iterable, Iterator
 from itertools import chain
 
 import numpy as np
-import numpy.typing as npt
 import soxr
 
 from analyzers.signal.channel_stats import ChannelStats
@@ -29,7 +28,7 @@ class Mono:
 
     def __init__(self, samples: SampleArray, stats: ChannelStats) -> None:
         self._samples = samples
-        self._channel = 0 if samples.shape[1] == 1 else _only_channel(stats.product.mean(axis=0))
+        self._channel = 0 if samples.shape[1] == 1 else _only_channel(stats)
         self._weights = np.full(samples.shape[1], 1 / samples.shape[1], dtype=np.float32)
 
     def __len__(self) -> int:
@@ -45,13 +44,10 @@ class Mono:
 Samples = Floats | Mono
 
 
-def _only_channel(product: npt.NDArray[np.float64]) -> int | None:
-    """The channel that stands for all when their mean cancels; None when it does not.
-
-    `product` : mean product of each two channels
-    """
-    power = np.diag(product)
-    return int(np.argmax(power)) if float(product.mean()) < CANCELLED * float(power.mean()) else None
+def _only_channel(stats: ChannelStats) -> int | None:
+    """The channel that stands for all when their mean cancels; None when it does not."""
+    mixed = float(stats.product.mean())  # the power of the channels' mean
+    return int(np.argmax(stats.power)) if mixed < CANCELLED * float(stats.power.mean()) else None
 
 
 def resampled(x: Sliceable, rate: int, to_rate: float, quality: str, channels: int = 1) -> Iterator[Floats]:

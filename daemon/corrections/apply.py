@@ -57,7 +57,7 @@ class Correction(BaseModel):
     ) -> tuple[tuple[float, str], ...]:
         if any(b <= a for (a, _), (b, _) in pairwise(value)):
             raise ValueError("each key begins later than the one before")
-        if any(map(says_blues, (str(info.data.get("key")), *(key for _, key in value)))) and value:
+        if value and any(map(says_blues, (str(info.data.get("key")), *(key for _, key in value)))):
             raise ValueError("a blues is the key of the whole song: give it alone, or keys without it")
         return tuple((at_s, _known_key(key)) for at_s, key in value)
 

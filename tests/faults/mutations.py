@@ -164,7 +164,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/health/level", "side.reached(side.sign * largest)", "side.reached(largest)"),
     ("analyzers/harmony/voicing", "few = 2 if", "few = 3 if"),
     ("analyzers/structure/section_evidence", "- 2 * blocks", "- 1 * blocks"),
-    ("analyzers/signal/mono", "float(product.mean()) < CANCELLED", "float(product.mean()) < 0 * CANCELLED"),
+    ("analyzers/signal/mono", "mixed < CANCELLED", "mixed < 0 * CANCELLED"),
     ("daemon/ledger/underway", "if sha256:\n", "if sha256 and intent:\n"),
     ("daemon/report/shown_row", '"blues": key_line(key) if key.blues else None', '"blues": None'),
 )  # fmt: skip

@@ -11,7 +11,7 @@ from scipy.optimize import least_squares
 
 from analyzers.rhythm.beat_onsets import onset_offset
 from analyzers.rhythm.drift import pulse_maps
-from analyzers.rhythm.lattice import coarse_periods, comb_scores, window_autocorrelations
+from analyzers.rhythm.lattice import autocorrelations, coarse_periods, comb_scores, windows_of
 from analyzers.rhythm.lattice_fit import (
     WindowLags,
     fine_rise,
@@ -127,7 +127,7 @@ def test_the_map_follows_a_wandering_tempo() -> None:
 def test_each_window_has_its_own_autocorrelation() -> None:
     """Against its definition, for more windows than go at once."""
     curves = np.random.default_rng(4).standard_normal((3, 400))
-    acf = window_autocorrelations(curves, 60, 20, 50)
+    acf = autocorrelations(windows_of(curves, 60, 20), 50)
     assert len(acf) == 18
     for at in (0, 7, 8, 17):
         part = curves[:, at * 20 : at * 20 + 60]
