@@ -1,6 +1,6 @@
 """The order in which the questions are asked. Adding an analyzer: one module, one line here.
 
-What needs no answer of another question can go beside it in a second thread: most of the time is spent in
+What another question need not wait for can go beside it in a second thread: most of the time is spent in
 libraries that let other threads run. The answers do not depend on it.
 """
 
@@ -8,7 +8,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor
-from functools import partial
 
 from analyzers.harmony.blues import find_blues, settled
 from analyzers.harmony.chords import find_chords
@@ -19,6 +18,7 @@ from analyzers.level.loudness import measure_loudness
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Analysis, Options
 from analyzers.rhythm.grid import find_grid
+from analyzers.signal.beside import asked
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from analyzers.structure.sections import find_sections
@@ -41,16 +41,15 @@ def analyse(
     signal : Signal, at least one frame
     options : Options, what the engineer may steer
     on_stage : called with a short name before each stage (progress displays)
-    beside : where a processor is to spare, a thread for what need not wait
+    beside : where a processor is to spare, one thread, which takes things in their order
     """
     features = Features(signal, options)
     if beside is not None:
         features.spectrum_from(beside)
     on_stage("levels")
     lead_in = find_lead_in(features)
-    loudness = measure_loudness(features)
-    given = features, lead_in, loudness
-    faults = beside.submit(find_faults, *given).result if beside else partial(find_faults, *given)
+    loudness = asked(beside, measure_loudness, features)
+    flags = asked(beside, lambda: find_faults(features, lead_in, loudness()))
     on_stage("grid")
     grid = find_grid(features, lead_in)
     on_stage("harmony")
@@ -58,8 +57,6 @@ def analyse(
     key = settled(find_key(features, tuning, grid), find_blues(features, tuning, grid))
     chords = find_chords(features, tuning, grid, key)
     sections = find_sections(features, tuning, grid)
-    on_stage("health")
-    flags = faults()
     return Analysis(
         duration_s=signal.duration_s,
         rate=signal.rate,
@@ -70,6 +67,6 @@ def analyse(
         key=key,
         chords=chords,
         sections=sections,
-        loudness=loudness,
-        flags=flags,
+        loudness=loudness(),
+        flags=flags(),
     )

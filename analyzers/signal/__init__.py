@@ -4,6 +4,7 @@ Offers the signal, the shared features and small numeric tools.
 """
 
 __all__ = [
+    "beside",
     "blockfilter",
     "channel_stats",
     "features",

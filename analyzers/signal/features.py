@@ -76,7 +76,7 @@ class Features:
     @cached_property
     def onsets(self) -> Onsets:
         """Onset strength, fine level curves and pitch-class frames of `work`."""
-        return find_onsets(self.work, self.work_rate, self.spectrum.chroma)
+        return find_onsets(self.work, self.work_rate, lambda: self.spectrum.chroma)
 
     @cached_property
     def channel_stats(self) -> ChannelStats:

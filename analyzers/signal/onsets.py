@@ -10,6 +10,7 @@ compression: Böck and Widmer, "Maximum filter vibrato suppression for onset det
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -74,14 +75,15 @@ class Onsets:
         )
 
 
-def find_onsets(x: Samples, rate: int, chroma: FloatArray) -> Onsets:
+def find_onsets(x: Samples, rate: int, chroma: Callable[[], FloatArray]) -> Onsets:
     """Onset curves of a mono signal.
 
     Parameters
     ----------
     x : mono signal [shape=(n,)], n > 0
     rate : sampling rate in Hz, 44 100 or 48 000
-    chroma : pitch-class frames of the same signal (see `Spectrum`)
+    chroma : gives pitch-class frames of the same signal (see `Spectrum`); asked last, since they may be
+        under way in another thread
 
     Returns
     -------
@@ -97,7 +99,7 @@ def find_onsets(x: Samples, rate: int, chroma: FloatArray) -> Onsets:
         fine_full=_fine_db(fine_full),
         fine_high=_fine_db(fine_high),
         chroma_rate=CHROMA_RATE_HZ,
-        chroma=chroma,
+        chroma=chroma(),
     )
 
 

@@ -13,6 +13,7 @@ likely and grows with the samples.
 from __future__ import annotations
 
 import os
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import BinaryIO
@@ -36,7 +37,7 @@ from daemon.decode.audiochecks import (
 )
 from daemon.decode.headers import READABLE, Content, Extent, measure_extent, recognise
 from daemon.decode.packets import NEAR, UNKNOWN, Packets, is_opus
-from daemon.decode.safeopen import hash_open, opened
+from daemon.decode.safeopen import hash_beside, opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.tagformats import read_tags
 from daemon.decode.tags import clean_tags
@@ -102,10 +103,10 @@ def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
     DiskFull : no space for a long signal
     """
     name = file_name(path)
-    with opened(path) as file:
+    with opened(path) as file, ThreadPoolExecutor(1) as beside:
         size = file.seek(0, 2)
         require_size(name, size, limits)
-        sha256, length = hash_open(file)
+        whole = hash_beside(file, beside)
         content = recognise(file)
         if content.format not in READABLE:
             kind = "a zip archive" if content.format == "ZIP" else content.words
@@ -113,6 +114,7 @@ def read_audio(path: Path, limits: Limits, scratch: Scratch) -> AudioFile:
         extent = measure_extent(file, content, size)
         tags = read_tags(file, content)
         samples, info = _decode(file, name, content, extent, limits, scratch)
+        sha256, length = whole()
     warnings = [
         *name_warnings(path, content),
         *length_warnings(content, extent, info, len(samples)),

@@ -14,11 +14,12 @@ import errno
 import hashlib
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import BinaryIO
+from typing import TYPE_CHECKING, BinaryIO
 
+from analyzers.signal.beside import asked
 from daemon.core.errors import (
     ChangedWhileReading,
     DropWithdrawn,
@@ -29,6 +30,9 @@ from daemon.core.errors import (
 from daemon.core.oserrors import plainly
 from daemon.core.regular import NotRegular, open_regular
 from daemon.core.text import file_name
+
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
 
 HASH_BLOCK = 1 << 20
 
@@ -82,6 +86,25 @@ def opened(path: Path) -> Iterator[BinaryIO]:
 def stat_of(facts: os.stat_result) -> tuple[int, ...]:
     """What changes when anybody touches a file."""
     return facts.st_dev, facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns
+
+
+def hash_beside(file: BinaryIO, beside: Executor) -> Callable[[], tuple[str, int]]:
+    """`hash_open` of the whole file in the thread `beside`, while this one reads on in it.
+
+    What is returned waits for its end. Where no place in a file can be read without moving in it (Windows),
+    it is done before this returns.
+    """
+    if not hasattr(os, "pread"):
+        return asked(None, hash_open, file)
+    return asked(beside, _hash_in_place, file.fileno())
+
+
+def _hash_in_place(descriptor: int) -> tuple[str, int]:
+    digest, length = hashlib.sha256(), 0
+    while block := os.pread(descriptor, HASH_BLOCK, length):
+        digest.update(block)
+        length += len(block)
+    return digest.hexdigest(), length
 
 
 def hash_open(file: BinaryIO, most: int = sys.maxsize) -> tuple[str, int]:

@@ -110,21 +110,22 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
         decoded = _instead_of_a_part(decoded, carried)
     with second_thread(settings) as beside:
         analysis = analyse(decoded.signal, analysis_options(decoded.source, settings), on_stage, beside)
-    on_stage("compare")
-    folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)
-    versions = find_version(folders.ready, folders.state, decoded.source, analysis, music, request.part)
-    on_stage("render")
-    report = render_drop(
-        decoded,
-        analysis,
-        settings,
-        request.staging,
-        stem,
-        correction=stored_correction(folders.state, sha256),
-        versions=versions,
-        music=music,
-        made_at=request.stamp,
-    )
+        on_stage("compare")
+        folders, music = settings.folders, fingerprint(decoded.signal, analysis.grid)
+        versions = find_version(folders.ready, folders.state, decoded.source, analysis, music, request.part)
+        on_stage("render")
+        report = render_drop(
+            decoded,
+            analysis,
+            settings,
+            request.staging,
+            stem,
+            correction=stored_correction(folders.state, sha256),
+            versions=versions,
+            music=music,
+            made_at=request.stamp,
+            beside=beside,
+        )
     summary = report.summary() | ({"replaces_part": True} if request.part else {})
     if request.drop.is_file() and request.inner is None:
         if solid := beginning(request.drop):
@@ -136,7 +137,7 @@ def _ready(request: JobRequest, stem: str, scratch: Scratch, on_stage: Callable[
 
 @contextmanager
 def second_thread(settings: Settings) -> Iterator[Executor | None]:
-    """For the analysis, where each worker has a processor to spare; else it would be in the way."""
+    """For analysis and rendering, where each worker has a processor to spare; else it would be in the way."""
     if (os.cpu_count() or 1) < 2 * settings.work.max_workers:
         yield None
         return

@@ -2,10 +2,10 @@
 
     python tests/bench/stages.py [--runs 5] [--seconds 210]
 
-Processor seconds of each stage in its own thread, without the stages inside it; the spectrum and the faults
-are worked out beside the others (`analyzers.pipeline`). Start-up and imports belong to a process, not to a
-job: they are measured in RUNS processes. The last column is the wall time of the warm jobs, where fsync waits
-for the disk.
+Processor seconds of each stage in its own thread, without the stages inside it; some of them run beside the
+others in a second thread (`analyzers.pipeline`, `daemon.pipeline.render`). Start-up and imports belong to a
+process, not to a job: they are measured in RUNS processes. The last column is the wall time of the warm jobs,
+where fsync waits for the disk.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ IMPORTED = (
     "daemon.pipeline.versions",
 )
 STAGES = {  # in the order of a job
-    "hash": "daemon.decode.audiofile:hash_open",
+    "hash": "daemon.decode.safeopen:_hash_in_place",
     "decode": "daemon.decode.decoder:decode",
     "lead-in": "analyzers.pipeline:find_lead_in",
     "peaks": "analyzers.signal.features:measure_peaks",

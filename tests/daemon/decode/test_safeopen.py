@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import errno
+import hashlib
 import json
 import os
 import socket
 import unicodedata
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from config.settings import Limits
@@ -121,3 +124,19 @@ def test_missing_and_forbidden(tmp_path, monkeypatch):
     monkeypatch.setattr(safeopen.os, "open", refuse(errno.EIO))
     with pytest.raises(MachineError, match="tried again"):
         identify(path)
+
+
+@pytest.mark.parametrize("placed", [True, False], ids=["positioned reads", "none, as on Windows"])
+def test_a_file_is_hashed_while_it_is_read(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, placed: bool
+) -> None:
+    data = np.random.default_rng(1).bytes(3 * safeopen.HASH_BLOCK + 5)
+    (tmp_path / "a.wav").write_bytes(data)
+    if not placed:
+        monkeypatch.delattr(os, "pread")
+    with safeopen.opened(tmp_path / "a.wav") as file, ThreadPoolExecutor(1) as beside:
+        whole = safeopen.hash_beside(file, beside)
+        read = b"".join(iter(lambda: file.read(4096), b""))
+
+        assert whole() == (hashlib.sha256(data).hexdigest(), len(data))
+    assert read == data
