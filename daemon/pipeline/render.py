@@ -5,14 +5,13 @@ Used for a fresh analysis and again, without one, after a correction.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from concurrent.futures import Executor
 from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 
-from analyzers.model import Analysis, Grid, Options
+from analyzers.model import Analysis, Options
 from analyzers.signal.beside import asked
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
@@ -26,7 +25,7 @@ from daemon.decode.decoder import Decoded, Source
 from daemon.decode.tags import claims
 from daemon.export import aaf
 from daemon.export.clickcheck import write_click_check
-from daemon.export.copy import CopyFacts, write_copy
+from daemon.export.copy import write_copy
 from daemon.export.dawproject import write_dawproject
 from daemon.export.firsthit import first_hit_s
 from daemon.export.guide import write_guide
@@ -79,7 +78,7 @@ def render_drop(
     music : fingerprint, to find other versions of this beat later
     made_at : ISO time, for display only
     remarks : whole sentences about how the copy came about
-    beside : where a processor is to spare, a thread that writes the copy and the click check
+    beside : where a processor is to spare, a thread that writes the click check
     """
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
@@ -87,14 +86,16 @@ def render_drop(
     name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     notes = _notes(source, shown, plan, stem)
-    sound = asked(beside, _write_sound, decoded, shown.grid, plan, folder, files, settings.output, notes)
+    copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
+    copy_is_safe = sync_beside(copy.path)
+    check, bars = folder / str(files.click_check), settings.output.click_check_bars
+    checked = asked(beside, write_click_check, check, copy.path, shown.grid, plan, bars)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     look = settings.analysis
     score = make_score(shown, plan, look.check_by_ear_below, look.vocal_range)
     write_map(folder / str(files.map), score, stem)
     write_guide(folder / str(files.guide), score, stem, look.vocal_range)
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
-    copy, checked, copy_is_safe = sound()
     missing = {"aaf": None} if files.aaf and not aaf.can_write() else {}
     said = (*remarks, *copy.warnings, *warnings_of(stems), *([aaf.NOT_INSTALLED] if missing else []))
     report = build_report(
@@ -109,7 +110,7 @@ def render_drop(
         corrections=correction,
         versions=versions,
         fingerprint=music,
-        files=files.model_copy(update=missing if checked else {**missing, "click_check": None}),
+        files=files.model_copy(update=missing if checked() else {**missing, "click_check": None}),
         made_at=made_at,
     )
     sounds = sounds_of(copy, tuple(zip(decoded.stems, stems, strict=True)), stem)
@@ -120,18 +121,6 @@ def render_drop(
     (folder / files.report).write_text(report.to_json(), encoding="utf-8")
     copy_is_safe()
     return report
-
-
-def _write_sound(
-    decoded: Decoded, grid: Grid, plan: CutPlan, folder: Path, files: Files, output: Output, notes: WavNotes
-) -> tuple[CopyFacts, bool, Callable[[], None]]:
-    """The copy and, from it, the click check: the copy's facts, whether there is a check, and what waits
-    until the copy is on the disk.
-    """
-    copy = write_copy(decoded, plan, folder / files.aligned_copy, output, notes)
-    copy_is_safe = sync_beside(copy.path)
-    check = folder / str(files.click_check)
-    return copy, write_click_check(check, copy.path, grid, plan, bars=output.click_check_bars), copy_is_safe
 
 
 def write_session(folder: Path, session: Session, files: Files, output: Output) -> None:

@@ -3,7 +3,7 @@
     python tests/bench/speed.py [--runs 5] [--seconds 210] [--minutes 1 3.5 10 30 60] [--other-python PYTHON]
                                 [--parts warm cold length formats]
 
-warm    processor seconds of the whole job with all outputs in a warm worker, by stage; a librosa +
+warm    processor and wall seconds of the whole job with all outputs in a warm worker; a librosa +
         pyloudnorm script for tempo, key, loudness and true peak; essentia and aubio where installed (never
         a dependency; in a separate environment: --other-python); and the floor
 cold    whole processes, imports included: `beatintake process FILE` and the script
@@ -11,8 +11,9 @@ length  the job on long files (whole bars again and again): processor seconds fo
         memory; a beat whose attacks leave no doubt of a steady pulse at any length
 formats the same for the longest of MINUTES in each format (only when asked for: ten minutes)
 
-Tasks alternate, each in a process of its own, one thread; medians of RUNS. Processor time (user + system)
-is compared, because it does not depend on what else the machine does.
+Tasks alternate, each in a process of its own, numeric libraries in one thread; ratios are those of
+neighbours. Processor time (user + system) does not depend on what else the machine does; wall time shows what
+a second thread of the job spares (`daemon.pipeline.job.second_thread`).
 """
 
 from __future__ import annotations
@@ -44,7 +45,7 @@ FORMS = (
 
 
 def warm(beat: Path, seconds: float, runs: int, other: str) -> None:
-    found: dict[str, list[float]] = {}
+    found: dict[str, list[tuple[float, float]]] = {}  # processor and wall seconds, the middle of each process
     stages: dict[str, list[float]] = {}
     peak = 0.0
     for _ in range(runs):
@@ -53,22 +54,20 @@ def warm(beat: Path, seconds: float, runs: int, other: str) -> None:
             answer = task(name, beat, 3 if name in ("ours", "script", "floor") else 1, python=python)
             if answer is None:
                 continue
-            found.setdefault(name, []).append(middle(answer["cpu_s"]))
+            found.setdefault(name, []).append((middle(answer["cpu_s"]), middle(answer["wall_s"])))
             if name == "ours":
                 peak = max(peak, answer["peak_mb"])
                 for stage, values in answer["stages"].items():
                     stages.setdefault(stage, []).append(middle(values))
-    reference = middle(found["script"])
-    print(f"## Warm, {seconds:g} s of stereo at 44.1 kHz, processor seconds (target: 1.0 s)")
-    rows = []
-    for name, words in WORDS.items():
-        if name in found:
-            value = middle(found[name])
-            rows.append([words, value, f"1/{seconds / value:.0f}", value / reference])
-        else:
-            rows.append([words, "not installed", "", ""])
-    table(["what", "s", "of the duration", "to the script"], rows)
-    table(["stage of ours", "s"], [[stage, middle(values)] for stage, values in stages.items()])
+    print(f"## Warm, {seconds:g} s of stereo at 44.1 kHz (target: 1.0 s where the floor is 0.47 s)")
+    for at, unit in enumerate(("processor s", "wall s")):
+        rows: list[list[object]] = []
+        for name, words in WORDS.items():
+            values = [one[at] for one in found.get(name, [])]
+            to_floor = [value / one[at] for value, one in zip(values, found["floor"], strict=False)]
+            rows.append([words, *spread(values), *spread(to_floor)] if values else [words, "not installed"])
+        table([f"what, {unit}", "least", "median", "most", "to the floor: least", "median", "most"], rows)
+    table(["stage of ours", "processor s"], [[stage, middle(values)] for stage, values in stages.items()])
     print(f"Peak memory of the worker: {peak:.0f} MB (target {LEAST_MB})\n")
 
 
