@@ -73,5 +73,5 @@ def transposed(chroma: Floats, scalars: Floats) -> Floats:
 
 @cache
 def load_net(name: str) -> EquivariantNet:
-    """The shipped network of this name ("chord", "key", "key_recorded")."""
+    """The shipped network of this name ("chord", "key", "key_recorded", "key_heard")."""
     return EquivariantNet(**stored_weights(f"harmony_{name}"))

@@ -4,8 +4,9 @@ A network (`equivariant`) judges the tuned chroma of four registers together wit
 how long each lasts, which open and close, and which leads to which. It weighs six scales on twelve
 tonics against "no key", and was calibrated on songs it was not trained on. The probabilities of major
 (with mixolydian) and minor (with dorian, phrygian, harmonic minor) decide tonic and mode; the
-scale is a church mode or harmonic minor only where that clearly fits better. A second network learned on
-what sounds like records; both opinions and how well the notes fit published key profiles are pooled.
+scale is a church mode or harmonic minor only where that clearly fits better. A second and a third network
+learned on what sounds like records, the third with a listener of its own for each beat (`key_steps`); their
+opinions and how well the notes fit published key profiles are pooled.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from scipy.special import expit, logit, softmax
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.key_change import find_changes
+from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
     HEARD,
     Segment,
@@ -40,8 +42,9 @@ APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 LEAST_STEPS = 4
-SECOND = "key_recorded"
-FIRST_SHARE, PROFILE_WEIGHT = 0.25, 2.0  # in the pool of opinions; chosen on generated bands and sequences
+# Shares in the pool of opinions (beats, records, records beat by beat) and weight of the profiles: chosen on
+# generated bands, sequences and beats, where they matter little
+SHARES, PROFILE_WEIGHT = (0.15, 0.4, 0.45), 1.5
 SMALLEST = 1e-6  # probability of what an opinion rules out
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
 # Perception 31, 2013; values from memory)
@@ -85,18 +88,18 @@ class Belief:
         """Probability that there is no key."""
         return max(0.0, 1 - float(self.scales.sum()))
 
-    def pooled(self, other: Belief, fit: Floats) -> Belief:
-        """Both opinions on the 24 keys and none, each to the power of its share, times what the notes say
+    def pooled(self, others: tuple[Belief, Belief], fit: Floats) -> Belief:
+        """All opinions on the 24 keys and none, each to the power of its share, times what the notes say
         (a logarithmic opinion pool: Genest and Zidek, Statist. Sci. 1, 1986). The scales of one key share
         its probability as the first, which knows them better, has it.
 
         fit : correlation of the notes with the profile of each key [shape=(12, 2)]
         """
-        both = ((FIRST_SHARE, self), (1 - FIRST_SHARE, other))
-        keys = sum(share * np.log(one.plain + SMALLEST) for share, one in both)
-        none = sum(share * np.log(one.none + SMALLEST) for share, one in both)
+        every = tuple(zip(SHARES, (self, *others), strict=True))
+        keys = sum(share * np.log(one.plain + SMALLEST) for share, one in every)
+        none = sum(share * np.log(one.none + SMALLEST) for share, one in every)
         flat = softmax(np.append(keys + PROFILE_WEIGHT * (fit - fit.max()), none))[:-1].reshape(12, 2)
-        inside = Belief(self.scales + np.float32(1e-3) * other.scales)
+        inside = Belief(self.scales + np.float32(1e-3) * others[0].scales)
         side = [PLAIN[m] for m in MODES]
         return Belief(inside.scales * (flat / np.maximum(inside.plain, 1e-12))[:, side].astype(np.float32))
 
@@ -161,9 +164,8 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     first, changes = _changes(track, edges)
     end = int(np.searchsorted(edges, changes[0].at_s)) if changes else len(levels)
     home = track.part(0, end)
-    chroma, scalars = record_inputs(home)
-    each, _ = load_net(SECOND).log_probabilities(chroma, scalars)
-    pool = first.pooled(Belief(np.exp(each[0])), profile_fit(chroma[0, :4].sum(axis=0)))
+    others, fit = judge_as_record(home)
+    pool = first.pooled(others, fit)
     if pool.confidence <= pool.none:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     return _describe(pool.calibrated().dimmed(clearness(track)), changes, _profile(levels[:end]))
@@ -173,6 +175,15 @@ def judge(segment: Segment) -> Belief:
     """What the first network makes of a segment of steps."""
     each, _ = load_net("key").log_probabilities(*key_inputs(segment))
     return Belief(np.exp(each[0]))
+
+
+def judge_as_record(segment: Segment) -> tuple[tuple[Belief, Belief], Floats]:
+    """What the second and the third network make of it, and `profile_fit` of its notes."""
+    chroma, scalars = record_inputs(segment)
+    more = np.concatenate((chroma, step_means(segment)), axis=1)
+    second, _ = load_net("key_recorded").log_probabilities(chroma, scalars)
+    third, _ = load_net("key_heard").log_probabilities(more, scalars)
+    return (Belief(np.exp(second[0])), Belief(np.exp(third[0]))), profile_fit(chroma[0, :4].sum(axis=0))
 
 
 def profile_fit(chroma: Floats) -> Floats:

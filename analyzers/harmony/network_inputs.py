@@ -99,7 +99,7 @@ def key_inputs(x: Segment) -> tuple[Floats, Floats]:
     close, which fall on the starts of four bars and of every bar, and how often a root is reached from each
     other root; scalars [shape=(1, 5)].
     """
-    pitch = _unit(_even(register_chroma(x.levels)).mean(axis=0))
+    pitch = _unit(even(register_chroma(x.levels)).mean(axis=0))
     lasting = x.chords.mean(axis=0).T
     lasting = lasting / max(float(lasting.sum()), LEAST_LASTING)
     heard = np.flatnonzero(x.none < HEARD)
@@ -107,10 +107,10 @@ def key_inputs(x: Segment) -> tuple[Floats, Floats]:
     roots = x.chords.sum(axis=2)
     steps = np.stack([(np.roll(roots[:-1], -k, axis=1) * roots[1:]).sum(axis=0) for k in range(1, 12)])
     steps = steps / max(float(steps.sum()), LEAST_MOVES)
-    even = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
+    evenness = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
     metric = [_lean(x.chords[x.weight >= w] if x.weight is not None else x.chords[:0]) for w in (2, 1)]
     known = float(x.weight is not None)
-    scalars = np.array([[np.log(len(x)), x.none.mean(), even, len(heard) / len(x), known]], np.float32)
+    scalars = np.array([[np.log(len(x)), x.none.mean(), evenness, len(heard) / len(x), known]], np.float32)
     chroma = np.concatenate((pitch, LASTING_WEIGHT * lasting, *ends, *metric, MOVES_WEIGHT * steps))
     return chroma[None].astype(np.float32), scalars
 
@@ -126,22 +126,26 @@ def record_inputs(x: Segment) -> tuple[Floats, Floats]:
     chroma [shape=(1, channels + 11, 12)], scalars [shape=(1, 5)]
     """
     chroma, scalars = key_inputs(x)
-    registers = _even(register_chroma(x.levels))
-    standing = np.maximum(x.levels - uniform_filter1d(x.levels, AROUND_NOTES, axis=1), 0)
+    registers = even(register_chroma(x.levels))
     bass = registers[:, 0]
     lowest = np.zeros(12, np.float32)
     np.add.at(lowest, bass.argmax(axis=1), bass.max(axis=1))
     ends = [_unit(registers[pick].sum(axis=(0, 1))) for pick in (slice(OPENING), slice(-OPENING, None))]
     more = (
         _unit(np.median(registers, axis=0)),
-        _unit(_even(register_chroma(standing)).mean(axis=0)),
+        _unit(even(register_chroma(standing_out(x.levels))).mean(axis=0)),
         LASTING_WEIGHT * lowest[None] / max(float(lowest.sum()), 1e-9),
         np.stack(ends),
     )
     return np.concatenate((chroma[0], *more))[None].astype(np.float32), scalars
 
 
-def _even(registers: Floats) -> Floats:
+def standing_out(levels: Floats) -> Floats:
+    """What of the levels [shape=(n, NOTES)] lies above the mean of the notes around."""
+    return np.asarray(np.maximum(levels - uniform_filter1d(levels, AROUND_NOTES, axis=1), 0), np.float32)
+
+
+def even(registers: Floats) -> Floats:
     """Each step scaled to unit length, but for quiet ones [shape=(n, 4, 12)]."""
     size = np.linalg.norm(registers.reshape(len(registers), -1), axis=1)
     floor = QUIET_IN_SEGMENT * max(float(size.max()), 1e-9)

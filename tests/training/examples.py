@@ -1,15 +1,15 @@
 """What the grid's and the key's networks learn from, of every origin there is, in one pass.
 
     python -m tests.training.examples OUT --scores SCORES.json.gz --soundfont FONT... --jobs 16 --seconds 560
-        [--only grid]
+        [--only grid|key]
 
 Origins: `generator` (demo beats), `soundfont` (the same arrangements by sampled instruments), `tones`
 (invented songs of plain tones, key only), `sequence`, `band`, `score` (written music performed by hand),
 `none` (no beat, no key). A part of the beats is made to sound like excerpts of records: cut to 15 to 30 s,
 one channel at 22 kHz, through a room, a limiter, a lossy coder. One ``.npz`` an example goes to OUT: the
 hypotheses of beat and bar with their evidence and labels (`grid_data.example`), and key inputs
-(`harmony.key_samples`) unless for the grid only, which draws more beats and sequences. Jobs are taken in turn
-until the time is up. Set OMP_NUM_THREADS=1.
+(`harmony.key_samples`); only one of the two if asked (the grid alone draws more beats and sequences). Jobs
+are taken in turn until the time is up. Set OMP_NUM_THREADS=1.
 """
 
 from __future__ import annotations
@@ -26,6 +26,7 @@ import numpy as np
 import soxr
 
 from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.key_steps import pooling
 from analyzers.harmony.network_inputs import record_inputs
 from analyzers.level.silence import find_lead_in
 from analyzers.signal.features import Features
@@ -47,6 +48,7 @@ GRID_TURN = ("generator", "sequence", "band", "generator", "soundfont", "sequenc
              "generator", "sequence", "band", "score")  # fmt: skip
 FIRST_SEED = 7_000_000
 WINDOWS, CLOSE = 4, 0.6
+STEPS = 128  # kept of each window
 Rng = np.random.Generator
 read = cache(played.read_scores)
 
@@ -105,35 +107,47 @@ def key_part(song: Song, seed: int) -> dict[str, np.ndarray]:
         return {}
     held = seed % 10 == 0
     share = 0.5 if held else CLOSE
-    chroma, scalars, target = key_samples(
+    chroma, scalars, target, windows = key_samples(
         [row], load_net("chord"), WINDOWS, rng, spoil=not held, inputs=record_inputs,
         close=share if len(row.y) > 24 else 0.0,
     )  # fmt: skip
-    return {"key_chroma": chroma.astype(np.float16), "key_scalars": scalars, "key_target": target}
+    return {
+        "key_chroma": chroma.astype(np.float16), "key_scalars": scalars, "key_target": target,
+        "key_levels": d["x"][:, 1], "key_steps": np.stack([_ends(pick) for pick, _ in windows]),
+        "key_pooling": np.stack([_ends(pooling(len(pick), w).T) for pick, w in windows]).astype(np.float16),
+    }  # fmt: skip
 
 
-def made(origin: str, seed: int, scores: Path, fonts: list[Path], grid_only: bool = False) -> dict[str, Any]:
+def _ends(rows: np.ndarray) -> np.ndarray:
+    """The first and the last half of `STEPS` rows; what is shorter is filled with zeros."""
+    half = STEPS // 2
+    if len(rows) > STEPS:
+        return np.concatenate((rows[:half], rows[-half:]))
+    return np.concatenate((rows, np.zeros((STEPS - len(rows), *rows.shape[1:]), rows.dtype)))
+
+
+def made(origin: str, seed: int, scores: Path, fonts: list[Path], only: str | None = None) -> dict[str, Any]:
     if origin == "tones":
         return key_part(draw_song(np.random.default_rng([seed, 80])), seed)
     x, rate, row = sounding(origin, seed, scores, fonts)
     features = Features(Signal(np.ascontiguousarray(x, dtype=np.float32), rate))
-    first = find_lead_in(features).first_sound_s
+    first = None if only == "key" else find_lead_in(features).first_sound_s
     out: dict[str, Any] = {"style": row["genre"]}
     if first is not None and (row["tempo_bpm"] is None or len(row["beats"]) >= 12):
         out |= example(features.onsets, row, first, features.duration_s)
-    if grid_only:
+    if only == "grid":
         return out
     if row.get("key_ok") or origin == "none" or (origin == "generator" and not row["key_tonic"]):
         out |= key_part(told(np.asarray(x, np.float32), rate, row), seed)
     return out
 
 
-def one(job: tuple[str, int, Path, list[Path], Path, float, bool]) -> str | None:
-    origin, seed, scores, fonts, out, end, grid_only = job
+def one(job: tuple[str, int, Path, list[Path], Path, float, str | None]) -> str | None:
+    origin, seed, scores, fonts, out, end, only = job
     if time.time() > end:
         return None
     try:
-        arrays = made(origin, seed, scores, fonts, grid_only)
+        arrays = made(origin, seed, scores, fonts, only)
         np.savez(out / f"{origin}-{seed}.npz", origin=origin, seed=seed, **arrays)
     except Exception as error:  # an example that cannot be made must not end a run of thousands
         return f"{origin} {seed}: {error!r}"
@@ -149,14 +163,13 @@ def main() -> int:
     p.add_argument("--count", type=int, default=20000)
     p.add_argument("--seconds", type=float, default=1e9)
     p.add_argument("--jobs", type=int, default=1)
-    p.add_argument("--only", choices=("grid",))
+    p.add_argument("--only", choices=("grid", "key"))
     a = p.parse_args()
     a.out.mkdir(parents=True, exist_ok=True)
     end = time.time() + a.seconds
     turn = GRID_TURN if a.only == "grid" else TURN
     jobs = [
-        (turn[k % len(turn)], a.seed + k, a.scores, a.soundfont, a.out, end, a.only == "grid")
-        for k in range(a.count)
+        (turn[k % len(turn)], a.seed + k, a.scores, a.soundfont, a.out, end, a.only) for k in range(a.count)
     ]
     with ProcessPoolExecutor(a.jobs) as pool:
         for error in pool.map(one, jobs, chunksize=4):

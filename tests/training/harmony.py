@@ -54,6 +54,7 @@ PLAIN = {
 
 KEY_NETS = 3
 Inputs = Callable[[Segment], tuple[Floats, Floats]]
+Window = tuple[npt.NDArray[np.int64], Floats | None]  # which steps, and their place in the meter
 SHORT = ("w1", "w2", "w3", "w0")  # stored in 16 bits
 
 
@@ -162,15 +163,15 @@ def key_samples(
     spoil: bool,
     close: float,
     inputs: Inputs = key_inputs,
-) -> tuple[Floats, Floats, npt.NDArray[np.int64]]:
-    """Key inputs of each whole song and of ``windows`` segments of it, with their class.
+) -> tuple[Floats, Floats, npt.NDArray[np.int64], list[Window]]:
+    """Key inputs of each whole song and of ``windows`` segments of it, with their class and their steps.
 
     ``spoil``: the place in the meter is sometimes missing or counted from the wrong beat.
     ``close``: share of the segments that are made to close on the tonic chord, as most songs do (common
     practice) and loops that are cut anywhere do not; some of them to open on it too.
     ``inputs``: `key_inputs` or `record_inputs`.
     """
-    chroma, scalars, target = [], [], []
+    chroma, scalars, target, steps = [], [], [], []
     for row in rows:
         if row.changes:
             continue
@@ -188,8 +189,9 @@ def key_samples(
             a, b = inputs(Segment(row.steady[pick], np.exp(each), np.exp(none), weight))
             chroma.append(a)
             scalars.append(b)
+            steps.append((pick, weight))
             target.append(12 * len(MODES) if row.tonic < 0 else row.tonic * len(MODES) + row.mode)
-    return np.concatenate(chroma), np.concatenate(scalars), np.array(target)
+    return np.concatenate(chroma), np.concatenate(scalars), np.array(target), steps
 
 
 def home_runs(row: Row) -> list[npt.NDArray[np.int64]]:
@@ -219,12 +221,12 @@ def train_key(
     """Several networks side by side, each trained on segments of its own: their mean errs less."""
     nets = []
     for _ in range(KEY_NETS):
-        chroma, scalars, target = key_samples(rows, chord_net, 4, rng, spoil=True, close=0.6)
+        chroma, scalars, target, _ = key_samples(rows, chord_net, 4, rng, spoil=True, close=0.6)
         params = start_params(chroma.shape[1] * 12 + scalars.shape[1], (96, 48), len(MODES), rng)
         batches = partial(key_batches, chroma, scalars, target)
         nets.append(as_net(fit(params, batches, steps, rng, drop=0.4, decay=0.05)))
     net = joined(nets)
-    chroma, scalars, target = key_samples(held, chord_net, 1, rng, spoil=False, close=0.5)
+    chroma, scalars, target, _ = key_samples(held, chord_net, 1, rng, spoil=False, close=0.5)
     temperature = best_temperature(flat_log_probabilities(net, chroma, scalars), target)
     net = even_modes(replace(net, temperature=np.array([temperature], np.float32)), rows)
     report_key(flat_log_probabilities(net, chroma, scalars), target)

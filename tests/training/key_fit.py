@@ -1,13 +1,18 @@
 """Join the key networks that learned on every origin, and set how sure they are together.
 
-    python -m tests.training.key_fit THOUGHTS.npz NETS.npz WEIGHTS.npz
+    python -m tests.training.key_fit THOUGHTS.npz NETS.npz WEIGHTS
 
 THOUGHTS and NETS are made by `learn.py`. The temperature has the least cross-entropy of 24 keys and none,
-each origin counting alike, what the networks have not seen most. WEIGHTS: `harmony_key_recorded.npz`.
-The shipped one: 4474 examples of `examples.py` (seeds from 7300000 and 7310000). `FIRST_SHARE`,
-`PROFILE_WEIGHT` and `SLOPE` in `analyzers/harmony/key.py` were then chosen by the answers on 60 bands (seeds
-from 8200000) and 21 sequences (from 8201000) of `played.py` by a soundfont that was not trained on, and on 43
-beats of the generator.
+each origin counting alike, what the networks have not seen most. Into the folder WEIGHTS go
+`harmony_key_steps.npz` (what listens to each beat) and `harmony_key_heard.npz` (what judges the key), stored
+with `MANTISSA` bits after the point: less than the noise that the networks were trained with.
+
+Shipped: three networks of 2760 examples of `examples.py --only key` (seeds from 7910000; what came of 325 s).
+`harmony_key_recorded.npz` is of an earlier run without the listener, on 4474 other examples (from 7300000 and
+7310000), from when `progressions.py` had fewer loops and bands no layers; it knows sequences better, so both
+are kept. `SHARES`, `PROFILE_WEIGHT` and `SLOPE` in `analyzers/harmony/key.py` were then chosen by the answers
+on bands (seeds from 9300000 and 9400000), sequences (from 9301000 and 9401000) of `played.py` by a soundfont
+that was not trained on, and on beats of the generator (from 940400).
 """
 
 from __future__ import annotations
@@ -18,8 +23,10 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from analyzers.harmony.equivariant import EquivariantNet
+from analyzers.harmony.key_steps import StepNet
 from tests.training.equivariant_fit import joined, save
 from tests.training.harmony import MODES, PLAIN, SHORT, folded
 
@@ -27,19 +34,43 @@ MINOR = np.array([PLAIN[m] == "minor" for m in MODES])
 NAMES = ("w1", "b1", "w2", "b2", "w3", "b3", "w0", "b0")
 FLAT = ("b1", "b2", "b3", "w0", "b0")
 SEEN_WEIGHT = 0.6
+RECORD_CHANNELS, POOLS, SCALARS = 43, 4, 5  # of `record_inputs` and of `key_steps`
+MANTISSA = 4
 TEMPERATURES = (1.0, 1.5, 2.0, 2.5, 3.0)
 Arrays = dict[str, np.ndarray]
 
 
-def shipped(nets: Arrays) -> EquivariantNet:
-    """All of them as one: the mean of their logits."""
+def shipped(nets: Arrays) -> tuple[StepNet, EquivariantNet]:
+    """All of them as one: listeners side by side, each judged by its own network, the mean of the logits."""
     count = sum(k.startswith("w1_") for k in nets)
-    each = []
+    each, listeners = [], []
     for k in range(count):
         p = {n: nets[f"{n}_{k}"].astype(np.float32) for n in NAMES}
         p |= {n: p[n].reshape(-1) for n in FLAT}
         each.append(EquivariantNet(**p, temperature=np.ones(1, np.float32)))
-    return joined(each)
+        q = {n: nets[f"step_{n}_{k}"].astype(np.float32) for n in ("w1", "b1", "w2", "b2")}
+        listeners.append(StepNet(q["w1"], q["b1"].reshape(-1), q["w2"], q["b2"].reshape(-1)))
+    steps = StepNet(
+        np.concatenate([s.w1 for s in listeners], axis=1), np.concatenate([s.b1 for s in listeners]),
+        block_diag(*[s.w2 for s in listeners]).astype(np.float32), np.concatenate([s.b2 for s in listeners]),
+    )  # fmt: skip
+    return steps, joined([_listening(net, k, count) for k, net in enumerate(each)])
+
+
+def _listening(net: EquivariantNet, which: int, count: int) -> EquivariantNet:
+    """The network with room among its inputs for what the others' listeners find."""
+    own = len(net.w1) - SCALARS
+    features = (own // 12 - RECORD_CHANNELS) // POOLS
+    record, heard, rest = np.split(net.w1, [RECORD_CHANNELS * 12, own])
+    wide = np.zeros((POOLS, count, features * 12, heard.shape[1]), np.float32)
+    wide[:, which] = heard.reshape(POOLS, features * 12, -1)
+    return replace(net, w1=np.concatenate((record, wide.reshape(-1, heard.shape[1]), rest)))
+
+
+def coarse(x: np.ndarray) -> np.ndarray:
+    """Values rounded to `MANTISSA` binary places after the leading one."""
+    part, power = np.frexp(x)
+    return np.ldexp(np.rint(part * 2 ** (MANTISSA + 1)) / 2 ** (MANTISSA + 1), power).astype(np.float32)
 
 
 def weights_of(z: Arrays) -> np.ndarray:
@@ -73,14 +104,17 @@ def main() -> int:
     parser.add_argument("weights", type=Path)
     a = parser.parse_args()
     with np.load(a.thoughts) as f, np.load(a.nets) as n:
-        z, net = {k: f[k] for k in f.files}, shipped({k: n[k] for k in n.files})
+        z = {k: f[k] for k in f.files}
+        steps, net = shipped({k: n[k] for k in n.files})
     t = temperature(z)
     unseen = (z["view"] != "") & (z["target"] < 72)
     share = float(MINOR[z["target"][unseen] % 6].mean())
     shift = np.where(MINOR, np.log(0.5 / share), np.log(0.5 / (1 - share)))  # as `harmony.even_modes`
     print(f"temperature {t}, minor keys {share:.3f}")
     b3 = (net.b3 + t * shift).astype(np.float32)
-    save(replace(net, b3=b3, temperature=np.array([t], np.float32)), a.weights, SHORT)
+    net = replace(net, w1=coarse(net.w1), w2=coarse(net.w2), b3=b3, temperature=np.array([t], np.float32))
+    save(replace(steps, w1=coarse(steps.w1)), a.weights / "harmony_key_steps.npz", SHORT)
+    save(net, a.weights / "harmony_key_heard.npz", SHORT)
     return 0
 
 

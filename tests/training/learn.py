@@ -3,16 +3,16 @@
     python -m tests.training.learn EXAMPLES OUT [--only grid|key] [--seconds 240]
 
 Needs torch, on an accelerator if there is one. EXAMPLES is made by `examples.py`. All networks of a family
-are trained side by side: `NETS` on every origin (these are shipped) and `NETS` for each origin on all the
-others. What those think of the origin that they have not seen is what the confidences are fitted on
-(`confidence_fit.py`), with the shipped ones' thoughts on the held-out seeds.
+are trained side by side: `NETS` (of keys `KEY_NETS`) on every origin, which are shipped, and as many for
+each origin on all the others. What those think of the origin that they have not seen is what the confidences
+are fitted on (`confidence_fit.py`), with the shipped ones' thoughts on the held-out seeds.
 
 The shipped grid is eight networks, which know more together than those of one run: two each of two runs on
 8331 examples (`examples.py --only grid`, seeds from 7500000 and 7600000), as written here (28000 steps) and
 without `MUTED` (24000 steps), and four of an earlier run on 6731 examples, whose evidence did not tell of
 turns (`analyzers.rhythm.turns`; zeros stand for them). The later ones alone read rows of three, which can be
-counted by three or four, too often by four. The shipped keys: 4474 examples (from 7300000 and 7310000),
-16000 steps.
+counted by three or four, too often by four. A key network has a listener of its own for each beat
+(`analyzers.harmony.key_steps`), trained with it; `key_fit.py` says what was trained on what.
 
 Writes OUT/grid_nets.npz, OUT/key_nets.npz and OUT/grid_thoughts.npz, OUT/key_thoughts.npz.
 """
@@ -29,8 +29,12 @@ from typing import Any
 
 import numpy as np
 import torch
+from scipy.ndimage import uniform_filter1d
 
+from analyzers.harmony.network_inputs import AROUND_NOTES, QUIET_IN_SEGMENT, register_chroma
 from analyzers.rhythm.meter_evidence import BANDS, PARTS, SIZE, SLOTS
+from analyzers.signal.spectrum import NOTES
+from tests.training.examples import STEPS
 
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
 NETS = 4
@@ -42,7 +46,8 @@ OTHER = 0.25  # worth of an accepted reading that is not the written one
 DROPPED, MUTED = 0.12, 0.1  # share of the groups of evidence, and of single numbers, that a song lacks
 HITS = BANDS * 4 * SLOTS
 GROUPS = np.cumsum(PARTS)[:-3]  # but tempo, meter and rank
-MODES = 6
+MODES, KEY_NETS, KEY_HIDDEN, UNITS, FEATURES = 6, 3, (80, 40), 24, 16
+KNOTS, TONE, UNPOOLED, ALONE = 8, 0.35, 0.1, 0.12
 KEY_GROUPS = ((0, 4), (4, 13), (13, 17), (17, 21), (21, 32), (32, 36), (36, 40), (40, 43))  # `record_inputs`
 Tensor = torch.Tensor
 
@@ -61,10 +66,12 @@ def load(folder: Path) -> list[dict[str, Any]]:
         return list(pool.map(read, sorted(folder.glob("*.npz"))))
 
 
-def families(origins: np.ndarray, shares: dict[str, float], usable: np.ndarray) -> tuple[list[str], Tensor]:
+def families(
+    origins: np.ndarray, shares: dict[str, float], usable: np.ndarray, nets: int = NETS
+) -> tuple[list[str], Tensor]:
     """What each network leaves out ("" for nothing), and its chance of each example [shape=(nets, n)]."""
     rng = np.random.default_rng(3)
-    left_out = [o for o in ("", *shares) if o != "none" for _ in range(NETS)]
+    left_out = [o for o in ("", *shares) if o != "none" for _ in range(nets)]
     table = []
     for out in left_out:
         weight = np.zeros(len(origins))
@@ -224,6 +231,76 @@ def _grid_thoughts(
 # ---- key -----------------------------------------------------------------------------------------------
 
 
+class Steps:
+    """Levels of the steps of every window, folded as `analyzers.harmony.key_steps.step_inputs` does."""
+
+    def __init__(self, items: list[dict[str, Any]]) -> None:
+        longest = max(len(i["key_levels"]) for i in items)
+        levels = np.zeros((len(items), longest, NOTES), np.uint8)
+        for k, i in enumerate(items):
+            levels[k, : len(i["key_levels"])] = i["key_levels"]
+        self.levels = torch.from_numpy(levels).to(DEVICE)
+        windows = [len(i["key_target"]) for i in items]
+        self.item = torch.from_numpy(np.repeat(np.arange(len(items)), windows)).to(DEVICE)
+        self.step = torch.from_numpy(np.concatenate([i["key_steps"] for i in items])).long().to(DEVICE)
+        self.pooling = torch.from_numpy(np.concatenate([i["key_pooling"] for i in items])).to(DEVICE)
+        eye = np.eye(NOTES, dtype=np.float32)
+        self.clear = torch.from_numpy(eye - uniform_filter1d(eye, AROUND_NOTES, axis=1)).to(DEVICE)
+        self.fold = torch.from_numpy(register_chroma(eye).reshape(NOTES, 48)).to(DEVICE)
+        self.knots = torch.from_numpy(_tents(NOTES, KNOTS)).to(DEVICE)
+
+    def seen(self, pick: Tensor, vary: bool) -> tuple[Tensor, Tensor]:
+        """Inputs [shape=(nets, windows * STEPS, 192)] and pooling [shape=(nets, windows, STEPS, 4)]."""
+        nets, count = pick.shape
+        x = self.levels[self.item[pick][..., None], self.step[pick]].float() / 255
+        share = self.pooling[pick].float()
+        inside = share[..., 0] > 0
+        if vary:
+            x = (
+                x
+                * torch.exp(TONE * torch.randn((nets, count, KNOTS), device=DEVICE) @ self.knots)[
+                    ..., None, :
+                ]
+            )
+            note = torch.arange(NOTES, device=DEVICE)
+            lowest = torch.where(torch.rand((nets, count, 1, 1), device=DEVICE) < 0.2, 26.0, -1.0)
+            lowest = lowest * torch.rand_like(lowest)  # an old record has no bass
+            highest = NOTES - torch.rand_like(lowest) * torch.where(torch.rand_like(lowest) < 0.3, 36.0, 0.0)
+            x = x * torch.sigmoid((note - lowest) / 1.5) * torch.sigmoid((highest - note) / 1.5)
+            x = x + 0.02 * torch.rand_like(x) * torch.rand((nets, count, 1, 1), device=DEVICE)
+            share = share * (torch.rand((nets, count, 1, 4), device=DEVICE) > UNPOOLED)
+        x = x * inside[..., None]
+        here, clear = (self._even(z) for z in (x @ self.fold, torch.relu(x @ self.clear) @ self.fold))
+        last = inside.sum(dim=2, keepdim=True) - 1
+        at = torch.arange(STEPS, device=DEVICE)
+        before, after = ((at + d).clamp(min=0).expand_as(inside) for d in (-1, 1))
+        beside = [here.gather(2, torch.minimum(i, last)[..., None].expand_as(here)) for i in (before, after)]
+        rows = torch.cat([here, clear, *beside], dim=3).reshape(nets, count * STEPS, -1)
+        return rows, share / share.sum(dim=2, keepdim=True).clamp(min=1e-6)
+
+    @staticmethod
+    def _even(x: Tensor) -> Tensor:
+        size = x.norm(dim=3, keepdim=True)
+        return x / torch.maximum(size, QUIET_IN_SEGMENT * size.amax(dim=2, keepdim=True)).clamp(min=1e-9)
+
+
+def _tents(size: int, knots: int) -> np.ndarray:
+    """Straight lines between knots [shape=(knots, size)]."""
+    at = np.linspace(0, knots - 1, size)
+    return np.maximum(0, 1 - np.abs(at[None] - np.arange(knots)[:, None])).astype(np.float32)
+
+
+def run_steps(params: list[Tensor], rows: Tensor, share: Tensor) -> Tensor:
+    """Means of what is found in each step [shape=(nets, windows, 4 * FEATURES, 12)]."""
+    nets, count = share.shape[:2]
+    behind = (torch.arange(12)[:, None] - torch.arange(12)[None]) % 12
+    turned = params[0].reshape(nets, -1, 12, UNITS)[:, :, behind.to(DEVICE)].reshape(nets, -1, 12 * UNITS)
+    h = torch.relu(torch.bmm(rows, turned).reshape(nets, -1, UNITS) + params[1])
+    h = torch.relu(torch.bmm(h, params[2]) + params[3]).reshape(nets, count, STEPS, 12 * FEATURES)
+    means = torch.einsum("ebtp,ebtq->ebpq", share, h).reshape(nets, count, 4, 12, FEATURES)
+    return means.transpose(3, 4).reshape(nets, count, 4 * FEATURES, 12)
+
+
 def run_key(params: list[Tensor], x: Tensor, drop: float) -> Tensor:
     """Logits [shape=(nets, songs, 73)] of inputs [shape=(nets, songs, 12, inputs)]."""
     e, b = x.shape[:2]
@@ -239,16 +316,18 @@ def run_key(params: list[Tensor], x: Tensor, drop: float) -> Tensor:
 
 def train_key(items: list[dict[str, Any]], out: Path, steps: int, seconds: float) -> None:
     items = [i for i in items if "key_chroma" in i]
+    listened = Steps(items)
     chroma = torch.from_numpy(np.concatenate([i["key_chroma"] for i in items])).to(DEVICE)
     scalars = torch.from_numpy(np.concatenate([i["key_scalars"] for i in items])).float().to(DEVICE)
     target = torch.from_numpy(np.concatenate([i["key_target"] for i in items])).long().to(DEVICE)
     windows = np.array([len(i["key_target"]) for i in items])
     origins = np.repeat([str(i["origin"]) for i in items], windows)
     seeds = np.repeat([int(i["seed"]) for i in items], windows)
-    left_out, chance = families(origins, KEY_SHARES, ~held_out(seeds))
+    left_out, chance = families(origins, KEY_SHARES, ~held_out(seeds), KEY_NETS)
     print(f"key: {len(items)} examples", {o: int((origins == o).sum()) for o in set(origins)})
-    turn = (torch.arange(12)[:, None] + torch.arange(12)[None]) % 12
-    nets, inputs = len(left_out), chroma.shape[1] * 12 + scalars.shape[1]
+    turn = ((torch.arange(12)[:, None] + torch.arange(12)[None]) % 12).to(DEVICE)
+    nets, known = len(left_out), chroma.shape[1]
+    inputs = (known + 4 * FEATURES) * 12 + scalars.shape[1]
 
     def seen(pick: Tensor, noise: float) -> Tensor:
         x = chroma[pick].float()
@@ -257,15 +336,21 @@ def train_key(items: list[dict[str, Any]], out: Path, steps: int, seconds: float
             for a, b in KEY_GROUPS:
                 x[..., a:b, :] *= torch.rand((*pick.shape, 1, 1), device=DEVICE) > 0.07
             x = x * torch.exp(0.25 * torch.randn((*x.shape[:-1], 1), device=DEVICE))
-        x = x[..., turn.to(DEVICE)].transpose(-3, -2).reshape(*pick.shape, 12, -1)
+        found = run_steps(listener, *listened.seen(pick, noise > 0))
+        if noise:  # now and then only one of the two
+            draw = torch.rand((*pick.shape, 1, 1), device=DEVICE)
+            x, found = x * (draw > ALONE), found * (draw < 1 - ALONE)
+        x = torch.cat([x, found], dim=2)
+        x = x[..., turn].transpose(-3, -2).reshape(*pick.shape, 12, -1)
         return torch.cat([x, scalars[pick][..., None, :].expand(*pick.shape, 12, -1)], dim=-1)
 
-    params = fresh(nets, (inputs, 96, 48, MODES)) + fresh(nets, (48, 1))
+    listener = fresh(nets, (192, UNITS, FEATURES))
+    params = fresh(nets, (inputs, *KEY_HIDDEN, MODES)) + fresh(nets, (KEY_HIDDEN[-1], 1))
     params[4].data *= 0.1
     params[6].data *= 0.0
 
     def loss_of(_: float) -> Tensor:
-        pick = torch.multinomial(chance, 128, replacement=True)
+        pick = torch.multinomial(chance, 96, replacement=True)
         logits = run_key(params, seen(pick, 0.1), 0.4)
         return (
             torch.nn.functional.cross_entropy(
@@ -278,17 +363,19 @@ def train_key(items: list[dict[str, Any]], out: Path, steps: int, seconds: float
             .mean(dim=1)
         )
 
-    descend(params, loss_of, steps, seconds, 2e-3, 0.05)
+    descend(listener + params, loss_of, steps, seconds, 2e-3, 0.05)
     shipped = [k for k, o in enumerate(left_out) if not o]
     names = ("w1", "b1", "w2", "b2", "w3", "b3", "w0", "b0")
     arrays = {
-        f"{n}_{k}": p[k].detach().cpu().numpy() for k in shipped for n, p in zip(names, params, strict=True)
+        f"{n}_{k}": p[k].detach().cpu().numpy()
+        for k in shipped
+        for n, p in zip((*(f"step_{m}" for m in names[:4]), *names), listener + params, strict=True)
     }
     np.savez_compressed(out / "key_nets.npz", **{k: v.astype(np.float16) for k, v in arrays.items()})
     kept: dict[str, list[Any]] = {}
     with torch.no_grad():
-        for a in range(0, len(target), 512):
-            pick = torch.arange(a, min(a + 512, len(target)), device=DEVICE)
+        for a in range(0, len(target), 256):
+            pick = torch.arange(a, min(a + 256, len(target)), device=DEVICE)
             logits = run_key(params, seen(pick.expand(nets, -1), 0.0), 0.0)
             for m in range(len(pick)):
                 origin, held = origins[a + m], held_out(seeds[a + m])
@@ -306,6 +393,7 @@ def train_key(items: list[dict[str, Any]], out: Path, steps: int, seconds: float
 
 
 def main() -> int:
+    torch.set_float32_matmul_precision("high")
     p = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     p.add_argument("examples", type=Path)
     p.add_argument("out", type=Path)

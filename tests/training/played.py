@@ -32,7 +32,7 @@ from tests.training.chip import play_chip
 from tests.training.corpus_soundfont import RATE, play
 from tests.training.midi_notes import write_midi
 from tests.training.pieces import DRUMS, HAT, RIM, Piece
-from tests.training.played_notes import GENRES, band, beatless, from_score
+from tests.training.played_notes import GENRE_SHARES, band, beatless, from_score
 from tests.training.records import on_record
 from tests.training.sequence_notes import sequence
 
@@ -45,7 +45,8 @@ Rng = np.random.Generator
 def draw_piece(rng: Rng, origin: str, scores: list[dict[str, Any]], seconds: float) -> Piece:
     """Something to play; scores that do not serve are passed over."""
     if origin == "band":
-        return band(rng, str(rng.choice(list(GENRES))), seconds)
+        share = np.array(list(GENRE_SHARES.values()))
+        return band(rng, str(rng.choice(list(GENRE_SHARES), p=share / share.sum())), seconds)
     if origin == "none":
         return beatless(rng, seconds)
     if origin == "sequence" and rng.random() < 0.8:

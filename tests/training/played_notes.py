@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from tests.training.layers import add_layers
 from tests.training.lines import add_line, riff
 from tests.training.pieces import (
     CRASH,
@@ -133,8 +134,21 @@ GENRES: dict[str, tuple[float, float, str, int, tuple[int, ...], tuple[int, ...]
 }
 
 
+# how often each is drawn: nine genres that people sort records by, then what lies between them
+OFTEN = ("rock", "metal", "blues", "country", "jazz", "reggae", "disco", "pop", "hiphop")
+GENRE_SHARES = {g: 3.0 if g in OFTEN else 1.3 for g in GENRES}
 # chance that guitar and bass share a riff instead of chords
-RIFFED = {"metal": 0.65, "rock": 0.3, "blues": 0.3, "hiphop": 0.35, "funk": 0.35, "reggae": 0.1}
+RIFFED = {
+    "metal": 0.65,
+    "rock": 0.3,
+    "blues": 0.25,
+    "hiphop": 0.35,
+    "funk": 0.35,
+    "reggae": 0.1,
+    "disco": 0.1,
+}
+BOOGIE = {"blues": 0.3, "rock": 0.12, "country": 0.06}  # or fifth, sixth and seventh over each root
+SOLO = {"blues": 0.15, "country": 0.1, "jazz": 0.1}  # chance of no drums
 
 
 def band(rng: Rng, genre: str, seconds: float) -> Piece:
@@ -156,16 +170,20 @@ def band(rng: Rng, genre: str, seconds: float) -> Piece:
     piece = Piece(genre, meter, beats, beats, count, bpm, levels(bpm, compound), [], programs, swing)
     found = draw_harmony(rng, genre, count // beats + 1)
     piece.key, piece.blues, harmony = (found.tonic, found.mode), found.blues, found.chords
-    if genre not in ("strum", "keys"):
+    if genre not in ("strum", "keys") and rng.random() >= SOLO.get(genre, 0.0):
         _drums(rng, piece, genre)
     if basses and rng.random() < RIFFED.get(genre, 0.0):
         _riff(rng, piece, genre, steps, found)
+    elif rng.random() < BOOGIE.get(genre, 0.0):
+        _boogie(rng, piece, harmony)
+        _bass(rng, piece, genre, harmony)
     else:
         _chords(rng, piece, genre, harmony)
         if basses:
             _bass(rng, piece, genre, harmony)
     if rng.random() < 0.7:
         add_line(rng, piece, steps, found, genre in ("jazz", "bossa"))
+    add_layers(rng, piece, genre, steps, found)
     if rng.random() < 0.3:
         piece.late[DRUMS] = float(rng.uniform(-0.02, 0.03))
     return piece
@@ -343,6 +361,17 @@ def _riff(rng: Rng, piece: Piece, genre: str, steps: int, harmony: Harmony) -> N
             piece.notes.append((x, max(long, 0.4), pitch - 12, 1, 0.8))
 
 
+def _boogie(rng: Rng, piece: Piece, harmony: list[tuple[int, Shape]]) -> None:
+    """Two strings: the root stays, above it the fifth, sixth and now and then the seventh, in eighths."""
+    n, top = piece.beats, (7, 9, 10, 9) if rng.random() < 0.5 else (7, 9, 7, 9)
+    for bar, (root, shape) in enumerate(harmony):
+        low = 40 + (root - 4) % 12
+        for b in range(n):
+            tone = 7 if 3 in shape else top[b % 4]
+            for x in (bar * n + b, bar * n + b + 0.5):
+                piece.notes += [(x, 0.4, low + t, 0, 0.7) for t in (0, tone)]
+
+
 def _bass(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]) -> None:
     n, riff = piece.beats, _draw(rng, piece.beats, 2, 0.7, 0.4)
     for bar, (tone, shape) in enumerate(harmony):
@@ -350,9 +379,10 @@ def _bass(rng: Rng, piece: Piece, genre: str, harmony: list[tuple[int, Shape]]) 
         for b in range(n):
             x = bar * n + b
             if genre == "jazz" or (genre == "blues" and len(riff) % 2):
-                piece.notes.append(
-                    (x, 0.9, root + int(rng.choice([0, *shape, 2, 9, 10])) if b else root, 1, 0.7)
-                )
+                tone = int(rng.choice([0, *(t % 12 for t in shape), 2, 9, 10])) if b else 0
+                if b == n - 1 and bar + 1 < len(harmony) and rng.random() < 0.4:
+                    tone = (harmony[bar + 1][0] - 9) % 12 + 33 - root + int(rng.choice([-1, 1]))
+                piece.notes.append((x, 0.9, root + tone, 1, 0.7))
             elif genre == "country":
                 if b % 2 == 0:
                     piece.notes.append((x, 0.9, root + (7 if b else 0), 1, 0.75))

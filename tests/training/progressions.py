@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from analyzers.harmony.spelling import SCALES
+from tests.training.genre_loops import coloured, genre_loop, secondary
 from tests.training.harmony_corpus import DEGREE_WEIGHTS
 
 Rng = np.random.Generator
@@ -18,6 +19,7 @@ Shape = tuple[int, ...]
 MAJOR, MINOR, SEVENTH, MINOR_SEVENTH, MAJOR_SEVENTH = (
     (0, 4, 7), (0, 3, 7), (0, 4, 7, 10), (0, 3, 7, 10), (0, 4, 7, 11),
 )  # fmt: skip
+TWO_PARTS = 0.3  # share of the pieces whose loop gives way to another of the same key
 POWER, SIXTH, HALF = (0, 7, 12), (0, 4, 7, 9), (0, 3, 6, 10)
 
 # Chance of each mode, of sevenths, of power chords, and of a loop that never sounds its tonic.
@@ -106,17 +108,28 @@ def draw_harmony(rng: Rng, genre: str, bars: int) -> Harmony:
     modes, sevenths, power, homeless = MANNERS[genre]
     share = np.array(list(modes.values()))
     mode = str(rng.choice(list(modes), p=share / share.sum()))
-    if genre in ("jazz", "bossa") and rng.random() < 0.8 and mode in ("major", "minor"):
-        loop = _form(rng, mode)
-    else:
-        loop = _loop(rng, mode, sevenths, power, homeless)
+    parts = [
+        _form(rng, mode) if genre in ("jazz", "bossa") and rng.random() < 0.8 and mode in ("major", "minor")
+        else _loop(rng, genre, mode, sevenths, power, homeless)
+        for _ in range(2 if rng.random() < TWO_PARTS else 1)
+    ]  # fmt: skip
+    loop = [(d, coloured(rng, genre, shape, d == 0)) for d, shape in _in_turn(parts)]
     span = 1 if genre == "jazz" else int(rng.choice([1, 1, 1, 2]))
-    start = 0 if rng.random() < 0.6 else int(rng.integers(len(loop)))
+    start = 0 if rng.random() < 0.5 else int(rng.integers(len(loop)))
     chords = [loop[(start + k // span) % len(loop)] for k in range(bars)]
     melody = SCALES[mode]
     if genre in ("rock", "metal", "hiphop", "funk") and rng.random() < 0.5:
         melody = (0, 3, 5, 7, 10) if mode in ("minor", "dorian", "phrygian") else (0, 2, 4, 7, 9)
+        if mode in ("major", "mixolydian") and rng.random() < 0.4:
+            melody = (0, 3, 4, 5, 7, 10)  # blue notes over major chords
     return Harmony(tonic, mode, [((tonic + d) % 12, s) for d, s in chords], tuple(melody))
+
+
+def _in_turn(parts: list[list[tuple[int, Shape]]]) -> list[tuple[int, Shape]]:
+    """Each part of a song twice or more, until it has lasted eight bars or so."""
+    if len(parts) == 1:
+        return parts[0]
+    return [bar for part in parts for _ in range(max(1, 8 // len(part))) for bar in part]
 
 
 def _form(rng: Rng, mode: str) -> list[tuple[int, Shape]]:
@@ -130,10 +143,14 @@ def _form(rng: Rng, mode: str) -> list[tuple[int, Shape]]:
     return [((d + 6) % 12, s) if s is SEVENTH and d and rng.random() < 0.05 else (d, s) for d, s in form]
 
 
-def _loop(rng: Rng, mode: str, sevenths: float, power: float, homeless: float) -> list[tuple[int, Shape]]:
-    draw = rng.random()
-    if draw < 0.10:
+def _loop(
+    rng: Rng, genre: str, mode: str, sevenths: float, power: float, homeless: float
+) -> list[tuple[int, Shape]]:
+    draw, own = rng.random(), genre_loop(rng, genre, mode)
+    if draw < 0.08:
         degrees = [0]
+    elif draw < 0.55 and own:
+        degrees = own
     elif draw < 0.28:
         degrees = list(VAMPS[mode][rng.integers(len(VAMPS[mode]))])
     elif draw < 0.66 and mode in LOOPS:
@@ -141,7 +158,8 @@ def _loop(rng: Rng, mode: str, sevenths: float, power: float, homeless: float) -
     else:
         degrees = _walk(rng, mode, homeless)
     use_power = rng.random() < power
-    return [(d, POWER if use_power else _shape(rng, mode, d, sevenths)) for d in degrees]
+    second = {d: secondary(rng, genre, mode, d) for d in degrees}
+    return [(d, POWER if use_power else _shape(rng, mode, d, sevenths, second[d])) for d in degrees]
 
 
 def _walk(rng: Rng, mode: str, homeless: float) -> list[int]:
@@ -163,9 +181,13 @@ def _walk(rng: Rng, mode: str, homeless: float) -> list[int]:
     return [scale[k] for k in found]
 
 
-def _shape(rng: Rng, mode: str, degree: int, sevenths: float) -> Shape:
-    """Thirds stacked in the scale; the minor keys' dominant is mostly major (common practice)."""
+def _shape(rng: Rng, mode: str, degree: int, sevenths: float, dominant: bool) -> Shape:
+    """Thirds stacked in the scale; the minor keys' dominant is often major, and so is what is borrowed."""
     scale = SCALES[mode]
+    if dominant:
+        return SEVENTH if rng.random() < 0.5 else MAJOR
+    if degree not in scale:
+        return MAJOR
     tones = {(s - degree) % 12 for s in scale}
     third = 4 if 4 in tones and 3 not in tones else 3
     if mode == "minor" and degree == 7 and rng.random() < 0.4:
@@ -198,6 +220,7 @@ def _blues(rng: Rng, tonic: int, bars: int, genre: str) -> Harmony:
     loop = twelve if rng.random() < 0.85 else eight
     if rng.random() < 0.08:
         loop = [home]  # a drone blues on one chord
+    loop = [(root, coloured(rng, genre, shape, root == 0)) for root, shape in loop]
     start = 0 if rng.random() < 0.4 else int(rng.integers(len(loop)))
     chords = [loop[(start + k) % len(loop)] for k in range(bars)]
     melody = (0, 3, 5, 6, 7, 10) if minor or rng.random() < 0.6 else (0, 3, 4, 5, 7, 9, 10)

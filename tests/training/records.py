@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 from scipy.signal import butter, lfilter, sosfilt
 
+from analyzers.harmony.spelling import SCALES
 from tests.training.corpus_soundfont import RATE, play
 from tests.training.midi_notes import write_midi
 from tests.training.played_notes import DRUMS, Piece
@@ -25,6 +26,8 @@ SUNG = {"rock": 0.7, "pop": 0.8, "blues": 0.7, "country": 0.75, "disco": 0.7, "r
         "hiphop": 0.25, "metal": 0.35, "jazz": 0.15, "funk": 0.5, "ballad": 0.7, "bossa": 0.4, "waltz": 0.3,
         "strum": 0.6, "keys": 0.4}  # fmt: skip
 TALKED = {"hiphop": 0.6, "reggae": 0.1, "metal": 0.35, "funk": 0.1}
+WORN = {"blues": 0.3, "jazz": 0.3, "country": 0.25, "reggae": 0.15, "soul": 0.15, "waltz": 0.15}
+WORN_ELSE, TWO_VOICES, EQUALISED = 0.08, 0.3, 0.6
 PLAIN_GUITARS = (26, 27, 27, 28)  # General MIDI, from 0: what is plugged into the amplifier
 
 
@@ -48,13 +51,38 @@ def on_record(
         mine = [n for n in notes if n[3] == line]
         x = sung(rng, mine, frames, RATE, cents, piece.blues or genre in ("soul", "funk"))
         mix = mix + _level(_doubled(rng, x)) * _db(rng, -3, 9)
+        if rng.random() < TWO_VOICES:
+            x = sung(rng, _above(rng, piece, mine), frames, RATE, cents, False)
+            mix = mix + _level(_doubled(rng, x)) * _db(rng, -9, 2)
     if rng.random() < TALKED.get(genre, 0.0):
         x = spoken(rng, _syllables(rng, notes), frames, RATE)
         mix = mix + _level(_doubled(rng, x)) * _db(rng, 0, 10)
     hits = [n for n in notes if n[3] == DRUMS]
     if hits:
         mix = mix + _level(_played(rng, piece, hits, 0.0, font, frames)) * _db(rng, -6, 10)
-    return worn(rng, mix) if rng.random() < 0.12 else mix
+    if rng.random() < EQUALISED:
+        mix = equalised(rng, mix)
+    return worn(rng, mix) if rng.random() < WORN.get(genre, WORN_ELSE) else mix
+
+
+def equalised(rng: Rng, x: np.ndarray) -> np.ndarray:
+    """Two broad bells up or down: bells of R. Bristow-Johnson's "Audio EQ Cookbook" [shape=(n, 2)]."""
+    for low, high in ((60, 400), (500, 4000)):
+        w = 2 * np.pi * float(np.exp(rng.uniform(np.log(low), np.log(high)))) / RATE
+        gain, alpha = 10 ** (float(rng.uniform(-10, 10)) / 40), np.sin(w) / (2 * rng.uniform(0.4, 1.5))
+        b = np.array([1 + alpha * gain, -2 * np.cos(w), 1 - alpha * gain])
+        a = np.array([1 + alpha / gain, -2 * np.cos(w), 1 - alpha / gain])
+        x = lfilter(b / a[0], a / a[0], x, axis=0)
+    return np.asarray(x)
+
+
+def _above(rng: Rng, piece: Piece, notes: list[Timed]) -> list[Timed]:
+    """The line a third or a sixth above in the scale."""
+    tonic, mode = piece.key or (0, "major")
+    scale = {(tonic + s) % 12 for s in SCALES[mode]}
+    wide = (3, 4) if rng.random() < 0.7 else (8, 9)
+    return [(a, b, p + next((w for w in wide if (p + w) % 12 in scale), wide[0]), c, v)
+            for a, b, p, c, v in notes]  # fmt: skip
 
 
 def amplified(rng: Rng, x: np.ndarray, genre: str) -> np.ndarray:

@@ -10,9 +10,12 @@ import pytest
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.network_inputs import register_chroma
 
+KEY_WEIGHTS = tuple(f"harmony_key{n}.npz" for n in ("", "_recorded", "_heard", "_steps"))
+
 
 @pytest.mark.parametrize(
-    ("name", "channels", "scalars"), [("chord", 16, 2), ("key", 32, 5), ("key_recorded", 43, 5)]
+    ("name", "channels", "scalars"),
+    [("chord", 16, 2), ("key", 32, 5), ("key_recorded", 43, 5), ("key_heard", 235, 5)],
 )
 @pytest.mark.parametrize("steps", [1, 5, 11])
 def test_transposed_chroma_gives_transposed_answers(
@@ -47,5 +50,7 @@ def test_registers_fold_octaves_and_leave_nothing_out() -> None:
 def test_all_weights_together_are_small() -> None:
     folder = files("analyzers") / "weights"
     sizes = [len(f.read_bytes()) for f in folder.iterdir() if f.name.startswith("harmony")]
-    assert len(sizes) == 5
+    assert len(sizes) == 7
     assert sum(sizes) < 2_000_000
+    key = [len((folder / n).read_bytes()) for n in KEY_WEIGHTS]
+    assert sum(key) < 1_000_000

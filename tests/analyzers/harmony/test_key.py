@@ -148,12 +148,13 @@ def test_what_is_likelier_than_not_is_calibrated_and_stays_in_order() -> None:
 
 
 def test_opinions_are_pooled_by_their_shares() -> None:
-    """A logarithmic pool (Genest and Zidek 1986), a quarter and three quarters, worked out by hand."""
+    """A logarithmic pool (Genest and Zidek 1986) of three with .15, .4 and .45, worked out by hand."""
     one = Belief(belief_in(3, minor=0.6, dorian=0.3).scales + belief_in(6, major=0.1).scales)
-    two = Belief(belief_in(3, minor=0.1).scales + belief_in(6, major=0.9).scales)
-    pool = one.pooled(two, np.zeros((12, 2), np.float32))
-    against = (0.1**0.25 * 0.9**0.75) / (0.9**0.25 * 0.1**0.75)
-    assert pool.best == (6, 0)
+    two = Belief(belief_in(3, minor=0.2).scales + belief_in(6, major=0.8).scales)
+    three = Belief(belief_in(3, minor=0.7).scales + belief_in(6, major=0.3).scales)
+    pool = one.pooled((two, three), np.zeros((12, 2), np.float32))
+    against = (0.1 / 0.9) ** 0.15 * (0.8 / 0.2) ** 0.4 * (0.3 / 0.7) ** 0.45
+    assert pool.best == (3, 1)
     assert pool.plain[6, 0] / pool.plain[3, 1] == pytest.approx(against, rel=1e-3)
     assert pool.scales.sum() == pytest.approx(1.0, abs=1e-3)
     assert pool.scales[3, MODES.index("dorian")] / pool.plain[3, 1] == pytest.approx(1 / 3, rel=1e-3)
@@ -163,17 +164,18 @@ def test_where_opinions_are_even_the_notes_decide() -> None:
     even = Belief(belief_in(3, minor=0.45).scales + belief_in(6, major=0.45).scales)
     fit = np.zeros((12, 2), np.float32)
     fit[3, 1] = 0.5
-    pool = even.pooled(even, fit)
+    pool = even.pooled((even, even), fit)
     assert pool.best == (3, 1)
-    assert pool.plain[3, 1] / pool.plain[6, 0] == pytest.approx(np.e, rel=1e-3)  # weight 2 times 0.5
-    assert pool.none == pytest.approx(0.1 / (0.1 + 0.45 + 0.45 / np.e), rel=1e-3)  # it has no profile
+    weight = np.exp(1.5 * 0.5)  # weight of the profiles times what they say
+    assert pool.plain[3, 1] / pool.plain[6, 0] == pytest.approx(weight, rel=1e-3)
+    assert pool.none == pytest.approx(0.1 / (0.1 + 0.45 + 0.45 / weight), rel=1e-3)  # it has no profile
 
 
-def test_both_must_find_no_key_before_there_is_none() -> None:
+def test_all_must_find_no_key_before_there_is_none() -> None:
     nothing = Belief(np.full((12, 6), 1e-4, np.float32))
-    assert nothing.pooled(nothing, np.zeros((12, 2), np.float32)).none > 0.9
+    assert nothing.pooled((nothing, nothing), np.zeros((12, 2), np.float32)).none > 0.9
     sure = belief_in(3, minor=0.9)
-    assert nothing.pooled(sure, np.zeros((12, 2), np.float32)).best == (3, 1)
+    assert nothing.pooled((sure, sure), np.zeros((12, 2), np.float32)).best == (3, 1)
 
 
 @pytest.mark.parametrize(
