@@ -20,7 +20,7 @@ from analyzers.signal.weights_file import stored_weights
 Floats = npt.NDArray[np.float32]
 
 _BEHIND = (np.arange(12)[:, None] - np.arange(12)[None]) % 12
-_BLOCK_ROWS = 256
+_BLOCK_ROWS = 64
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -41,11 +41,15 @@ class StepNet:
         """
         size = self.w1.shape[1]
         turned = self.w1.reshape(-1, 12, size)[:, _BEHIND].reshape(-1, 12 * size)  # the weights, not the rows
+        bias = np.tile(self.b1, 12)
         flat = chroma.reshape(len(chroma), -1)
         out = np.empty((len(chroma), self.w2.shape[1], 12), np.float32)
         for i in range(0, len(chroma), _BLOCK_ROWS):
-            first = np.maximum((flat[i : i + _BLOCK_ROWS] @ turned).reshape(-1, 12, size) + self.b1, 0)
-            out[i : i + _BLOCK_ROWS] = np.maximum(first @ self.w2 + self.b2, 0).transpose(0, 2, 1)
+            first = flat[i : i + _BLOCK_ROWS] @ turned
+            first += bias
+            np.maximum(first, 0, out=first)
+            second = first.reshape(-1, size) @ self.w2 + self.b2
+            out[i : i + _BLOCK_ROWS] = np.maximum(second, 0).reshape(-1, 12, len(self.b2)).transpose(0, 2, 1)
         return out
 
 
@@ -79,7 +83,7 @@ def pooling(n: int, weight: Floats | None) -> Floats:
 def step_means(x: Segment) -> Floats:
     """More channels for the key's network [shape=(1, 4 * features, 12)]."""
     found = step_net().features(step_inputs(x.levels))
-    means = np.tensordot(pooling(len(x), x.weight), found, axes=1)
+    means = pooling(len(x), x.weight) @ found.reshape(len(x), -1)
     return np.asarray(means.reshape(1, -1, 12), np.float32)
 
 

@@ -82,7 +82,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/harmony/blues", "        changes=(),\n        reason=None,\n", "        reason=None,\n"),
     ("analyzers/harmony/blues", "PROBABLE = 0.8", "PROBABLE = 1.0"),
     ("analyzers/harmony/key", "pool.calibrated().dimmed(clearness(track))", "pool.calibrated()"),
-    ("analyzers/harmony/key", "SLOPE = 0.7", "SLOPE = 1.4"),
+    ("analyzers/harmony/key", "SLOPE = 0.75", "SLOPE = 1.4"),
     ("analyzers/harmony/key", "SHARES, PROFILE_WEIGHT = (0.15, 0.4,", "SHARES, PROFILE_WEIGHT = (0.4, 0.15,"),
     ("analyzers/harmony/key_steps", "[:, None] - np.arange(12)[None]", "[:, None] + np.arange(12)[None]"),
     ("analyzers/harmony/key_steps", "out[2, -OPENING:] = 1", "out[2, :OPENING] = 1"),

@@ -133,12 +133,12 @@ def test_a_key_without_a_clear_chord_is_never_sure() -> None:
 
 
 def test_what_is_likelier_than_not_is_calibrated_and_stays_in_order() -> None:
-    """Slope 0.7 on the log odds: odds of 4 to 1 become 2.64 to 1; even odds and less stay."""
+    """Slope 0.75 on the log odds: odds of 4 to 1 become 2.83 to 1; even odds and less stay."""
     scales = np.zeros((12, 6), np.float32)
     scales[3, MODES.index("minor")], scales[3, MODES.index("dorian")] = 0.5, 0.3
     scales[6, MODES.index("major")], scales[3, MODES.index("major")] = 0.1, 0.06  # 0.04: no key
     told = Belief(scales).calibrated()
-    assert told.confidence == pytest.approx(4**0.7 / (1 + 4**0.7))
+    assert told.confidence == pytest.approx(4**0.75 / (1 + 4**0.75))
     assert told.best == (3, 1)
     left = 1 - told.confidence
     assert told.plain[6, 0] == pytest.approx(left / 2)  # 0.1 of the 0.2 that was left
