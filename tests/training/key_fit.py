@@ -7,13 +7,14 @@ each origin counting alike, what the networks have not seen most. Into the folde
 `harmony_key_steps.npz` (what listens to each beat) and `harmony_key_heard.npz` (what judges the key), stored
 with `MANTISSA` bits after the point: less than the noise that the networks were trained with.
 
-Shipped: three networks of 2760 examples of `examples.py --only key` (seeds from 7910000; what came of 325 s).
-`harmony_key_recorded.npz` is of an earlier run without the listener, on 4474 other examples (from 7300000 and
-7310000), from when `progressions.py` had fewer loops and bands no layers; both are kept, because together they
-err less (its first two layers were later rounded like these). `SHARES` and `PROFILE_WEIGHT` in
-`analyzers/harmony/key.py` were then chosen by the answers on bands (seeds from 9300000 and 9400000) and sequences
-(from 9301000 and 9401000) of `played.py` by a soundfont that was not trained on, and on beats of the generator
-(from 940400); `SLOPE` so that the accuracy gate's calibration holds, too.
+Shipped: three networks of 2673 examples of `examples.py --only key` (seeds from 7910000; what came of 325
+s), trained for 13,300 steps. `harmony_key_recorded.npz` is of an earlier run without the listener, on 4474
+other examples (from 7300000 and 7310000), from when `progressions.py` had fewer loops and bands no layers;
+both are kept, because together they err less (its first two layers were later rounded like these). `SHARES`
+and `PROFILE_WEIGHT` in `analyzers/harmony/key.py` were then chosen by the answers on bands (seeds from
+9300000 and 9400000) and sequences (from 9301000 and 9401000) of `played.py` by a soundfont that was not
+trained on, and on beats of the generator (from 940400); `SLOPE` so that the accuracy gate's calibration
+holds, too.
 """
 
 from __future__ import annotations
