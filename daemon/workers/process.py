@@ -32,6 +32,7 @@ THREAD_VARIABLES = (
     "VECLIB_MAXIMUM_THREADS",
     "NUMEXPR_NUM_THREADS",
 )
+M_ARENA_MAX = -8  # malloc.h of glibc
 PR_SET_PDEATHSIG = 1
 DISK_TROUBLE = (*FULL, errno.EROFS, errno.EIO, errno.ESTALE, errno.ENOTCONN)
 """What a job can run into that is neither the drop's fault nor a bug of ours."""
@@ -104,6 +105,7 @@ def _prepare(setup: Setup) -> None:
     signal.signal(signal.SIGTERM, signal.SIG_DFL)
     if setup.stderr is not None:
         _capture_stderr(setup.stderr)
+    share_heap()
     _die_with_parent()
     _yield_to_others(setup.nice)
     _limit(setup.memory_bytes)
@@ -116,6 +118,18 @@ def _capture_stderr(path: Path) -> None:
         os.dup2(descriptor, 2)
         os.close(descriptor)
         sys.stderr = os.fdopen(2, "w", closefd=False, errors="replace")
+
+
+def share_heap() -> None:
+    """One heap for all threads: glibc gives each its own, which keeps what it once held (7 MB of a worker).
+
+    Before the first thread is started; elsewhere than with glibc nothing happens.
+    """
+    if sys.platform == "linux":
+        import ctypes
+
+        with suppress(OSError, AttributeError):
+            ctypes.CDLL(None).mallopt(M_ARENA_MAX, 1)
 
 
 def _die_with_parent() -> None:

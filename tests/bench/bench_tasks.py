@@ -25,7 +25,9 @@ def ours(path: Path) -> Callable[[], dict[str, float]]:
     from config.settings import Settings
     from daemon.pipeline.job import JobRequest, run_job
     from daemon.pipeline.warm_up import warm_up
+    from daemon.workers.process import share_heap
 
+    share_heap()
     warm_up()
 
     def once() -> dict[str, float]:

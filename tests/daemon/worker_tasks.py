@@ -87,3 +87,20 @@ def describe() -> dict[str, Any]:
 def write_to_a_full_disk() -> None:
     with open("/dev/full", "wb", buffering=0) as file:
         file.write(b"x")
+
+
+def heaps(report: str) -> int:
+    """How many heaps glibc has after a second thread took memory (`malloc_info`)."""
+    import ctypes
+    import threading
+    from pathlib import Path
+
+    libc = ctypes.CDLL(None)
+    libc.malloc.restype = libc.fopen.restype = ctypes.c_void_p
+    thread = threading.Thread(target=lambda: [libc.malloc(1000) for _ in range(100)])
+    thread.start()
+    thread.join()
+    file = ctypes.c_void_p(libc.fopen(report.encode(), b"w"))
+    libc.malloc_info(0, file)
+    libc.fclose(file)
+    return Path(report).read_text().count("<heap nr=")

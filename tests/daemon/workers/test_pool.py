@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import platform
 import signal
 import sys
 import time
@@ -242,6 +243,11 @@ def test_the_worker_yields_and_has_one_thread(setup: Setup) -> None:
     assert event.value["ionice"] in (None, "idle")
     assert event.value["core"] in (None, 0)
     assert event.value["ignores_ctrl_c"]
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="other C libraries have other heaps")
+def test_the_threads_of_a_worker_share_one_heap(pool: WorkerPool, tmp_path: Path) -> None:
+    assert ask(pool, "tests.daemon.worker_tasks:heaps", str(tmp_path / "heaps.xml")) == [Done("t", 1)]
 
 
 def test_stop_kills_what_runs_and_leaves_no_process(setup: Setup) -> None:
