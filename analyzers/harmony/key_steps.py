@@ -14,7 +14,8 @@ from functools import cache
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.harmony.network_inputs import OPENING, Segment, even, register_chroma, standing_out
+from analyzers.harmony.network_inputs import OPENING, Segment, with_neighbours
+from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
 Floats = npt.NDArray[np.float32]
@@ -37,33 +38,18 @@ class StepNet:
 
         Parameters
         ----------
-        chroma : [shape=(n, channels, 12)], see `step_inputs`
+        chroma : [shape=(n, channels, 12)], see `step_means`
         """
         size = self.w1.shape[1]
         turned = self.w1.reshape(-1, 12, size)[:, _BEHIND].reshape(-1, 12 * size)  # the weights, not the rows
-        bias = np.tile(self.b1, 12)
+        first = turned, np.tile(self.b1, 12)
         flat = chroma.reshape(len(chroma), -1)
         out = np.empty((len(chroma), self.w2.shape[1], 12), np.float32)
         for i in range(0, len(chroma), _BLOCK_ROWS):
-            first = flat[i : i + _BLOCK_ROWS] @ turned
-            first += bias
-            np.maximum(first, 0, out=first)
-            second = first.reshape(-1, size) @ self.w2 + self.b2
-            out[i : i + _BLOCK_ROWS] = np.maximum(second, 0).reshape(-1, 12, len(self.b2)).transpose(0, 2, 1)
+            seen = hidden(flat[i : i + _BLOCK_ROWS], first)
+            found = hidden(seen.reshape(-1, size), (self.w2, self.b2))
+            out[i : i + _BLOCK_ROWS] = found.reshape(-1, 12, len(self.b2)).transpose(0, 2, 1)
         return out
-
-
-def step_inputs(levels: Floats) -> Floats:
-    """Registers of each step, of what stands out in it, of the steps before and after [shape=(n, 16, 12)].
-
-    Parameters
-    ----------
-    levels : [shape=(n, NOTES)], square roots of steady note magnitudes
-    """
-    here = even(register_chroma(levels))
-    clear = even(register_chroma(standing_out(levels)))
-    before, after = np.concatenate((here[:1], here[:-1])), np.concatenate((here[1:], here[-1:]))
-    return np.concatenate((here, clear, before, after), axis=1)
 
 
 def pooling(n: int, weight: Floats | None) -> Floats:
@@ -82,7 +68,7 @@ def pooling(n: int, weight: Floats | None) -> Floats:
 
 def step_means(x: Segment) -> Floats:
     """More channels for the key's network [shape=(1, 4 * features, 12)]."""
-    found = step_net().features(step_inputs(x.levels))
+    found = step_net().features(with_neighbours(x.registers, x.clear))
     means = pooling(len(x), x.weight) @ found.reshape(len(x), -1)
     return np.asarray(means.reshape(1, -1, 12), np.float32)
 

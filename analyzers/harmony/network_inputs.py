@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
@@ -27,7 +28,7 @@ LEAST_LASTING, LEAST_MOVES = 0.02, 0.5  # sums of chords and of root moves below
 LASTING_WEIGHT, MOVES_WEIGHT = 3, 4  # bring these rows to about the size of the chroma rows
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Segment:
     """Some steps of a track (a beat each) as key and key changes are taken from them.
 
@@ -43,6 +44,17 @@ class Segment:
 
     def __len__(self) -> int:
         return len(self.levels)
+
+    @cached_property
+    def registers(self) -> Floats:
+        """`register_chroma` of each step, of unit length but for quiet ones [shape=(n, 4, 12)]."""
+        return _even(register_chroma(self.levels))
+
+    @cached_property
+    def clear(self) -> Floats:
+        """The same of what stands out of the notes around [shape=(n, 4, 12)]."""
+        standing = np.maximum(self.levels - uniform_filter1d(self.levels, AROUND_NOTES, axis=1), 0)
+        return _even(register_chroma(standing))
 
     def part(self, start: int, stop: int) -> Segment:
         """The steps from ``start`` up to ``stop``."""
@@ -83,11 +95,16 @@ def chord_inputs(levels: Floats, steady: Floats) -> tuple[Floats, Floats]:
     floor = QUIET_STEP * loud
     here = here / np.maximum(size, floor)[:, None, None]
     held = held / np.maximum(np.linalg.norm(held.reshape(len(held), -1), axis=1), floor)[:, None, None]
-    before = np.concatenate((here[:1], here[:-1]))
-    after = np.concatenate((here[1:], here[-1:]))
     peak = here.reshape(len(here), -1).max(axis=1)
     scalars = np.stack((np.log(size / loud + QUIET_STEP), peak), axis=1)
-    return np.concatenate((here, held, before, after), axis=1), scalars.astype(np.float32)
+    return with_neighbours(here, held), scalars.astype(np.float32)
+
+
+def with_neighbours(here: Floats, more: Floats) -> Floats:
+    """Each step [shape=(n, 4, 12)], more of it, the step before, the one after [shape=(n, 16, 12)]."""
+    before = np.concatenate((here[:1], here[:-1]))
+    after = np.concatenate((here[1:], here[-1:]))
+    return np.concatenate((here, more, before, after), axis=1)
 
 
 def key_inputs(x: Segment) -> tuple[Floats, Floats]:
@@ -99,7 +116,7 @@ def key_inputs(x: Segment) -> tuple[Floats, Floats]:
     close, which fall on the starts of four bars and of every bar, and how often a root is reached from each
     other root; scalars [shape=(1, 5)].
     """
-    pitch = _unit(even(register_chroma(x.levels)).mean(axis=0))
+    pitch = _unit(x.registers.mean(axis=0))
     lasting = x.chords.mean(axis=0).T
     lasting = lasting / max(float(lasting.sum()), LEAST_LASTING)
     heard = np.flatnonzero(x.none < HEARD)
@@ -107,10 +124,10 @@ def key_inputs(x: Segment) -> tuple[Floats, Floats]:
     roots = x.chords.sum(axis=2)
     steps = np.stack([(np.roll(roots[:-1], -k, axis=1) * roots[1:]).sum(axis=0) for k in range(1, 12)])
     steps = steps / max(float(steps.sum()), LEAST_MOVES)
-    evenness = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
+    even = float(pitch.sum(axis=0).max() / max(float(pitch.sum(axis=0).mean()), 1e-9))
     metric = [_lean(x.chords[x.weight >= w] if x.weight is not None else x.chords[:0]) for w in (2, 1)]
     known = float(x.weight is not None)
-    scalars = np.array([[np.log(len(x)), x.none.mean(), evenness, len(heard) / len(x), known]], np.float32)
+    scalars = np.array([[np.log(len(x)), x.none.mean(), even, len(heard) / len(x), known]], np.float32)
     chroma = np.concatenate((pitch, LASTING_WEIGHT * lasting, *ends, *metric, MOVES_WEIGHT * steps))
     return chroma[None].astype(np.float32), scalars
 
@@ -126,26 +143,20 @@ def record_inputs(x: Segment) -> tuple[Floats, Floats]:
     chroma [shape=(1, channels + 11, 12)], scalars [shape=(1, 5)]
     """
     chroma, scalars = key_inputs(x)
-    registers = even(register_chroma(x.levels))
-    bass = registers[:, 0]
+    bass = x.registers[:, 0]
     lowest = np.zeros(12, np.float32)
     np.add.at(lowest, bass.argmax(axis=1), bass.max(axis=1))
-    ends = [_unit(registers[pick].sum(axis=(0, 1))) for pick in (slice(OPENING), slice(-OPENING, None))]
+    ends = [_unit(x.registers[pick].sum(axis=(0, 1))) for pick in (slice(OPENING), slice(-OPENING, None))]
     more = (
-        _unit(np.median(registers, axis=0)),
-        _unit(even(register_chroma(standing_out(x.levels))).mean(axis=0)),
+        _unit(np.median(x.registers, axis=0)),
+        _unit(x.clear.mean(axis=0)),
         LASTING_WEIGHT * lowest[None] / max(float(lowest.sum()), 1e-9),
         np.stack(ends),
     )
     return np.concatenate((chroma[0], *more))[None].astype(np.float32), scalars
 
 
-def standing_out(levels: Floats) -> Floats:
-    """What of the levels [shape=(n, NOTES)] lies above the mean of the notes around."""
-    return np.asarray(np.maximum(levels - uniform_filter1d(levels, AROUND_NOTES, axis=1), 0), np.float32)
-
-
-def even(registers: Floats) -> Floats:
+def _even(registers: Floats) -> Floats:
     """Each step scaled to unit length, but for quiet ones [shape=(n, 4, 12)]."""
     size = np.linalg.norm(registers.reshape(len(registers), -1), axis=1)
     floor = QUIET_IN_SEGMENT * max(float(size.max()), 1e-9)

@@ -11,12 +11,14 @@ if TYPE_CHECKING:
 Answer = TypeVar("Answer")
 
 
-def asked(beside: Executor | None, question: Callable[..., Answer], *given: Any) -> Callable[[], Answer]:
+def asked(
+    beside: Executor | None, question: Callable[..., Answer], *given: Any, **named: Any
+) -> Callable[[], Answer]:
     """Ask in the thread `beside`, or at once where there is none.
 
     What is returned gives the answer, waits for it, and raises what the question raised.
     """
     if beside is not None:
-        return beside.submit(question, *given).result
-    answer = question(*given)
+        return beside.submit(question, *given, **named).result
+    answer = question(*given, **named)
     return lambda: answer

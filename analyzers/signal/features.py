@@ -6,13 +6,15 @@ from the signal alone, so an analyzer can be tested with any array.
 
 from __future__ import annotations
 
-from concurrent.futures import Executor, Future
+from collections.abc import Callable
+from concurrent.futures import Executor
 from functools import cached_property
 
 import numpy as np
 import numpy.typing as npt
 
 from analyzers.model import Options
+from analyzers.signal.beside import asked
 from analyzers.signal.channel_stats import ChannelStats, channel_stats
 from analyzers.signal.mono import Mono, Samples, resampled
 from analyzers.signal.onsets import Onsets, find_onsets
@@ -33,7 +35,7 @@ class Features:
         self.signal = signal
         self.options = options or Options()
         self.chord_evidence: dict[tuple[float, bytes], npt.NDArray[np.float64]] = {}
-        self._spectrum: Future[Spectrum] | None = None
+        self._spectrum: Callable[[], Spectrum] | None = None
 
     @property
     def duration_s(self) -> float:
@@ -67,11 +69,11 @@ class Features:
     @cached_property
     def spectrum(self) -> Spectrum:
         """Partials, notes and pitch classes, for tuning, key, chords, sections and bar lines."""
-        return self._spectrum.result() if self._spectrum else Spectrum(self.mono, self.signal.rate)
+        return self._spectrum() if self._spectrum else Spectrum(self.mono, self.signal.rate)
 
     def spectrum_from(self, executor: Executor) -> None:
         """Have it worked out there, beside what is asked for until it is needed."""
-        self._spectrum = executor.submit(Spectrum, self.mono, self.signal.rate)
+        self._spectrum = asked(executor, Spectrum, self.mono, self.signal.rate)
 
     @cached_property
     def onsets(self) -> Onsets:

@@ -100,19 +100,21 @@ def hash_beside(file: BinaryIO, beside: Executor) -> Callable[[], tuple[str, int
 
 
 def _hash_in_place(descriptor: int) -> tuple[str, int]:
-    digest, length = hashlib.sha256(), 0
-    while block := os.pread(descriptor, HASH_BLOCK, length):
-        digest.update(block)
-        length += len(block)
-    return digest.hexdigest(), length
+    return _hash(lambda at: os.pread(descriptor, HASH_BLOCK, at))
 
 
 def hash_open(file: BinaryIO, most: int = sys.maxsize) -> tuple[str, int]:
     """SHA-256 (hex) and length of the first ``most`` bytes of an open file; rewinds it."""
-    digest, length = hashlib.sha256(), 0
     file.seek(0)
-    while block := file.read(min(HASH_BLOCK, most - length)):
+    found = _hash(lambda at: file.read(min(HASH_BLOCK, most - at)))
+    file.seek(0)
+    return found
+
+
+def _hash(block_at: Callable[[int], bytes]) -> tuple[str, int]:
+    """SHA-256 (hex) and length of the blocks from each place on, up to an empty one."""
+    digest, length = hashlib.sha256(), 0
+    while block := block_at(length):
         digest.update(block)
         length += len(block)
-    file.seek(0)
     return digest.hexdigest(), length

@@ -49,7 +49,7 @@ def ticks_in_copy(grid: Grid, plan: CutPlan) -> list[Tick]:
     return [Tick(at, line, k == beats.bar_one) for k, (at, line) in counted]
 
 
-def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, bars: int = 8) -> bool:
+def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *, bars: int = 8) -> bool:
     """Write the check. False, and no file, when there is no grid to click.
 
     Parameters

@@ -89,7 +89,7 @@ def render_drop(
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     copy_is_safe = sync_beside(copy.path)
     check, bars = folder / str(files.click_check), settings.output.click_check_bars
-    checked = asked(beside, write_click_check, check, copy.path, shown.grid, plan, bars)
+    checked = asked(beside, write_click_check, check, copy.path, shown.grid, plan, bars=bars)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
     look = settings.analysis
     score = make_score(shown, plan, look.check_by_ear_below, look.vocal_range)

@@ -3,9 +3,9 @@
     python tests/bench/speed.py [--runs 5] [--seconds 210] [--minutes 1 3.5 10 30 60] [--other-python PYTHON]
                                 [--parts warm cold length formats]
 
-warm    processor and wall seconds of the whole job with all outputs in a warm worker; a librosa +
-        pyloudnorm script for tempo, key, loudness and true peak; essentia and aubio where installed (never
-        a dependency; in a separate environment: --other-python); and the floor
+warm    processor and wall seconds of the whole job with all outputs in a warm worker, the first by stage,
+        too; a librosa + pyloudnorm script for tempo, key, loudness and true peak; essentia and aubio where
+        installed (never a dependency; in a separate environment: --other-python); and the floor
 cold    whole processes, imports included: `beatintake process FILE` and the script
 length  the job on long files (whole bars again and again): processor seconds for each minute, and peak
         memory; a beat whose attacks leave no doubt of a steady pulse at any length

@@ -86,7 +86,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/harmony/key", "SHARES, PROFILE_WEIGHT = (0.15, 0.4,", "SHARES, PROFILE_WEIGHT = (0.4, 0.15,"),
     ("analyzers/harmony/key_steps", "[:, None] - np.arange(12)[None]", "[:, None] + np.arange(12)[None]"),
     ("analyzers/harmony/key_steps", "out[2, -OPENING:] = 1", "out[2, :OPENING] = 1"),
-    ("analyzers/harmony/key_steps", "(here[:1], here[:-1])", "(here[1:], here[-1:])"),
+    ("analyzers/harmony/network_inputs", "(here[:1], here[:-1])", "(here[1:], here[-1:])"),
     ("analyzers/harmony/key", "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0",
      "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.35, 0.35, 2.0"),
     ("analyzers/harmony/key", "SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0",

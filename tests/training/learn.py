@@ -232,7 +232,7 @@ def _grid_thoughts(
 
 
 class Steps:
-    """Levels of the steps of every window, folded as `analyzers.harmony.key_steps.step_inputs` does."""
+    """Levels of the steps of every window, folded as `network_inputs.Segment` and `with_neighbours` do."""
 
     def __init__(self, items: list[dict[str, Any]]) -> None:
         longest = max(len(i["key_levels"]) for i in items)
@@ -256,12 +256,8 @@ class Steps:
         share = self.pooling[pick].float()
         inside = share[..., 0] > 0
         if vary:
-            x = (
-                x
-                * torch.exp(TONE * torch.randn((nets, count, KNOTS), device=DEVICE) @ self.knots)[
-                    ..., None, :
-                ]
-            )
+            tone = TONE * torch.randn((nets, count, KNOTS), device=DEVICE) @ self.knots
+            x = x * torch.exp(tone)[..., None, :]
             note = torch.arange(NOTES, device=DEVICE)
             lowest = torch.where(torch.rand((nets, count, 1, 1), device=DEVICE) < 0.2, 26.0, -1.0)
             lowest = lowest * torch.rand_like(lowest)  # an old record has no bass

@@ -6,9 +6,19 @@ import numpy as np
 import pytest
 from scipy.ndimage import correlate1d
 
-from analyzers.harmony.key_steps import StepNet, pooling, step_inputs, step_means, step_net
-from analyzers.harmony.network_inputs import Segment
+from analyzers.harmony.key_steps import StepNet, pooling, step_means, step_net
+from analyzers.harmony.network_inputs import Segment, with_neighbours
 from analyzers.signal.spectrum import NOTES
+
+
+def segment(levels: np.ndarray) -> Segment:
+    n = len(levels)
+    return Segment(levels, np.zeros((n, 12, 9), np.float32), np.ones(n, np.float32), None)
+
+
+def step_inputs(levels: np.ndarray) -> np.ndarray:
+    x = segment(levels)
+    return with_neighbours(x.registers, x.clear)
 
 
 def test_features_are_correlations_around_the_circle() -> None:
@@ -59,10 +69,7 @@ def test_means_of_all_the_opening_the_end_and_the_bar_lines() -> None:
 
 
 def test_silence_has_features_all_the_same() -> None:
-    silent = Segment(
-        np.zeros((4, NOTES), np.float32), np.zeros((4, 12, 9), np.float32), np.ones(4, np.float32), None
-    )
-    found = step_means(silent)
+    found = step_means(segment(np.zeros((4, NOTES), np.float32)))
     assert found.shape[0] == 1
     assert np.isfinite(found).all()
     assert found == pytest.approx(np.repeat(found[:, :, :1], 12, axis=2), abs=1e-5)  # no root stands out
