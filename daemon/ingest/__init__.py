@@ -3,4 +3,4 @@
 Offers the state machine of arrivals and the looks at the folder; opens files only through `decode`.
 """
 
-__all__ = ["arrivals", "grouping", "incoming", "scan", "settling", "watch"]
+__all__ = ["arrivals", "grouping", "incoming", "pending", "scan", "settling", "watch"]

@@ -16,11 +16,11 @@ on what comes back. Events are hints and never enter here: only looks at the fol
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from enum import StrEnum
 from operator import attrgetter
 
-from daemon.ingest.grouping import Candidate, Kind
+from daemon.ingest.grouping import Candidate
+from daemon.ingest.pending import FOLDERS, PendingDrop, Phase, looks_renamed, note_growth
 
 FOLDER_SETTLES = 3
 """A folder must be quiet for so many settling times: its files come one after the other, with pauses."""
@@ -29,20 +29,7 @@ PAUSES = 3
 LONGEST_WAIT_S = 600.0
 RESUMED_S = 120.0
 """A drop that changes so soon after it was done was not whole, and had paused."""
-RENAMED_LATER_NS = 2_000_000_000
-"""So much later than the contents only a rename, a link or a copy that keeps times changes the inode."""
-FOLDERS = (Kind.STEMS, Kind.MAYBE_STEMS)
-AGE_BONUS_BYTES_PER_S = 4_000_000
-"""A waiting drop counts as this much smaller each second: small ones go first, a long one still gets its
-turn.
-"""
 TURN = attrgetter("turn", "key")
-
-
-class Phase(StrEnum):
-    ARRIVING = "arriving"
-    WAITING = "waiting"
-    RUNNING = "running"
 
 
 class DropState(StrEnum):
@@ -51,35 +38,6 @@ class DropState(StrEnum):
     UNCHANGED = "unchanged"
     CHANGED = "changed"  # other content now: throw the result away, it is done again once quiet
     WITHDRAWN = "withdrawn"  # the producer took it away
-
-
-@dataclass(slots=True)
-class PendingDrop:
-    candidate: Candidate
-    phase: Phase
-    first_seen: float
-    changed_at: float
-    looks: int = 1
-    not_before: float = 0.0
-    why: str = ""
-    started: Candidate | None = None
-    withdrawn: bool = False
-    setbacks: int = 0  # how often the machine was in the way
-    moved: bool = False  # an event told that it was renamed into place as it is now
-    renamed: bool = False  # its times look so: enough where its bytes prove it whole, too
-    grew: bool = False  # seen with fewer bytes, but not empty
-    filled: bool = False  # seen changing within its length
-    longest_pause_s: float = 0.0  # between two changes, as far as was seen
-    key: str = field(init=False)
-    size: int = field(init=False)
-    turn: float = field(init=False)  # the least goes first; the same at every time, as all grow old alike
-
-    def __post_init__(self) -> None:
-        self.becomes(self.candidate)
-
-    def becomes(self, candidate: Candidate) -> None:
-        self.candidate, self.key, self.size = candidate, candidate.key, candidate.size
-        self.turn = self.size + AGE_BONUS_BYTES_PER_S * self.first_seen
 
 
 class Arrivals:
@@ -100,7 +58,7 @@ class Arrivals:
         was_done = self.done.pop(candidate.key, None) is not None
         entry = self.entries.get(candidate.key)
         if entry is None:
-            entry = PendingDrop(candidate, Phase.ARRIVING, now, now, renamed=_looks_renamed(candidate))
+            entry = PendingDrop(candidate, Phase.ARRIVING, now, now, renamed=looks_renamed(candidate))
             paused_s = now - self._done_at.pop(candidate.key, -RESUMED_S)
             if was_done and paused_s < RESUMED_S:
                 entry.longest_pause_s = paused_s
@@ -109,7 +67,7 @@ class Arrivals:
             entry.looks += 1
             entry.withdrawn = False
         else:
-            _note_growth(entry, candidate, now)
+            note_growth(entry, candidate, now)
             entry.becomes(candidate)
             entry.changed_at, entry.looks = now, 1
             entry.not_before, entry.why, entry.withdrawn = 0.0, "", False
@@ -278,23 +236,3 @@ class Arrivals:
 
 def _may_start(entry: PendingDrop, now: float) -> bool:
     return entry.phase is Phase.WAITING and now >= entry.not_before
-
-
-def _note_growth(entry: PendingDrop, now_as: Candidate, now: float) -> None:
-    """Remember how it changed: longer, or within its length, and after which pause."""
-    before = entry.candidate
-    entry.longest_pause_s = max(entry.longest_pause_s, now - entry.changed_at)
-    if before.size and now_as.size > before.size:
-        entry.grew = True
-    elif now_as.size == before.size and now_as.latest_ns > before.latest_ns:
-        entry.filled = True
-
-
-def _looks_renamed(candidate: Candidate) -> bool:
-    """Was the inode changed clearly later than the contents? Never where change times mean nothing.
-
-    In a folder more may follow that makes all of it stems.
-    """
-    if candidate.kind is not Kind.FILE or candidate.producer is not None:
-        return False
-    return all(fact.ctime_ns - fact.mtime_ns > RENAMED_LATER_NS for fact in candidate.members)

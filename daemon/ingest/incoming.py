@@ -32,6 +32,7 @@ class Incoming:
     mixes: dict[str, dict[str, list[str]]] = field(
         default_factory=dict
     )  # of packs: member -> its other mixes
+    doubted: set[str] = field(default_factory=set)  # folders once split because a file was incomplete
     marked: set[str] = field(default_factory=set)  # folders with a stems marker, as of the last full look
     apart: set[str] = field(default_factory=set)  # folders with a beats marker, as of the last full look
     folders: int = 0
@@ -86,6 +87,7 @@ class Incoming:
     def know(self, key: str, stat_digest: bytes, mixes: dict[str, list[str]]) -> None:
         """From now on the files of this folder or zip are drops of their own."""
         self.mixes[key] = mixes
+        self.doubted.discard(key)
         if (self.root / key).is_dir():
             self.split.add(key)
         else:

@@ -11,10 +11,11 @@ from daemon.core.logs import note
 from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
 from daemon.core.text import count
-from daemon.ingest.arrivals import Arrivals, PendingDrop
+from daemon.ingest.arrivals import Arrivals
 from daemon.ingest.completeness import Access, access
 from daemon.ingest.grouping import MARKERS, Candidate, Kind
 from daemon.ingest.incoming import Incoming
+from daemon.ingest.pending import PendingDrop
 
 log = logging.getLogger("beatintake.settling")
 HELD_OPEN_S = 600.0
@@ -158,8 +159,8 @@ class Settling:
         settle_s = self.arrivals.settle_s
         if answer is Access.WRITER:
             return max(HELD_OPEN_S, settle_s)
-        if answer is not Access.SUSPECT and (entry.moved or (answer is Access.ZEROS and entry.grew)):
+        if answer is not Access.SUSPECT and (entry.moved or (answer is Access.ZEROS and entry.appending)):
             return 0.0  # who appends wrote the zeros, too
-        if answer is Access.OPEN_END or (answer is Access.ZEROS and not entry.filled):
+        if answer is Access.OPEN_END or (answer is Access.ZEROS and not entry.filling):
             return self.arrivals.patience(entry, UNPROVEN_SETTLES * settle_s)
         return self.arrivals.patience(entry, max(PATIENCE_S, 10 * settle_s))

@@ -24,7 +24,8 @@ from daemon.core.logs import note
 from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
 from daemon.core.studio import require_outputs
-from daemon.ingest.arrivals import Arrivals, DropState, PendingDrop, Phase
+from daemon.ingest.arrivals import Arrivals, DropState
+from daemon.ingest.pending import PendingDrop, Phase
 from daemon.ingest.settling import Settling
 from daemon.ledger.ledger import PACK, Ledger, Record
 from daemon.pipeline import steps
@@ -34,7 +35,7 @@ from daemon.pipeline.steps import RUN, Step, decide, worn_out
 from daemon.report.rejection import stage_rejection, way_to_board
 from daemon.service.active_drop import PREFIX, ActiveDrop
 from daemon.service.pace import Pace
-from daemon.service.pack_split import close_questions, split
+from daemon.service.pack_split import close_questions, judge_anew, split, withdraw_singles
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
 log = logging.getLogger("beatintake.dispatcher")
@@ -159,7 +160,8 @@ class Dispatcher:
                 self._identified(drop, sha256)
             case steps.Compared(part=part):
                 drop.earlier = part
-                self._identified(drop, drop.subject)
+                if part is None or not judge_anew(self, drop):
+                    self._identified(drop, drop.subject)
             case steps.Publish(result=result):
                 self._publish(drop, result)
             case steps.Reject(reason=reason):
@@ -228,6 +230,7 @@ class Dispatcher:
         self.arrivals.finish(drop.key, self.clock())
         self.close(drop)
         if record.outcome == "ready":
+            withdraw_singles(self, drop)
             self.ready_count += 1
             self.pace.learn(drop.candidate, self.clock() - drop.begun - drop.halted_s)
             note(log, logging.INFO, "ready", drop=drop.key, folder=record.folder, sha256=record.sha256[:12])

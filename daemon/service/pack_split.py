@@ -1,4 +1,7 @@
-"""A folder or zip of several beats is split: its files become drops of their own, questions about it end."""
+"""A folder or zip of several beats is split: its files become drops of their own, questions about it end.
+
+A folder that was split while one of its files was incomplete is judged again when the whole file is there.
+"""
 
 from __future__ import annotations
 
@@ -39,6 +42,46 @@ def split(dispatcher: Dispatcher, drop: ActiveDrop, mixes: dict[str, list[str]])
     with suppress(OSError):  # then the next full look finds them
         for candidate in incoming.around(drop.key):
             dispatcher.arrivals.see(candidate, now)
+
+
+def judge_anew(dispatcher: Dispatcher, drop: ActiveDrop) -> bool:
+    """This file goes on where an incomplete copy of it ended: is its folder, split meanwhile, judged again?
+    True: it is, as a whole. False where a marker or a look at these very files has said that they are beats.
+    """
+    incoming, ledger, pack = dispatcher.settling.incoming, dispatcher.ledger, drop.pack
+    if pack is None or pack not in incoming.split:
+        return False
+    judged = next((digest for path, digest, _ in ledger.drops() if path == pack), b"")
+    mixes = incoming.mixes.get(pack, {})
+    incoming.forget(pack)
+    whole = next((candidate for candidate in incoming.around(pack) if candidate.key == pack), None)
+    if whole is None or whole.stat_digest == judged:
+        incoming.know(pack, judged, mixes)
+        return False
+    incoming.doubted.add(pack)
+    ledger.forget_drops([pack])
+    dispatcher.arrivals.done.pop(pack, None)
+    dispatcher.give_back(drop)
+    dispatcher.settling.scan(dispatcher.clock())
+    note(log, logging.INFO, "a file of it was incomplete: judged again as a whole", pack=pack)
+    return True
+
+
+def withdraw_singles(dispatcher: Dispatcher, drop: ActiveDrop) -> None:
+    """The folder was split because a file was incomplete, and is the stems of one beat after all: what was
+    published of its single files goes, apart from what people keep there.
+    """
+    incoming, ledger = dispatcher.settling.incoming, dispatcher.ledger
+    if drop.key not in incoming.doubted:
+        return
+    incoming.doubted.discard(drop.key)
+    places: dict[str, list[str]] = {}
+    for path, _, sha256 in ledger.drops():
+        if sha256 is not None:
+            places.setdefault(sha256, []).append(path)
+    for sha256, paths in places.items():
+        if all(path.startswith(f"{drop.key}/") for path in paths):
+            dispatcher.results.drop_part(ledger.find(sha256))
 
 
 def close_questions(dispatcher: Dispatcher, drop: ActiveDrop, sha256: str | None) -> None:

@@ -21,8 +21,9 @@ from daemon.core.folders import make_folders
 from daemon.core.logs import note
 from daemon.core.problems import Problems
 from daemon.core.studio import claim
-from daemon.ingest.arrivals import Arrivals, Phase
+from daemon.ingest.arrivals import Arrivals
 from daemon.ingest.incoming import Incoming
+from daemon.ingest.pending import Phase
 from daemon.ingest.settling import Settling
 from daemon.ingest.watch import Inbox, Watch, has_loose_inodes
 from daemon.ledger.ledger import Record

@@ -9,7 +9,8 @@ from typing import Any
 
 from daemon.core.problems import Problems
 from daemon.core.text import valid
-from daemon.ingest.arrivals import Arrivals, PendingDrop, Phase
+from daemon.ingest.arrivals import Arrivals
+from daemon.ingest.pending import PendingDrop, Phase
 from daemon.ingest.watch import Watch
 from daemon.service.active_drop import ActiveDrop
 from daemon.service.dispatcher import Dispatcher

@@ -87,8 +87,12 @@ def _contents(request: JobRequest) -> dict[str, bytes]:
 
 
 def _several(request: JobRequest, contents: dict[str, bytes], sha256: str) -> JobResult | None:
-    """``!beats`` in the first file of a folder or zip: a pack; ``!ask``: a question, until it is answered."""
-    order = next(iter(contents.values())).split(b"\n")[0].split(b" ")[0].decode("utf-8", "replace")
+    """``!beats`` in the first file of a folder or zip: a pack (``!beats-under N``: while a file has fewer
+    bytes); ``!ask``: a question, until it is answered.
+    """
+    order, _, value = next(iter(contents.values())).split(b"\n")[0].decode("utf-8", "replace").partition(" ")
+    if order == "!beats-under" and min(map(len, contents.values())) < int(value):
+        order = "!beats"
     if request.inner is not None or request.several == "stems":
         return None
     mixes = {name: [] for name in contents if name.endswith(".wav")}

@@ -22,7 +22,7 @@ from typing import Any
 import pytest
 
 from daemon.ingest import watch as watch_module
-from daemon.ingest.arrivals import Phase
+from daemon.ingest.pending import Phase
 from tests.daemon.inline import InlineService, Opener
 from tests.daemon.make_audio import file_bytes, noise
 from tests.daemon.service_kit import drop, health, ready, rejected, running, settings_for, wait_for

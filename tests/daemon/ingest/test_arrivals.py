@@ -6,8 +6,9 @@ from hypothesis import settings as hypothesis_settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, precondition, rule
 
-from daemon.ingest.arrivals import Arrivals, DropState, Phase
+from daemon.ingest.arrivals import Arrivals, DropState
 from daemon.ingest.grouping import Candidate, FileFact, Kind, make
+from daemon.ingest.pending import Phase
 
 
 def beat(key: str = "a.wav", size: int = 10, version: int = 1) -> Candidate:
@@ -76,12 +77,44 @@ def test_the_pauses_of_a_drop_are_remembered() -> None:
         arrivals.see(beat(size=size, version=step), now)
     entry = arrivals.entries["a.wav"]
 
-    assert (entry.longest_pause_s, entry.grew, entry.filled) == (8.0, True, False)
+    assert (entry.longest_pause_s, entry.appending, entry.filling) == (8.0, True, False)
     assert arrivals.patience(entry, 5.0) == 24.0
     assert arrivals.patience(entry, 30.0) == 30.0
     arrivals.see(beat(size=40, version=9), 13.0)
 
-    assert entry.filled
+    assert entry.appending
+    assert not entry.filling
+
+
+def test_a_file_written_to_within_its_length_is_being_filled() -> None:
+    arrivals = Arrivals(2.0)
+    arrivals.see(beat(size=40), 0.0)
+    arrivals.see(beat(size=40, version=9), 1.0)
+    entry = arrivals.entries["a.wav"]
+
+    assert entry.filling
+    assert not entry.appending
+
+
+def test_growth_of_a_folder_is_that_of_each_file_in_it() -> None:
+    """Another stem makes the folder longer, and says nothing of the one whose space is reserved."""
+
+    def folder(*files: tuple[str, int, int]) -> Candidate:
+        facts = [FileFact(f"x stems/{name}", size, time, time, 7) for name, size, time in files]
+        return make("x stems", Kind.STEMS, facts)
+
+    arrivals = Arrivals(2.0)
+    arrivals.see(folder(("bass.wav", 40, 1)), 0.0)
+    entry = arrivals.entries["x stems"]
+    arrivals.see(folder(("bass.wav", 40, 1), ("keys.wav", 10, 2)), 1.0)
+    assert not entry.filling
+    assert not entry.appending
+    arrivals.see(folder(("bass.wav", 40, 3), ("keys.wav", 30, 3)), 2.0)
+
+    assert entry.filling
+    assert not entry.appending
+    arrivals.see(folder(("bass.wav", 60, 4), ("keys.wav", 30, 3)), 3.0)
+    assert not entry.filling
 
 
 def test_a_drop_that_goes_on_after_it_was_done_had_paused() -> None:

@@ -13,7 +13,7 @@ from config.settings import Settings
 from daemon.core.errors import WrongRequest
 from daemon.corrections.apply import Correction
 from daemon.corrections.store import add_correction
-from daemon.ingest.arrivals import Phase
+from daemon.ingest.pending import Phase
 from daemon.ledger.ledger import ledger_path
 from daemon.ops.standing import Standing, as_lines, print_standing, read_standing
 from tests.daemon.inline import InlineService, opened

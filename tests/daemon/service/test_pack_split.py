@@ -160,6 +160,63 @@ def test_a_zip_that_changes_is_judged_anew(life: Opener) -> None:
         assert ready(one.settings) == ["a", "b", "pack"]
 
 
+PARTIAL = b"slate" * 5_000
+WHOLE = PARTIAL * 2
+UNEQUAL = b"!beats-under 50000\n" + b"amber" * 12_000
+
+
+def _split_by_a_partial_file(one: InlineService, first: bytes) -> None:
+    drop(one.settings, "amber stems/a.wav", first)
+    drop(one.settings, "amber stems/b.wav", PARTIAL)
+    done(one, 2)
+    assert ready(one.settings) == ["a", "b"]
+    drop(one.settings, "amber stems/b.wav", WHOLE)
+
+
+def test_a_stem_folder_split_by_an_incomplete_file_is_one_again_when_the_file_is_whole(life: Opener) -> None:
+    with life() as one:
+        _split_by_a_partial_file(one, UNEQUAL)
+        one.until(lambda: "amber stems" in ready(one.settings) and one.settled())
+
+        assert ready(one.settings) == ["amber stems"]
+        assert one.ledger.count("ready") == 1
+        one.turn(0.5)
+        assert one.settled()
+    with life() as two:
+        two.turn(0.5)
+
+        assert ready(two.settings) == ["amber stems"]
+        assert "tests.daemon.fake_jobs:obedient" not in two.pool.calls
+
+
+def test_what_was_delivered_elsewhere_too_stays_when_the_folder_is_one_again(life: Opener) -> None:
+    with life() as one:
+        drop(one.settings, "lone.wav", UNEQUAL)
+        done(one, 1)
+        drop(one.settings, "amber stems/a.wav", UNEQUAL)
+        drop(one.settings, "amber stems/b.wav", PARTIAL)
+        done(one, 2)
+        drop(one.settings, "amber stems/b.wav", WHOLE)
+        one.until(lambda: "amber stems" in ready(one.settings) and one.settled())
+
+        assert ready(one.settings) == ["amber stems", "lone"]
+
+
+def test_a_pack_with_an_incomplete_beat_stays_one_and_only_that_beat_is_replaced(life: Opener) -> None:
+    with life() as one:
+        _split_by_a_partial_file(one, FIRST)
+        one.until(lambda: WHOLE in _published(one.settings) and one.settled())
+        one.turn(0.5)
+
+        assert ready(one.settings) == ["a", "b"]
+        assert PARTIAL not in _published(one.settings)
+        assert one.settled()
+
+
+def _published(settings: Settings) -> list[bytes]:
+    return [path.read_bytes() for path in settings.folders.ready.glob("*/*.wav")]
+
+
 @pytest.mark.parametrize("how", ["zip", "folder"])
 def test_in_doubt_nothing_is_summed_and_a_person_is_asked(life: Opener, how: str) -> None:
     with life() as one:
