@@ -54,7 +54,9 @@ def judge_anew(dispatcher: Dispatcher, drop: ActiveDrop) -> bool:
     judged = next((digest for path, digest, _ in ledger.drops() if path == pack), b"")
     mixes = incoming.mixes.get(pack, {})
     incoming.forget(pack)
-    whole = next((candidate for candidate in incoming.around(pack) if candidate.key == pack), None)
+    whole = None
+    with suppress(OSError):  # then it stays split
+        whole = next((candidate for candidate in incoming.around(pack) if candidate.key == pack), None)
     if whole is None or whole.stat_digest == judged:
         incoming.know(pack, judged, mixes)
         return False

@@ -14,6 +14,8 @@ import pytest
 
 from config.settings import Settings
 from daemon.core.errors import BeatintakeError
+from daemon.ingest.grouping import Candidate
+from daemon.ingest.incoming import Incoming
 from daemon.ops.status import as_lines, read_status
 from daemon.pipeline.answers import store_answer, stored_answer
 from daemon.service.control import answer_question
@@ -211,6 +213,26 @@ def test_a_pack_with_an_incomplete_beat_stays_one_and_only_that_beat_is_replaced
         assert ready(one.settings) == ["a", "b"]
         assert PARTIAL not in _published(one.settings)
         assert one.settled()
+
+
+def test_a_split_folder_that_cannot_be_looked_at_stays_split(
+    life: Opener, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def denied(self: Incoming, unit: str) -> list[Candidate]:
+        if unit == "amber stems":
+            raise PermissionError(13, "denied")
+        return around(self, unit)
+
+    around = Incoming.around
+    with life() as one:
+        drop(one.settings, "amber stems/a.wav", UNEQUAL)
+        drop(one.settings, "amber stems/b.wav", PARTIAL)
+        done(one, 2)
+        monkeypatch.setattr(Incoming, "around", denied)
+        drop(one.settings, "amber stems/b.wav", WHOLE)
+        one.until(lambda: WHOLE in _published(one.settings) and one.settled())
+
+        assert ready(one.settings) == ["a", "b"]
 
 
 def _published(settings: Settings) -> list[bytes]:
