@@ -22,7 +22,7 @@ from analyzers.rhythm.lattice_fit import open_share, snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
 from analyzers.rhythm.meter_evidence import pulse_time, weigh
 from analyzers.rhythm.other_counts import SteadyRate
-from analyzers.rhythm.played import Played, track
+from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
 from analyzers.rhythm.tempo_steps import curve
 from analyzers.signal.features import Features
@@ -35,6 +35,9 @@ LEAST_BEATS = 8
 # soft produced beats were followed, too, and their grid was worse (tests/accuracy/gate.py).
 LOOSE = 0.25
 REPEATED = 0.08  # repetition over the whole song that speaks for a steady tempo all the same
+# Probability of a steady tempo above which even pulses that the attacks bear out in every part of the song
+# (by so many standard deviations) are not given up for ones that follow them, however loose they are
+STEADY, BORNE_OUT = 0.8, 0.15
 EVEN_SURE = 0.95  # probability of a beat, and of a steady one, where a loose map is even (`Pulse.even`)
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
 PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
@@ -87,6 +90,8 @@ def followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
     """Pulses followed from attack to attack, where the attacks are too loose for the other two kinds."""
     repetition, coherence, gain, _, _ = pulse.evidence
     if pulse.even or coherence + max(gain, 0.0) > LOOSE or (repetition > REPEATED and steady > 0.5):
+        return None
+    if steady > STEADY and even_support(onsets, pulse.period_s) > BORNE_OUT:
         return None
     played = track(onsets)
     return played if played is not None and played.uneven_s > EVEN_S else None

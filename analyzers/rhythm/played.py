@@ -27,6 +27,7 @@ WINDOW_S, HOP_S = 6.0, 1.5
 SPAN = 0.24  # natural log of the tempo change that is followed
 COMB = (1.0, 2.0, 3.0, 4.0)
 TURN, AWAY = 60.0, 4.0  # price of a change of period between pulses, of a period away from the song's
+FEW = 50  # fewer pulses do not tell an even tempo from a wandering one
 STEP = 2  # frames of the onset curves in one of this module's
 CHORDS = 0.5  # share of harmonic change in the strength of attacks
 
@@ -73,6 +74,23 @@ def track(onsets: Onsets) -> Played | None:
         contrast=support - float(curve[between].mean()),
         turning=float(np.abs(np.diff(gaps)).mean()),
     )
+
+
+def even_support(onsets: Onsets, period_s: float) -> float:
+    """How strong the attacks at evenly spaced pulses are in the quarter of the song where they are weakest.
+
+    In standard deviations of all instants; the pulses lie where they suit the whole song best. About 0 where
+    the tempo wanders: evenly spaced pulses fall between its beats sooner or later. 0 under
+    `FEW` pulses, which a wandering tempo may be even enough for.
+    """
+    curve = onset_curve(onsets)
+    step = period_s * onsets.rate / STEP
+    count = int(len(curve) / step) - 1
+    if count < FEW:
+        return 0.0
+    at = np.rint(np.arange(step)[:, None] + step * np.arange(count)).astype(int)
+    quarters = np.array([curve[part].mean(axis=1) for part in np.array_split(at, 4, axis=1)])
+    return float(quarters[:, np.argmax(quarters.mean(axis=0))].min())
 
 
 def onset_curve(onsets: Onsets) -> FloatArray:

@@ -14,7 +14,7 @@ import mir_eval
 import numpy as np
 import pytest
 
-from analyzers.rhythm.played import track
+from analyzers.rhythm.played import even_support, track
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from tests.analyzers.grid_kit import RATE, even, grid_of, pattern, place, tone
@@ -89,3 +89,24 @@ def test_following_pulses_needs_no_heavy_library() -> None:
     root = Path(__file__).parents[3]
 
     assert subprocess.run([sys.executable, "-c", code], cwd=root, check=False).returncode == 0
+
+
+def test_loose_playing_to_a_click_stays_constant() -> None:
+    sound, beats = played(3, wander=0.0, seconds=45.0)
+
+    grid = grid_of(sound)
+
+    assert grid.constant_tempo is True
+    assert grid.tempo_bpm == 84.0
+    assert level_free_f(beats, np.array(grid.beats_s)) > 0.95
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_attacks_bear_out_even_pulses_only_where_the_tempo_is_even(seed: int) -> None:
+    def support(wander: float, seconds: float = 45.0) -> float:
+        sound, _ = played(seed, wander=wander, seconds=seconds)
+        return even_support(Features(Signal(sound[:, None].astype(np.float32), RATE)).onsets, 60 / 84.0)
+
+    assert support(0.0) > 1.0
+    assert support(0.02) < 0.15
+    assert support(0.0, seconds=30.0) == 0.0  # too short to tell
