@@ -37,8 +37,7 @@ def onset_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tup
     -------
     offset in +-`REACH_S` ; share of the attacks' weight within 3 ms of it, in [0, 1] (0, 0 without attacks)
     """
-    t, w = _onsets(onsets, beats_s)
-    w = w * weight
+    t, w = _onsets(onsets, beats_s, weight)
     if w.sum() <= 0.0:
         return 0.0, 0.0
     for kernel in KERNELS_S:
@@ -49,11 +48,25 @@ def onset_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tup
     return offset, sharpness
 
 
-def _onsets(onsets: Onsets, beats_s: FloatArray) -> tuple[FloatArray, FloatArray]:
+def loose_offset(
+    onsets: Onsets, places_s: FloatArray, weight: FloatArray, on_beat: npt.NDArray[np.bool_]
+) -> float:
+    """`onset_offset` where the attacks are spread too widely for one of them to be trusted.
+
+    What sounds on the beats and what sounds between them, loud or high, then have one voice each: a late
+    snare or a slow bass that is alone in one of the four does not outvote the rest.
+    """
+    t, w = _onsets(onsets, places_s, weight)
+    for places in (on_beat, ~on_beat):
+        w[:, places] /= np.maximum(w[:, places].sum(axis=1, keepdims=True), 1e-9)
+    return _densest(t.ravel(), w.ravel(), KERNELS_S[-1])
+
+
+def _onsets(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Attack nearest each beat in the two level curves: (s from the beat, weight) [shape=(2, n)]."""
     found = [_feet(curve, onsets.fine_rate, beats_s) for curve in (onsets.fine_full, onsets.fine_high)]
-    weight = np.clip(np.stack([height for _, height in found]) - WEAKEST_DB, 0.0, 20.0)
-    return np.stack([t for t, _ in found]), weight
+    heights = np.clip(np.stack([height for _, height in found]) - WEAKEST_DB, 0.0, 20.0)
+    return np.stack([t for t, _ in found]), heights * weight
 
 
 def _densest(t: FloatArray, w: FloatArray, kernel: float) -> float:

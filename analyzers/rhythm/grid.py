@@ -16,7 +16,7 @@ from scipy.special import expit, logit
 
 from analyzers.model import Grid, LeadIn, TempoCandidate
 from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
-from analyzers.rhythm.beat_onsets import SHARP, onset_offset
+from analyzers.rhythm.beat_onsets import SHARP, loose_offset, onset_offset
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import open_share, snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
@@ -206,20 +206,17 @@ def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
     """How far the attacks lie after the beats.
 
     A snare that is laid back, or slow, sounds on beats only. So the places halfway between them (in dotted
-    beats: the thirds) are heard, too, as long as what sounds at both is sharply together.
+    beats: the thirds) are heard, too. Where what sounds at both is not sharply together, each has a voice.
     """
     parts = 3 if beats == 2 else 2
     count = np.arange((len(times) - 1) * parts + 1)
     places = np.interp(count / parts, np.arange(len(times)), times)
-    for step in (1, parts):
-        at, number = places[::step], count[::step]
-        weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
-        heard = at >= 0.0
-        stride = int(np.ceil(heard.sum() / 4000)) or 1
-        offset, sharpness = onset_offset(onsets, at[heard][::stride], weight[heard][::stride])
-        if sharpness > SHARP:
-            break
-    return offset
+    heard = np.flatnonzero(places >= 0.0)
+    heard = heard[:: int(np.ceil(len(heard) / 4000)) or 1]
+    at, number = places[heard], count[heard]
+    weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
+    offset, sharpness = onset_offset(onsets, at, weight)
+    return offset if sharpness > SHARP else loose_offset(onsets, at, weight, number % parts == 0)
 
 
 def _assemble(

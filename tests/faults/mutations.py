@@ -21,6 +21,7 @@ ROOT = Path(__file__).parents[2]
 NEEDED = ("analyzers", "config", "daemon", "demo", "tests", "pyproject.toml")
 SPARE_TESTS = {  # module: tests that judge it, where they are not those of the same name
     "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
+    "analyzers/rhythm/grid": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_played"),
     "analyzers/rhythm/lattice": ("analyzers/rhythm/test_lattice_fit",),
     "analyzers/rhythm/tempo_steps": ("analyzers/rhythm/test_lattice_fit",),
     "analyzers/rhythm/drift": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
@@ -57,7 +58,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/lattice_fit", "period_s * (1.0 + shift /", "period_s * (1.0 - shift /"),
     ("analyzers/rhythm/beat_onsets", "FOOT = 0.5", "FOOT = 1.0"),
     ("analyzers/rhythm/beat_onsets", "FOOT = 0.5", "FOOT = 0.1"),
-    ("analyzers/rhythm/beat_onsets", "w = w * weight", "w = w * 1.0"),
+    ("analyzers/rhythm/beat_onsets", "heights * weight", "heights"),
+    ("analyzers/rhythm/beat_onsets", "keepdims=True), 1e-9)", "keepdims=True), 1e9)"),
     ("analyzers/rhythm/beat_onsets", "KERNELS_S = (0.001, 0.004)", "KERNELS_S = (0.016,)"),
     ("analyzers/rhythm/beat_onsets", "(block + 0.5) / rate", "block / rate"),
     ("analyzers/rhythm/grid_proof", "t <= np.quantile(t, 1 / 3), t >= np.quantile(t, 2 / 3)",
@@ -69,7 +71,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/other_counts", "whole / len(rivals)", "0.0"),
     ("analyzers/rhythm/meter", "        total += softmax((h", "        total += softmax(-(h"),
     ("analyzers/rhythm/grid", "max(steady, 1.0 - steady)", "steady"),
-    ("analyzers/rhythm/grid", "for step in (1, parts)", "for step in (parts,)"),
+    ("analyzers/rhythm/grid", "places = np.interp(count / parts", "places = np.interp(count // parts"),
+    ("analyzers/rhythm/grid", "STEADY, BORNE_OUT = 0.8, 0.15", "STEADY, BORNE_OUT = 0.8, 9.0"),
     ("analyzers/rhythm/meter", "float(p[agrees(h, k)].sum()))", "float(p[k]))"),
     ("analyzers/rhythm/drift", "STRAY, EDGE = 0.06", "STRAY, EDGE = 6.0"),
     ("analyzers/rhythm/pulse", "EVEN_S, EVEN_PULSES = 0.014", "EVEN_S, EVEN_PULSES = 0.0"),

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.optimize import least_squares
 
-from analyzers.rhythm.beat_onsets import onset_offset
+from analyzers.rhythm.beat_onsets import loose_offset, onset_offset
 from analyzers.rhythm.drift import pulse_maps
 from analyzers.rhythm.lattice import autocorrelations, coarse_periods, comb_scores, windows_of
 from analyzers.rhythm.lattice_fit import (
@@ -24,7 +24,7 @@ from analyzers.rhythm.lattice_fit import (
 from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, pulse_number, pulse_time, weigh
 from analyzers.rhythm.tempo_steps import curve, two_tempi
 from analyzers.signal.onsets import BANDS, Onsets
-from tests.analyzers.grid_kit import HAT, KICK, RATE, even, onsets_of, pattern, place
+from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 
 @pytest.mark.parametrize("bpm", [61.0, 88.37, 123.456, 171.0])
@@ -213,6 +213,23 @@ def test_late_snares_are_outvoted() -> None:
     offset, sharpness = onset_offset(onsets, beats, np.ones(len(beats)))
     assert offset == pytest.approx(0.0, abs=0.001)
     assert sharpness == pytest.approx(0.6, abs=0.05)
+
+
+def test_where_attacks_are_loose_late_snares_are_one_voice_of_four() -> None:
+    """Basses up to 20 ms around every place, snares 10 ms late on all beats, hats in time between them."""
+    rng = np.random.default_rng(4)
+    beats = even(100.0, 0.5, 40.0)
+    places = even(200.0, 0.5, 40.0)
+    on_beat = np.arange(len(places)) % 2 == 0
+    basses = [(t + rng.uniform(-0.02, 0.02), tone(55.0, 0.2), 2.0) for t in places]
+    snares = [(t + 0.010, SNARE, 0.5) for t in beats]
+    hats = [(t + 0.3, HAT, 0.5) for t in beats]
+    onsets = onsets_of(place(41.0, basses + snares + hats))
+    weight = np.where(on_beat, 3.0, 1.0)
+
+    assert onset_offset(onsets, places, weight)[0] > 0.009
+    assert onset_offset(onsets, places[on_beat], weight[on_beat])[0] > 0.009
+    assert loose_offset(onsets, places, weight, on_beat) == pytest.approx(0.0, abs=0.002)
 
 
 def test_beats_of_no_weight_have_no_say() -> None:
