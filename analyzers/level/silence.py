@@ -9,7 +9,8 @@ sample peak, 60 dB by default, common practice); the answer is a sample index at
 2. Without a bed above the threshold the first sample over it is the answer, unless it is a lone
    click (over within 10 ms).
 3. A bed is there from the first sample, steady, far below the music, and noise or mains hum
-   rather than notes. Music then starts where a band stays well above the bed's own level.
+   rather than notes. Music then starts where a band stays well above the bed's own level, or, where
+   the bed stops before it, with the first sample over the threshold.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to
 ROUGH = 3.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4; speech: from 3.7)
 NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
 TONAL = 0.3  # share of power in lines that no mains hum explains: notes
+STOPPED, STOP_S = 0.1, 0.002  # a bed that stays so far (20 dB) below its usual magnitude so long has stopped
 BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
 FLOOR_S = 60.0  # the floor is measured over no more than this before the music
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
@@ -170,7 +172,23 @@ def _start_over_bed(
         sample = first + int(np.argmax(above))
         music = _skip_clicks(quiet, sample, rate, level, lasting=level)
         sample = music if music < end + 2 * size else sample
+    sample = _after_stop(quiet, max(over, sample - rate), sample, rate, (STOPPED * typical, threshold))
     return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
+
+
+def _after_stop(quiet: _Magnitudes, first: int, sample: int, rate: int, levels: tuple[float, float]) -> int:
+    """Where music starts after a bed that stops before it: no bed hides its soft beginning.
+
+    `levels`: what a bed that goes on never stays below for `STOP_S`, and the threshold of silence.
+    """
+    stopped, threshold = levels
+    loud = np.flatnonzero(quiet[first:sample] > stopped)
+    edges = np.concatenate([loud, [sample - first]])
+    gaps = np.flatnonzero(np.diff(edges) > STOP_S * rate)
+    if len(gaps) == 0:
+        return sample
+    over = _first_over(quiet, first + int(edges[gaps[-1] + 1]), threshold)
+    return sample if over is None else min(sample, _skip_clicks(quiet, over, rate, threshold))
 
 
 def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:

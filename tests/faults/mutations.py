@@ -118,6 +118,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/level/loudness", "SURROUND_WEIGHT = 1.41", "SURROUND_WEIGHT = 1.0"),
     ("analyzers/level/loudness", "loud > 0.1 * loud.mean()", "loud > 0.2 * loud.mean()"),
     ("analyzers/level/loudness", "loud >= 0.01 * loud.mean()", "loud >= 0.1 * loud.mean()"),
+    ("analyzers/level/silence", "STOPPED, STOP_S = 0.1, 0.002", "STOPPED, STOP_S = 0.1, 9.0"),
     ("analyzers/level/silence", "busy.sum() > CLICK_FRAMES // 2", "busy.sum() > 0"),
     ("analyzers/level/silence", "late <= STEADY * early and", ""),
     ("analyzers/level/silence", "ROUGH = 3.0", "ROUGH = 4.0"),

@@ -135,6 +135,20 @@ def test_a_click_over_a_bed_just_ahead_of_the_first_hit_is_not_the_hit(early_ms:
     assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.001)
 
 
+@pytest.mark.parametrize("still_ms", [4, 12, 600])
+def test_after_hiss_that_stops_a_soft_beginning_is_found_to_the_sample(still_ms: int) -> None:
+    """Nothing hides what comes out of the silence between them, however loud the hiss was."""
+    soft = music() * np.minimum(np.arange(4 * RATE) / (0.06 * RATE), 1)[:, None]
+    still, hiss = np.zeros((round(still_ms / 1000 * RATE), 2)), white(1.0, -42.0)
+    samples = np.concatenate([hiss, still, soft])
+    start = len(hiss) + len(still)
+
+    answer = found(samples)
+
+    over = start + int(np.argmax(np.abs(soft).max(axis=1) > np.abs(samples).max() / 1000))
+    assert answer.first_sound_sample == over
+
+
 def test_lone_click_in_silence_is_no_music() -> None:
     samples, start = after(1.0)
     samples[RATE // 3 : RATE // 3 + 20] = 0.1
