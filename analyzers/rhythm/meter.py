@@ -46,14 +46,19 @@ class Reading:
 
 def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
     """Probability of each hypothesis [shape=(n,)]: the mean of what the networks say, so that they are only
-    sure together."""
+    sure together. A network hears each beside the mean and the most of what it found in all of the song's, so
+    that one way of counting is weighed against the others (pooling over a set: Zaheer et al., "Deep Sets",
+    NeurIPS 2017)."""
     w = stored_weights("grid")
     nets = sum(1 for k in w if k.endswith("_mean"))
     total = np.zeros(len(evidence))
     for n in range(nets):
         x = (evidence - w[f"net{n}_mean"]) / w[f"net{n}_scale"]
         first = w[f"net{n}_0"] * w[f"net{n}_step"]  # whole numbers of steps, one step a column
-        h = hidden(x, (first, w[f"net{n}_1"]), (w[f"net{n}_2"], w[f"net{n}_3"]))
+        h = hidden(x, (first, w[f"net{n}_1"]))
+        own, mean, most = np.split(w[f"net{n}_2"], 3)
+        beside = h.mean(axis=0) @ mean + h.max(axis=0) @ most + w[f"net{n}_3"]
+        h = hidden(h, (own, beside))
         total += softmax((h @ w[f"net{n}_4"] + w[f"net{n}_5"])[:, 0].astype(np.float64))
     return total / max(nets, 1)
 

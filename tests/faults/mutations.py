@@ -32,7 +32,11 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
     "daemon/ledger/underway": ("daemon/ledger/test_ledger", "daemon/test_reliability_crash"),
     "daemon/report/shown_row": ("daemon/report/test_board",),
     "analyzers/rhythm/pulse": ("analyzers/rhythm/test_grid",),
-    "analyzers/rhythm/meter": ("analyzers/rhythm/test_other_counts", "analyzers/rhythm/test_grid"),
+    "analyzers/rhythm/meter": (
+        "analyzers/rhythm/test_meter",
+        "analyzers/rhythm/test_other_counts",
+        "analyzers/rhythm/test_grid",
+    ),
     "daemon/export/cutaudio": ("daemon/export/test_copy",),
     "daemon/export/cutwords": ("daemon/export/test_plan",),
     "daemon/export/ruler": (
@@ -46,6 +50,7 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
 }
 MUTATIONS: tuple[tuple[str, str, str], ...] = (
     # a module, the text, what it becomes
+    ("analyzers/rhythm/meter", "h.max(axis=0) @ most", "h.mean(axis=0) @ most"),
     ("analyzers/rhythm/barline", "TAG_BARS = 2", "TAG_BARS = 0"),
     ("analyzers/rhythm/barline", "TAG_BARS = 2", "TAG_BARS = 3"),
     ("analyzers/rhythm/barline", "TAG_CONTRAST = 0.165", "TAG_CONTRAST = 1.0"),

@@ -1,9 +1,9 @@
 """Fit the grid's confidences on what networks think of origins that they have not seen.
 
-    python -m tests.training.confidence_fit WEIGHTS.npz --thoughts FILE... --nets FILE[:2]...
+    python -m tests.training.confidence_fit WEIGHTS.npz --thoughts FILE... --nets FILE[:0,2]...
 
 Thoughts and nets are made by `learn.py`; several runs on the same examples are averaged, and nets of other
-runs may be added (`:2`: the first two of a file). WEIGHTS (the shipped file) keeps what
+runs may be added (`:0,2`: these of a file). WEIGHTS (the shipped file) keeps what
 `grid_calibrate.py` and `played_fit.py` fitted (beat, steady, played beat), gets the networks and
 `calibrate_pulse` (is there a beat?), `calibrate_tempo` (is the beat rate an accepted one?), `calibrate_bar`
 (is the bar line a true one?), the latter two also for pulses that were followed from attack to attack. Each
@@ -85,30 +85,35 @@ def fit(name: str, x: np.ndarray, y: np.ndarray, z: Rows, mask: np.ndarray) -> n
 
 
 def averaged(paths: list[Path]) -> Rows:
-    """The thoughts of several runs on the same examples: the mean probability of each hypothesis."""
-    every: list[Rows] = []
+    """The thoughts of several runs: on the same examples the mean probability of each hypothesis, on others
+    one after the other."""
+    every: dict[bytes, list[Rows]] = {}
     for path in paths:
         with np.load(path) as f:
-            every.append({k: f[k] for k in f.files})
-    if any(
-        not np.array_equal(z[k], every[0][k]) for z in every for k in ("seed", "origin", "view", "length")
-    ):
-        raise SystemExit("the runs are of different examples")
-    mean = np.mean([np.exp(z["log_p"].astype(float)) for z in every], axis=0)
-    return every[0] | {"log_p": np.log(mean)}
+            z = {k: f[k] for k in f.files}
+        every.setdefault(z["seed"].tobytes() + "".join(z["view"]).encode(), []).append(z)
+    runs = []
+    for same in every.values():
+        mean = np.mean([np.exp(z["log_p"].astype(float)) for z in same], axis=0)
+        runs.append(same[0] | {"log_p": np.log(mean)})
+    return {k: np.concatenate([z[k] for z in runs]) for k in runs[0]}
 
 
 def together(paths: list[str]) -> Rows:
-    """The networks of each file (`FILE:2`: its first two), numbered on, the large layer in whole steps."""
+    """The networks of each file (`FILE:0,2`: these of it), numbered on, the large layer in whole steps. One
+    may be the shipped file; networks that weighed each hypothesis alone get zeros for all beside it."""
     out: Rows = {}
     count = 0
-    for path, _, most in (p.partition(":") for p in paths):
+    for path, _, chosen in (p.partition(":") for p in paths):
         with np.load(path) as f:
-            nets = sum(k.endswith("_mean") for k in f.files)
-            for net in range(min(int(most or nets), nets)):
+            nets = range(sum(k.endswith("_mean") for k in f.files))
+            for net in map(int, chosen.split(",")) if chosen else nets:
                 parts = {k.split("_")[1]: f[k] for k in f.files if k.startswith(f"net{net}_")}
-                step = np.abs(parts["0"].astype(np.float32)).max(axis=0) / 127
-                parts |= {"0": np.round(parts["0"] / step).astype(np.int8), "step": step}
+                first = parts["0"].astype(np.float32) * parts.get("step", np.float32(1.0))
+                step = np.abs(first).max(axis=0) / 127
+                parts |= {"0": np.round(first / step).astype(np.int8), "step": step}
+                lacking = 3 * first.shape[1] - len(parts["2"])
+                parts["2"] = np.pad(parts["2"], ((0, lacking), (0, 0)))
                 out |= {f"net{count}_{part}": value for part, value in parts.items()}
                 count += 1
     return out
@@ -120,7 +125,7 @@ def main() -> int:
     )
     parser.add_argument("weights", type=Path)
     parser.add_argument("--thoughts", type=Path, nargs="+", required=True)
-    parser.add_argument("--nets", nargs="+", required=True, help="FILE, or FILE:2 for its first two")
+    parser.add_argument("--nets", nargs="+", required=True, help="FILE, or FILE:0,2 for these of it")
     a = parser.parse_args()
     z = averaged(a.thoughts)
     rows, beat, played = rows_of(z), ~z["none"], z["played"]

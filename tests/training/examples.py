@@ -8,8 +8,9 @@ Origins: `generator` (demo beats), `soundfont` (the same arrangements by sampled
 `none` (no beat, no key). A part of the beats is made to sound like excerpts of records: cut to 15 to 30 s,
 one channel at 22 kHz, through a room, a limiter, a lossy coder. One ``.npz`` an example goes to OUT: the
 hypotheses of beat and bar with their evidence and labels (`grid_data.example`), and key inputs
-(`harmony.key_samples`); only one of the two if asked (the grid alone draws more beats and sequences). Jobs
-are taken in turn until the time is up. Set OMP_NUM_THREADS=1.
+(`harmony.key_samples`); only one of the two if asked (the grid alone draws more beats and sequences). Of
+longer ones the grid also gets stretches, in files of their own (`-1`, `-2`, marked `part`). Jobs are taken in
+turn until the time is up. Set OMP_NUM_THREADS=1.
 """
 
 from __future__ import annotations
@@ -49,6 +50,7 @@ GRID_TURN = ("generator", "sequence", "band", "generator", "soundfont", "sequenc
 FIRST_SEED = 7_000_000
 WINDOWS, CLOSE = 4, 0.6
 STEPS = 128  # kept of each window
+PARTS, PART_S, LEAST_BEATS = 2, (12.0, 45.0), 12  # stretches of one example, their length
 Rng = np.random.Generator
 read = cache(played.read_scores)
 
@@ -126,6 +128,23 @@ def _ends(rows: np.ndarray) -> np.ndarray:
     return np.concatenate((rows, np.zeros((STEPS - len(rows), *rows.shape[1:]), rows.dtype)))
 
 
+def stretches(rng: Rng, features: Features, row: dict[str, Any]) -> list[dict[str, Any]]:
+    """Examples of stretches that begin anywhere: the same music with less of its form."""
+    out: list[dict[str, Any]] = []
+    most = 0.75 * features.duration_s
+    if most < PART_S[0] or row["tempo_changes"]:
+        return out
+    for _ in range(PARTS):
+        seconds = float(rng.uniform(PART_S[0], min(PART_S[1], most)))
+        start = float(rng.uniform(0.0, features.duration_s - seconds))
+        beats = [[b - start, d] for b, d in row["beats"] or () if -0.02 <= b - start < seconds]
+        if row["tempo_bpm"] is None or len(beats) >= LEAST_BEATS:
+            cut = features.onsets.part(start, start + seconds)
+            here = {"beats": beats, "duration_s": seconds, "drums_in_s": None}
+            out.append({"style": row["genre"]} | example(cut, row | here, 0.0, seconds))
+    return out
+
+
 def made(origin: str, seed: int, scores: Path, fonts: list[Path], only: str | None = None) -> dict[str, Any]:
     if origin == "tones":
         return key_part(draw_song(np.random.default_rng([seed, 80])), seed)
@@ -133,8 +152,10 @@ def made(origin: str, seed: int, scores: Path, fonts: list[Path], only: str | No
     features = Features(Signal(np.ascontiguousarray(x, dtype=np.float32), rate))
     first = None if only == "key" else find_lead_in(features).first_sound_s
     out: dict[str, Any] = {"style": row["genre"]}
-    if first is not None and (row["tempo_bpm"] is None or len(row["beats"]) >= 12):
+    if first is not None and (row["tempo_bpm"] is None or len(row["beats"]) >= LEAST_BEATS):
         out |= example(features.onsets, row, first, features.duration_s)
+        if only == "grid":
+            out["parts"] = stretches(np.random.default_rng([seed, 81]), features, row)
     if only == "grid":
         return out
     if row.get("key_ok") or origin == "none" or (origin == "generator" and not row["key_tonic"]):
@@ -148,7 +169,10 @@ def one(job: tuple[str, int, Path, list[Path], Path, float, str | None]) -> str 
         return None
     try:
         arrays = made(origin, seed, scores, fonts, only)
-        np.savez(out / f"{origin}-{seed}.npz", origin=origin, seed=seed, **arrays)
+        parts = arrays.pop("parts", [])
+        np.savez(out / f"{origin}-{seed}.npz", origin=origin, seed=seed, part=False, **arrays)
+        for k, part in enumerate(parts, 1):
+            np.savez(out / f"{origin}-{seed}-{k}.npz", origin=origin, seed=seed, part=True, **part)
     except Exception as error:  # an example that cannot be made must not end a run of thousands
         return f"{origin} {seed}: {error!r}"
     return None

@@ -7,12 +7,14 @@ are trained side by side: `NETS` (of keys `KEY_NETS`) on every origin, which are
 each origin on all the others. What those think of the origin that they have not seen is what the confidences
 are fitted on (`confidence_fit.py`), with the shipped ones' thoughts on the held-out seeds.
 
-The shipped grid is eight networks, which know more together than those of one run: two each of two runs on
-8331 examples (`examples.py --only grid`, seeds from 7500000 and 7600000), as written here (28000 steps) and
-without `MUTED` (24000 steps), and four of an earlier run on 6731 examples, whose evidence did not tell of
-turns (`analyzers.rhythm.turns`; zeros stand for them). The later ones alone read rows of three, which can be
-counted by three or four, too often by four. A key network has a listener of its own for each beat
-(`analyzers.harmony.key_steps`), trained with it; `key_fit.py` says what was trained on what.
+The shipped grid is ten networks, which know more together than those of one run. Two, one each of runs on
+7592 and 8413 examples (`examples.py --only grid`, seeds from 9690000 and 9720000, a third of them whole, the
+others stretches of these), hear each hypothesis beside all others of the song, as written here (28000 and
+30000 steps); they were chosen among several. Eight are older and weighed each hypothesis alone: two each of
+two runs on 8331 whole examples (seeds from 7500000 and 7600000; 28000 steps, and 24000 without `MUTED`), and
+four of an earlier run on 6731, whose evidence did not tell of turns (`analyzers.rhythm.turns`); zeros stand
+for what they lack. A key network has a listener of its own for each beat (`analyzers.harmony.key_steps`),
+trained with it; `key_fit.py` says what was trained on what.
 
 Writes OUT/grid_nets.npz, OUT/key_nets.npz and OUT/grid_thoughts.npz, OUT/key_thoughts.npz.
 """
@@ -32,7 +34,7 @@ import torch
 from scipy.ndimage import uniform_filter1d
 
 from analyzers.harmony.network_inputs import AROUND_NOTES, QUIET_IN_SEGMENT, register_chroma
-from analyzers.rhythm.meter_evidence import BANDS, PARTS, SIZE, SLOTS
+from analyzers.rhythm.meter_evidence import BANDS, PARTS, RATIOS, SIZE, SLOTS
 from analyzers.signal.spectrum import NOTES
 from tests.training.examples import STEPS
 
@@ -42,6 +44,8 @@ BAG = 0.85  # share of the examples that a network sees at all
 GRID_SHARES = {"generator": 0.36, "soundfont": 0.09, "sequence": 0.25, "band": 0.18, "score": 0.12}
 KEY_SHARES = {"generator": 0.2, "soundfont": 0.08, "tones": 0.17, "sequence": 0.1, "band": 0.36,
               "score": 0.07, "none": 0.02}  # fmt: skip
+HIDDEN = 96
+UNASKED = 0.08  # share of the wrong beat rates that a song is not asked about, as settings may forbid some
 OTHER = 0.25  # worth of an accepted reading that is not the written one
 DROPPED, MUTED = 0.12, 0.1  # share of the groups of evidence, and of single numbers, that a song lacks
 HITS = BANDS * 4 * SLOTS
@@ -133,11 +137,18 @@ def vary(x: Tensor) -> Tensor:
     return x * (torch.rand_like(x) > MUTED)
 
 
-def run_grid(params: list[Tensor], x: Tensor) -> Tensor:
-    """Scores [shape=(nets, rows)] of evidence [shape=(nets, rows, SIZE)]."""
-    h = torch.relu(torch.bmm(x, params[0]) + params[1])
-    h = torch.relu(torch.bmm(h, params[2]) + params[3])
-    return (torch.bmm(h, params[4]) + params[5])[..., 0]
+def run_grid(params: list[Tensor], x: Tensor, there: Tensor) -> Tensor:
+    """Scores [shape=(nets, songs, hypotheses)] of evidence [shape=(nets, songs, hypotheses, SIZE)], of those
+    that are `there`; each is heard beside the mean and the most of all (`meter.probabilities`)."""
+    nets, songs, most = there.shape
+    h = torch.relu(torch.bmm(x.reshape(nets, songs * most, -1), params[0]) + params[1])
+    h = h.reshape(nets, songs, most, -1) * there[..., None]
+    mean = h.sum(dim=2) / there.sum(dim=2).clamp(min=1)[..., None]
+    own, beside = params[2].split((h.shape[3], 2 * h.shape[3]), dim=1)
+    rest = torch.bmm(torch.cat([mean, h.amax(dim=2)], dim=2), beside)
+    h = torch.bmm(h.reshape(nets, songs * most, -1), own).reshape(nets, songs, most, -1)
+    h = torch.relu(h + rest[:, :, None] + params[3][:, :, None])
+    return (torch.bmm(h.reshape(nets, songs * most, -1), params[4]) + params[5]).reshape(nets, songs, most)
 
 
 def train_grid(items: list[dict[str, Any]], out: Path, steps: int, seconds: float) -> None:
@@ -146,11 +157,15 @@ def train_grid(items: list[dict[str, Any]], out: Path, steps: int, seconds: floa
     x = torch.zeros((n, most, SIZE), dtype=torch.float16, device=DEVICE)
     worth = torch.zeros((n, most), device=DEVICE)
     there = torch.zeros((n, most), dtype=torch.bool, device=DEVICE)
+    tempo = torch.zeros((n, most), dtype=torch.int64, device=DEVICE)
+    true = torch.zeros((n, len(RATIOS)), dtype=torch.bool, device=DEVICE)
     for k, i in enumerate(items):
         rows = len(i["ratio"])
         x[k, :rows] = torch.from_numpy(i["evidence"]).to(DEVICE)
         worth[k, :rows] = torch.from_numpy(i["notated"] + OTHER * i["other"]).float().to(DEVICE)
         there[k, :rows] = True
+        tempo[k, :rows] = torch.from_numpy(i["tempo"]).to(DEVICE)
+        true[k, np.unique(i["tempo"][i["notated"] | i["other"]])] = True
     origins = np.array([str(i["origin"]) for i in items])
     held = np.array([held_out(int(i["seed"])) for i in items])
     usable = np.array([bool(i["notated"].any()) for i in items]) & ~held
@@ -161,13 +176,14 @@ def train_grid(items: list[dict[str, Any]], out: Path, steps: int, seconds: floa
     )
     sample = torch.cat([x[k, : len(i["ratio"]) : 9].float() for k, i in list(enumerate(items))[::3]])
     mean, scale = sample.mean(dim=0), sample.std(dim=0) + 0.05
-    params = fresh(len(left_out), (SIZE, 96, 32, 1))
+    params = fresh(len(left_out), (SIZE, HIDDEN)) + fresh(len(left_out), (3 * HIDDEN, 32, 1))
 
     def loss_of(_: float) -> Tensor:
         pick = torch.multinomial(chance, 16, replacement=True)
         batch = (vary(x[pick].float()) - mean) / scale
-        score = run_grid(params, batch.reshape(len(left_out), -1, SIZE)).reshape(*pick.shape, most)
-        score = score.masked_fill(~there[pick], -1e4)
+        asked = true[pick] | (torch.rand((*pick.shape, len(RATIOS)), device=DEVICE) > UNASKED)
+        heard = there[pick] & asked.gather(2, tempo[pick])
+        score = run_grid(params, batch, heard).masked_fill(~heard, -1e4)
         good = torch.logsumexp(score + torch.log(worth[pick].clamp(min=1e-12)), dim=2)
         return (torch.logsumexp(score, dim=2) - good).mean(dim=1)
 
@@ -195,8 +211,11 @@ def _grid_thoughts(
     kept: dict[str, list[Any]] = {}
     for k, i in enumerate(items):
         rows, origin, held = len(i["ratio"]), str(i["origin"]), held_out(int(i["seed"]))
-        batch = ((x[k, :rows].float() - norm[0]) / norm[1]).expand(len(left_out), rows, SIZE)
-        p = torch.softmax(run_grid(params, batch), dim=1)
+        if i["part"]:
+            continue
+        every = there[k, :rows].expand(len(left_out), 1, rows)
+        batch = ((x[k, :rows].float() - norm[0]) / norm[1]).expand(*every.shape, SIZE)
+        p = torch.softmax(run_grid(params, batch, every)[:, 0], dim=1)
         for view in ("", origin):
             mine = [m for m, o in enumerate(left_out) if o == view]
             if (

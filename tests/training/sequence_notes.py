@@ -35,9 +35,11 @@ Rng = np.random.Generator
 
 CHIP = (80, 81, 87, 4, 5, 11, 13, 46, 6, 38, 62, 90, 88, 0, 16, 29, 48, 73, 56)
 METERS = {"4/4": 4, "3/4": 3, "6/8": 2, "12/8": 4}
-MANNERS = ("crossed", "straight", "ternary", "shuffle", "waltz")
-FOUR_ROWS = 0.3  # share of the ternary pieces that are counted in beats of four rows
-SHARES = (0.42, 0.22, 0.20, 0.08, 0.08)
+MANNERS = ("crossed", "straight", "ternary", "shuffle", "sixes", "waltz")
+FOUR_ROWS = 0.12  # share of the pieces in rows of three or six that are counted in beats of four rows
+SHARES = (0.38, 0.21, 0.20, 0.07, 0.06, 0.08)
+WHOLE = 0.6  # share of the written tempi that are whole numbers
+SIXES = (range(6), (0, 2, 3, 5), (0, 3), (0, 2, 5))  # hats on rows of six: half-time shuffles among them
 DRUM_PART = 5  # the kit's place among the parts that come and go
 
 
@@ -58,9 +60,10 @@ def sequence(rng: Rng, seconds: float) -> Piece:
     """Game-like sequences: ostinati whose groups cross the beat, or ternary meters."""
     manner = str(rng.choice(MANNERS, p=SHARES))
     meter, rows, swing = _meter(rng, manner)
-    low, high = (50, 132) if rows.steps == 3 or manner == "shuffle" else (70, 200)
-    bpm = float(np.exp(rng.uniform(np.log(low), np.log(high))))
-    bpm = float(round(bpm)) if rng.random() < 0.6 else bpm
+    low, high = {2: (70, 200), 3: (50, 132), 4: (70, 200), 6: (50, 108)}[rows.steps]
+    if manner == "shuffle":
+        low, high = 50, 132
+    bpm = _written(rng, float(np.exp(rng.uniform(np.log(low), np.log(high)))))
     count = (int(seconds * bpm / 60 / rows.beats) + 2) * rows.beats
     programs = [int(rng.choice(CHIP)) for _ in range(4)] + [int(rng.choice([33, 38, 39, 87, 80, 36]))]
     other = levels(bpm, rows.steps == 3)
@@ -84,15 +87,20 @@ def sequence(rng: Rng, seconds: float) -> Piece:
         _kit(rng, piece, rows, gates[DRUM_PART], phrase)
     if rng.random() < 0.15:
         _pickup(rng, piece, rows)
-    if rows.steps == 3 and rng.random() < FOUR_ROWS:
-        _by_custom(rng, piece)
+    if rows.steps % 3 == 0 and rng.random() < FOUR_ROWS:
+        _by_custom(rng, piece, rows.steps)
     return piece
 
 
-def _by_custom(rng: Rng, piece: Piece) -> None:
-    """Rows of three counted by fours all the same, as a tracker's display has them: nobody could hear it."""
-    piece.notes[:] = [(x * 3 / 4, long * 3 / 4, *rest) for x, long, *rest in piece.notes]
-    piece.bpm, piece.count = piece.bpm * 3 / 4, piece.count * 3 // 4
+def _written(rng: Rng, bpm: float) -> float:
+    return float(round(bpm)) if rng.random() < WHOLE else bpm
+
+
+def _by_custom(rng: Rng, piece: Piece, steps: int) -> None:
+    """Rows of three or six counted by fours all the same, as a tracker's display has them: nobody could hear
+    it, unless only the written tempo is a whole number."""
+    piece.notes[:] = [(x * steps / 4, long * steps / 4, *rest) for x, long, *rest in piece.notes]
+    piece.bpm, piece.count = _written(rng, piece.bpm * steps / 4), piece.count * steps // 4
     piece.beats = piece.group = int(rng.choice([3, 4]))
     piece.meter, piece.levels = f"{piece.beats}/4", levels(piece.bpm, False)
 
@@ -105,6 +113,8 @@ def _meter(rng: Rng, manner: str) -> tuple[str, Rows, float]:
         return "3/4", Rows(3, int(rng.choice([2, 4, 4])), 0.2), 0.5
     if manner == "shuffle":
         return "4/4", Rows(4, 2, 0.0), float(rng.uniform(0.62, 0.68))
+    if manner == "sixes":
+        return "4/4", Rows(4, 6, 0.15), 0.5
     swing = 0.5 if rng.random() < 0.85 else float(rng.uniform(0.53, 0.62))
     return "4/4", Rows(4, 4 if rng.random() < 0.85 else 2, 0.75 if manner == "crossed" else 0.08), swing
 
@@ -144,9 +154,11 @@ def _pickup(rng: Rng, piece: Piece, rows: Rows) -> None:
 
 
 def grouping(rng: Rng, rows: Rows) -> list[int]:
-    """Accented rows of one bar: crossed (threes, 3+3+2, dotted) or with the beat."""
+    """Accented rows of one bar: crossed (threes, 3+3+2, dotted; twos, fours over threes) or with the beat."""
     bar = rows.bar
     if rng.random() < rows.crossed:
+        if rows.steps == 3 and rng.random() < 0.5:
+            return list(range(0, bar, int(rng.choice([2, 2, 4]))))
         kind = int(rng.integers(5))
         if kind == 0:
             return list(range(0, bar, 3))
@@ -195,8 +207,8 @@ def _row(
 def _line(rng: Rng, piece: Piece, part: int, rows: Rows, harmony: Harmony, gate: np.ndarray) -> None:
     """A tune of two or four bars that comes again."""
     long_s = [1, 1, 3, 3, 6] if rng.random() < rows.crossed else [1, 2, 2, 4, 4, 8]
-    if rows.steps == 3:
-        long_s = [1, 1, 2, 3, 3, 6]
+    if rows.steps % 3 == 0:
+        long_s = [1, 1, 2, 3, 3, 6] if rows.steps == 3 else [2, 3, 3, 6, 6, 12]
     span = rows.bar * int(rng.choice([1, 2, 2, 4]))
     here, x, phrase = 4, 0, []
     while x < span:
@@ -227,7 +239,7 @@ def _chords(rng: Rng, piece: Piece, part: int, rows: Rows, harmony: Harmony, gat
 def _bass(rng: Rng, piece: Piece, part: int, rows: Rows, harmony: Harmony, gate: np.ndarray) -> None:
     places, octaves = grouping(rng, rows), rng.random() < 0.3
     if rng.random() < 0.25:
-        places = list(range(0, rows.bar, 2 if rows.steps != 3 else 1))
+        places = list(range(0, rows.bar, {3: 1, 6: 3}.get(rows.steps, 2)))
     for bar in np.flatnonzero(gate):
         root = 33 + (harmony.chords[bar][0] - 9) % 12
         for n, k in enumerate(places):
@@ -247,6 +259,9 @@ def _kit(rng: Rng, piece: Piece, rows: Rows, gate: np.ndarray, phrase: int) -> N
         snares = []
     every = int(rng.choice([1, 2, rows.steps])) if rows.steps == 4 else 1
     hats = list(range(0, rows.bar, every)) if rng.random() < 0.8 else grouping(rng, rows)
+    if rows.steps == 6:
+        inside = SIXES[int(rng.integers(len(SIXES)))]
+        hats = [6 * beat + k for beat in range(rows.beats) for k in inside]
     hat, snare = int(rng.choice([HAT, HAT, OPEN, RIDE, SHAKER])), int(rng.choice([SNARE, SNARE, CLAP, LOW]))
     other = [0, *grouping(rng, rows)] if rng.random() < 0.25 else kicks  # of every second bar
     crash = rng.random() < 0.3

@@ -1,0 +1,50 @@
+"""Each way of counting is weighed beside all others of the song; the sums are worked out by hand."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyzers.rhythm import meter
+from analyzers.rhythm.meter_evidence import SIZE
+
+Weights = dict[str, np.ndarray]
+
+
+def network(mean: float, most: float) -> Weights:
+    """Scores the first number of a hypothesis, and the second of all with these factors (all >= 0)."""
+    second = np.zeros((6, 1))
+    second[0], second[3], second[5] = 1.0, mean, most
+    return {
+        "net0_mean": np.zeros(2), "net0_scale": np.ones(2), "net0_step": np.ones(2),
+        "net0_0": np.eye(2, dtype=np.int8), "net0_1": np.zeros(2),
+        "net0_2": second, "net0_3": np.zeros(1), "net0_4": np.ones((1, 1)), "net0_5": np.zeros(1),
+    }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("mean", "most", "third", "odds"),
+    [
+        (0.0, 0.0, [0.0, 6.0], 2.0),  # nothing beside: 5 - 3
+        (0.0, -0.5, [0.0, 0.0], 2.0),  # the most is 0
+        (0.0, -0.5, [0.0, 6.0], 2.0),  # 5 - 3 against 3 - 3
+        (0.0, -0.6, [0.0, 6.0], 1.4),  # 5 - 3.6 against nothing: 3 - 3.6 < 0
+        (-2.0, 0.0, [0.0, 6.0], 1.0),  # the mean of three is 2: 5 - 4 against nothing
+    ],
+)
+def test_a_hypothesis_is_heard_beside_the_mean_and_the_most_of_all(
+    monkeypatch: pytest.MonkeyPatch, mean: float, most: float, third: list[float], odds: float
+) -> None:
+    monkeypatch.setattr(meter, "stored_weights", lambda _: network(mean, most))
+    p = meter.probabilities(np.array([[5.0, 0.0], [3.0, 0.0], third], np.float32))
+    assert np.log(p[0] / p[1]) == pytest.approx(odds, abs=1e-6)
+
+
+def test_the_order_of_the_hypotheses_does_not_matter() -> None:
+    """What is pooled over a set knows no order (Zaheer et al., "Deep Sets", 2017)."""
+    rng = np.random.default_rng(1)
+    evidence = rng.random((12, SIZE)).astype(np.float32)
+    order = rng.permutation(12)
+    p = meter.probabilities(evidence)
+    assert p.sum() == pytest.approx(1.0)
+    assert meter.probabilities(evidence[order]) == pytest.approx(p[order], rel=1e-4, abs=1e-7)
