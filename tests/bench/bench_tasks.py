@@ -8,6 +8,7 @@ Imports are inside the tasks, so that a cold run pays exactly its own.
 from __future__ import annotations
 
 import json
+import os
 import sys
 import tempfile
 import time
@@ -20,8 +21,8 @@ MAJOR = (6.35, 2.23, 3.48, 2.33, 4.38, 4.09, 2.52, 5.19, 2.39, 3.66, 2.29, 2.88)
 MINOR = (6.33, 2.68, 3.52, 5.38, 2.60, 3.53, 2.54, 4.75, 3.98, 2.69, 3.34, 3.17)
 
 
-def ours(path: Path) -> Callable[[], dict[str, float]]:
-    """The whole job, all outputs, as a warm worker does it. Returns the seconds of each stage."""
+def ours(path: Path, workers: int = 1) -> Callable[[], dict[str, float]]:
+    """The whole job, all outputs, as a warm worker of so many does it. Returns the seconds of each stage."""
     from config.settings import Settings
     from daemon.pipeline.job import JobRequest, run_job
     from daemon.pipeline.warm_up import warm_up
@@ -37,7 +38,7 @@ def ours(path: Path) -> Callable[[], dict[str, float]]:
             for place in places.values():
                 place.mkdir()
             staging = places.pop("staging")
-            settings = Settings.model_validate({"folders": places})
+            settings = Settings.model_validate({"folders": places, "work": {"max_workers": workers}})
             marks = [("", time.process_time())]
 
             def mark(stage: str) -> None:
@@ -50,6 +51,11 @@ def ours(path: Path) -> Callable[[], dict[str, float]]:
         return {name: round(end - begin, 4) for (name, begin), (_, end) in steps}
 
     return once
+
+
+def one_thread(path: Path) -> Callable[[], dict[str, float]]:
+    """The same where each processor has a worker: the job has no second thread."""
+    return ours(path, workers=os.cpu_count() or 1)
 
 
 def script(path: Path) -> Callable[[], dict[str, float]]:
@@ -152,7 +158,14 @@ def peak_memory_mb() -> float:
         return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit / 1e6
 
 
-TASKS = {"ours": ours, "script": script, "essentia": essentia, "aubio": aubio, "floor": floor}
+TASKS = {
+    "ours": ours,
+    "one thread": one_thread,
+    "script": script,
+    "essentia": essentia,
+    "aubio": aubio,
+    "floor": floor,
+}
 
 
 def main() -> None:

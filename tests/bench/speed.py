@@ -12,8 +12,9 @@ length  the job on long files (whole bars again and again): processor seconds fo
 formats the same for the longest of MINUTES in each format (only when asked for: ten minutes)
 
 Tasks alternate, each in a process of its own, numeric libraries in one thread; ratios are those of
-neighbours. Processor time (user + system) does not depend on what else the machine does; wall time shows what
-a second thread of the job spares (`daemon.pipeline.job.second_thread`).
+neighbours. Wall time shows what a second thread of the job spares (`daemon.pipeline.job.second_thread`). That
+may cost processor time (user + system): where two processors are the halves of one core, each is slower while
+both work. So the job is measured in one thread, too, as the floor is.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ from bench_kit import facts, make_beat, middle, run, spread, table, task, workpl
 
 WORDS = {
     "ours": "beatintake, everything",
+    "one thread": "the same in one thread (a worker for each processor)",
     "script": "script: librosa + pyloudnorm (tempo, key, loudness, true peak)",
     "essentia": "essentia (the same four)",
     "aubio": "aubio (tempo alone)",
@@ -51,7 +53,7 @@ def warm(beat: Path, seconds: float, runs: int, other: str) -> None:
     for _ in range(runs):
         for name in WORDS:
             python = other if name in ("essentia", "aubio") else sys.executable
-            answer = task(name, beat, 3 if name in ("ours", "script", "floor") else 1, python=python)
+            answer = task(name, beat, 1 if name in ("essentia", "aubio") else 3, python=python)
             if answer is None:
                 continue
             found.setdefault(name, []).append((middle(answer["cpu_s"]), middle(answer["wall_s"])))
