@@ -76,11 +76,6 @@ class Candidate:
         return sum(fact.size for fact in self.members)
 
     @property
-    def latest_ns(self) -> int:
-        """When a member was last written to."""
-        return max((fact.mtime_ns for fact in self.members), default=0)
-
-    @property
     def plain(self) -> bool:
         """Only regular files: no link, pipe, socket or device, which are never opened."""
         return all(fact.regular for fact in self.members)

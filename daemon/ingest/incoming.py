@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from config.settings import Arrival
@@ -79,6 +79,10 @@ class Incoming:
         if candidate.kind in (Kind.FILE, Kind.MEMBER):
             return self._find(candidate.key, self._lone(self.place_of(candidate.key)))
         return self._find(candidate.key, self.around(candidate.key))
+
+    def undivided(self, folder: str) -> Candidate | None:
+        """A split folder as one drop; None when it is gone or a marker says otherwise. Raises OSError."""
+        return self._find(folder, replace(self, split=self.split - {folder}).around(folder))
 
     def place_of(self, key: str) -> str:
         """The zip that a drop lies in, or the drop's own path."""

@@ -51,15 +51,12 @@ def judge_anew(dispatcher: Dispatcher, drop: ActiveDrop) -> bool:
     incoming, ledger, pack = dispatcher.settling.incoming, dispatcher.ledger, drop.pack
     if pack is None or pack not in incoming.split:
         return False
-    judged = next((digest for path, digest, _ in ledger.drops() if path == pack), b"")
-    mixes = incoming.mixes.get(pack, {})
-    incoming.forget(pack)
     whole = None
     with suppress(OSError):  # then it stays split
-        whole = next((candidate for candidate in incoming.around(pack) if candidate.key == pack), None)
-    if whole is None or whole.stat_digest == judged:
-        incoming.know(pack, judged, mixes)
+        whole = incoming.undivided(pack)
+    if whole is None or (pack, whole.stat_digest) in ((path, digest) for path, digest, _ in ledger.drops()):
         return False
+    incoming.forget(pack)
     incoming.doubted.add(pack)
     ledger.forget_drops([pack])
     dispatcher.arrivals.done.pop(pack, None)

@@ -55,7 +55,7 @@ def ours(path: Path, workers: int = 1) -> Callable[[], dict[str, float]]:
 
 def one_thread(path: Path) -> Callable[[], dict[str, float]]:
     """The same where each processor has a worker: the job has no second thread."""
-    return ours(path, workers=os.cpu_count() or 1)
+    return ours(path, workers=min(os.cpu_count() or 1, 64))  # no configuration allows more
 
 
 def script(path: Path) -> Callable[[], dict[str, float]]:

@@ -87,11 +87,12 @@ def fit(name: str, x: np.ndarray, y: np.ndarray, z: Rows, mask: np.ndarray) -> n
 def averaged(paths: list[Path]) -> Rows:
     """The thoughts of several runs: on the same examples the mean probability of each hypothesis, on others
     one after the other."""
-    every: dict[bytes, list[Rows]] = {}
+    every: dict[tuple[bytes, ...], list[Rows]] = {}
     for path in paths:
         with np.load(path) as f:
             z = {k: f[k] for k in f.files}
-        every.setdefault(z["seed"].tobytes() + "".join(z["view"]).encode(), []).append(z)
+        examples = tuple(z[k].tobytes() for k in ("seed", "origin", "view", "length"))
+        every.setdefault(examples, []).append(z)
     runs = []
     for same in every.values():
         mean = np.mean([np.exp(z["log_p"].astype(float)) for z in same], axis=0)
