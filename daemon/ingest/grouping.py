@@ -32,6 +32,9 @@ MARKERS = (MARKER, BEATS_MARKER)
 REFUSED_EXTENSIONS = ("mp4", "wma", "alac", "ape", "wv", "caf", "w64", "rar", "7z", "tar", "gz", "tgz")
 """Sent as a beat by mistake often enough: taken as a drop, so that the producer gets a reason."""
 
+DOUBTED = b""
+"""Instead of the stat digest of a folder split because a file was incomplete, till it is done whole."""
+
 
 class Kind(StrEnum):
     FILE = "file"

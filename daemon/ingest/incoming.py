@@ -11,6 +11,7 @@ from config.settings import Arrival
 from daemon.core.names import is_ignored
 from daemon.ingest.grouping import (
     BEATS_MARKER,
+    DOUBTED,
     MARKER,
     Candidate,
     FileFact,
@@ -89,7 +90,10 @@ class Incoming:
         return next((zipped for zipped in self.packs if key.startswith(f"{zipped}/")), key)
 
     def know(self, key: str, stat_digest: bytes, mixes: dict[str, list[str]]) -> None:
-        """From now on the files of this folder or zip are drops of their own."""
+        """From now on the files of this folder or zip are drops of their own (unless that is doubted)."""
+        if stat_digest == DOUBTED:
+            self.doubted.add(key)
+            return
         self.mixes[key] = mixes
         self.doubted.discard(key)
         if (self.root / key).is_dir():

@@ -19,6 +19,7 @@ from daemon.core.lookup import the_one
 from daemon.core.oserrors import plainly
 from daemon.core.text import enumerated, one_line
 from daemon.ingest.arrivals import Arrivals
+from daemon.ingest.grouping import DOUBTED
 from daemon.ingest.incoming import Incoming
 from daemon.ingest.watch import has_loose_inodes
 from daemon.ledger.ledger import Ledger, ledger_path
@@ -59,7 +60,8 @@ def not_done(settings: Settings) -> list[str]:
     done: dict[str, bytes] = {}
     with suppress(sqlite3.Error, OSError), closing(Ledger.read_only(ledger_path(folders.state))) as ledger:
         done = {path: digest for path, digest, _ in ledger.drops()}
-        incoming.split.update(path for path, _, sha256 in ledger.drops() if sha256 is None)
+        unnamed = (path for path, digest, sha256 in ledger.drops() if sha256 is None and digest != DOUBTED)
+        incoming.split.update(unnamed)
         for path, digest, pack in ledger.packs():
             incoming.know(path, digest, pack.summary["mixes"])
     try:

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 from daemon.core.atomic import discard
 from daemon.core.logs import note
 from daemon.ingest.arrivals import DropState
+from daemon.ingest.grouping import DOUBTED
 from daemon.ledger.ledger import PACK
 from daemon.service.active_drop import ActiveDrop
 
@@ -58,7 +59,7 @@ def judge_anew(dispatcher: Dispatcher, drop: ActiveDrop) -> bool:
         return False
     incoming.forget(pack)
     incoming.doubted.add(pack)
-    ledger.forget_drops([pack])
+    ledger.record_drop(pack, DOUBTED, ledger.content_of(pack))  # the next life must know it, too
     dispatcher.arrivals.done.pop(pack, None)
     dispatcher.give_back(drop)
     dispatcher.settling.scan(dispatcher.clock())

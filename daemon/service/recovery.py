@@ -7,6 +7,7 @@ import logging
 from config.settings import Settings
 from daemon.core.logs import note
 from daemon.ingest.arrivals import Arrivals
+from daemon.ingest.grouping import DOUBTED
 from daemon.ingest.incoming import Incoming
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ledger.rebuild import open_or_rebuild
@@ -29,7 +30,9 @@ def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> tuple
     if interrupted or leftovers:
         note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
     for path, stat_digest, sha256 in ledger.drops():
-        if sha256 is None:
+        if stat_digest == DOUBTED:
+            incoming.doubted.add(path)
+        elif sha256 is None:
             incoming.split.add(path)
         else:
             arrivals.remember(path, stat_digest)

@@ -191,6 +191,27 @@ def test_a_stem_folder_split_by_an_incomplete_file_is_one_again_when_the_file_is
         assert "tests.daemon.fake_jobs:obedient" not in two.pool.calls
 
 
+def test_a_life_that_ends_before_the_folder_is_one_again_leaves_no_single_results(
+    life: Opener, settings: Settings
+) -> None:
+    with life() as one:
+        _split_by_a_partial_file(one, UNEQUAL)
+        one.until(lambda: one.settling.incoming.doubted)
+        one.pool.hold = True
+        one.turn(0.2)
+    assert ready(settings) == ["a", "b"]
+    with life() as two:
+        two.until(lambda: "amber stems" in ready(two.settings) and two.settled())
+
+        assert ready(two.settings) == ["amber stems"]
+        assert two.ledger.count("ready") == 1
+    with life() as three:
+        three.turn(0.5)
+
+        assert ready(three.settings) == ["amber stems"]
+        assert "tests.daemon.fake_jobs:obedient" not in three.pool.calls
+
+
 def test_what_was_delivered_elsewhere_too_stays_when_the_folder_is_one_again(life: Opener) -> None:
     with life() as one:
         drop(one.settings, "lone.wav", UNEQUAL)
