@@ -32,16 +32,17 @@ def pending_corrections(ready: Path, quiet_s: float = 1.0) -> list[Pending]:
             names = [e.name for e in entries if e.name[0] != "." and e.is_dir(follow_symlinks=False)]
     except OSError:
         return []
-    return [found for name in sorted(names) if (found := _pending(ready / name, quiet_s))]
+    return [found for name in sorted(names) if (found := _pending(ready, name, quiet_s))]
 
 
-def _pending(folder: Path, quiet_s: float) -> Pending | None:
+def _pending(ready: Path, name: str, quiet_s: float) -> Pending | None:
+    folder = os.path.join(ready, name)  # there may be ten thousand: no path object for each look at each
     try:
-        facts = os.lstat(folder / CORRECTION_FILE)
+        facts = os.lstat(os.path.join(folder, CORRECTION_FILE))
         if abs(time.time() - facts.st_mtime) < quiet_s:
             return None
         within = os.lstat(folder).st_mode
     except OSError:
         return None
     marks = (facts.st_ino, facts.st_size, facts.st_mtime_ns, facts.st_ctime_ns, facts.st_mode, within)
-    return Pending(folder, "-".join(map(str, marks)))
+    return Pending(Path(folder), "-".join(map(str, marks)))

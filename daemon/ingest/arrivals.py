@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from enum import StrEnum
+from heapq import nsmallest
 from operator import attrgetter
 
 from daemon.ingest.grouping import Candidate
@@ -186,10 +187,12 @@ class Arrivals:
         )
         return self.awaited(now) or min(ready, key=TURN, default=None)
 
-    def in_order(self, entries: Iterable[PendingDrop]) -> list[PendingDrop]:
-        """As they are to be started; held ones last."""
+    def first(self, count: int, entries: Iterable[PendingDrop]) -> list[PendingDrop]:
+        """So many of them as they are to be started; held ones last."""
         rank = {key: number for number, key in enumerate(self.front)}
-        return sorted(entries, key=lambda e: (e.key in self.held, rank.get(e.key, len(rank)), e.turn, e.key))
+        return nsmallest(
+            count, entries, lambda e: (e.key in self.held, rank.get(e.key, len(rank)), e.turn, e.key)
+        )
 
     def start(self, key: str) -> None:
         entry = self.entries[key]

@@ -46,7 +46,7 @@ def service_facts(
         "arriving_count": len(arriving),
         "waiting_count": len(waiting),
         "arriving": [_line(entry, now, arrivals) for entry in arriving[:SHOWN]],
-        "waiting": [_line(entry, now, arrivals) for entry in arrivals.in_order(waiting)[:SHOWN]],
+        "waiting": [_line(entry, now, arrivals) for entry in arrivals.first(SHOWN, waiting)],
         "waiting_s": round(sum(dispatcher.pace.expected_s(e.candidate) for e in waiting), 1),
         "running": [
             {
