@@ -88,6 +88,11 @@ class Belief:
         """Probability that there is no key."""
         return max(0.0, 1 - float(self.scales.sum()))
 
+    @property
+    def keyless(self) -> bool:
+        """Whether "no key" is likelier than all keys together: music with one of many keys has a key."""
+        return self.none > 0.5
+
     def pooled(self, others: tuple[Belief, Belief], fit: Floats) -> Belief:
         """All opinions on the 24 keys and none, each to the power of its share, times what the notes say
         (a logarithmic opinion pool: Genest and Zidek, Statist. Sci. 1, 1986). The scales of one key share
@@ -166,7 +171,7 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     home = track.part(0, end)
     others, fit = judge_as_record(home)
     pool = first.pooled(others, fit)
-    if pool.confidence <= pool.none:
+    if pool.keyless:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     return _describe(pool.calibrated().dimmed(clearness(track)), changes, _profile(levels[:end]))
 

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from music21 import key as m21key
 
+from analyzers.harmony import key as key_room
 from analyzers.harmony.key import MODES, Belief, clearness, find_key, profile_fit
 from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
@@ -176,6 +177,24 @@ def test_all_must_find_no_key_before_there_is_none() -> None:
     assert nothing.pooled((nothing, nothing), np.zeros((12, 2), np.float32)).none > 0.9
     sure = belief_in(3, minor=0.9)
     assert nothing.pooled((sure, sure), np.zeros((12, 2), np.float32)).best == (3, 1)
+
+
+@pytest.mark.parametrize(("left", "said"), [(0.4, True), (0.6, False)])
+def test_a_key_that_is_there_but_doubtful_is_offered(
+    monkeypatch: pytest.MonkeyPatch, left: float, said: bool
+) -> None:
+    """No one key is as likely as none, but all of them together are: driven guitars without thirds, say."""
+    scales = np.full((12, 6), 0.8 * (1 - left) / 72, np.float32)
+    scales[3, MODES.index("minor")] += np.float32(0.2 * (1 - left))
+    every = Belief(scales)
+    assert every.confidence < every.none
+    monkeypatch.setattr(key_room, "judge", lambda _: every)
+    monkeypatch.setattr(
+        key_room, "judge_as_record", lambda _: ((every, every), np.zeros((12, 2), np.float32))
+    )
+    key = key_of(accompaniment(moved(MINOR, 3)))
+    assert (key.tonic, key.mode) == (("E flat", "minor") if said else (None, None))
+    assert key.confidence < 0.2  # "check by ear"
 
 
 @pytest.mark.parametrize(
