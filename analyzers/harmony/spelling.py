@@ -145,7 +145,12 @@ def note_name(pitch_class: int, first: int) -> str:
 
 def first_fifth(tonic: str, mode: str) -> int:
     """Where the twelve places begin that the notes and chords of a key are named from (`note_name`)."""
-    return signature(pitch_class_of(tonic), mode) - (MINOR_BELOW if is_minor(mode) else MAJOR_BELOW)
+    return _first_of(signature(pitch_class_of(tonic), mode), is_minor(mode))
+
+
+def _first_of(sf: int, minor: bool) -> int:
+    """No note far from a key of many flats gets a double flat: D is read at a glance, not E double flat."""
+    return max(sf - (MINOR_BELOW if minor else MAJOR_BELOW), FEWEST)
 
 
 def chord_label(root: int, quality: str, sf: int = 0, minor: bool = False) -> str:
@@ -154,7 +159,7 @@ def chord_label(root: int, quality: str, sf: int = 0, minor: bool = False) -> st
     Twelve places on the line of fifths around the key; in minor the raised seventh (G sharp in
     A minor) comes before the lowered first (A flat).
     """
-    return short_name(note_name(root, sf - (MINOR_BELOW if minor else MAJOR_BELOW))) + CHORD_SUFFIXES[quality]
+    return short_name(note_name(root, _first_of(sf, minor))) + CHORD_SUFFIXES[quality]
 
 
 def short_name(note: str) -> str:

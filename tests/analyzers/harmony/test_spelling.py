@@ -184,5 +184,15 @@ def test_notes_and_chords_of_a_key_have_one_spelling() -> None:
             assert label == short_name(note_name(pc, first_fifth(tonic, mode)))
 
 
+@pytest.mark.parametrize("mode", ["major", "minor"])
+@pytest.mark.parametrize("pc", range(12))
+def test_no_root_needs_a_double_flat_and_the_scale_keeps_its_own_notes(pc: int, mode: str) -> None:
+    """A lead sheet in D flat major writes D, not E double flat (common practice)."""
+    first = first_fifth(tonic_name(pc, mode), mode)
+    names = [note_name(root, first) for root in range(12)]
+    assert not [name for name in names if "double flat" in name]
+    assert set(scale_names(pc, mode)) <= set(names)
+
+
 def test_no_chord_is_read_as_none() -> None:
     assert parse_chord("N") is None
