@@ -46,9 +46,13 @@ class Visible:
         """What a published folder says about this content, or None. The ledger learns of it."""
         self.look()
         place = self._place.get(sha256)
+        if place is None:
+            return None
         known = self.ledger.find(sha256)
-        if place is None or known is None or (known.outcome, known.folder) == place:
-            return known if place else None
+        if known is None:  # published by us, and the ledger could not be written since
+            return report_of(self.roots[place[0]] / place[1], place[0])
+        if (known.outcome, known.folder) == place:
+            return known
         moved = replace(known, outcome=place[0], folder=place[1])
         self.ledger.put_all([moved])
         return moved

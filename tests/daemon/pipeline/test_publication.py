@@ -120,6 +120,29 @@ def test_a_failing_step_leaves_nothing_visible(
     assert (staged / "a.wav").exists()
 
 
+def test_what_is_published_is_known_though_ledger_and_intent_are_lost_before_the_record(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    folders = Folders(**{name: tmp_path / name for name in ("incoming", "ready", "rejected", "state")})
+    staged = result_with_stems(folders.ready / ".staging" / "job-1", "bass.wav")
+    folders.rejected.mkdir()
+    ledger = Ledger.open(folders.state / "ledger.sqlite3")
+    results = Results(folders, ledger)
+
+    def lost(*_: object) -> None:
+        (folders.state / "underway").rename(tmp_path / "gone")
+        raise MachineError("the ledger", "it was removed", "none")
+
+    monkeypatch.setattr(ledger, "record", lost)
+    with pytest.raises(MachineError):
+        results.appear(staged, Record("aa" * 32, "ready", "beat", "beat"), "beat", b"")
+    known = results.known("aa" * 32)
+    ledger.close()
+
+    assert known is not None
+    assert known.folder == "beat"
+
+
 def test_a_taken_name_gets_a_number_whatever_its_case(staged: Path) -> None:
     root = staged.parents[1]
     (root / "BEAT").mkdir()
