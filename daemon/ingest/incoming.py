@@ -22,6 +22,7 @@ from daemon.ingest.grouping import (
     owner,
 )
 from daemon.ingest.scan import Listing, fact_of, look
+from daemon.ledger.ledger import Record
 
 
 @dataclass(slots=True)
@@ -89,11 +90,21 @@ class Incoming:
         """The zip that a drop lies in, or the drop's own path."""
         return next((zipped for zipped in self.packs if key.startswith(f"{zipped}/")), key)
 
+    def recall(
+        self, drops: Iterable[tuple[str, bytes, str | None]], packs: Iterable[tuple[str, bytes, Record]]
+    ) -> None:
+        """Which folders and zips were split, or doubted, in an earlier life, by the ledger's rows."""
+        for key, stat_digest, sha256 in drops:
+            if stat_digest == DOUBTED:
+                self.doubted.add(key)
+            elif sha256 is None:
+                self.split.add(key)
+        for key, stat_digest, pack in packs:
+            if stat_digest != DOUBTED:
+                self.know(key, stat_digest, pack.summary["mixes"])
+
     def know(self, key: str, stat_digest: bytes, mixes: dict[str, list[str]]) -> None:
-        """From now on the files of this folder or zip are drops of their own (unless that is doubted)."""
-        if stat_digest == DOUBTED:
-            self.doubted.add(key)
-            return
+        """From now on the files of this folder or zip are drops of their own."""
         self.mixes[key] = mixes
         self.doubted.discard(key)
         if (self.root / key).is_dir():

@@ -19,7 +19,6 @@ from daemon.core.lookup import the_one
 from daemon.core.oserrors import plainly
 from daemon.core.text import enumerated, one_line
 from daemon.ingest.arrivals import Arrivals
-from daemon.ingest.grouping import DOUBTED
 from daemon.ingest.incoming import Incoming
 from daemon.ingest.watch import has_loose_inodes
 from daemon.ledger.ledger import Ledger, ledger_path
@@ -60,10 +59,7 @@ def not_done(settings: Settings) -> list[str]:
     done: dict[str, bytes] = {}
     with suppress(sqlite3.Error, OSError), closing(Ledger.read_only(ledger_path(folders.state))) as ledger:
         done = {path: digest for path, digest, _ in ledger.drops()}
-        unnamed = (path for path, digest, sha256 in ledger.drops() if sha256 is None and digest != DOUBTED)
-        incoming.split.update(unnamed)
-        for path, digest, pack in ledger.packs():
-            incoming.know(path, digest, pack.summary["mixes"])
+        incoming.recall(ledger.drops(), ledger.packs())
     try:
         candidates, _ = incoming.full()
     except OSError as error:

@@ -29,13 +29,8 @@ def recover(settings: Settings, incoming: Incoming, arrivals: Arrivals) -> tuple
     leftovers = clear_leftovers(settings, PREFIX)
     if interrupted or leftovers:
         note(log, logging.INFO, "after an interruption", interrupted=interrupted, leftovers=leftovers)
+    incoming.recall(ledger.drops(), ledger.packs())
     for path, stat_digest, sha256 in ledger.drops():
-        if stat_digest == DOUBTED:
-            incoming.doubted.add(path)
-        elif sha256 is None:
-            incoming.split.add(path)
-        else:
+        if sha256 is not None and stat_digest != DOUBTED:
             arrivals.remember(path, stat_digest)
-    for path, stat_digest, pack in ledger.packs():
-        incoming.know(path, stat_digest, pack.summary["mixes"])
     return ledger, remark
