@@ -1,7 +1,5 @@
 """From a waiting drop to its result: gives the steps of each drop to workers and acts on what they mean
-(`daemon.pipeline.steps`).
-
-Between the steps the ledger knows the content and its failures. All methods run in the main loop's thread.
+(`daemon.pipeline.steps`). All methods run in the main loop's thread.
 """
 
 from __future__ import annotations
@@ -35,7 +33,7 @@ from daemon.pipeline.steps import RUN, Step, decide, worn_out
 from daemon.report.rejection import stage_rejection, way_to_board
 from daemon.service.active_drop import PREFIX, ActiveDrop
 from daemon.service.pace import Pace
-from daemon.service.pack_split import close_questions, judge_anew, split, withdraw_singles
+from daemon.service.pack_split import close_questions, digest_of, judge_anew, split, withdraw_singles
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
 log = logging.getLogger("beatintake.dispatcher")
@@ -199,13 +197,14 @@ class Dispatcher:
         if self.fresh_state(drop) is not DropState.UNCHANGED:
             self.give_back(drop)
             return
+        withdraw_singles(self, drop, known)
         self.ledger.record_drop(drop.key, drop.stat_digest, known.sha256)
         self.known_count += 1
         self.results.drop_part(drop.earlier)
         self.arrivals.finish(drop.key, self.clock())
         self.close(drop)
-        facts = {"drop": drop.key, "outcome": known.outcome, "folder": known.folder}
-        note(log, logging.INFO, "same bytes as before: nothing to do", **facts)
+        place = {"outcome": known.outcome, "folder": known.folder}
+        note(log, logging.INFO, "same bytes as before: nothing to do", drop=drop.key, **place)
 
     def _publish(self, drop: ActiveDrop, result: JobResult) -> None:
         if self.fresh_state(drop) is not DropState.UNCHANGED:
@@ -225,12 +224,13 @@ class Dispatcher:
         assert drop.staging is not None
         require_outputs(self.settings.folders)
         close_questions(self, drop, record.sha256)
-        record = self.results.appear(drop.staging, record, drop.key, drop.stat_digest, drop.earlier)
+        known_by = digest_of(self, drop, record)
+        record = self.results.appear(drop.staging, record, drop.key, known_by, drop.earlier)
         drop.staging = None
         self.arrivals.finish(drop.key, self.clock())
         self.close(drop)
+        withdraw_singles(self, drop, record)
         if record.outcome == "ready":
-            withdraw_singles(self, drop)
             self.ready_count += 1
             self.pace.learn(drop.candidate, self.clock() - drop.begun - drop.halted_s)
             note(log, logging.INFO, "ready", drop=drop.key, folder=record.folder, sha256=record.sha256[:12])

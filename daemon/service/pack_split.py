@@ -14,7 +14,7 @@ from daemon.core.atomic import discard
 from daemon.core.logs import note
 from daemon.ingest.arrivals import DropState
 from daemon.ingest.grouping import DOUBTED
-from daemon.ledger.ledger import PACK
+from daemon.ledger.ledger import PACK, Record
 from daemon.service.active_drop import ActiveDrop
 
 if TYPE_CHECKING:
@@ -67,14 +67,19 @@ def judge_anew(dispatcher: Dispatcher, drop: ActiveDrop) -> bool:
     return True
 
 
-def withdraw_singles(dispatcher: Dispatcher, drop: ActiveDrop) -> None:
+def digest_of(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -> bytes:
+    """By what the ledger knows that the drop is done: a doubted folder is only when `withdraw_singles` is."""
+    doubted = record.outcome == "ready" and drop.key in dispatcher.settling.incoming.doubted
+    return DOUBTED if doubted else drop.stat_digest
+
+
+def withdraw_singles(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -> None:
     """The folder was split because a file was incomplete, and is the stems of one beat after all: what was
     published of its single files goes, apart from what people keep there.
     """
     incoming, ledger = dispatcher.settling.incoming, dispatcher.ledger
-    if drop.key not in incoming.doubted:
+    if record.outcome != "ready" or drop.key not in incoming.doubted:
         return
-    incoming.doubted.discard(drop.key)
     places: dict[str, list[str]] = {}
     for path, _, sha256 in ledger.drops():
         if sha256 is not None:
@@ -82,6 +87,8 @@ def withdraw_singles(dispatcher: Dispatcher, drop: ActiveDrop) -> None:
     for sha256, paths in places.items():
         if all(path.startswith(f"{drop.key}/") for path in paths):
             dispatcher.results.drop_part(ledger.find(sha256))
+    ledger.record_drop(drop.key, drop.stat_digest, record.sha256)
+    incoming.doubted.discard(drop.key)
 
 
 def close_questions(dispatcher: Dispatcher, drop: ActiveDrop, sha256: str | None) -> None:

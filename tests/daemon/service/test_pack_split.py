@@ -16,8 +16,10 @@ from config.settings import Settings
 from daemon.core.errors import BeatintakeError
 from daemon.ingest.grouping import Candidate
 from daemon.ingest.incoming import Incoming
+from daemon.ledger.ledger import Record
 from daemon.ops.status import as_lines, read_status
 from daemon.pipeline.answers import store_answer, stored_answer
+from daemon.pipeline.publication import Results
 from daemon.service.control import answer_question
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.service_kit import drop, ready, reason, rejected, settings_for
@@ -209,6 +211,38 @@ def test_a_life_that_ends_before_the_folder_is_one_again_leaves_no_single_result
         three.turn(0.5)
 
         assert ready(three.settings) == ["amber stems"]
+        assert "tests.daemon.fake_jobs:obedient" not in three.pool.calls
+
+
+@pytest.mark.parametrize("after", [0, 1])
+def test_a_life_that_ends_while_the_single_results_are_withdrawn_is_taken_up_by_the_next(
+    life: Opener, settings: Settings, monkeypatch: pytest.MonkeyPatch, after: int
+) -> None:
+    """Killed when the whole result is recorded, or when one of the two others is gone."""
+    real, gone = Results.drop_part, []
+
+    def until_killed(self: Results, part: Record | None) -> None:
+        if "amber stems" in ready(settings):
+            if len(gone) == after:
+                raise KeyboardInterrupt
+            gone.append(part)
+        real(self, part)
+
+    with monkeypatch.context() as patch, life() as one:
+        patch.setattr(Results, "drop_part", until_killed)
+        _split_by_a_partial_file(one, UNEQUAL)
+        with pytest.raises(KeyboardInterrupt):
+            one.until(lambda: False)
+    assert len(ready(settings)) == 3 - after
+    with life() as two:
+        two.until(lambda: ready(settings) == ["amber stems"] and two.settled())
+
+        assert two.ledger.count("ready") == 1
+    with life() as three:
+        three.turn(0.5)
+
+        assert ready(settings) == ["amber stems"]
+        assert not three.settling.incoming.doubted
         assert "tests.daemon.fake_jobs:obedient" not in three.pool.calls
 
 
