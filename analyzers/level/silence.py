@@ -40,6 +40,7 @@ TONAL = 0.3  # share of power in lines that no mains hum explains: notes
 STOPPED, STOP_S = 0.1, 0.002  # a bed that stays so far (20 dB) below its usual magnitude so long has stopped
 BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
 FLOOR_S = 60.0  # the floor is measured over no more than this before the music
+OFFSET_CLEAR = 3.0  # an offset is this often the spread of what lies on it
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
 
@@ -82,9 +83,13 @@ def _no_sound() -> LeadIn:
 
 
 def _offset(signal: Signal, threshold: float) -> Floats:
-    """Constant offset of each channel before the music [shape=(channels,)]; zeros where it starts at once."""
+    """Constant offset of each channel before the music [shape=(channels,)]; zeros where it starts at once.
+
+    A bed may lie on it. Music that begins so far from zero is found at its first sample all the same.
+    """
     head = signal.samples[: max(1, round(0.01 * signal.rate))]
     flat = np.ptp(head, axis=0) < 2 * threshold
+    flat |= np.abs(head.mean(axis=0)) > OFFSET_CLEAR * head.std(axis=0)
     out: Floats = np.where(flat, head.mean(axis=0), 0).astype(np.float32)
     return out
 
@@ -157,7 +162,9 @@ def _start_over_bed(
     """
     size, (over, loud) = max(1, round(FRAME_S * rate)), span
     learn = max(1, min(round(BED_LOOK_S / FRAME_S), (loud - over) // size))
-    frames = rise_frames(blocks_of(mono, 4096 * size, over, len(quiet)), rate, size, learn)
+    offset = np.mean(mono[over : over + learn * size])
+    pieces = (piece - offset for piece in blocks_of(mono, 4096 * size, over, len(quiet)))
+    frames = rise_frames(pieces, rate, size, learn)
     if frames is None:
         return None
     rise, sure = (over + frame * size for frame in frames)

@@ -85,6 +85,23 @@ def test_hiss_is_no_music(lead_in_s: float, level: float) -> None:
     assert answer.noise_floor_dbfs == pytest.approx(level, abs=1)
 
 
+@pytest.mark.parametrize("level", [-70, -55])
+@pytest.mark.parametrize("lead_in_s", [0.1, 0.6])
+def test_hiss_on_an_offset_is_no_music(lead_in_s: float, level: float) -> None:
+    samples, start = after(lead_in_s, bed=0.04 + white(lead_in_s + 4, level))
+    answer = found(samples)
+    assert answer.first_sound_s == pytest.approx(start / RATE, abs=0.002)
+    assert answer.noise_floor_dbfs == pytest.approx(level, abs=1)
+
+
+def test_music_that_begins_far_from_zero_is_found_at_its_first_sample() -> None:
+    """A low note cut at its crest: for 10 ms it looks like an offset."""
+    t = np.arange(2 * RATE) / RATE
+    note = 0.5 * np.cos(2 * np.pi * 12 * t)
+    assert np.abs(note[: RATE // 100].mean()) > 3 * note[: RATE // 100].std()
+    assert found(np.column_stack([note, note]).astype(np.float32)).first_sound_sample == 0
+
+
 @pytest.mark.parametrize("bed", ["hiss", "crackle"])
 @pytest.mark.parametrize("lead_in_s", [0.03, 0.055, 0.09])
 def test_a_moment_of_noise_before_held_music_is_no_music(lead_in_s: float, bed: str) -> None:
