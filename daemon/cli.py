@@ -225,6 +225,10 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")
     arguments = build_parser().parse_args(argv)
     os.environ.setdefault("PYDANTIC_DISABLE_PLUGINS", "__all__")  # none is used
+    if arguments.command == "run":
+        from daemon.core import openssl
+
+        openssl.leave_out()
     gc.disable()  # none of what is loaded now becomes garbage: a seventh of the time of a short command
     from config.load import InvalidConfig
     from daemon import commands

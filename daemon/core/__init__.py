@@ -11,6 +11,7 @@ __all__ = [
     "logs",
     "lookup",
     "names",
+    "openssl",
     "oserrors",
     "private",
     "problems",

@@ -24,6 +24,8 @@ MAIN = """
 import json, sys
 from pathlib import Path
 sys.path[:0] = [{repository!r}]
+from daemon.core import openssl
+openssl.leave_out()  # as the command does
 from config.settings import Settings
 from daemon.ingest import settling
 from daemon.service import board_refresh
