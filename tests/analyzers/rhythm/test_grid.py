@@ -150,6 +150,20 @@ def test_one_step_is_one_step() -> None:
     assert change == pytest.approx(0.5 + first * 48, abs=0.02)
 
 
+def test_a_step_is_found_where_one_of_its_sides_explains_half_of_the_song() -> None:
+    spec = random_spec(6_001_010)
+    samples, truth = render(spec)
+    assert truth.tempo_changes
+    features = Features(Signal(samples.astype(np.float32), spec.rate))
+    grid = find_grid(features, find_lead_in(features))
+
+    assert grid.constant_tempo is False
+    assert len(grid.tempo_curve) == 2
+    assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.005)
+    beats = np.array([at for at, _ in truth.as_row("")["beats"]])
+    assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.98
+
+
 def test_grid_reaches_back_over_a_beatless_intro() -> None:
     drums = even(120.0, 16.5, 60.0)
     chords = [(0.5 + 2.0 * k, tone((220.0, 261.63, 196.0, 174.61)[k % 4], 1.95, 0.05), 1.0) for k in range(8)]
