@@ -200,9 +200,7 @@ class Ledger:
     # --- drops --------------------------------------------------------------------------------------------
 
     def drops(self) -> Iterable[tuple[str, bytes, str | None]]:
-        """(path, stat digest, sha256) of every drop that is done; sha256 None: a folder found to be no
-        stems.
-        """
+        """(path, stat digest, sha256) of every done drop; sha256 None: a folder found to be no stems."""
         for path, mark, sha256 in self._db.execute("SELECT path, fingerprint, sha256 FROM drops"):
             yield os.fsdecode(path), mark, sha256
 
@@ -210,6 +208,11 @@ class Ledger:
         """The content that this place held when it was done; None when it was not, or was no stems."""
         row = self._db.execute("SELECT sha256 FROM drops WHERE path=?", (os.fsencode(path),)).fetchone()
         return row[0] if row else None
+
+    def paths_of(self, sha256: str) -> list[str]:
+        """The places that held this content when they were done."""
+        rows = self._db.execute("SELECT path FROM drops WHERE sha256=? ORDER BY path", (sha256,))
+        return [os.fsdecode(path) for (path,) in rows]
 
     def deliveries(self) -> Iterator[tuple[str, str, str, str | None]]:
         """(path, sha256, name and producer of the result) of every done drop whose path says another name."""
@@ -223,17 +226,13 @@ class Ledger:
 
     def at(self, path: str) -> list[Record]:
         """What became of the drop at a path: one record, or none."""
-        rows = self._db.execute(
-            "SELECT contents.* FROM drops JOIN contents USING(sha256) WHERE path=?", (os.fsencode(path),)
-        )
-        return [record_of(row) for row in rows]
+        query = "SELECT contents.* FROM drops JOIN contents USING(sha256) WHERE path=?"
+        return [record_of(row) for row in self._db.execute(query, (os.fsencode(path),))]
 
     def packs(self) -> list[tuple[str, bytes, Record]]:
         """(path, stat digest, record) of every folder or zip of several beats."""
-        rows = self._db.execute(
-            "SELECT path, fingerprint, contents.* FROM drops JOIN contents USING(sha256) WHERE outcome=?",
-            (PACK,),
-        )
+        query = "SELECT path, fingerprint, contents.* FROM drops JOIN contents USING(sha256) WHERE outcome=?"
+        rows = self._db.execute(query, (PACK,))
         return [(os.fsdecode(path), mark, record_of(tuple(row))) for path, mark, *row in rows]
 
     def record_drop(self, path: str, stat_digest: bytes, sha256: str | None) -> None:

@@ -58,28 +58,30 @@ def answers_by_file(dispatcher: Dispatcher) -> bool:
 
 def judge_again(dispatcher: Dispatcher, sha256: str) -> None:
     """A person said what a folder or zip is: it is taken again. What is published stays."""
-    ledger, incoming = dispatcher.ledger, dispatcher.settling.incoming
-    record = ledger.find(sha256)
-    paths = [path for path, _, known in ledger.drops() if known == sha256]
+    record = dispatcher.ledger.find(sha256)
     if record is None:
         return
-    ledger.forget(sha256)
+    paths = _forget(dispatcher, sha256)
     for path in paths:
-        incoming.forget(path)
-        dispatcher.arrivals.done.pop(path, None)
+        dispatcher.settling.incoming.forget(path)
     if record.summary.get("question"):
         discard(dispatcher.results.folder_of(record))
     note(log, logging.INFO, "taken again after an answer", drop=", ".join(paths) or sha256[:12])
 
 
-def retry(dispatcher: Dispatcher, sha256: str) -> None:
-    """Forget a rejection, so that the drop is taken again at the next look."""
-    ledger = dispatcher.ledger
-    record = ledger.find(sha256)
-    paths = [path for path, _, known in ledger.drops() if known == sha256]
-    ledger.forget(sha256)
+def _forget(dispatcher: Dispatcher, sha256: str) -> list[str]:
+    """What was done with this content; returns the places that hold it, which are taken at the next look."""
+    paths = dispatcher.ledger.paths_of(sha256)
+    dispatcher.ledger.forget(sha256)
     for path in paths:
         dispatcher.arrivals.done.pop(path, None)
+    return paths
+
+
+def retry(dispatcher: Dispatcher, sha256: str) -> None:
+    """Forget a rejection, so that the drop is taken again at the next look."""
+    record = dispatcher.ledger.find(sha256)
+    paths = _forget(dispatcher, sha256)
     if record and record.outcome == "rejected" and dispatcher.results.visible.holds(record):
         discard(dispatcher.results.folder_of(record))
     note(log, logging.INFO, "to be tried again", drop=", ".join(paths) or sha256[:12])
