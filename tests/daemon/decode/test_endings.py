@@ -9,6 +9,7 @@ from __future__ import annotations
 import io
 import random
 import struct
+import time
 
 import pytest
 import soundfile as sf
@@ -61,6 +62,28 @@ def test_a_flac_says_by_its_frames_what_its_header_cannot() -> None:
     assert ending(unknown[:-1]) is Ending.SHORT
     assert ending(flac_claiming(data, RATE + 1)) is Ending.SHORT
     assert ending(data + b"TAG" + bytes(125)) is Ending.WHOLE  # an ID3v1 tag behind it
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_the_last_frame_of_a_flac_may_be_large(seed: int) -> None:
+    """Loud noise of 24 bits hardly packs: 24 kB, of which many begin as a sync code does."""
+    rows = 8 * 4096  # whole frames
+    data = file_bytes(noise(1.0, seed=seed, level=0.3)[:rows], format="FLAC", subtype="PCM_24")
+
+    assert data[-20_000:].count(b"\xff") > 64
+    assert ending(data) is Ending.WHOLE
+    assert ending(data[:-1]) is Ending.SHORT
+
+
+def test_what_is_full_of_frame_headers_costs_no_time() -> None:
+    data = file_bytes(noise(1.0, level=0.3), format="FLAC", subtype="PCM_24")
+    first = data.index(b"\xff\xf8")
+    hostile = bytearray(data[:first] + data[first : first + 12] * 100_000)
+    hostile[4 + 4 + 7 : 4 + 4 + 10] = b"\xff\xff\xff"  # the largest frame that can be claimed
+    begun = time.process_time()
+
+    assert ending(bytes(hostile)) is Ending.SHORT
+    assert time.process_time() - begun < 5.0
 
 
 def test_the_check_sums_are_those_of_the_standard() -> None:
