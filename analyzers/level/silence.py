@@ -88,9 +88,9 @@ def _offset(signal: Signal, threshold: float) -> Floats:
     A bed may lie on it. Music that begins so far from zero is found at its first sample all the same.
     """
     head = signal.samples[: max(1, round(0.01 * signal.rate))]
-    flat = np.ptp(head, axis=0) < 2 * threshold
-    flat |= np.abs(head.mean(axis=0)) > OFFSET_CLEAR * head.std(axis=0)
-    out: Floats = np.where(flat, head.mean(axis=0), 0).astype(np.float32)
+    offset = head.mean(axis=0)
+    flat = (np.ptp(head, axis=0) < 2 * threshold) | (np.abs(offset) > OFFSET_CLEAR * head.std(axis=0))
+    out: Floats = np.where(flat, offset, 0).astype(np.float32)
     return out
 
 

@@ -47,7 +47,7 @@ def last_sample(tail: bytes, info: StreamInfo) -> int | None:
 
 
 def _header(head: bytes, info: StreamInfo) -> int | None:
-    """The sample that the frame ends on; None when this is no frame header."""
+    """The sample that the frame ends on; None when what a `SYNC` begins is no frame header."""
     if len(head) < 6 or head[3] & 1:
         return None
     number, length = _coded_number(head[4:11])

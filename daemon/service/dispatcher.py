@@ -1,5 +1,5 @@
 """From a waiting drop to its result: gives the steps of each drop to workers and acts on what they mean
-(`daemon.pipeline.steps`). All methods run in the main loop's thread.
+(`daemon.pipeline.steps`). Between them the ledger knows content and failures. All in the main loop's thread.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from daemon.pipeline.steps import RUN, Step, decide, worn_out
 from daemon.report.rejection import stage_rejection, way_to_board
 from daemon.service.active_drop import PREFIX, ActiveDrop
 from daemon.service.pace import Pace
-from daemon.service.pack_split import close_questions, digest_of, judge_anew, split, withdraw_singles
+from daemon.service.pack_split import close_questions, judge_anew, known_by, split, withdraw_singles
 from daemon.workers.pool import Died, Done, Failed, Stage, WorkerEvent, WorkerPool
 
 log = logging.getLogger("beatintake.dispatcher")
@@ -224,8 +224,8 @@ class Dispatcher:
         assert drop.staging is not None
         require_outputs(self.settings.folders)
         close_questions(self, drop, record.sha256)
-        known_by = digest_of(self, drop, record)
-        record = self.results.appear(drop.staging, record, drop.key, known_by, drop.earlier)
+        digest = known_by(self, drop, record)
+        record = self.results.appear(drop.staging, record, drop.key, digest, drop.earlier)
         drop.staging = None
         self.arrivals.finish(drop.key, self.clock())
         self.close(drop)

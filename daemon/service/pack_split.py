@@ -67,19 +67,23 @@ def judge_anew(dispatcher: Dispatcher, drop: ActiveDrop) -> bool:
     return True
 
 
-def digest_of(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -> bytes:
-    """By what the ledger knows that the drop is done: a doubted folder is only when `withdraw_singles` is."""
-    doubted = record.outcome == "ready" and drop.key in dispatcher.settling.incoming.doubted
-    return DOUBTED if doubted else drop.stat_digest
+def _is_one_again(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -> bool:
+    """Was the folder split because a file was incomplete, and is it the stems of one beat after all?"""
+    return record.outcome == "ready" and drop.key in dispatcher.settling.incoming.doubted
+
+
+def known_by(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -> bytes:
+    """The digest in the ledger: one that is one again is done only when `withdraw_singles` is."""
+    return DOUBTED if _is_one_again(dispatcher, drop, record) else drop.stat_digest
 
 
 def withdraw_singles(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -> None:
-    """The folder was split because a file was incomplete, and is the stems of one beat after all: what was
-    published of its single files goes, apart from what people keep there.
+    """What was published of the single files of a folder that is one again goes, apart from what people keep
+    there.
     """
-    incoming, ledger = dispatcher.settling.incoming, dispatcher.ledger
-    if record.outcome != "ready" or drop.key not in incoming.doubted:
+    if not _is_one_again(dispatcher, drop, record):
         return
+    ledger = dispatcher.ledger
     places: dict[str, list[str]] = {}
     for path, _, sha256 in ledger.drops():
         if sha256 is not None:
@@ -88,7 +92,7 @@ def withdraw_singles(dispatcher: Dispatcher, drop: ActiveDrop, record: Record) -
         if all(path.startswith(f"{drop.key}/") for path in paths):
             dispatcher.results.drop_part(ledger.find(sha256))
     ledger.record_drop(drop.key, drop.stat_digest, record.sha256)
-    incoming.doubted.discard(drop.key)
+    dispatcher.settling.incoming.doubted.discard(drop.key)
 
 
 def close_questions(dispatcher: Dispatcher, drop: ActiveDrop, sha256: str | None) -> None:
