@@ -1,8 +1,8 @@
 """A pulse that moves: beat by beat where no constant lattice fits.
 
 1. A tempogram (autocorrelation in 8 s windows, combed) and its smoothest strong path give the local period.
-2. Dynamic programming places pulses on strong onsets at that period (Ellis, "Beat tracking by dynamic
-   programming", JNMR 36(1), 2007).
+2. Dynamic programming places pulses on strong onsets at that period, once loosely and once tightly (Ellis,
+   "Beat tracking by dynamic programming", JNMR 36(1), 2007).
 3. The fine level curves, folded along the pulses, give each stretch's lag; pulses move by it. The windows
    shrink from 8 to 3 s, so that the map follows the music no closer than the evidence goes.
 
@@ -25,12 +25,17 @@ TEMPO_STEP = 0.005
 WINDOW_S, HOP_S = 8.0, 1.0
 STRAY, EDGE = 0.06, 8  # natural log from the local period of a stray pulse; so many at each end are looked at
 CURVE_STEP = 2  # onset frames
-TIGHTNESS = 180.0  # weight of an even pulse against strong onsets
+# Weight of an even pulse against strong onsets: hands may follow the first; the second does not let the
+# few soft attacks of an introduction lead it away from the tempo
+TIGHTNESS = (180.0, 2500.0)
 
 
-def pulse_maps(onsets: Onsets, rise: FloatArray, period_s: float) -> tuple[FloatArray, FloatArray | None]:
+def pulse_maps(
+    onsets: Onsets, rise: FloatArray, period_s: float
+) -> tuple[tuple[FloatArray, FloatArray | None], ...]:
     """Pulse times through the whole file [shape=(n,)], n >= 2: of a tempo that wanders about `period_s`, and
     of one that may jump; the latter is None when the tempo never leaves what the first one follows.
+    A pair for each `TIGHTNESS`.
 
     rise : `fine_rise` of the onsets
     """
@@ -42,15 +47,18 @@ def pulse_maps(onsets: Onsets, rise: FloatArray, period_s: float) -> tuple[Float
     near = np.abs(offsets) < WANDER + TEMPO_STEP / 2
     attacks = _attacks(strength)
 
-    def along(local: FloatArray) -> FloatArray:
-        pulses = _place(attacks, onsets.rate / CURVE_STEP, times, local)
+    def along(local: FloatArray, tightness: float) -> FloatArray:
+        pulses = _place(attacks, onsets.rate / CURVE_STEP, times, local, tightness)
         for window in (8.0, 8.0, 5.0, 3.0, 3.0):
             pulses = _settle(rise, onsets.fine_rate, pulses, window)
         return pulses
 
-    wandering = along(periods[near][_smooth_path(score[:, near])])
-    path = _smooth_path(score)
-    return wandering, along(periods[path]) if np.abs(offsets[path]).max() >= WANDER else None
+    near_path, path = periods[near][_smooth_path(score[:, near])], _smooth_path(score)
+    jumps = np.abs(offsets[path]).max() >= WANDER
+    return tuple(
+        (along(near_path, tightness), along(periods[path], tightness) if jumps else None)
+        for tightness in TIGHTNESS
+    )
 
 
 def _tempogram(strength: FloatArray, rate: float, periods: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -89,14 +97,16 @@ def _attacks(strength: FloatArray) -> FloatArray:
     return out
 
 
-def _place(curve: FloatArray, rate: float, times: FloatArray, periods: FloatArray) -> FloatArray:
+def _place(
+    curve: FloatArray, rate: float, times: FloatArray, periods: FloatArray, tightness: float
+) -> FloatArray:
     """Pulses on strong attacks at the local period; carried on evenly to both ends of the file."""
     n = len(curve)
     local = np.interp(np.arange(n) / rate, times, periods) * rate
     total, back = curve.copy(), np.full(n, -1)
     reach = np.arange(max(int(0.6 * local.min()), 1), int(1.5 * local.max()) + 1)
     kinds, kind = np.unique(np.rint(local * 4), return_inverse=True)
-    penalty = TIGHTNESS * np.log(reach / (kinds[:, None] / 4)) ** 2
+    penalty = tightness * np.log(reach / (kinds[:, None] / 4)) ** 2
     for begin in range(reach[0] + 1, n, reach[0]):  # what is nearer than the least gap does not depend on it
         here = np.arange(begin, min(begin + reach[0], n))
         before = here[:, None] - reach

@@ -25,7 +25,7 @@ NEAR = 0.001  # share of the coarse period that a second fit stays within
 CLEARLY = 0.15  # so much more coherence makes the second fit the better one
 EVEN_S, EVEN_PULSES = 0.014, 60  # a map as even and long as this was made by a steady pulse
 TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds they are
-HANDICAP = 0.02  # so much more coherence makes the map that may jump the better one
+HANDICAP, EVEN_HANDICAP = 0.02, 0.01  # so much more coherence makes a map that may jump, a tighter one better
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 CLEAR_STEP = 0.04  # gain with which it is there
 
@@ -88,12 +88,12 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
 
 
 def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
-    """The better of a map that wanders and one that may jump, and its gain in coherence over `steady`."""
-    wandering, jumping = pulse_maps(onsets, rise, coarse)
-    best = wandering, _coherence(onsets, rise, wandering) - steady
-    if jumping is not None and (gain := _coherence(onsets, rise, jumping) - steady) - HANDICAP > best[1]:
-        best = jumping, gain
-    return best
+    """The best of `pulse_maps`, and its gain in coherence over `steady`."""
+    loose, tight = pulse_maps(onsets, rise, coarse)
+    maps = zip((*loose, *tight), (0.0, HANDICAP, EVEN_HANDICAP, EVEN_HANDICAP + HANDICAP), strict=True)
+    found = [(p, _coherence(onsets, rise, p) - steady, handicap) for p, handicap in maps if p is not None]
+    best, gain, _ = max(found, key=lambda one: one[1] - one[2])
+    return best, gain
 
 
 def _stepped(

@@ -313,3 +313,16 @@ def test_a_pickup_does_not_draw_the_first_beats_of_a_drifting_song_away() -> Non
     grid = find_grid(features, find_lead_in(features))
     assert truth.constant_tempo is False
     assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.02)
+
+
+@pytest.mark.parametrize("seed", [61_000_278, 61_000_415])
+def test_a_soft_introduction_does_not_lead_a_drifting_tempo_away(seed: int) -> None:
+    """Ten seconds of chords off the beat before the drums come in. Truth: the generator's."""
+    samples, truth = render(random_spec(seed))
+    features = Features(Signal(samples, truth.samplerate))
+    grid = find_grid(features, find_lead_in(features))
+    assert truth.constant_tempo is False
+    assert grid.constant_tempo is False
+    assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.02)
+    beats = np.array([at for at, _ in truth.as_row("")["beats"]])
+    assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.97

@@ -116,7 +116,7 @@ def test_the_map_follows_a_wandering_tempo() -> None:
     beats = 0.4 + np.concatenate([[0.0], np.cumsum(0.55 * (1 + 0.02 * np.sin(np.arange(80) / 9)))])
     beats[1:] += rng.normal(0, 0.001, 80)
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    pulses, _ = pulse_maps(onsets, fine_rise(onsets), coarse_periods(onsets)[0][0])
+    (pulses, _), *_ = pulse_maps(onsets, fine_rise(onsets), coarse_periods(onsets)[0][0])
     u = pulse_number(beats, pulses)
     phase = np.median(u * 2 - np.floor(u * 2))
     off = (u * 2 - phase - np.round(u * 2 - phase)) / 2 * np.median(np.diff(pulses))
