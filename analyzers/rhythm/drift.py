@@ -25,40 +25,39 @@ TEMPO_STEP = 0.005
 WINDOW_S, HOP_S = 8.0, 1.0
 STRAY, EDGE = 0.06, 8  # natural log from the local period of a stray pulse; so many at each end are looked at
 CURVE_STEP = 2  # onset frames
-# Weight of an even pulse against strong onsets: hands may follow the first; the second does not let the
-# few soft attacks of an introduction lead it away from the tempo
-TIGHTNESS = (180.0, 2500.0)
+# Weight of an even pulse against strong onsets: hands may follow the first; with the second the few soft
+# attacks of an introduction do not lead the pulse away from the tempo
+LOOSELY, TIGHTLY = 180.0, 2500.0
 
 
-def pulse_maps(
-    onsets: Onsets, rise: FloatArray, period_s: float
-) -> tuple[tuple[FloatArray, FloatArray | None], ...]:
-    """Pulse times through the whole file [shape=(n,)], n >= 2: of a tempo that wanders about `period_s`, and
-    of one that may jump; the latter is None when the tempo never leaves what the first one follows.
-    A pair for each `TIGHTNESS`.
-
-    rise : `fine_rise` of the onsets
-    """
-    strength = centred_strength(onsets)
+def local_periods(onsets: Onsets, period_s: float) -> tuple[FloatArray, tuple[FloatArray, ...]]:
+    """Window centres (s) [shape=(windows,)], and the period there (s) [shape=(windows,)] of a tempo that
+    wanders about `period_s`; then of one that may jump, where it leaves what the first one follows."""
     steps = round(STEP / TEMPO_STEP)
     offsets = np.arange(-steps, steps + 1) * TEMPO_STEP
     periods = period_s * np.exp(offsets)
-    times, score = _tempogram(strength, onsets.rate, periods)
+    times, score = _tempogram(centred_strength(onsets), onsets.rate, periods)
     near = np.abs(offsets) < WANDER + TEMPO_STEP / 2
-    attacks = _attacks(strength)
-
-    def along(local: FloatArray, tightness: float) -> FloatArray:
-        pulses = _place(attacks, onsets.rate / CURVE_STEP, times, local, tightness)
-        for window in (8.0, 8.0, 5.0, 3.0, 3.0):
-            pulses = _settle(rise, onsets.fine_rate, pulses, window)
-        return pulses
-
-    near_path, path = periods[near][_smooth_path(score[:, near])], _smooth_path(score)
+    wandering, path = periods[near][_smooth_path(score[:, near])], _smooth_path(score)
     jumps = np.abs(offsets[path]).max() >= WANDER
-    return tuple(
-        (along(near_path, tightness), along(periods[path], tightness) if jumps else None)
-        for tightness in TIGHTNESS
-    )
+    return times, (wandering, periods[path]) if jumps else (wandering,)
+
+
+def follow(
+    onsets: Onsets, rise: FloatArray, times_s: FloatArray, periods_s: FloatArray, tightness: float
+) -> FloatArray:
+    """Pulse times through the whole file [shape=(n,)], n >= 2, at the `local_periods`.
+
+    Parameters
+    ----------
+    rise : `fine_rise` of the onsets
+    tightness : weight of an even pulse against strong onsets, `LOOSELY` or `TIGHTLY`
+    """
+    attacks = _attacks(centred_strength(onsets))
+    pulses = _place(attacks, onsets.rate / CURVE_STEP, times_s, periods_s, tightness)
+    for window in (8.0, 8.0, 5.0, 3.0, 3.0):
+        pulses = _settle(rise, onsets.fine_rate, pulses, window)
+    return pulses
 
 
 def _tempogram(strength: FloatArray, rate: float, periods: FloatArray) -> tuple[FloatArray, FloatArray]:

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.drift import pulse_maps
+from analyzers.rhythm.drift import LOOSELY, TIGHTLY, follow, local_periods
 from analyzers.rhythm.lattice import coarse_periods
 from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fold_lags
 from analyzers.rhythm.meter_evidence import pulse_number
@@ -25,7 +25,8 @@ NEAR = 0.001  # share of the coarse period that a second fit stays within
 CLEARLY = 0.15  # so much more coherence makes the second fit the better one
 EVEN_S, EVEN_PULSES = 0.014, 60  # a map as even and long as this was made by a steady pulse
 TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds they are
-HANDICAP, EVEN_HANDICAP = 0.02, 0.01  # so much more coherence makes a map that may jump, a tighter one better
+HANDICAP = 0.02  # so much more coherence makes the map that may jump the better one
+TIGHT_HANDICAP = 0.01  # and so much the one that keeps tightly to the tempo
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 CLEAR_STEP = 0.04  # gain with which it is there
 
@@ -88,12 +89,17 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
 
 
 def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
-    """The best of `pulse_maps`, and its gain in coherence over `steady`."""
-    loose, tight = pulse_maps(onsets, rise, coarse)
-    maps = zip((*loose, *tight), (0.0, HANDICAP, EVEN_HANDICAP, EVEN_HANDICAP + HANDICAP), strict=True)
-    found = [(p, _coherence(onsets, rise, p) - steady, handicap) for p, handicap in maps if p is not None]
-    best, gain, _ = max(found, key=lambda one: one[1] - one[2])
-    return best, gain
+    """The better of a map that wanders and one that may jump, and its gain in coherence over `steady`."""
+    times, tempi = local_periods(onsets, coarse)
+
+    def followed(periods: FloatArray, tightness: float) -> tuple[FloatArray, float]:
+        pulses = follow(onsets, rise, times, periods, tightness)
+        return pulses, _coherence(onsets, rise, pulses) - steady
+
+    found = [(*followed(periods, LOOSELY), periods) for periods in tempi]
+    pulses, gain, periods = found[-1] if found[-1][1] - HANDICAP > found[0][1] else found[0]
+    tight, tight_gain = followed(periods, TIGHTLY)
+    return (tight, tight_gain) if tight_gain - TIGHT_HANDICAP > gain else (pulses, gain)
 
 
 def _stepped(

@@ -10,7 +10,7 @@ import pytest
 from scipy.optimize import least_squares
 
 from analyzers.rhythm.beat_onsets import loose_offset, onset_offset
-from analyzers.rhythm.drift import pulse_maps
+from analyzers.rhythm.drift import LOOSELY, TIGHTLY, follow, local_periods
 from analyzers.rhythm.lattice import autocorrelations, coarse_periods, comb_scores, windows_of
 from analyzers.rhythm.lattice_fit import (
     WindowLags,
@@ -111,12 +111,14 @@ def test_snapping_only_where_the_data_allow_it(bpm: float, seconds: float, coher
     assert snap_tempo(bpm, seconds, coherence) == pytest.approx(expected, abs=1e-6)
 
 
-def test_the_map_follows_a_wandering_tempo() -> None:
+@pytest.mark.parametrize("tightness", [LOOSELY, TIGHTLY])
+def test_the_map_follows_a_wandering_tempo(tightness: float) -> None:
     rng = np.random.default_rng(3)
     beats = 0.4 + np.concatenate([[0.0], np.cumsum(0.55 * (1 + 0.02 * np.sin(np.arange(80) / 9)))])
     beats[1:] += rng.normal(0, 0.001, 80)
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    (pulses, _), *_ = pulse_maps(onsets, fine_rise(onsets), coarse_periods(onsets)[0][0])
+    times, (periods, *_) = local_periods(onsets, coarse_periods(onsets)[0][0])
+    pulses = follow(onsets, fine_rise(onsets), times, periods, tightness)
     u = pulse_number(beats, pulses)
     phase = np.median(u * 2 - np.floor(u * 2))
     off = (u * 2 - phase - np.round(u * 2 - phase)) / 2 * np.median(np.diff(pulses))
