@@ -25,8 +25,8 @@ NEAR = 0.001  # share of the coarse period that a second fit stays within
 CLEARLY = 0.15  # so much more coherence makes the second fit the better one
 EVEN_S, EVEN_PULSES = 0.014, 60  # a map as even and long as this was made by a steady pulse
 TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds they are
-HANDICAP = 0.02  # so much more coherence makes the map that may jump the better one
-TIGHT_HANDICAP = 0.01  # and so much the one that keeps tightly to the tempo
+# So much more coherence makes the map that may jump the better one, or the one kept tightly to the tempo
+HANDICAP = 0.02
 STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
 CLEAR_STEP = 0.04  # gain with which it is there
 
@@ -99,7 +99,7 @@ def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> t
     found = [(*followed(periods, LOOSELY), periods) for periods in tempi]
     pulses, gain, periods = found[-1] if found[-1][1] - HANDICAP > found[0][1] else found[0]
     tight, tight_gain = followed(periods, TIGHTLY)
-    return (tight, tight_gain) if tight_gain - TIGHT_HANDICAP > gain else (pulses, gain)
+    return (tight, tight_gain) if tight_gain - HANDICAP > gain else (pulses, gain)
 
 
 def _stepped(
