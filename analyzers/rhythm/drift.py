@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import autocorrelations, centred_strength, comb_scores, windows_of
+from analyzers.rhythm.lattice import autocorrelations, comb_scores, windows_of
 from analyzers.rhythm.lattice_fit import fold_lags
 from analyzers.signal.onsets import Onsets
 
@@ -30,13 +30,18 @@ CURVE_STEP = 2  # onset frames
 LOOSELY, TIGHTLY = 180.0, 2500.0
 
 
-def local_periods(onsets: Onsets, period_s: float) -> tuple[FloatArray, tuple[FloatArray, ...]]:
+def local_periods(
+    strength: FloatArray, rate: float, period_s: float
+) -> tuple[FloatArray, tuple[FloatArray, ...]]:
     """Window centres (s) [shape=(windows,)], and the period there (s) [shape=(windows,)] of a tempo that
-    wanders about `period_s`; then of one that may jump, where it leaves what the first one follows."""
+    wanders about `period_s`; then of one that may jump, where it leaves what the first one follows.
+
+    strength : `centred_strength` of the onsets ; rate : of its frames (Hz)
+    """
     steps = round(STEP / TEMPO_STEP)
     offsets = np.arange(-steps, steps + 1) * TEMPO_STEP
     periods = period_s * np.exp(offsets)
-    times, score = _tempogram(centred_strength(onsets), onsets.rate, periods)
+    times, score = _tempogram(strength, rate, periods)
     near = np.abs(offsets) < WANDER + TEMPO_STEP / 2
     wandering, path = periods[near][_smooth_path(score[:, near])], _smooth_path(score)
     jumps = np.abs(offsets[path]).max() >= WANDER
@@ -44,17 +49,21 @@ def local_periods(onsets: Onsets, period_s: float) -> tuple[FloatArray, tuple[Fl
 
 
 def follow(
-    onsets: Onsets, rise: FloatArray, times_s: FloatArray, periods_s: FloatArray, tightness: float
+    onsets: Onsets,
+    attacks: FloatArray,
+    rise: FloatArray,
+    local: tuple[FloatArray, FloatArray],
+    tightness: float,
 ) -> FloatArray:
-    """Pulse times through the whole file [shape=(n,)], n >= 2, at the `local_periods`.
+    """Pulse times through the whole file [shape=(n,)], n >= 2.
 
     Parameters
     ----------
-    rise : `fine_rise` of the onsets
+    attacks, rise : `attack_curve` and `fine_rise` of the onsets
+    local : window centres and one of the periods there, from `local_periods`
     tightness : weight of an even pulse against strong onsets, `LOOSELY` or `TIGHTLY`
     """
-    attacks = _attacks(centred_strength(onsets))
-    pulses = _place(attacks, onsets.rate / CURVE_STEP, times_s, periods_s, tightness)
+    pulses = _place(attacks, onsets.rate / CURVE_STEP, *local, tightness)
     for window in (8.0, 8.0, 5.0, 3.0, 3.0):
         pulses = _settle(rise, onsets.fine_rate, pulses, window)
     return pulses
@@ -87,8 +96,11 @@ def _smooth_path(score: FloatArray) -> npt.NDArray[np.int64]:
     return path
 
 
-def _attacks(strength: FloatArray) -> FloatArray:
-    """The attacks of all bands, 0 where there is none, in steps of `CURVE_STEP` frames [shape=(n,)]."""
+def attack_curve(strength: FloatArray) -> FloatArray:
+    """The attacks of all bands, 0 where there is none, in steps of `CURVE_STEP` frames [shape=(n,)].
+
+    strength : `centred_strength` of the onsets
+    """
     curve = strength.mean(axis=0)
     n = len(curve) // CURVE_STEP
     curve = gaussian_filter1d(curve[: n * CURVE_STEP].reshape(n, CURVE_STEP).mean(axis=1), 1.2)

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.drift import LOOSELY, TIGHTLY, follow, local_periods
-from analyzers.rhythm.lattice import coarse_periods
+from analyzers.rhythm.drift import LOOSELY, TIGHTLY, attack_curve, follow, local_periods
+from analyzers.rhythm.lattice import centred_strength, coarse_periods
 from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fold_lags
 from analyzers.rhythm.meter_evidence import pulse_number
 from analyzers.rhythm.tempo_steps import two_tempi
@@ -89,17 +89,23 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
 
 
 def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
-    """The better of a map that wanders and one that may jump, and its gain in coherence over `steady`."""
-    times, tempi = local_periods(onsets, coarse)
+    """The better of a map that wanders and one that may jump, or that one kept tightly to its tempo; and its
+    gain in coherence over `steady`."""
+    strength = centred_strength(onsets)
+    attacks = attack_curve(strength)
+    times, (wandering, *jumping) = local_periods(strength, onsets.rate, coarse)
 
     def followed(periods: FloatArray, tightness: float) -> tuple[FloatArray, float]:
-        pulses = follow(onsets, rise, times, periods, tightness)
+        pulses = follow(onsets, attacks, rise, (times, periods), tightness)
         return pulses, _coherence(onsets, rise, pulses) - steady
 
-    found = [(*followed(periods, LOOSELY), periods) for periods in tempi]
-    pulses, gain, periods = found[-1] if found[-1][1] - HANDICAP > found[0][1] else found[0]
-    tight, tight_gain = followed(periods, TIGHTLY)
-    return (tight, tight_gain) if tight_gain - HANDICAP > gain else (pulses, gain)
+    best, periods = followed(wandering, LOOSELY), wandering
+    for jumps in jumping:
+        other = followed(jumps, LOOSELY)
+        if other[1] - HANDICAP > best[1]:
+            best, periods = other, jumps
+    tight = followed(periods, TIGHTLY)
+    return tight if tight[1] - HANDICAP > best[1] else best
 
 
 def _stepped(

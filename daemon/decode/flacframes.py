@@ -12,10 +12,8 @@ from dataclasses import dataclass
 from daemon.decode.checksums import crc8, crc16
 
 SYNC = re.compile(rb"\xff[\xf8\xf9]")  # begins a frame; in what is packed 1 of 32,000 bytes does by chance
-MOST_PLACES, MOST_SUMS = (
-    1024,
-    8,
-)  # of the tail that look so; of these with a sound header, one in 256 by chance
+MOST_PLACES = 1024  # of the tail that look so
+MOST_SUMS = 8  # of these with a sound header, one in 256 by chance
 LARGEST_FRAME = 1 << 17  # bytes looked at when the header does not say
 
 

@@ -10,8 +10,14 @@ import pytest
 from scipy.optimize import least_squares
 
 from analyzers.rhythm.beat_onsets import loose_offset, onset_offset
-from analyzers.rhythm.drift import LOOSELY, TIGHTLY, follow, local_periods
-from analyzers.rhythm.lattice import autocorrelations, coarse_periods, comb_scores, windows_of
+from analyzers.rhythm.drift import LOOSELY, TIGHTLY, attack_curve, follow, local_periods
+from analyzers.rhythm.lattice import (
+    autocorrelations,
+    centred_strength,
+    coarse_periods,
+    comb_scores,
+    windows_of,
+)
 from analyzers.rhythm.lattice_fit import (
     WindowLags,
     fine_rise,
@@ -117,8 +123,9 @@ def test_the_map_follows_a_wandering_tempo(tightness: float) -> None:
     beats = 0.4 + np.concatenate([[0.0], np.cumsum(0.55 * (1 + 0.02 * np.sin(np.arange(80) / 9)))])
     beats[1:] += rng.normal(0, 0.001, 80)
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    times, (periods, *_) = local_periods(onsets, coarse_periods(onsets)[0][0])
-    pulses = follow(onsets, fine_rise(onsets), times, periods, tightness)
+    strength, rise = centred_strength(onsets), fine_rise(onsets)
+    times, (periods, *_) = local_periods(strength, onsets.rate, coarse_periods(onsets)[0][0])
+    pulses = follow(onsets, attack_curve(strength), rise, (times, periods), tightness)
     u = pulse_number(beats, pulses)
     phase = np.median(u * 2 - np.floor(u * 2))
     off = (u * 2 - phase - np.round(u * 2 - phase)) / 2 * np.median(np.diff(pulses))
