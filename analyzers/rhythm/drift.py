@@ -1,6 +1,6 @@
 """A pulse that moves: beat by beat where no constant lattice fits.
 
-1. A tempogram (autocorrelation in 8 s windows, combed) and its smoothest strong path give the local period.
+1. The smoothest strong path through the tempogram (`lattice`) gives the local period.
 2. Dynamic programming places pulses on strong onsets at that period, once loosely and once tightly (Ellis,
    "Beat tracking by dynamic programming", JNMR 36(1), 2007).
 3. The fine level curves, folded along the pulses, give each stretch's lag; pulses move by it. The windows
@@ -15,14 +15,12 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import autocorrelations, comb_scores, windows_of
+from analyzers.rhythm.lattice import TEMPO_STEP, Tempogram
 from analyzers.rhythm.lattice_fit import fold_lags
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
-WANDER, STEP = 0.07, 0.36  # natural log of the tempo change that is followed: played music, a step
-TEMPO_STEP = 0.005
-WINDOW_S, HOP_S = 8.0, 1.0
+WANDER = 0.07  # natural log of the tempo change that is followed in played music
 STRAY, EDGE = 0.06, 8  # natural log from the local period of a stray pulse; so many at each end are looked at
 CURVE_STEP = 2  # onset frames
 # Weight of an even pulse against strong onsets: hands may follow the first; with the second the few soft
@@ -30,22 +28,14 @@ CURVE_STEP = 2  # onset frames
 LOOSELY, TIGHTLY = 180.0, 2500.0
 
 
-def local_periods(
-    strength: FloatArray, rate: float, period_s: float
-) -> tuple[FloatArray, tuple[FloatArray, ...]]:
-    """Window centres (s) [shape=(windows,)], and the period there (s) [shape=(windows,)] of a tempo that
-    wanders about `period_s`; then of one that may jump, where it leaves what the first one follows.
-
-    strength : `centred_strength` of the onsets ; rate : of its frames (Hz)
-    """
-    steps = round(STEP / TEMPO_STEP)
-    offsets = np.arange(-steps, steps + 1) * TEMPO_STEP
-    periods = period_s * np.exp(offsets)
-    times, score = _tempogram(strength, rate, periods)
-    near = np.abs(offsets) < WANDER + TEMPO_STEP / 2
+def local_periods(tempi: Tempogram) -> tuple[FloatArray, ...]:
+    """The period (s) at each window of a tempogram [shape=(windows,)], of a tempo that wanders about its
+    centre; then of one that may jump, where it leaves what the first one follows."""
+    score, periods = tempi.score, tempi.periods_s
+    near = np.abs(tempi.offsets) < WANDER + TEMPO_STEP / 2
     wandering, path = periods[near][_smooth_path(score[:, near])], _smooth_path(score)
-    jumps = np.abs(offsets[path]).max() >= WANDER
-    return times, (wandering, periods[path]) if jumps else (wandering,)
+    jumps = np.abs(tempi.offsets[path]).max() >= WANDER
+    return (wandering, periods[path]) if jumps else (wandering,)
 
 
 def follow(
@@ -60,22 +50,13 @@ def follow(
     Parameters
     ----------
     attacks, rise : `attack_curve` and `fine_rise` of the onsets
-    local : window centres and one of the periods there, from `local_periods`
+    local : window centres of the tempogram (s) and the periods there (s), of `local_periods`
     tightness : weight of an even pulse against strong onsets, `LOOSELY` or `TIGHTLY`
     """
     pulses = _place(attacks, onsets.rate / CURVE_STEP, *local, tightness)
     for window in (8.0, 8.0, 5.0, 3.0, 3.0):
         pulses = _settle(rise, onsets.fine_rate, pulses, window)
     return pulses
-
-
-def _tempogram(strength: FloatArray, rate: float, periods: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """(window centres s [shape=(windows,)], comb scores [shape=(windows, periods)])."""
-    size, hop = min(int(WINDOW_S * rate), strength.shape[1]), int(HOP_S * rate)
-    longest = min(int(4.2 * periods[-1] * rate) + 2, size)
-    acf = autocorrelations(windows_of(strength, size, hop), longest)
-    times = (np.arange(len(acf)) * hop + size / 2) / rate
-    return times, comb_scores(acf, rate, periods, (0.5, 1.0, 2.0, 4.0))
 
 
 def _smooth_path(score: FloatArray) -> npt.NDArray[np.int64]:

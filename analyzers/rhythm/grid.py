@@ -39,7 +39,7 @@ REPEATED = 0.08  # repetition over the whole song that speaks for a steady tempo
 # (by so many standard deviations) are not given up for ones that follow them, however loose they are
 STEADY, BORNE_OUT = 0.8, 0.15
 EVEN_SURE = 0.95  # probability of a beat, and of a steady one, where a loose map is even (`Pulse.even`)
-STEP_SURE = 0.8  # probability of a moving tempo where one change of it explains the attacks (`Pulse.stepped`)
+STEP_SURE = 0.8  # probability of a moving tempo where one change of it explains the attacks (`Pulse.knee`)
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
 PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # Where the tempo moves, a bar line on the right beat may still lie far beside it: log odds of a bar one
@@ -62,7 +62,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     beat, steady = pulse_verdict(pulse.evidence)
     if pulse.even:
         beat, steady = max(beat, EVEN_SURE), max(steady, EVEN_SURE)
-    elif pulse.stepped:
+    elif pulse.knee is not None:
         steady = min(steady, 1.0 - STEP_SURE)
     played = followed(f.onsets, pulse, steady)
     if played is not None:

@@ -10,6 +10,8 @@ the coherent Fourier sum of the whole song's onset strength at the lattice's har
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
@@ -20,6 +22,9 @@ from analyzers.signal.onsets import Onsets
 SHORTEST_S, LONGEST_S = 0.375, 0.80  # a little over one octave: every pulse has a multiple in it
 COMB = (0.5, 1.0, 2.0, 4.0, 8.0)
 AT_ONCE = 8  # windows whose spectra are held
+# Natural log of the furthest tempo of a tempogram from its centre, and of a step; its windows
+FURTHEST, TEMPO_STEP = 0.36, 0.005
+WINDOW_S, HOP_S = 8.0, 1.0
 RELATED = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
 
 FloatArray = npt.NDArray[np.floating]
@@ -103,3 +108,32 @@ def coarse_periods(onsets: Onsets, count: int = 2) -> list[tuple[float, float]]:
             if len(found) == count:
                 break
     return found
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tempogram:
+    """How well each period explains each stretch of the song.
+
+    times_s : centres of the windows [shape=(windows,)]; offsets : natural log of each period's ratio to the
+    middle one [shape=(periods,)], periods_s : in s; score : comb scores [shape=(windows, periods)]
+    """
+
+    times_s: FloatArray
+    offsets: FloatArray
+    periods_s: FloatArray
+    score: FloatArray
+
+
+def tempogram(strength: FloatArray, rate: float, period_s: float) -> Tempogram:
+    """Periods around `period_s` in windows of `WINDOW_S`: autocorrelation, combed.
+
+    strength : `centred_strength` of the onsets; rate : of its frames (Hz)
+    """
+    steps = round(FURTHEST / TEMPO_STEP)
+    offsets = np.arange(-steps, steps + 1) * TEMPO_STEP
+    periods = period_s * np.exp(offsets)
+    size, hop = min(int(WINDOW_S * rate), strength.shape[1]), int(HOP_S * rate)
+    longest = min(int(4.2 * periods[-1] * rate) + 2, size)
+    acf = autocorrelations(windows_of(strength, size, hop), longest)
+    times = (np.arange(len(acf)) * hop + size / 2) / rate
+    return Tempogram(times, offsets, periods, comb_scores(acf, rate, periods, (0.5, 1.0, 2.0, 4.0)))

@@ -12,10 +12,10 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.rhythm.drift import LOOSELY, TIGHTLY, attack_curve, follow, local_periods
-from analyzers.rhythm.lattice import centred_strength, coarse_periods
+from analyzers.rhythm.lattice import Tempogram, centred_strength, coarse_periods, tempogram
 from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fold_lags
 from analyzers.rhythm.meter_evidence import pulse_number
-from analyzers.rhythm.tempo_steps import two_tempi
+from analyzers.rhythm.tempo_steps import one_change
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -27,8 +27,10 @@ EVEN_S, EVEN_PULSES = 0.014, 60  # a map as even and long as this was made by a 
 TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds they are
 # So much more coherence makes the map that may jump the better one, or the one kept tightly to the tempo
 HANDICAP = 0.02
-STEP_GAIN = 0.02  # least gain in coherence for which one change of tempo is looked for
-CLEAR_STEP = 0.04  # gain with which it is there
+AS_WELL = 0.03  # so much less coherence makes two straight lines no worse than a map that follows
+# One change of tempo is there where each side coheres by so much more on its own tempo; by less where it
+# explains more of the attacks, as a map that follows does
+OWN, LITTLE_OWN, CLEAR_STEP, STEP_GAIN = 0.08, 0.05, 0.04, 0.02
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -58,12 +60,6 @@ class Pulse:
         count = np.arange(len(pulses))
         return float(np.std(pulses - np.polyval(np.polyfit(count, pulses, 1), count))) < EVEN_S
 
-    @property
-    def stepped(self) -> bool:
-        """Whether one change of tempo explains clearly more of the attacks than a steady tempo does: so in
-        none of 466 songs with a constant one."""
-        return self.knee is not None and self.evidence[2] > CLEAR_STEP
-
 
 def find_pulse(onsets: Onsets) -> Pulse | None:
     """The pulse of the song; None when it is too short to have one."""
@@ -79,24 +75,31 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
             period, lags = near, lags_near
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
+    strength = centred_strength(onsets)
+    tempi = tempogram(strength, onsets.rate, coarse)
     moving, gain, knee = None, 0.0, None
     if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
-        moving, gain = _moving(onsets, rise, coarse, lags.coherence)
-        if gain > STEP_GAIN:
-            moving, gain, knee = _stepped(onsets, rise, moving, gain, lags.coherence)
+        moving, gain = _moving(onsets, rise, strength, tempi, lags.coherence)
+    change = one_change(onsets, rise, tempi)
+    if change is not None:
+        straight = _coherence(onsets, rise, change.pulses_s) - lags.coherence
+        little = change.own > LITTLE_OWN and straight > CLEAR_STEP and gain > STEP_GAIN
+        if (change.own > OWN or little) and straight > max(gain - AS_WELL, 0.0):
+            moving, gain, knee = change.pulses_s, max(straight, gain), change.knee
     evidence = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
     return Pulse(period, lags, rise, steady, moving, knee, evidence)
 
 
-def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> tuple[FloatArray, float]:
+def _moving(
+    onsets: Onsets, rise: FloatArray, strength: FloatArray, tempi: Tempogram, steady: float
+) -> tuple[FloatArray, float]:
     """The better of a map that wanders and one that may jump, or that one kept tightly to its tempo; and its
     gain in coherence over `steady`."""
-    strength = centred_strength(onsets)
     attacks = attack_curve(strength)
-    times, (wandering, *jumping) = local_periods(strength, onsets.rate, coarse)
+    wandering, *jumping = local_periods(tempi)
 
     def followed(periods: FloatArray, tightness: float) -> tuple[FloatArray, float]:
-        pulses = follow(onsets, attacks, rise, (times, periods), tightness)
+        pulses = follow(onsets, attacks, rise, (tempi.times_s, periods), tightness)
         return pulses, _coherence(onsets, rise, pulses) - steady
 
     best, periods = followed(wandering, LOOSELY), wandering
@@ -106,20 +109,6 @@ def _moving(onsets: Onsets, rise: FloatArray, coarse: float, steady: float) -> t
             best, periods = other, jumps
     tight = followed(periods, TIGHTLY)
     return tight if tight[1] - HANDICAP > best[1] else best
-
-
-def _stepped(
-    onsets: Onsets, rise: FloatArray, moving: FloatArray, gain: float, steady: float
-) -> tuple[FloatArray, float, int | None]:
-    """Two straight lines in place of the map, where they explain the attacks as well."""
-    found = two_tempi(onsets, moving)
-    if found is None:
-        return moving, gain, None
-    lines, knee = found
-    straight = _coherence(onsets, rise, lines) - steady
-    if straight < gain - 0.03:
-        return moving, gain, None
-    return lines, max(straight, gain), knee
 
 
 def _coherence(onsets: Onsets, rise: FloatArray, pulses: FloatArray) -> float:

@@ -1,75 +1,169 @@
 """A tempo that moves, told in as few numbers as it takes.
 
-`two_tempi` finds a song of two constant tempi, each fitted exactly; `curve` merges the bars of a played one
+`one_change` finds a song of two constant tempi, each fitted exactly; `curve` merges the bars of a played one
 while the beats stay within a few milliseconds of where they are.
+
+The two tempi are looked for as one change in the mean of the tempogram's rows (two rates and the place that
+together score highest, as in binary segmentation: Scott and Knott, Biometrics 30(3), 1974). Each side is then
+fitted by itself; the attacks folded on either period say how the two lines of pulses lie to each other, and
+the change is where those lines cross, at that crossing around which the attacks fall on the first line
+before and on the second one after.
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice_fit import fine_rise, fit_constant
+from analyzers.rhythm.lattice import Tempogram
+from analyzers.rhythm.lattice_fit import fine_rise, fit_constant, fold_lags
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
-LOOSE_S = 0.030  # a pulse map bends at one place when two lines leave half the pulses nearer than this
+SPLIT_GAIN = (
+    0.003  # least gain in the mean score by which two tempi are looked for: hardly ever without a change
+)
+WIDELY = 0.03  # a change by a natural log of 1 has to gain so much more than none
 LEAST_STEP = 0.02  # smallest change (natural log of the ratio) that is called a step
-LEAST_PULSES = 12  # on each side
+LEAST_WINDOWS, LEAST_PULSES = 8, 12  # on each side
+NEAR_S = 5.0  # the change lies no further from where the tempogram changes
+BINS, SMOOTH = 256, 3.0  # of a folded period
+SETTLED = 2  # times that the lines are moved
 CURVE_S = 0.004  # a merged stretch may move a bar line by this much
 
 
-def two_tempi(onsets: Onsets, pulses_s: FloatArray) -> tuple[FloatArray, int] | None:
-    """Pulse times on two straight lines, and the number of the pulse where they meet.
+@dataclass(frozen=True, slots=True, eq=False)
+class Change:
+    """pulses_s : pulse times on two straight lines [shape=(n,)]; knee : number of the last pulse on the first
 
-    Parameters
-    ----------
-    pulses_s : a pulse map [shape=(n,)]; its bend is where the step is looked for
-
-    Returns
-    -------
-    None when the map does not bend at one place, or one side is shorter than `LEAST_PULSES`.
+    own : by how much more the attacks of a side cohere on their own period than on the other side's, the
+    lesser of the two sides
     """
-    found = _bend(pulses_s)
+
+    pulses_s: FloatArray
+    knee: int
+    own: float
+
+
+def one_change(onsets: Onsets, rise: FloatArray, tempi: Tempogram) -> Change | None:
+    """Two constant tempi in place of one; None where the tempogram changes nowhere.
+
+    rise : `fine_rise` of the onsets
+    """
+    found = _split(tempi)
     if found is None:
         return None
-    knee, before, after = found
-    change = float(pulses_s[knee])
-    lines = []
-    for part, period, own, start in (
-        (onsets.part(0.0, change), before, pulses_s[:knee], 0),
-        (onsets.part(change, np.inf), after, pulses_s[knee:], knee),
-    ):
-        exact, _ = fit_constant(part, fine_rise(part), period)
-        x = np.arange(start, start + len(own))
-        lines.append((exact, float(np.median(own - x * exact))))
-    (p, a), (q, b) = lines
-    meet = (b - a) / (p - q)
-    if not LEAST_PULSES <= meet <= len(pulses_s) - LEAST_PULSES:
+    near_s, before, after = found
+    first, own_first = _fitted(onsets.part(0.0, near_s), before, after)
+    second, own_second = _fitted(onsets.part(near_s, np.inf), after, before)
+    meet_s = _crossing(rise, onsets.fine_rate, near_s, first, second)
+    if meet_s is None:
         return None
-    x = np.arange(len(pulses_s))
-    return np.where(x <= meet, a + p * x, b + q * x), round(meet)
+    lines = _Lines(0.0, first, meet_s - meet_s / first * second, second)
+    end_s = len(rise) / onsets.fine_rate
+    for _ in range(SETTLED):
+        lines = lines.settled(rise, onsets.fine_rate, end_s)
+    pulses = lines.pulses(end_s)
+    if not LEAST_PULSES <= lines.meet <= len(pulses) - LEAST_PULSES:
+        return None
+    return Change(pulses, round(lines.meet), min(own_first, own_second))
 
 
-def _bend(pulses_s: FloatArray) -> tuple[int, float, float] | None:
-    """(pulse number, period before, period after) of the one bend of a pulse map."""
-    n = len(pulses_s)
-    if n < 2 * LEAST_PULSES + 2:
+@dataclass(frozen=True, slots=True)
+class _Lines:
+    """Pulse k lies at first_s + k * before_s, from where that meets second_s + k * after_s on there."""
+
+    first_s: float
+    before_s: float
+    second_s: float
+    after_s: float
+
+    @property
+    def meet(self) -> float:
+        return (self.second_s - self.first_s) / (self.before_s - self.after_s)
+
+    def pulses(self, end_s: float) -> FloatArray:
+        k = np.arange(max(int((end_s - self.second_s) / self.after_s), 1) + 2)
+        return np.where(k <= self.meet, self.first_s + k * self.before_s, self.second_s + k * self.after_s)
+
+    def settled(self, rise: FloatArray, rate: float, end_s: float) -> _Lines:
+        """Each line moved by how late the attacks are along it, against those of the whole song."""
+        pulses = self.pulses(end_s)
+        lags = fold_lags(rise, rate, lambda t: np.interp(t, pulses, np.arange(len(pulses))), self.before_s)
+        before = lags.time_s < self.first_s + self.meet * self.before_s
+        trust = lags.weight**2 * lags.loud
+        late = [float((lags.lag_s * trust)[s].sum() / (trust[s].sum() + 1e-12)) for s in (before, ~before)]
+        return replace(self, first_s=self.first_s + late[0], second_s=self.second_s + late[1])
+
+
+def _split(tempi: Tempogram) -> tuple[float, float, float] | None:
+    """(time of the change, period before, period after), in s; a smaller change is taken for the likelier."""
+    n = len(tempi.score)
+    sums = np.cumsum(tempi.score, axis=0)
+    size = WIDELY * np.abs(tempi.offsets[:, None] - tempi.offsets[None, :])
+    best, found = float(sums[-1].max()) / n + SPLIT_GAIN, None
+    for k in range(LEAST_WINDOWS, n - LEAST_WINDOWS + 1):
+        before, after = sums[k - 1], sums[-1] - sums[k - 1]
+        if (before.max() + after.max()) / n <= best:
+            continue
+        both = (before[:, None] + after[None, :]) / n - size
+        if both.max() > best:
+            best, found = float(both.max()), (k, *divmod(int(np.argmax(both)), both.shape[1]))
+    if found is None:
         return None
-    x = np.arange(n, dtype=float)
-    best: tuple[float, int, FloatArray] | None = None
-    for k in range(LEAST_PULSES, n - LEAST_PULSES, max(n // 300, 1)):
-        lines = np.stack([np.ones(n), np.minimum(x, k) - k, np.maximum(x, k) - k], axis=1)
-        solution, _, _, _ = np.linalg.lstsq(lines, pulses_s, rcond=None)
-        residual = float(np.median(np.abs(lines @ solution - pulses_s)))
-        if best is None or residual < best[0]:
-            best = (residual, k, solution)
-    if best is None or best[0] > LOOSE_S:
+    k, i, j = found
+    if abs(tempi.offsets[i] - tempi.offsets[j]) < LEAST_STEP:
         return None
-    before, after = float(best[2][1]), float(best[2][2])
-    if before <= 0 or after <= 0 or abs(np.log(after / before)) < LEAST_STEP:
+    near_s = float(tempi.times_s[k - 1] + tempi.times_s[k]) / 2
+    return near_s, float(tempi.periods_s[i]), float(tempi.periods_s[j])
+
+
+def _fitted(part: Onsets, period_s: float, other_s: float) -> tuple[float, float]:
+    """The exact period of one side, and how much better its attacks cohere on it than on the other side's."""
+    rise = fine_rise(part)
+    exact, lags = fit_constant(part, rise, period_s)
+    _, others = fit_constant(part, rise, other_s)
+    return exact, lags.coherence - others.coherence
+
+
+def _crossing(rise: FloatArray, rate: float, near_s: float, first_s: float, second_s: float) -> float | None:
+    """Where (s) the pulses of one period give way to those of another, near `near_s`.
+
+    Pulse numbers are t / first_s before, and t / second_s less a constant after; they are equal there.
+    """
+    t = np.arange(len(rise)) / rate
+    change = int(near_s * rate)
+    ahead, behind = t[:change] / first_s, t[change:] / second_s
+    patterns = [_folded(rise[:change], ahead), _folded(rise[change:], behind)]
+    spectra = [np.fft.rfft(p) for p in patterns]
+    turn = float(np.argmax(np.fft.irfft(spectra[1] * spectra[0].conj(), BINS))) / BINS
+    slope = 1.0 / first_s - 1.0 / second_s
+    around = np.sort(np.array([near_s - NEAR_S, near_s + NEAR_S]) * slope + turn)
+    crossings = (np.arange(np.ceil(around[0]), np.floor(around[1]) + 1) - turn) / slope
+    crossings = crossings[(crossings > 0.0) & (crossings < t[-1])]
+    if len(crossings) == 0:
         return None
-    return best[1], before, after
+    near = slice(max(int((near_s - NEAR_S) * rate), 0), int((near_s + NEAR_S) * rate) + 1)
+    on_first, on_second = (
+        patterns[k][_bins(t[near] / period)] for k, period in enumerate((first_s, second_s))
+    )
+    speaks_for_first = np.cumsum(rise[near] * (on_first - on_second))
+    return float(crossings[np.argmax(np.interp(crossings, t[near], speaks_for_first))])
+
+
+def _bins(count: FloatArray) -> npt.NDArray[np.int64]:
+    return (count % 1.0 * BINS).astype(np.int64) % BINS
+
+
+def _folded(rise: FloatArray, count: FloatArray) -> FloatArray:
+    """What sounds where in a pulse [shape=(BINS,)]: no mean, unit norm."""
+    pattern = gaussian_filter1d(np.bincount(_bins(count), rise, BINS), SMOOTH, mode="wrap")
+    pattern = pattern - pattern.mean()
+    out: FloatArray = pattern / (float(np.linalg.norm(pattern)) + 1e-9)
+    return out
 
 
 def curve(lines_s: FloatArray, beats_per_bar: int) -> tuple[tuple[float, float], ...]:

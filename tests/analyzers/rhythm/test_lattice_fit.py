@@ -16,6 +16,7 @@ from analyzers.rhythm.lattice import (
     centred_strength,
     coarse_periods,
     comb_scores,
+    tempogram,
     windows_of,
 )
 from analyzers.rhythm.lattice_fit import (
@@ -28,7 +29,8 @@ from analyzers.rhythm.lattice_fit import (
     window_lags,
 )
 from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, pulse_number, pulse_time, weigh
-from analyzers.rhythm.tempo_steps import curve, two_tempi
+from analyzers.rhythm.pulse import OWN, find_pulse
+from analyzers.rhythm.tempo_steps import Change, curve, one_change
 from analyzers.signal.onsets import BANDS, Onsets
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
@@ -124,8 +126,9 @@ def test_the_map_follows_a_wandering_tempo(tightness: float) -> None:
     beats[1:] += rng.normal(0, 0.001, 80)
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
     strength, rise = centred_strength(onsets), fine_rise(onsets)
-    times, (periods, *_) = local_periods(strength, onsets.rate, coarse_periods(onsets)[0][0])
-    pulses = follow(onsets, attack_curve(strength), rise, (times, periods), tightness)
+    tempi = tempogram(strength, onsets.rate, coarse_periods(onsets)[0][0])
+    periods, *_ = local_periods(tempi)
+    pulses = follow(onsets, attack_curve(strength), rise, (tempi.times_s, periods), tightness)
     u = pulse_number(beats, pulses)
     phase = np.median(u * 2 - np.floor(u * 2))
     off = (u * 2 - phase - np.round(u * 2 - phase)) / 2 * np.median(np.diff(pulses))
@@ -154,22 +157,41 @@ def test_the_comb_reads_between_lags_and_zeros_beyond_the_last() -> None:
         np.testing.assert_allclose(found, np.mean(read, axis=0), atol=1e-12)
 
 
-def test_two_tempi_meet_at_the_change() -> None:
-    beats = np.concatenate([0.4 + 0.6 * np.arange(40), 0.4 + 0.6 * 40 + 0.54 * np.arange(44)])
+def change_of(beats: np.ndarray) -> Change | None:
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    rough = beats + np.random.default_rng(0).normal(0, 0.004, len(beats))
-    found = two_tempi(onsets, rough)
+    tempi = tempogram(centred_strength(onsets), onsets.rate, coarse_periods(onsets)[0][0])
+    return one_change(onsets, fine_rise(onsets), tempi)
+
+
+@pytest.mark.parametrize("ratio", [0.75, 0.9, 0.97, 1.05, 4 / 3])
+@pytest.mark.parametrize("change", [24, 56])
+def test_one_change_is_found_where_it_is(ratio: float, change: int) -> None:
+    """By thirds (at 3/4 and 4/3 every third pulse of one tempo lies on one of the other), and by little."""
+    after = 0.4 + 0.6 * change + 0.6 * ratio * np.arange(80 - change)
+    beats = np.concatenate([0.4 + 0.6 * np.arange(change), after])
+    found = change_of(beats)
     assert found is not None
-    lines, knee = found
+    first, last = np.diff(found.pulses_s)[[0, -1]]
 
-    assert knee in (39, 40, 41)
-    assert np.diff(lines)[[0, -1]] == pytest.approx([0.6, 0.54], rel=1e-4)
+    assert last / first == pytest.approx(ratio, rel=5e-4)
+    assert found.pulses_s[found.knee] == pytest.approx(after[0], abs=max(first, last))
+    count = pulse_number(beats, found.pulses_s)  # as many in a beat before the change, behind and across it
+    assert count - count[0] == pytest.approx((count[1] - count[0]) * np.arange(80), abs=0.1)
+    by_thirds = abs(np.log(ratio)) > 0.2  # a side then coheres nearly as well on the other's tempo
+    assert found.own > (0.0 if by_thirds else OWN)
 
 
-def test_even_pulses_have_no_bend() -> None:
-    onsets = onsets_of(place(20.0, pattern(even(100.0, 0.0, 20.0))))
+def test_even_pulses_have_no_change() -> None:
+    assert change_of(even(100.0, 0.0, 60.0)) is None
 
-    assert two_tempi(onsets, 0.6 * np.arange(33)) is None
+
+def test_a_tempo_that_wanders_does_not_change_at_one_place() -> None:
+    gaps = 0.55 * (1 + 0.03 * np.sin(np.arange(120) / 12))
+    beats = 0.4 + np.concatenate([[0.0], np.cumsum(gaps)])
+    pulse = find_pulse(onsets_of(place(beats[-1] + 0.5, pattern(beats))))
+    assert pulse is not None
+
+    assert pulse.knee is None
 
 
 def test_curve_merges_even_bars_and_keeps_changes() -> None:
