@@ -18,7 +18,7 @@ from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
-from daemon.report.words import BENT, begins, first_line, moves, seconds, session_place, signed
+from daemon.report.words import BENT, first_line, moves, seconds, session_place, signed, tempo_course
 
 WIDTH = 58
 BARS_A_LINE = 4
@@ -54,7 +54,7 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
     if report.drop.other_mixes:
         found.append(f"Other mixes of it: {', '.join(report.drop.other_mixes)}")
     if grid.tempo_bpm is not None:
-        steady = f"moves from {begins(grid)} BPM on, take the tempo map" if moves(grid) else "constant"
+        steady = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else "constant"
         found.append(f"Tempo: {steady}" + (f"; {grid.meter}" if grid.meter else ""))
     found.append(f"Start: {cut.why}")
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:

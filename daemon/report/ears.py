@@ -13,6 +13,7 @@ from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
+    changes_once,
     claim_words,
     glance_tempo,
     moves,
@@ -21,6 +22,7 @@ from daemon.report.words import (
     rival_tempi,
     seconds,
     sentence,
+    tempo_course,
 )
 
 
@@ -76,7 +78,12 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
         )
-    if moves(grid):
+    if changes_once(grid):
+        lines.append(
+            f"Tempo: it changes once: {tempo_course(grid)}. "
+            "Take the tempo map, not one number. Hear the change against the session's own click."
+        )
+    elif moves(grid):
         lines.append(
             f"Tempo: it moves, {shown} BPM. "
             "Take the tempo map, not one number. The click check has the first and the last bars: "

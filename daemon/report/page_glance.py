@@ -13,7 +13,6 @@ from daemon.report.report import Report
 from daemon.report.words import (
     FIRST_BAR,
     asks_for_ears,
-    begins,
     counted,
     glance_tempo,
     key_line,
@@ -26,6 +25,7 @@ from daemon.report.words import (
     sentence,
     signed,
     start_words,
+    tempo_course,
     topics,
 )
 
@@ -73,9 +73,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
     moving = moves(grid)
     notes = [
-        f"begins at {begins(grid)} BPM; take the tempo map, not one number"
-        if moving
-        else "steady to the end",
+        f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
         *(
             f"or {'on average ' if moving else ''}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"

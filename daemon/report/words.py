@@ -68,9 +68,20 @@ def moves(grid: Grid) -> bool:
     return grid.tempo_bpm is not None and grid.constant_tempo is False
 
 
-def begins(grid: Grid) -> str:
-    """The tempo (BPM) that a moving one begins with, as a session is set before its tempo map is there."""
-    return format_tempo(round(grid.tempo_curve[0][1] if grid.tempo_curve else grid.tempo_bpm or 0.0, 1))
+def changes_once(grid: Grid) -> bool:
+    """Whether a moving tempo is two constant ones."""
+    return moves(grid) and len(grid.tempo_curve) == 2
+
+
+def tempo_course(grid: Grid) -> str:
+    """'moves from 85 BPM on', as a session is set before its tempo map is there; where the tempo changes
+    once: '118 BPM, from bar 15 on 112.1 BPM'."""
+    first, *later = [
+        format_tempo(round(bpm, 1)) for _, bpm in grid.tempo_curve or ((0.0, grid.tempo_bpm or 0.0),)
+    ]
+    if changes_once(grid):
+        return f"{first} BPM, from {session_place(grid, grid.tempo_curve[1][0])} on {later[0]} BPM"
+    return f"moves from {first} BPM on"
 
 
 def tempo_line(grid: Grid, duration_s: float) -> str:

@@ -171,7 +171,9 @@ def sample_report(
     source = source or sample_source()
     correction = more.get("corrections")
     corrected = apply_correction(analysis, correction) if correction else analysis
-    plan = plan_cut(corrected, frames=source.frames, rate=source.rate)
+    plan = plan_cut(
+        corrected, frames=source.frames, rate=source.rate, lead_in_bars=settings.output.lead_in_bars
+    )
     facts = CopyFacts(
         path=Path("amber-lane - 140 BPM - E flat minor.wav"),
         rate=source.rate,

@@ -87,7 +87,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/tempo_steps", "np.cumsum(rise[near] * (on_first - on_second))",
      "np.cumsum(rise[near] * (on_second - on_first))"),
     ("analyzers/rhythm/tempo_steps", "- turn) / slope", "+ turn) / slope"),
-    ("analyzers/rhythm/tempo_steps", "self.first_s + late[0]", "self.first_s - late[0]"),
+    ("analyzers/rhythm/tempo_steps", "SETTLED = 2", "SETTLED = 0"),
     ("daemon/export/copy", "notes.loudness if states_loudness else None", "notes.loudness"),
     ("analyzers/harmony/blues", "EIGHT_SEVENTHS = 0.25, 0.5", "EIGHT_SEVENTHS = 0.25, 0.0"),
     ("analyzers/harmony/blues", "SKIPPED_COST = 0.005", "SKIPPED_COST = -0.005"),

@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from analyzers.harmony.note_sets import note_sets
 from analyzers.model import Chord, KeyChange, Section
+from config.settings import Settings
 from daemon.report.card import WIDTH, card
 from daemon.report.report import Report
 from tests.daemon.sample_report import (
@@ -45,11 +46,23 @@ def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
 
 def test_a_moving_tempo_says_where_it_begins():
     """The tempo of the session until its map is there: that of the copy's first bar."""
-    curve = ((0.0, 139.21), (30.0, 141.0))
+    curve = ((0.0, 139.21), (30.0, 141.0), (40.0, 140.0))
     grid = replace(sample_analysis().grid, constant_tempo=False, tempo_curve=curve)
-    assert "Tempo: moves from 139.2 BPM on, take the tempo map; 4/4" in " ".join(
-        text_of(sample_report(sample_analysis(grid=grid))).split()
-    )
+    text = " ".join(text_of(sample_report(sample_analysis(grid=grid))).split())
+    assert "Tempo: moves from 139.2 BPM on, take the tempo map; 4/4" in text
+    assert "Tempo: it moves, 139 to 141 BPM. Take the tempo map" in text
+
+
+def test_a_tempo_that_changes_once_says_at_which_bar_of_the_session():
+    """The ninth bar of the song; the copy has a bar of silence in front of it, and begins there."""
+    curve = ((BAR_ONE_S, 139.21), (BAR_ONE_S + 8 * BAR_S, 120.0))
+    grid = replace(sample_analysis().grid, constant_tempo=False, tempo_curve=curve)
+    for lead_in_bars, bar in ((0, 9), (1, 10)):
+        settings = Settings(output={"lead_in_bars": lead_in_bars})
+        report = sample_report(sample_analysis(grid=grid), settings=settings)
+        text = " ".join(text_of(report).split())
+        assert f"Tempo: 139.2 BPM, from bar {bar} on 120 BPM, take the tempo map; 4/4" in text
+        assert f"Tempo: it changes once: 139.2 BPM, from bar {bar} on 120 BPM. Take the tempo map" in text
 
 
 def test_lines_are_short_and_plain():

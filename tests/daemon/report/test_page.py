@@ -163,12 +163,15 @@ def test_what_is_set_by_hand_is_said() -> None:
 
 def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     grid = replace(
-        steady_grid(), tempo_bpm=140.1234, constant_tempo=False, tempo_curve=((0.0, 139.2), (30.0, 141.0))
+        steady_grid(),
+        tempo_bpm=140.1234,
+        constant_tempo=False,
+        tempo_curve=((0.0, 139.2), (30.0, 141.0), (40.0, 139.9)),
     )
     report = sample_report(sample_analysis(grid=grid))
     text = " ".join(Outline(page_of(report)).text.split())
     assert "139 to 141 BPM, moving" in text
-    assert "begins at 139.2 BPM; take the tempo map, not one number" in text
+    assert "moves from 139.2 BPM on; take the tempo map, not one number" in text
     assert "Delay times at the mean tempo, 140.1234 BPM The tempo moves" in text
     assert "Tempo over time" in text
     assert correction_sample(report).startswith("# half: true\n")  # no one number is right
