@@ -40,6 +40,7 @@ REPEATED = 0.08  # repetition over the whole song that speaks for a steady tempo
 STEADY, BORNE_OUT = 0.8, 0.15
 EVEN_SURE = 0.95  # probability of a beat, and of a steady one, where a loose map is even (`Pulse.even`)
 STEP_SURE = 0.8  # probability of a moving tempo where one change of it explains the attacks (`Pulse.knee`)
+STEP_POSSIBLE = 0.7  # of a steady one where one change of it is hinted (`Pulse.hinted`)
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
 PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # Where the tempo moves, a bar line on the right beat may still lie far beside it: log odds of a bar one
@@ -70,6 +71,8 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         beat, steady = played_verdict(played, pulse.evidence), 1.0 - PLAYED_CERTAIN
     if beat < HOPELESS:
         return no_grid(_why_none(pulse), beat)
+    if pulse.hinted:
+        steady = min(steady, STEP_POSSIBLE)
     moving = pulse.moving_s if steady < 0.5 else None
     pulses = pulse.steady_s if moving is None else moving
     h = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm)

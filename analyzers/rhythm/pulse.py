@@ -31,12 +31,14 @@ AS_WELL = 0.03  # so much less coherence makes two straight lines no worse than 
 # One change of tempo is there where each side coheres by so much more on its own tempo; by less where it
 # explains more of the attacks, as a map that follows does
 OWN, LITTLE_OWN, CLEAR_STEP, STEP_GAIN = 0.08, 0.05, 0.04, 0.02
+HINT = 0.02  # with so much it may be there, by a third most of all: each side then fits both tempi
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Pulse:
     """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
-    steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one
+    steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one;
+    hinted : whether there may be one, too faint to be followed
 
     evidence [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
     moving one (0 when not looked for), spread of the steady lags (ms), log of the duration in pulses
@@ -48,6 +50,7 @@ class Pulse:
     steady_s: FloatArray
     moving_s: FloatArray | None
     knee: int | None
+    hinted: bool
     evidence: tuple[float, ...]
 
     @property
@@ -77,7 +80,7 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
     steady = np.arange(int(duration / period) + 2) * period
     strength = centred_strength(onsets)
     tempi = tempogram(strength, onsets.rate, coarse)
-    moving, gain, knee = None, 0.0, None
+    moving, gain, knee, hinted = None, 0.0, None, False
     if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
         moving, gain = _moving(onsets, rise, strength, tempi, lags.coherence)
     change = one_change(onsets, rise, tempi)
@@ -86,8 +89,9 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
         little = change.own > LITTLE_OWN and straight > CLEAR_STEP and gain > STEP_GAIN
         if (change.own > OWN or little) and straight > max(gain - AS_WELL, 0.0):
             moving, gain, knee = change.pulses_s, max(straight, gain), change.knee
+        hinted = knee is None and change.own > HINT and straight > 0.0
     evidence = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
-    return Pulse(period, lags, rise, steady, moving, knee, evidence)
+    return Pulse(period, lags, rise, steady, moving, knee, hinted, evidence)
 
 
 def _moving(

@@ -83,6 +83,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/pulse", "EVEN_S, EVEN_PULSES = 0.014", "EVEN_S, EVEN_PULSES = 0.0"),
     ("analyzers/rhythm/pulse", "CLEARLY = 0.15", "CLEARLY = 2.0"),
     ("analyzers/rhythm/pulse", "CLEAR_STEP, STEP_GAIN = 0.08", "CLEAR_STEP, STEP_GAIN = 0.8"),
+    ("analyzers/rhythm/pulse", "HINT = 0.02", "HINT = 0.2"),
     ("analyzers/rhythm/tempo_steps", "WIDELY = 0.03", "WIDELY = 0.3"),
     ("analyzers/rhythm/tempo_steps", "np.cumsum(rise[near] * (on_first - on_second))",
      "np.cumsum(rise[near] * (on_second - on_first))"),

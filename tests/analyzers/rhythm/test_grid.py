@@ -166,6 +166,17 @@ def test_a_step_is_found_where_one_of_its_sides_explains_half_of_the_song(seed: 
     assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.96
 
 
+def test_a_change_too_faint_to_follow_is_a_doubt() -> None:
+    """By a third: most attacks of either tempo lie on a lattice of the other."""
+    spec = random_spec(72_003_480)
+    samples, truth = render(spec)
+    assert truth.tempo_changes
+    features = Features(Signal(samples.astype(np.float32), spec.rate))
+    grid = find_grid(features, find_lead_in(features))
+
+    assert grid.constant_tempo is False or grid.constant_confidence < 0.8
+
+
 def test_grid_reaches_back_over_a_beatless_intro() -> None:
     drums = even(120.0, 16.5, 60.0)
     chords = [(0.5 + 2.0 * k, tone((220.0, 261.63, 196.0, 174.61)[k % 4], 1.95, 0.05), 1.0) for k in range(8)]
