@@ -23,13 +23,12 @@ from analyzers.rhythm.lattice_fit import fine_rise, fit_constant, fold_lags
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
-SPLIT_GAIN = (
-    0.003  # least gain in the mean score by which two tempi are looked for: hardly ever without a change
-)
+SPLIT_GAIN = 0.003  # least gain in the mean score with two tempi: hardly any steady song has it
 WIDELY = 0.03  # a change by a natural log of 1 has to gain so much more than none
 LEAST_STEP = 0.02  # smallest change (natural log of the ratio) that is called a step
 LEAST_WINDOWS, LEAST_PULSES = 8, 12  # on each side
 NEAR_S = 5.0  # the change lies no further from where the tempogram changes
+FAR_S = 600.0  # so much on either side is folded: bounds memory on long files
 BINS, SMOOTH = 256, 3.0  # of a folded period
 SETTLED = 2  # times that the lines are moved
 CURVE_S = 0.004  # a merged stretch may move a bar line by this much
@@ -134,24 +133,26 @@ def _crossing(rise: FloatArray, rate: float, near_s: float, first_s: float, seco
 
     Pulse numbers are t / first_s before, and t / second_s less a constant after; they are equal there.
     """
-    t = np.arange(len(rise)) / rate
-    change = int(near_s * rate)
-    ahead, behind = t[:change] / first_s, t[change:] / second_s
-    patterns = [_folded(rise[:change], ahead), _folded(rise[change:], behind)]
+    change, far, near = (int(s * rate) for s in (near_s, FAR_S, NEAR_S))
+    start = max(change - far, 0)
+    rise, change = rise[start : change + far], change - start
+    t = (start + np.arange(len(rise))) / rate
+    patterns = [_folded(rise[:change], t[:change] / first_s), _folded(rise[change:], t[change:] / second_s)]
     spectra = [np.fft.rfft(p) for p in patterns]
     turn = float(np.argmax(np.fft.irfft(spectra[1] * spectra[0].conj(), BINS))) / BINS
     slope = 1.0 / first_s - 1.0 / second_s
-    around = np.sort(np.array([near_s - NEAR_S, near_s + NEAR_S]) * slope + turn)
-    crossings = (np.arange(np.ceil(around[0]), np.floor(around[1]) + 1) - turn) / slope
-    crossings = crossings[(crossings > 0.0) & (crossings < t[-1])]
+    low, high = sorted(((near_s - NEAR_S) * slope + turn, (near_s + NEAR_S) * slope + turn))
+    crossings = (np.arange(np.ceil(low), np.floor(high) + 1) - turn) / slope
+    crossings = crossings[(crossings > t[0]) & (crossings < t[-1])]
     if len(crossings) == 0:
         return None
-    near = slice(max(int((near_s - NEAR_S) * rate), 0), int((near_s + NEAR_S) * rate) + 1)
+    around = slice(max(change - near, 0), change + near)
     on_first, on_second = (
-        patterns[k][_bins(t[near] / period)] for k, period in enumerate((first_s, second_s))
+        pattern[_bins(t[around] / period)]
+        for pattern, period in zip(patterns, (first_s, second_s), strict=True)
     )
-    speaks_for_first = np.cumsum(rise[near] * (on_first - on_second))
-    return float(crossings[np.argmax(np.interp(crossings, t[near], speaks_for_first))])
+    speaks_for_first = np.cumsum(rise[around] * (on_first - on_second))
+    return float(crossings[np.argmax(np.interp(crossings, t[around], speaks_for_first))])
 
 
 def _bins(count: FloatArray) -> npt.NDArray[np.int64]:
