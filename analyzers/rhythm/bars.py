@@ -40,6 +40,12 @@ def bar_lines(grid: Grid) -> list[tuple[int, float]]:
     return [(first + count, at) for count, (_, at) in enumerate(lines)]
 
 
+def change_s(grid: Grid) -> float | None:
+    """Where (s) a tempo that is two constant ones changes; None for any other."""
+    once = grid.constant_tempo is False and len(grid.tempo_curve) == 2
+    return grid.tempo_curve[1][0] if once else None
+
+
 def nearest_bar(lines: Sequence[tuple[int, float]], at_s: float) -> int:
     """Number of the bar whose line is nearest; `lines` as from `bar_lines`, one at least."""
     return min(lines, key=lambda line: abs(line[1] - at_s))[0]

@@ -1,4 +1,5 @@
-"""The click check: the first and the last bars of the aligned copy with a click on the grid.
+"""The click check: the first and the last bars of the aligned copy, and those around the one change of a
+tempo, with a click on the grid.
 
 Read back from the copy that was written, so that it proves the file and not a plan. Bar lines
 are accented, bar one has a tone of its own. Mono, 16-bit FLAC: lossless, because a codec would
@@ -18,6 +19,7 @@ import numpy.typing as npt
 import soundfile as sf
 
 from analyzers.model import Grid
+from analyzers.rhythm.bars import change_s
 from daemon.export.plan import CutPlan
 from daemon.export.sessionbeats import session_beats
 
@@ -26,7 +28,7 @@ Samples = npt.NDArray[np.float32]
 CEILING = 10 ** (-1 / 20)
 CREST = 4.0  # click peak over the music's RMS: 12 dB, as loud as its drums are
 QUIETEST = 0.02  # click peak where the music is silent
-GAP_S = 0.4  # silence between the first and the last bars
+GAP_S = 0.4  # silence between the stretches
 FADE_S = 0.005
 BEAT, BAR, BAR_ONE = (1000.0, 0.03, 0.6), (1500.0, 0.03, 1.0), (2000.0, 0.09, 1.0)  # Hz, s, level
 
@@ -57,16 +59,19 @@ def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *,
     path : the new file, ending in .flac
     copy_path : the aligned copy
     grid, plan : times in seconds of the source, and where the copy's zero lies in it
-    bars : how many of the first and of the last bars, 1..32
+    bars : how many of the first and of the last bars, and around a change of tempo, 1..32
     """
     ticks = ticks_in_copy(grid, plan)
     if not ticks:
         return False
+    change = change_s(grid)
     with sf.SoundFile(copy_path) as copy:
         rate = copy.samplerate
         parts = [
             _with_clicks(_read(copy, *span), span[0], rate, ticks)
-            for span in _spans(ticks, copy.frames, rate, bars)
+            for span in _spans(
+                ticks, copy.frames, rate, bars, None if change is None else plan.line_in_copy_s(change)
+            )
         ]
     gap = np.zeros(round(GAP_S * rate), np.float32)
     pieces = [piece for part in parts for piece in (part, gap)][:-1]
@@ -74,15 +79,25 @@ def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *,
     return True
 
 
-def _spans(ticks: list[Tick], frames: int, rate: int, bars: int) -> list[tuple[int, int]]:
-    """Frames of the first and the last bars; one span when they touch."""
+def _spans(
+    ticks: list[Tick], frames: int, rate: int, bars: int, change_s: float | None
+) -> list[tuple[int, int]]:
+    """Frames of the first bars, of those around the change and of the last; what touches is one span."""
     lines = [round(t.at_s * rate) for t in ticks if t.bar and t.at_s * rate < frames] + [frames]
     one = next((k for k, t in enumerate(t for t in ticks if t.bar) if t.bar_one), 0)
-    first_end = lines[min(one + bars, len(lines) - 1)]
-    last_start = lines[max(len(lines) - 1 - bars, 0)]
-    if last_start <= first_end:
-        return [(0, frames)]
-    return [(0, first_end), (last_start, frames)]
+    last = len(lines) - 1
+    spans = [(0, lines[min(one + bars, last)]), (lines[max(last - bars, 0)], frames)]
+    if change_s is not None:
+        line = min(range(last), key=lambda k: abs(lines[k] - change_s * rate))
+        half = max(bars // 2, 1)
+        spans.insert(1, (lines[max(line - half, 0)], lines[min(line + half, last)]))
+    merged = spans[:1]
+    for start, end in sorted(spans[1:]):
+        if start > merged[-1][1]:
+            merged.append((start, end))
+        else:
+            merged[-1] = (merged[-1][0], max(merged[-1][1], end))
+    return merged
 
 
 def _read(copy: sf.SoundFile, start: int, end: int) -> Samples:

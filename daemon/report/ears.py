@@ -6,6 +6,7 @@ from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
 from analyzers.model import Analysis, Grid, Key, Tuning
+from analyzers.rhythm.bars import change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
 from daemon.report.null_words import null_lines
@@ -13,7 +14,6 @@ from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
-    changes_once,
     claim_words,
     glance_tempo,
     moves,
@@ -78,10 +78,11 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
         )
-    if changes_once(grid):
+    if change_s(grid) is not None:
         lines.append(
             f"Tempo: it changes once: {tempo_course(grid)}. "
-            "Take the tempo map, not one number. Hear the change against the session's own click."
+            "Take the tempo map, not one number. "
+            "The click check has the bars around the change, too: hear them."
         )
     elif moves(grid):
         lines.append(

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 
 from analyzers.harmony.spelling import blues_name, is_minor, key_name, pitch_class_of
 from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, TempoCandidate
-from analyzers.rhythm.bars import bar_lines, nearest_bar
+from analyzers.rhythm.bars import bar_lines, change_s, nearest_bar
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
 from daemon.report.parts import Claim, Cut
@@ -68,19 +68,15 @@ def moves(grid: Grid) -> bool:
     return grid.tempo_bpm is not None and grid.constant_tempo is False
 
 
-def changes_once(grid: Grid) -> bool:
-    """Whether a moving tempo is two constant ones."""
-    return moves(grid) and len(grid.tempo_curve) == 2
-
-
 def tempo_course(grid: Grid) -> str:
     """'moves from 85 BPM on', as a session is set before its tempo map is there; where the tempo changes
     once: '118 BPM, from bar 15 on 112.1 BPM'."""
     first, *later = [
         format_tempo(round(bpm, 1)) for _, bpm in grid.tempo_curve or ((0.0, grid.tempo_bpm or 0.0),)
     ]
-    if changes_once(grid):
-        return f"{first} BPM, from {session_place(grid, grid.tempo_curve[1][0])} on {later[0]} BPM"
+    change = change_s(grid)
+    if change is not None:
+        return f"{first} BPM, from {session_place(grid, change)} on {later[0]} BPM"
     return f"moves from {first} BPM on"
 
 

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.rhythm.bars import bar_lines, bar_one_index, beat_index
+from analyzers.rhythm.bars import bar_lines, bar_one_index, beat_index, change_s
 from tests.analyzers.harmony_kit import grid, no_grid
 
 
@@ -27,3 +27,12 @@ def test_bar_one_outside_the_file_still_numbers_its_bars() -> None:
     assert bar_lines(replace(grid(4.0), bar_one_s=-2.0)) == [(2, 0.0), (3, 2.0)]
     assert bar_lines(no_grid()) == []
     assert bar_one_index(no_grid()) is None
+
+
+def test_a_tempo_changes_once_or_not_at_all() -> None:
+    steady = grid(8.0)
+    once = replace(steady, constant_tempo=False, tempo_curve=((0.0, 120.0), (4.0, 100.0)))
+    assert change_s(once) == 4.0
+    assert change_s(replace(once, tempo_curve=(*once.tempo_curve, (6.0, 110.0)))) is None
+    assert change_s(replace(once, constant_tempo=True)) is None
+    assert change_s(no_grid()) is None

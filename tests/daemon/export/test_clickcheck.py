@@ -62,6 +62,23 @@ def test_first_and_last_bars_with_a_gap_between(tmp_path) -> None:
     assert len(check) == pytest.approx(4 * BAR + round(0.4 * rate) + tail, abs=4)
 
 
+@pytest.mark.parametrize("bar", [7, 12])
+def test_the_bars_around_a_change_of_tempo_are_clicked_too(tmp_path, bar: int) -> None:
+    """Four bars of the beginning, two on either side of a line, four of the end; what touches is one."""
+    curve = ((BAR_ONE_S, 140.0), (BAR_ONE_S + (bar - 1) * 4 * PERIOD, 139.0))
+    grid = replace(steady_grid(), constant_tempo=False, tempo_curve=curve)
+    x = silence()
+    marker = round((BAR_ONE_S + ((bar - 1) * 4 - 0.5) * PERIOD) * RATE)  # half a beat before the change
+    x[marker] = 0.9
+    check, rate, _ = written(tmp_path, x, grid=grid, bars=4)
+    whole, _, _ = written(tmp_path, x, bars=4)
+
+    gap = round(0.4 * rate)
+    ahead = 4 * BAR + gap if bar > 7 else 4 * BAR  # bars 5 and 6 go on from the first four
+    assert len(check) - len(whole) == pytest.approx(4 * BAR + (gap if bar > 7 else 0), abs=4)
+    assert np.argmax(np.abs(check)) == pytest.approx(ahead + 2 * BAR - PERIOD / 2 * rate, abs=4)
+
+
 def test_a_short_beat_is_clicked_once_from_end_to_end(tmp_path) -> None:
     check, _, plan = written(tmp_path, silence(20.0), grid=steady_grid(duration_s=20.0))
     assert len(check) == 20 * RATE - plan.source_start
