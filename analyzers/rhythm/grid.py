@@ -175,16 +175,22 @@ def _moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: fl
 
 
 def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_], n: int) -> _Beats:
-    """Each side laid on its own attacks; the tempo of the longer side stands for the song."""
-    times = times.copy()
-    k = int(before.sum())
-    sides = [slice(0, k), slice(k, len(times))]
-    tempi = []
-    for side in sides:
-        times[side] += _offset(f.onsets, times[side], n)
-        tempi.append(60.0 / float(np.median(np.diff(times[side]))))
-    longer = int(len(times) - k > k)
-    change = (float(times[k - 1]), round(tempi[1], 4))
+    """Each side on a line of its own, laid on its own attacks; the tempo changes at the beat nearest to where
+    they cross. That of the longer side stands for the song."""
+    count = np.arange(len(times))
+    lines = []
+    for side in (before, ~before):
+        period = float(np.median(np.diff(times[side])))
+        start = float(np.median(times[side] - period * count[side]))
+        lines.append((period, start + _offset(f.onsets, times[side], n)))
+    (first, a), (second, b) = lines
+    k = round((b - a) / (first - second))
+    if abs(k + 1 - int(before.sum())) > n:  # hardly another tempo: where the pulses change
+        k = int(before.sum()) - 1
+    times = np.where(count <= k, a + first * count, b + second * count)
+    tempi = [60.0 / first, 60.0 / second]
+    longer = int(len(times) - k - 1 > k + 1)
+    change = (float(times[k]), round(tempi[1], 4))
     return _Beats(times, tempi[longer], ((float(times[0]), round(tempi[0], 4)), change))
 
 

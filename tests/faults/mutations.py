@@ -79,6 +79,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/grid", "places = np.interp(count / parts", "places = np.interp(count // parts"),
     ("analyzers/rhythm/grid", "STEADY, BORNE_OUT = 0.8, 0.15", "STEADY, BORNE_OUT = 0.8, 9.0"),
     ("analyzers/rhythm/meter", "float(p[agrees(h, k)].sum()))", "float(p[k]))"),
+    ("analyzers/rhythm/grid", "k = round((b - a) / (first - second))", "k = 0"),
     ("analyzers/rhythm/drift", "STRAY, EDGE = 0.06", "STRAY, EDGE = 6.0"),
     ("analyzers/rhythm/pulse", "EVEN_S, EVEN_PULSES = 0.014", "EVEN_S, EVEN_PULSES = 0.0"),
     ("analyzers/rhythm/pulse", "CLEARLY = 0.15", "CLEARLY = 2.0"),

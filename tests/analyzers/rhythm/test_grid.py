@@ -150,7 +150,7 @@ def test_one_step_is_one_step() -> None:
     assert change == pytest.approx(0.5 + first * 48, abs=0.02)
 
 
-@pytest.mark.parametrize("seed", [6_001_010, 71_003_058, 72_000_807, 71_000_841, 72_000_966])
+@pytest.mark.parametrize("seed", [6_001_010, 71_003_058, 71_000_017, 71_000_841, 72_000_966])
 def test_a_step_is_found_where_one_of_its_sides_explains_half_of_the_song(seed: int) -> None:
     """By a twentieth up and down, by a tenth, and by a third."""
     spec = random_spec(seed)
@@ -161,6 +161,7 @@ def test_a_step_is_found_where_one_of_its_sides_explains_half_of_the_song(seed: 
 
     assert grid.constant_tempo is False
     assert len(grid.tempo_curve) == 2
+    assert grid.tempo_curve[1][0] == pytest.approx(truth.tempo_changes[0][0], abs=0.01)
     assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.005)
     beats = np.array([at for at, _ in truth.as_row("")["beats"]])
     assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.96
