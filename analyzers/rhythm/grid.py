@@ -185,13 +185,13 @@ def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_],
         lines.append((period, start + _offset(f.onsets, times[side], n)))
     (first, a), (second, b) = lines
     k = round((b - a) / (first - second))
-    if abs(k + 1 - int(before.sum())) > n:  # hardly another tempo: where the pulses change
-        k = int(before.sum()) - 1
+    bend = int(before.sum()) - 1
+    if abs(k - bend) > n:  # hardly another tempo: where the pulses change
+        k = bend
     times = np.where(count <= k, a + first * count, b + second * count)
-    tempi = [60.0 / first, 60.0 / second]
-    longer = int(len(times) - k - 1 > k + 1)
-    change = (float(times[k]), round(tempi[1], 4))
-    return _Beats(times, tempi[longer], ((float(times[0]), round(tempi[0], 4)), change))
+    longer = second if len(times) > 2 * (k + 1) else first
+    tempi = tuple((float(times[at]), round(60.0 / period, 4)) for at, period in ((0, first), (k, second)))
+    return _Beats(times, 60.0 / longer, tempi)
 
 
 def _to_first_onset(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:

@@ -88,18 +88,20 @@ def comb_scores(
     return out / len(comb)
 
 
-def coarse_periods(onsets: Onsets, count: int = 2) -> list[tuple[float, float]]:
+def coarse_periods(strength: FloatArray, rate: float, count: int = 2) -> list[tuple[float, float]]:
     """The strongest lattices that are no simple multiples of each other: [(period s, score)], best first.
+
+    strength : `centred_strength` of the onsets; rate : of its frames (Hz)
 
     The score is a mean correlation, 1 for a strictly periodic curve, about 0 for none. Empty when the
     signal is shorter than two of the longest periods.
     """
-    longest = min(int(8.2 * LONGEST_S * onsets.rate) + 2, onsets.strength.shape[1])
-    if longest < 2 * LONGEST_S * onsets.rate:
+    longest = min(int(8.2 * LONGEST_S * rate) + 2, strength.shape[1])
+    if longest < 2 * LONGEST_S * rate:
         return []
-    acf = autocorrelation(centred_strength(onsets), longest)
+    acf = autocorrelation(strength, longest)
     periods = np.geomspace(SHORTEST_S, LONGEST_S, 1200)
-    score = comb_scores(acf, onsets.rate, periods)
+    score = comb_scores(acf, rate, periods)
     found: list[tuple[float, float]] = []
     for k in np.argsort(score)[::-1]:
         p = float(periods[k])

@@ -66,7 +66,8 @@ class Pulse:
 
 def find_pulse(onsets: Onsets) -> Pulse | None:
     """The pulse of the song; None when it is too short to have one."""
-    found = coarse_periods(onsets, 1)
+    strength = centred_strength(onsets)
+    found = coarse_periods(strength, onsets.rate, 1)
     if not found:
         return None
     coarse, score = found[0]
@@ -78,7 +79,6 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
             period, lags = near, lags_near
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
-    strength = centred_strength(onsets)
     tempi = tempogram(strength, onsets.rate, coarse)
     moving, gain, knee, hinted = None, 0.0, None, False
     if lags.coherence < CLEAR or lags.spread_s > WIDE_S:

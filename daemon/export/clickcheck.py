@@ -65,13 +65,12 @@ def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *,
     if not ticks:
         return False
     change = change_s(grid)
+    change_at_s = None if change is None else plan.line_in_copy_s(change)
     with sf.SoundFile(copy_path) as copy:
         rate = copy.samplerate
         parts = [
             _with_clicks(_read(copy, *span), span[0], rate, ticks)
-            for span in _spans(
-                ticks, copy.frames, rate, bars, None if change is None else plan.line_in_copy_s(change)
-            )
+            for span in _spans(ticks, copy.frames, rate, bars, change_at_s)
         ]
     gap = np.zeros(round(GAP_S * rate), np.float32)
     pieces = [piece for part in parts for piece in (part, gap)][:-1]
@@ -80,23 +79,23 @@ def write_click_check(path: Path, copy_path: Path, grid: Grid, plan: CutPlan, *,
 
 
 def _spans(
-    ticks: list[Tick], frames: int, rate: int, bars: int, change_s: float | None
+    ticks: list[Tick], frames: int, rate: int, bars: int, change_at_s: float | None
 ) -> list[tuple[int, int]]:
     """Frames of the first bars, of those around the change and of the last; what touches is one span."""
     lines = [round(t.at_s * rate) for t in ticks if t.bar and t.at_s * rate < frames] + [frames]
     one = next((k for k, t in enumerate(t for t in ticks if t.bar) if t.bar_one), 0)
     last = len(lines) - 1
     spans = [(0, lines[min(one + bars, last)]), (lines[max(last - bars, 0)], frames)]
-    if change_s is not None:
-        line = min(range(last), key=lambda k: abs(lines[k] - change_s * rate))
+    if change_at_s is not None:
+        line = min(range(last), key=lambda k: abs(lines[k] - change_at_s * rate))
         half = max(bars // 2, 1)
-        spans.insert(1, (lines[max(line - half, 0)], lines[min(line + half, last)]))
-    merged = spans[:1]
-    for start, end in sorted(spans[1:]):
-        if start > merged[-1][1]:
-            merged.append((start, end))
-        else:
+        spans.append((lines[max(line - half, 0)], lines[min(line + half, last)]))
+    merged: list[tuple[int, int]] = []
+    for start, end in sorted(spans):
+        if merged and start <= merged[-1][1]:
             merged[-1] = (merged[-1][0], max(merged[-1][1], end))
+        else:
+            merged.append((start, end))
     return merged
 
 

@@ -78,18 +78,13 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
         )
-    if change_s(grid) is not None:
-        lines.append(
-            f"Tempo: it changes once: {tempo_course(grid)}. "
-            "Take the tempo map, not one number. "
-            "The click check has the bars around the change, too: hear them."
-        )
-    elif moves(grid):
-        lines.append(
-            f"Tempo: it moves, {shown} BPM. "
-            "Take the tempo map, not one number. The click check has the first and the last bars: "
-            "hear those between against the session's own click."
-        )
+    if moves(grid):
+        how = f"it moves, {shown} BPM"
+        hear = "first and the last bars: hear those between against the session's own click."
+        if change_s(grid) is not None:
+            how = f"it changes once: {tempo_course(grid)}"
+            hear = "bars around the change, too: hear them."
+        lines.append(f"Tempo: {how}. Take the tempo map, not one number. The click check has the {hear}")
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
         lines.append(
             f"Tempo: that it is constant is {percent(grid.constant_confidence)} sure. "

@@ -71,13 +71,12 @@ def moves(grid: Grid) -> bool:
 def tempo_course(grid: Grid) -> str:
     """'moves from 85 BPM on', as a session is set before its tempo map is there; where the tempo changes
     once: '118 BPM, from bar 15 on 112.1 BPM'."""
-    first, *later = [
-        format_tempo(round(bpm, 1)) for _, bpm in grid.tempo_curve or ((0.0, grid.tempo_bpm or 0.0),)
-    ]
+    tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm or 0.0]
+    first, last = (format_tempo(round(bpm, 1)) for bpm in (tempi[0], tempi[-1]))
     change = change_s(grid)
-    if change is not None:
-        return f"{first} BPM, from {session_place(grid, change)} on {later[0]} BPM"
-    return f"moves from {first} BPM on"
+    if change is None:
+        return f"moves from {first} BPM on"
+    return f"{first} BPM, from {session_place(grid, change)} on {last} BPM"
 
 
 def tempo_line(grid: Grid, duration_s: float) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from analyzers.level.silence import find_lead_in
-from analyzers.model import Options
+from analyzers.model import Grid, Options
 from analyzers.rhythm.grid import find_grid
 from analyzers.rhythm.meter import best_of
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
@@ -19,10 +19,18 @@ from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
+from demo.truth import Truth
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, grid_of, pattern, place, tone
 
 # BPM -> quarter note in ms, as printed in handbooks
 QUARTER_MS = {75: 800.0, 90: 666.667, 100: 600.0, 120: 500.0, 128: 468.75, 140: 428.571, 150: 400.0}
+
+
+def generated(seed: int) -> tuple[Truth, Grid]:
+    """What the generator wrote, and the grid that is found in how it sounds."""
+    samples, truth = render(random_spec(seed))
+    features = Features(Signal(samples, truth.samplerate))
+    return truth, find_grid(features, find_lead_in(features))
 
 
 @pytest.mark.parametrize(("bpm", "quarter_ms"), QUARTER_MS.items())
@@ -150,30 +158,24 @@ def test_one_step_is_one_step() -> None:
     assert change == pytest.approx(0.5 + first * 48, abs=0.02)
 
 
-@pytest.mark.parametrize("seed", [6_001_010, 71_003_058, 71_000_017, 71_000_841, 72_000_966])
+@pytest.mark.parametrize("seed", [6_001_010, 71_003_058, 71_000_017, 71_000_841, 72_000_169])
 def test_a_step_is_found_where_one_of_its_sides_explains_half_of_the_song(seed: int) -> None:
     """By a twentieth up and down, by a tenth, and by a third."""
-    spec = random_spec(seed)
-    samples, truth = render(spec)
+    truth, grid = generated(seed)
     assert truth.tempo_changes
-    features = Features(Signal(samples.astype(np.float32), spec.rate))
-    grid = find_grid(features, find_lead_in(features))
 
     assert grid.constant_tempo is False
     assert len(grid.tempo_curve) == 2
     assert grid.tempo_curve[1][0] == pytest.approx(truth.tempo_changes[0][0], abs=0.01)
     assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.005)
     beats = np.array([at for at, _ in truth.as_row("")["beats"]])
-    assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.96
+    assert mir_eval.beat.f_measure(beats, np.array(grid.beats_s)) > 0.98
 
 
 def test_a_change_too_faint_to_follow_is_a_doubt() -> None:
     """By a third: most attacks of either tempo lie on a lattice of the other."""
-    spec = random_spec(72_003_480)
-    samples, truth = render(spec)
+    truth, grid = generated(72_003_480)
     assert truth.tempo_changes
-    features = Features(Signal(samples.astype(np.float32), spec.rate))
-    grid = find_grid(features, find_lead_in(features))
 
     assert grid.constant_tempo is False or grid.constant_confidence < 0.8
 
@@ -282,10 +284,8 @@ def test_loose_playing_to_a_click_is_steady(seed: int, bpm: float) -> None:
 
     Truth: what the generator wrote.
     """
-    samples, truth = render(random_spec(seed))
+    truth, grid = generated(seed)
     assert truth.tempo_bpm == bpm
-    features = Features(Signal(samples, truth.samplerate))
-    grid = find_grid(features, find_lead_in(features))
     assert grid.constant_tempo is True
     assert grid.tempo_bpm is not None
     ratio = grid.tempo_bpm / bpm
@@ -322,9 +322,7 @@ def test_of_phases_that_nearly_agree_the_likelier_is_chosen() -> None:
 
 def test_a_pickup_does_not_draw_the_first_beats_of_a_drifting_song_away() -> None:
     """A loud pickup between two beats: no pulse before it holds the chain there. Truth: the generator's."""
-    samples, truth = render(random_spec(830003))
-    features = Features(Signal(samples, truth.samplerate))
-    grid = find_grid(features, find_lead_in(features))
+    truth, grid = generated(830003)
     assert truth.constant_tempo is False
     assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.02)
 
@@ -332,9 +330,7 @@ def test_a_pickup_does_not_draw_the_first_beats_of_a_drifting_song_away() -> Non
 @pytest.mark.parametrize("seed", [61_000_278, 61_000_415])
 def test_a_soft_introduction_does_not_lead_a_drifting_tempo_away(seed: int) -> None:
     """Ten seconds of chords off the beat before the drums come in. Truth: the generator's."""
-    samples, truth = render(random_spec(seed))
-    features = Features(Signal(samples, truth.samplerate))
-    grid = find_grid(features, find_lead_in(features))
+    truth, grid = generated(seed)
     assert truth.constant_tempo is False
     assert grid.constant_tempo is False
     assert grid.bar_one_s == pytest.approx(truth.first_downbeat_s, abs=0.02)

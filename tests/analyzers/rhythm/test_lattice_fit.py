@@ -35,11 +35,15 @@ from analyzers.signal.onsets import BANDS, Onsets
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 
+def coarse(onsets: Onsets) -> list[tuple[float, float]]:
+    return coarse_periods(centred_strength(onsets), onsets.rate)
+
+
 @pytest.mark.parametrize("bpm", [61.0, 88.37, 123.456, 171.0])
 def test_the_fitted_period_is_a_multiple_of_the_true_one(bpm: float) -> None:
     onsets = onsets_of(place(45.0, pattern(even(bpm, 0.4, 45.0))))
-    coarse, score = coarse_periods(onsets)[0]
-    period, lags = fit_constant(onsets, fine_rise(onsets), coarse)
+    near_s, score = coarse(onsets)[0]
+    period, lags = fit_constant(onsets, fine_rise(onsets), near_s)
 
     ratio = min(RATIOS, key=lambda r: abs(np.log(period / r / (60.0 / bpm))))
     assert period / ratio == pytest.approx(60.0 / bpm, rel=2e-5)  # under 1 ms at the end
@@ -97,13 +101,13 @@ def test_the_sharpest_period_does_not_stay_where_it_starts() -> None:
 
 def test_noise_has_no_pulse() -> None:
     onsets = onsets_of(0.1 * np.random.default_rng(1).standard_normal(30 * RATE))
-    (_, score), *_ = coarse_periods(onsets)
+    (_, score), *_ = coarse(onsets)
 
     assert score < 0.03
 
 
 def test_too_short_has_no_period() -> None:
-    assert coarse_periods(onsets_of(place(1.0, [(0.2, KICK, 1.0)]))) == []
+    assert coarse(onsets_of(place(1.0, [(0.2, KICK, 1.0)]))) == []
 
 
 @pytest.mark.parametrize(
@@ -126,7 +130,7 @@ def test_the_map_follows_a_wandering_tempo(tightness: float) -> None:
     beats[1:] += rng.normal(0, 0.001, 80)
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
     strength, rise = centred_strength(onsets), fine_rise(onsets)
-    tempi = tempogram(strength, onsets.rate, coarse_periods(onsets)[0][0])
+    tempi = tempogram(strength, onsets.rate, coarse(onsets)[0][0])
     periods, *_ = local_periods(tempi)
     pulses = follow(onsets, attack_curve(strength), rise, (tempi.times_s, periods), tightness)
     u = pulse_number(beats, pulses)
@@ -159,7 +163,7 @@ def test_the_comb_reads_between_lags_and_zeros_beyond_the_last() -> None:
 
 def change_of(beats: np.ndarray) -> Change | None:
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    tempi = tempogram(centred_strength(onsets), onsets.rate, coarse_periods(onsets)[0][0])
+    tempi = tempogram(centred_strength(onsets), onsets.rate, coarse(onsets)[0][0])
     return one_change(onsets, fine_rise(onsets), tempi)
 
 
