@@ -167,6 +167,14 @@ def change_of(beats: np.ndarray) -> Change | None:
     return one_change(onsets, fine_rise(onsets), tempi)
 
 
+def test_two_tempi_meet_at_the_change() -> None:
+    found = change_of(np.concatenate([0.4 + 0.6 * np.arange(40), 0.4 + 0.6 * 40 + 0.54 * np.arange(44)]))
+    assert found is not None
+
+    assert found.knee in (39, 40, 41)
+    assert np.diff(found.pulses_s)[[0, -1]] == pytest.approx([0.6, 0.54], rel=1e-4)
+
+
 @pytest.mark.parametrize("ratio", [0.75, 0.9, 0.97, 1.05, 4 / 3])
 @pytest.mark.parametrize("change", [24, 56])
 def test_one_change_is_found_where_it_is(ratio: float, change: int) -> None:
