@@ -28,6 +28,7 @@ LAG_S = 0.06  # a lossy two-track may start this much later
 EXPLAINED = 0.6  # share of a two-track's power that its stems explain at least
 PART = 0.002  # share of its power that makes a stem a part of it
 COVERED = 0.75  # share of the audible stems that a two-track holds at least; less is a group ...
+AS_WELL = 0.01  # so much less of it explained makes no difference
 GROUP = 0.95  # ... when it is explained this well ("drums" beside kick, snare and hats)
 SAME = 0.8  # correlation between versions of one beat
 ALIKE = 0.9  # correlation between copies of one file beside others
@@ -181,7 +182,11 @@ def _roles(
     likeness: npt.NDArray[np.float64],
     heard: npt.NDArray[np.bool_],
 ) -> npt.NDArray[np.str_]:
-    """Take out, best explained first, what the remaining files explain as their mix."""
+    """Take out, best explained first, what the remaining files explain as their mix.
+
+    Stems and a two-track of inverted polarity cancel, so that each of them is the others' mix turned over: of
+    those that are explained as well the loudest is taken.
+    """
     roles = np.full(len(names), "stem", dtype="<U9")
     while True:
         found = [
@@ -194,7 +199,9 @@ def _roles(
         ]
         if not found:
             return roles
-        _, role, i = max(found)
+        best = max(explained for explained, _, _ in found)
+        as_well = [(gram[i, i], role, i) for explained, role, i in found if explained > best - AS_WELL]
+        _, role, i = max(as_well)
         roles[i] = role
 
 

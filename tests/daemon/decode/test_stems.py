@@ -13,7 +13,7 @@ from daemon.core.errors import ChangedWhileReading, TooLong, UnreadableAudio
 from daemon.decode.decoder import decode
 from daemon.decode.stems import read_stems
 from daemon.decode.tags import claims
-from daemon.decode.twotrack import hinted
+from daemon.decode.twotrack import Windows, compare, hinted
 from tests.daemon.make_audio import (
     Samples,
     clicks,
@@ -166,6 +166,19 @@ def test_two_track_beside_its_stems_is_left_out(tmp_path, name, mix):
     assert null.kind == ("processed" if mix == "mastered" else "same")
     if mix != "mastered":
         assert null.gain_db == pytest.approx({"plain": 0.0, "quieter": -6.02}[mix], abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(10, 22))
+def test_which_of_files_that_cancel_is_the_two_track_does_not_hang_on_rounding(seed: int) -> None:
+    """All of them with the inverted mix add up to nothing: each is the inverted mix of the others."""
+    rng = np.random.default_rng(seed)
+    parts = [(rng.standard_normal((RATE, 2)) * level).astype(np.float32) for level in (0.15, 0.2, 0.05, 0.03)]
+    windows = Windows(RATE, 1.0)
+    for samples in (*parts, -np.sum(parts, axis=0)):
+        windows.take(samples)
+    verdict = compare(["drums", "bass", "keys", "hats", "amber lane"], windows)
+
+    assert verdict.roles == ("stem",) * 4 + ("two-track",)
 
 
 @pytest.mark.parametrize("name", ["amber lane", "MASTER"])
