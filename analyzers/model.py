@@ -60,6 +60,14 @@ class GridProof:
 
 
 @dataclass(frozen=True, slots=True)
+class BeatRestart:
+    """Where the beat breaks off and starts anew, off the count before it; bars are counted on."""
+
+    from_s: float  # last beat of the count before
+    at_s: float  # first beat of the new one
+
+
+@dataclass(frozen=True, slots=True)
 class Grid:
     """Tempo, beats, bar one and meter. ``tempo_bpm`` is None when the music has no steady beat."""
 
@@ -76,9 +84,11 @@ class Grid:
     pickup_beats: float  # music before bar one, in beats (0 when none)
     beats_s: tuple[float, ...]  # every beat inside the file
     downbeats: tuple[bool, ...]  # same length: True on a bar's first beat
-    tempo_curve: tuple[tuple[float, float], ...]  # (s, BPM): one entry when constant, else each change
+    tempo_curve: tuple[tuple[float, float], ...]  # (s, BPM): one entry when constant, else each change, and
+    # each restart, though the tempo be the same
     proof: GridProof | None
     reason: str | None = None
+    restarts: tuple[BeatRestart, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

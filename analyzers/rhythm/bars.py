@@ -41,7 +41,7 @@ def bar_lines(grid: Grid) -> list[tuple[int, float]]:
 
 
 def change_s(grid: Grid) -> float | None:
-    """Where (s) a tempo that is two constant ones changes; None for any other."""
+    """Where (s) a tempo that is two constant ones changes, or the beat starts anew; None for any other."""
     once = grid.constant_tempo is False and len(grid.tempo_curve) == 2
     return grid.tempo_curve[1][0] if once else None
 

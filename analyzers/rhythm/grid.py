@@ -8,23 +8,23 @@ whose attacks are loose, `meter` reads it as beats and bars, `beat_onsets` puts 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit
 
 from analyzers.model import Grid, LeadIn, TempoCandidate
-from analyzers.rhythm.barline import SAME_EVENT_S, first_bar
-from analyzers.rhythm.beat_onsets import SHARP, loose_offset, onset_offset
+from analyzers.rhythm.barline import first_bar
+from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.grid_proof import prove
-from analyzers.rhythm.lattice_fit import open_share, snap_tempo
+from analyzers.rhythm.lattice_fit import open_share
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
-from analyzers.rhythm.meter_evidence import pulse_time, weigh
+from analyzers.rhythm.meter_evidence import weigh
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
-from analyzers.rhythm.tempo_steps import curve
+from analyzers.rhythm.two_counts import restarted
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 
@@ -41,6 +41,7 @@ STEADY, BORNE_OUT = 0.8, 0.15
 EVEN_SURE = 0.95  # probability of a beat, and of a steady one, where a loose map is even (`Pulse.even`)
 STEP_SURE = 0.8  # probability of a moving tempo where one change of it explains the attacks (`Pulse.knee`)
 STEP_POSSIBLE = 0.7  # of a steady one where one change of it is hinted (`Pulse.hinted`)
+RESTART_SURE = 0.9  # probability of a restart that the attacks bear out (`Pulse.counts`)
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
 PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # Where the tempo moves, a bar line on the right beat may still lie far beside it: log odds of a bar one
@@ -71,6 +72,9 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         beat, steady = played_verdict(played, pulse.evidence), 1.0 - PLAYED_CERTAIN
     if beat < HOPELESS:
         return no_grid(_why_none(pulse), beat)
+    anew = restarted(f, pulse, lead_in.first_sound_s, beat) if played is None else None
+    if anew is not None:
+        return _assemble(f, lead_in, pulse, *anew, 1.0 - RESTART_SURE)
     if pulse.hinted:
         steady = min(steady, STEP_POSSIBLE)
     moving = pulse.moving_s if steady < 0.5 else None
@@ -83,9 +87,9 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if reading.beat_probability < 0.5:
         return no_grid(_why_none(pulse), reading.beat_probability)
     if moving is None:
-        beats = _steady_beats(f, pulse, reading)
+        beats = steady_beats(f, pulse, reading)
     else:
-        beats = _moving_beats(f, pulse, reading, lead_in.first_sound_s)
+        beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)
         slope, offset = MOVING_BAR
         odds = slope * logit(min(reading.bar_probability, SUREST)) + offset
         reading = replace(reading, bar_probability=float(expit(odds)))
@@ -130,82 +134,6 @@ def no_grid(reason: str, beat: float = 0.0) -> Grid:
     )
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _Beats:
-    """Beats from a bar line before the file to its end: times [shape=(n,)]; beat 0 begins a bar."""
-
-    times_s: FloatArray
-    bpm: float
-    curve: tuple[tuple[float, float], ...] | None  # None: constant
-
-
-def _steady_beats(f: Features, pulse: Pulse, reading: Reading) -> _Beats:
-    """Evenly spaced beats, laid on the attacks over the whole song."""
-    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s, pulse.lags.coherence)
-    period = 60.0 / bpm
-    line = reading.offset * pulse.period_s
-    bar = period * reading.beats
-    middle = round((f.duration_s / 2 - line) / bar)  # the fit is best in the middle: carry on from there
-    line += middle * pulse.period_s * reading.ratio * reading.beats
-    first = line - (np.floor(line / bar) + 1) * bar
-    times = first + period * np.arange(int((f.duration_s - first) / period) + 1)
-    return _Beats(times + _offset(f.onsets, times, reading.beats), bpm, None)
-
-
-def _moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: float) -> _Beats:
-    """Beats along the pulse map, or on two straight lines where one change of tempo explains it."""
-    assert pulse.moving_s is not None
-    pulses, n = pulse.moving_s, reading.beats
-    bar = reading.ratio * n
-    start = reading.offset - np.ceil(reading.offset / bar) * bar
-    count = np.arange(start, len(pulses) + 2 * reading.ratio, reading.ratio)
-    times = pulse_time(count, pulses)
-    while times[0] > 0.0:
-        step = (times[n] - times[0]) / n
-        times = np.concatenate([times[0] + step * np.arange(-n, 0), times])
-        count = np.concatenate([count[0] + reading.ratio * np.arange(-n, 0), count])
-    inside = times <= f.duration_s
-    times, count = times[inside], count[inside]
-    if pulse.knee is None:
-        times = times + _offset(f.onsets, times, n)
-        times = _to_first_onset(f.onsets, times, n, first_sound_s)
-        bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
-        return _Beats(times, float(bpm), curve(times[::n], n))
-    return _two_straight(f, times, count < pulse.knee + 0.5 * reading.ratio, n)
-
-
-def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_], n: int) -> _Beats:
-    """Each side on a line of its own, laid on its own attacks; the tempo changes at the beat nearest to where
-    they cross. That of the longer side stands for the song."""
-    count = np.arange(len(times))
-    lines = []
-    for side in (before, ~before):
-        period = float(np.median(np.diff(times[side])))
-        start = float(np.median(times[side] - period * count[side]))
-        lines.append((period, start + _offset(f.onsets, times[side], n)))
-    (first, a), (second, b) = lines
-    k = round((b - a) / (first - second))
-    bend = int(before.sum()) - 1
-    if abs(k - bend) > n:  # hardly another tempo: where the pulses change
-        k = bend
-    times = np.where(count <= k, a + first * count, b + second * count)
-    longer = second if len(times) > 2 * (k + 1) else first
-    tempi = tuple((float(times[at]), round(60.0 / period, 4)) for at, period in ((0, first), (k, second)))
-    return _Beats(times, 60.0 / longer, tempi)
-
-
-def _to_first_onset(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:
-    """A played song that begins on a bar line: its first attack, out of silence, places that line exactly."""
-    k = int(np.argmin(np.abs(times[::n] - first_sound_s))) * n
-    if abs(times[k] - first_sound_s) > SAME_EVENT_S or k + 1 >= len(times):
-        return times
-    near = times[k : k + 1]
-    offset, _ = onset_offset(onsets, near, np.ones(1))
-    out = times.copy()
-    out[: k + 1] += offset
-    return out
-
-
 def _from_bar_one(
     tempi: tuple[tuple[float, float], ...], bar_one_s: float
 ) -> tuple[tuple[float, float], ...]:
@@ -214,25 +142,8 @@ def _from_bar_one(
     return ((bar_one_s, before[-1]), *(entry for entry in tempi if entry[0] > bar_one_s + 1e-6))
 
 
-def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
-    """How far the attacks lie after the beats.
-
-    A snare that is laid back, or slow, sounds on beats only. So the places halfway between them (in dotted
-    beats: the thirds) are heard, too. Where what sounds at both is not sharply together, each has a voice.
-    """
-    parts = 3 if beats == 2 else 2
-    count = np.arange((len(times) - 1) * parts + 1)
-    places = np.interp(count / parts, np.arange(len(times)), times)
-    heard = np.flatnonzero(places >= 0.0)
-    heard = heard[:: int(np.ceil(len(heard) / 4000)) or 1]
-    at, number = places[heard], count[heard]
-    weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
-    offset, sharpness = onset_offset(onsets, at, weight)
-    return offset if sharpness > SHARP else loose_offset(onsets, at, weight, number % parts == 0)
-
-
 def _assemble(
-    f: Features, lead_in: LeadIn, pulse: Pulse, reading: Reading, beats: _Beats, steady: float
+    f: Features, lead_in: LeadIn, pulse: Pulse, reading: Reading, beats: Beats, steady: float
 ) -> Grid:
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
@@ -257,4 +168,5 @@ def _assemble(
         downbeats=tuple(bool(k % n == 0) for k in inside),
         tempo_curve=_from_bar_one(beats.curve or ((bar_one, round(beats.bpm, 6)),), bar_one),
         proof=prove(pulse, times, f.onsets.fine_rate),
+        restarts=beats.restarts,
     )

@@ -76,7 +76,11 @@ def best_of(h: Hypotheses, p: FloatArray) -> int:
 
 
 def choose_reading(
-    h: Hypotheses, beat_probability: float, played: bool = False, rate: SteadyRate | None = None
+    h: Hypotheses,
+    beat_probability: float,
+    played: bool = False,
+    rate: SteadyRate | None = None,
+    beside: FloatArray | None = None,
 ) -> Reading | None:
     """The likeliest reading; None when there is no hypothesis (a file of under eight beats).
 
@@ -85,10 +89,16 @@ def choose_reading(
     played : the pulse was followed from attack to attack (`played.track`); the confidences are those of such
         music
     rate : of a steady pulse
+    beside : how likely each hypothesis is for another reason [shape=(n,)]
     """
     if len(h.ratio) == 0:
         return None
     p = probabilities(h.evidence)
+    if beside is not None:
+        p = p * beside
+        if not p.any():
+            return None
+        p /= p.sum()
     best = best_of(h, p)
     rivals, likelier = whole_rivals(rate, float(h.ratio[best]))
     p = favoured(h, p, best, likelier)

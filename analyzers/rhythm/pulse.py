@@ -15,6 +15,8 @@ from analyzers.rhythm.drift import LOOSELY, TIGHTLY, attack_curve, follow, local
 from analyzers.rhythm.lattice import Tempogram, centred_strength, coarse_periods, tempogram
 from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fold_lags
 from analyzers.rhythm.meter_evidence import pulse_number
+from analyzers.rhythm.pulse_patterns import TwoCounts
+from analyzers.rhythm.restarts import find_restart
 from analyzers.rhythm.tempo_steps import one_change
 from analyzers.signal.onsets import Onsets
 
@@ -28,6 +30,8 @@ TIGHT = 0.30  # coherence of attacks that show themselves which of the two kinds
 # So much more coherence makes the map that may jump the better one, or the one kept tightly to the tempo
 HANDICAP = 0.02
 AS_WELL = 0.03  # so much less coherence makes two straight lines no worse than a map that follows
+# The same where the beat starts anew: such a map only errs around that place; but so much is gained
+RESTART_AS_WELL, RESTART_GAIN = 0.08, 0.05
 # One change of tempo is there where each side coheres by so much more on its own tempo; by less where it
 # explains more of the attacks, as a map that follows does
 OWN, LITTLE_OWN, CLEAR_STEP, STEP_GAIN = 0.08, 0.05, 0.04, 0.02
@@ -39,6 +43,7 @@ class Pulse:
     """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
     steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one;
     hinted : whether there may be one, too faint to be followed
+    counts : of pulses, where there are two: of two tempi (then with a knee), or the beat starts anew
 
     evidence [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
     moving one (0 when not looked for), spread of the steady lags (ms), log of the duration in pulses
@@ -51,6 +56,7 @@ class Pulse:
     moving_s: FloatArray | None
     knee: int | None
     hinted: bool
+    counts: TwoCounts | None
     evidence: tuple[float, ...]
 
     @property
@@ -80,18 +86,25 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
     tempi = tempogram(strength, onsets.rate, coarse)
-    moving, gain, knee, hinted = None, 0.0, None, False
+    moving, gain, knee, hinted, counts, restart = None, 0.0, None, False, None, None
     if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
         moving, gain = _moving(onsets, rise, strength, tempi, lags.coherence)
+        restart = find_restart(onsets, rise, coarse)
     change = one_change(onsets, rise, tempi)
     if change is not None:
         straight = _coherence(onsets, rise, change.pulses_s) - lags.coherence
         little = change.own > LITTLE_OWN and straight > CLEAR_STEP and gain > STEP_GAIN
         if (change.own > OWN or little) and straight > max(gain - AS_WELL, 0.0):
             moving, gain, knee = change.pulses_s, max(straight, gain), change.knee
+            counts = change.counts
         hinted = knee is None and change.own > HINT and straight > 0.0
+    if restart is not None:
+        straight = _coherence(onsets, rise, restart.pulses_s) - lags.coherence
+        if straight > max(gain - RESTART_AS_WELL, RESTART_GAIN):
+            moving, gain, knee, hinted = restart.pulses_s, max(straight, gain), None, False
+            counts = restart.counts
     evidence = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
-    return Pulse(period, lags, rise, steady, moving, knee, hinted, evidence)
+    return Pulse(period, lags, rise, steady, moving, knee, hinted, counts, evidence)
 
 
 def _moving(

@@ -16,10 +16,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter1d
 
 from analyzers.rhythm.lattice import Tempogram
 from analyzers.rhythm.lattice_fit import fine_rise, fit_constant, fold_lags
+from analyzers.rhythm.pulse_patterns import BINS, Sides, TwoCounts, fold_sides
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -28,8 +28,6 @@ WIDELY = 0.03  # a change by a natural log of 1 has to gain so much more than no
 LEAST_STEP = 0.02  # smallest change (natural log of the ratio) that is called a step
 LEAST_WINDOWS, LEAST_PULSES = 8, 12  # on each side
 NEAR_S = 5.0  # the change lies no further from where the tempogram changes
-FAR_S = 600.0  # so much on either side is folded: bounds memory on long files
-BINS, SMOOTH = 256, 3.0  # of a folded period
 SETTLED = 2  # times that the lines are moved
 CURVE_S = 0.004  # a merged stretch may move a bar line by this much
 
@@ -39,12 +37,13 @@ class Change:
     """pulses_s : pulse times on two straight lines [shape=(n,)]; knee : number of the last pulse on the first
 
     own : by how much more the attacks of a side cohere on their own period than on the other side's, the
-    lesser of the two sides
+    lesser of the two sides; counts : the two, which need not be one count
     """
 
     pulses_s: FloatArray
     knee: int
     own: float
+    counts: TwoCounts
 
 
 def one_change(onsets: Onsets, rise: FloatArray, tempi: Tempogram) -> Change | None:
@@ -58,7 +57,8 @@ def one_change(onsets: Onsets, rise: FloatArray, tempi: Tempogram) -> Change | N
     near_s, before, after = found
     first, own_first = _fitted(onsets.part(0.0, near_s), before, after)
     second, own_second = _fitted(onsets.part(near_s, np.inf), after, before)
-    meet_s = _crossing(rise, onsets.fine_rate, near_s, first, second)
+    sides = fold_sides(rise, onsets.fine_rate, near_s, first, second, NEAR_S)
+    meet_s = _crossing(sides, near_s)
     if meet_s is None:
         return None
     lines = _Lines(0.0, first, meet_s - meet_s / first * second, second)
@@ -68,7 +68,7 @@ def one_change(onsets: Onsets, rise: FloatArray, tempi: Tempogram) -> Change | N
     pulses = lines.pulses(end_s)
     if not LEAST_PULSES <= lines.meet <= len(pulses) - LEAST_PULSES:
         return None
-    return Change(pulses, round(lines.meet), min(own_first, own_second))
+    return Change(pulses, round(lines.meet), min(own_first, own_second), sides.counts)
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,43 +128,18 @@ def _fitted(part: Onsets, period_s: float, other_s: float) -> tuple[float, float
     return exact, lags.coherence - others.coherence
 
 
-def _crossing(rise: FloatArray, rate: float, near_s: float, first_s: float, second_s: float) -> float | None:
+def _crossing(sides: Sides, near_s: float) -> float | None:
     """Where (s) the pulses of one period give way to those of another, near `near_s`.
 
-    Pulse numbers are t / first_s before, and t / second_s less a constant after; they are equal there.
+    Pulse numbers are t / before_s before, and t / after_s less a constant after; they are equal there.
     """
-    change, far, near = (int(s * rate) for s in (near_s, FAR_S, NEAR_S))
-    start = max(change - far, 0)
-    rise, change = rise[start : change + far], change - start
-    t = (start + np.arange(len(rise))) / rate
-    patterns = [_folded(rise[:change], t[:change] / first_s), _folded(rise[change:], t[change:] / second_s)]
-    spectra = [np.fft.rfft(p) for p in patterns]
-    turn = float(np.argmax(np.fft.irfft(spectra[1] * spectra[0].conj(), BINS))) / BINS
-    slope = 1.0 / first_s - 1.0 / second_s
+    turn = float(np.argmax(sides.alike)) / BINS
+    slope = 1.0 / sides.before_s - 1.0 / sides.after_s
     low, high = sorted(((near_s - NEAR_S) * slope + turn, (near_s + NEAR_S) * slope + turn))
     crossings = (np.arange(np.ceil(low), np.floor(high) + 1) - turn) / slope
-    crossings = crossings[(crossings > t[0]) & (crossings < t[-1])]
     if len(crossings) == 0:
         return None
-    around = slice(max(change - near, 0), change + near)
-    on_first, on_second = (
-        pattern[_bins(t[around] / period)]
-        for pattern, period in zip(patterns, (first_s, second_s), strict=True)
-    )
-    speaks_for_first = np.cumsum(rise[around] * (on_first - on_second))
-    return float(crossings[np.argmax(np.interp(crossings, t[around], speaks_for_first))])
-
-
-def _bins(count: FloatArray) -> npt.NDArray[np.int64]:
-    return (count % 1.0 * BINS).astype(np.int64) % BINS
-
-
-def _folded(rise: FloatArray, count: FloatArray) -> FloatArray:
-    """What sounds where in a pulse [shape=(BINS,)]: no mean, unit norm."""
-    pattern = gaussian_filter1d(np.bincount(_bins(count), rise, BINS), SMOOTH, mode="wrap")
-    pattern = pattern - pattern.mean()
-    out: FloatArray = pattern / (float(np.linalg.norm(pattern)) + 1e-9)
-    return out
+    return float(crossings[np.argmax(np.interp(crossings, sides.times_s, sides.for_before))])
 
 
 def curve(lines_s: FloatArray, beats_per_bar: int) -> tuple[tuple[float, float], ...]:

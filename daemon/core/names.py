@@ -126,7 +126,8 @@ def tempo_words(facts: Mapping[str, Any]) -> str:
     """'140 BPM', '85 to 87 BPM, moving' or 'no tempo' of the few facts that are kept of a beat."""
     bpm, shown = facts.get("tempo_bpm"), facts.get("tempo_shown")
     moving = ", moving" if shown and facts.get("constant_tempo") is False else ""
-    return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{moving}"
+    motion = facts.get("tempo_motion", moving)  # older rows do not have it
+    return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{motion}"
 
 
 def key_words(facts: Mapping[str, Any]) -> str:

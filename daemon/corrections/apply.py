@@ -148,6 +148,7 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         tempo_curve=curve,
         proof=grid.proof if found and abs(bpm / found - 1) < 1e-9 else None,
         reason=None,
+        restarts=grid.restarts if level is not None else (),
     )
     return _count_bars(changed)
 

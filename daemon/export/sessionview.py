@@ -12,7 +12,7 @@ from dataclasses import replace
 from typing import Protocol
 
 from analyzers.level.working_level import after_gain
-from analyzers.model import Analysis, Flag, Grid, Key, Loudness, Section
+from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, Loudness, Section
 from daemon.export.copylevel import with_peaks
 from daemon.export.sessionbeats import Placement, session_beats
 
@@ -138,4 +138,5 @@ def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
         beats_s=beats.at_s,
         downbeats=beats.lines,
         tempo_curve=tuple([(0.0, bpm) for _, bpm in started] + later),
+        restarts=tuple(BeatRestart(r.from_s + line_s, r.at_s + line_s) for r in grid.restarts),
     )

@@ -22,6 +22,7 @@ from daemon.report.words import (
     rival_tempi,
     seconds,
     sentence,
+    session_place,
     tempo_course,
 )
 
@@ -81,7 +82,11 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
     if moves(grid):
         how = f"it moves, {shown} BPM"
         hear = "first and the last bars: hear those between against the session's own click."
-        if change_s(grid) is not None:
+        if grid.restarts:
+            place = session_place(grid, grid.restarts[0].at_s)
+            how = f"it starts anew at {place}, off the count before: a pause, a cut or another beat"
+            hear = "bars around it, too: hear them, and ask for another bounce if it is a fault."
+        elif change_s(grid) is not None:
             how = f"it changes once: {tempo_course(grid)}"
             hear = "bars around the change, too: hear them."
         lines.append(f"Tempo: {how}. Take the tempo map, not one number. The click check has the {hear}")

@@ -10,7 +10,7 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import FIRST_BAR, moves, rival_key, rival_tempi, topics
+from daemon.report.words import FIRST_BAR, moves, rival_key, rival_tempi, several_tempi, topics
 
 OFF = "# "  # stands before a line that says nothing yet
 SAME = 0.005  # two tempi so near are one
@@ -92,14 +92,14 @@ def _tempo(grid: Grid) -> list[Ask]:
     if bpm is None:
         return [Ask("there is a tempo", "--tempo", "BPM")]
     found: dict[str, str] = {}
-    moving, likeliest = moves(grid), _likeliest(grid)
+    mean, likeliest = "on average " if several_tempi(grid) else "", _likeliest(grid)
     for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
         flag, shown = _flag(other, bpm), format_tempo(round(other, 2))
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
-        found.setdefault(flag, f"the tempo is {'on average ' if moving else ''}{shown} BPM{words}")
+        found.setdefault(flag, f"the tempo is {mean}{shown} BPM{words}")
     levels = {flag: found.pop(flag) for flag in ("--half", "--double")}
     known = [Ask(words, flag, "", flag == likeliest) for flag, words in {**found, **levels}.items()]
-    return [*known, Ask("it does not move: one tempo" if moving else "another tempo", "--tempo", "BPM")]
+    return [*known, Ask("it does not move: one tempo" if moves(grid) else "another tempo", "--tempo", "BPM")]
 
 
 def _flag(other: float, bpm: float) -> str:

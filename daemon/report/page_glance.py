@@ -17,18 +17,21 @@ from daemon.report.words import (
     glance_tempo,
     key_line,
     later_keys,
+    motion,
     moves,
     percent,
     rival_keys,
     rival_tempi,
     seconds,
     sentence,
+    several_tempi,
     signed,
     start_words,
     tempo_course,
     topics,
 )
 
+LEAST_SECONDS = 0.01  # less is said in milliseconds
 SAID_GAIN_DB = 0.05  # a smaller one is not worth a word
 OVER = "the true peak lies above full scale, between the samples"
 
@@ -71,19 +74,16 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     tempo, grid = report.answers.tempo, analysis.grid
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
-    moving = moves(grid)
+    moving, mean = moves(grid), "on average " if several_tempi(grid) else ""
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
-        *(
-            f"or {'on average ' if moving else ''}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})"
-            for c in rival_tempi(grid)
-        ),
+        *(f"or {mean}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)),
     ]
     return Row(
         "Tempo",
         str(glance_tempo(grid, analysis.duration_s)),
-        "BPM, moving" if moving else "BPM",
+        f"BPM{motion(grid)}",
         tuple(notes),
         tempo.confidence,
         _by_hand(tempo, " BPM"),
@@ -122,14 +122,19 @@ def _tuning(report: Report) -> Row:
     )
 
 
+def _span(length_s: float) -> str:
+    """'1.25 s', '0.8 ms': never nothing."""
+    return seconds(length_s) if length_s >= LEAST_SECONDS else f"{max(1000 * length_s, 0.1):.1f} ms"
+
+
 def _cut(report: Report) -> Row:
     """Where the song's first bar lies, what was cut and what comes before; the rest is in the evidence."""
     cut, one = report.cut, report.answers.bar_one
     value = start_words(cut)
     notes = [cut.before_bar_one] if cut.before_bar_one else []
-    notes.append(f"{seconds(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off")
+    notes.append(f"{_span(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off")
     if cut.pad_samples:
-        notes.append(f"{seconds(cut.pad_samples / report.drop.rate)} of silence put in front")
+        notes.append(f"{_span(cut.pad_samples / report.drop.rate)} of silence put in front")
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
     by_hand = _by_hand(one, " s")

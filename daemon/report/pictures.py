@@ -11,7 +11,7 @@ from daemon.export.plan import first_bar_seconds
 from daemon.report.drawing import WIDTH, Picture, Word, box, curve, line, outline_path, scale, upright
 from daemon.report.parts import Cut
 from daemon.report.waveform import Outline
-from daemon.report.words import moves, seconds, sentence, signed
+from daemon.report.words import seconds, sentence, several_tempi, signed
 
 BEAT_HEIGHT = 120.0
 CUT_HEIGHT = 150.0
@@ -107,7 +107,7 @@ def tempo_picture(analysis: Analysis, cut: Cut) -> Picture | None:
     grid = analysis.grid
     if grid.tempo_bpm is None:
         return None
-    if moves(grid) and len(grid.tempo_curve) > 1:
+    if several_tempi(grid) and len(grid.tempo_curve) > 1:
         return _moving_tempo(analysis)
     if grid.proof is None:
         return None

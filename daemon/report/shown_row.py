@@ -10,7 +10,7 @@ from typing import Any
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
 from daemon.core.names import format_tempo
-from daemon.report.words import glance_tempo, key_line, moves, rival_key, rival_tempi, session_place
+from daemon.report.words import glance_tempo, key_line, motion, moves, rival_key, rival_tempi, session_place
 
 RELATIVES = ("minor", "major")
 
@@ -20,6 +20,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
     grid, key = view.grid, view.key
     return {
         "tempo_shown": glance_tempo(grid, view.duration_s),
+        "tempo_motion": motion(grid),
         "tempo_span": _span(grid),
         "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
         "key_rival": rival_key(key) if "key" in ear_topics else None,

@@ -54,7 +54,7 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
     """As many digits as hold to the end of the song within 1 ms; a moving tempo as its whole range."""
     if grid.tempo_bpm is None:
         return None
-    if moves(grid):
+    if several_tempi(grid):
         tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
         low, high = round(min(tempi)), round(max(tempi))
         return f"{low} to {high}" if high > low else f"about {low}"
@@ -68,21 +68,38 @@ def moves(grid: Grid) -> bool:
     return grid.tempo_bpm is not None and grid.constant_tempo is False
 
 
+def several_tempi(grid: Grid) -> bool:
+    """Whether one number does not say the tempo; a beat that starts anew may keep it."""
+    return moves(grid) and not (grid.restarts and len({bpm for _, bpm in grid.tempo_curve}) == 1)
+
+
 def tempo_course(grid: Grid) -> str:
     """'moves from 85 BPM on', as a session is set before its tempo map is there; where the tempo changes
-    once: '118 BPM, from bar 15 on 112.1 BPM'."""
+    once '118 BPM, from bar 15 on 112.1 BPM'; off its count '121 BPM, beat starts anew at bar 22'."""
     tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm or 0.0]
     first, last = (format_tempo(round(bpm, 1)) for bpm in (tempi[0], tempi[-1]))
     change = change_s(grid)
     if change is None:
         return f"moves from {first} BPM on"
-    return f"{first} BPM, from {session_place(grid, change)} on {last} BPM"
+    place = session_place(grid, change)
+    if grid.restarts and first == last:
+        return f"{first} BPM, beat starts anew at {place}"
+    return f"{first} BPM, from {place} on {last} BPM" + (
+        ", where the beat starts anew" if grid.restarts else ""
+    )
+
+
+def motion(grid: Grid) -> str:
+    """', moving', ', beat starts anew'; empty for a constant tempo."""
+    if not moves(grid):
+        return ""
+    return ", beat starts anew" if grid.restarts else ", moving"
 
 
 def tempo_line(grid: Grid, duration_s: float) -> str:
-    """'140 BPM', '85 to 87 BPM, moving', 'no tempo'."""
+    """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'."""
     shown = glance_tempo(grid, duration_s)
-    return f"{shown} BPM{', moving' if moves(grid) else ''}" if shown else "no tempo"
+    return f"{shown} BPM{motion(grid)}" if shown else "no tempo"
 
 
 def counted(grid: Grid) -> str:

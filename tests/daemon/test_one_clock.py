@@ -16,7 +16,7 @@ import soundfile as sf
 from scipy.signal import butter, sosfilt
 
 from analyzers.level.loudness import measure_loudness
-from analyzers.model import Grid, KeyChange, Section
+from analyzers.model import BeatRestart, Grid, KeyChange, Section
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.features import Features
 from config.settings import Settings
@@ -33,23 +33,30 @@ BAR_S = 2.0
 ONE_S, CHANGE_S, SECTION_S = 3.25, 3.25 + 8 * BAR_S, 3.25 + 4 * BAR_S
 
 
-def grid(drift: float = 0.0) -> Grid:
-    """Bar one at 3.25 s, 60 beats; with drift each beat is that much longer than the one before."""
+def grid(drift: float = 0.0, late_s: float = 0.0) -> Grid:
+    """Bar one at 3.25 s, 60 beats; with drift each beat is that much longer than the one before.
+
+    Where it starts anew, the beat before bar 4 is so much longer than the others.
+    """
     periods = 0.5 * (1 + drift) ** np.arange(60)
+    periods[11] += late_s
     later = ONE_S + np.concatenate([[0.0], np.cumsum(periods[:-1])])
     beats = tuple(float(t) for t in (*(ONE_S - 0.5 * k for k in range(6, 0, -1)), *later))
     base = sample_analysis().grid
     curve = ((0.0, BPM),) if not drift else tuple((b, 60 / p) for b, p in zip(later, periods, strict=True))
+    anew = float(later[12])
+    curve = ((0.0, BPM), (anew, BPM)) if late_s else curve
     return replace(
         base,
         tempo_bpm=BPM,
         tempo_alternatives=(),
-        constant_tempo=not drift,
+        constant_tempo=not drift and not late_s,
         bar_one_s=ONE_S,
         beats_s=beats,
         downbeats=tuple((k - 6) % 4 == 0 for k in range(len(beats))),
         tempo_curve=curve,
         proof=None,
+        restarts=(BeatRestart(float(later[11]), anew),) if late_s else (),
     )
 
 
@@ -58,13 +65,14 @@ def published(
     *,
     pickup_s: float = 0.0,
     drift: float = 0.0,
+    late_s: float = 0.0,
     lead: int = 0,
     level: float = 0.3,
     band_limited: bool = False,
     **out: object,
 ) -> tuple[Report, Path]:
     """A noise beat with a key change at bar 9 and section B at bar 5, through the renderer."""
-    found = grid(drift)
+    found = grid(drift, late_s)
     lines = [t for t, down in zip(found.beats_s, found.downbeats, strict=True) if down and t >= ONE_S]
     start = ONE_S - pickup_s
     noise = np.random.default_rng(5).normal(0, level / 3, (round(34 * RATE), 2))
@@ -131,6 +139,7 @@ CASES = {
     "pickup": {"pickup_s": 0.5},
     "played early": {"pickup_s": 0.012},
     "drift": {"drift": 0.0004},
+    "beat starts anew": {"late_s": 0.19, "lead": 1},
     "pickup and lead-in bars": {"pickup_s": 0.5, "lead": 2},
     "from the first sound": {"pickup_s": 0.5, "start": "first_sound"},
     "from the first sound, in thirds": {"pickup_s": 0.83, "start": "first_sound"},
@@ -163,6 +172,11 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
     marks = marker_seconds(out / str(report.files.map))
     assert marks["B"] == pytest.approx(section.at_s, abs=1e-3)
     assert marks["key Fm"] == pytest.approx(change.at_s, abs=1e-3)
+
+    if "late_s" in shape:
+        [restart] = report.in_session().grid.restarts
+        assert restart.at_s == pytest.approx(section.at_s - BAR_S, abs=1e-3)
+        assert f"BPM, beat starts anew at bar {section.bar - 1}" in (out / str(report.files.card)).read_text()
 
     bars = marker_bars(out / str(report.files.map))
     assert (bars["B"], bars["key Fm"]) == (section.bar, change.bar)

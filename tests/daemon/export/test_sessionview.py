@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Chord
+from analyzers.model import BeatRestart, Chord
 from daemon.export.plan import plan_cut
 from daemon.export.score import make_score
 from daemon.export.sessionview import in_session
@@ -68,6 +68,17 @@ def test_the_copy_begins_with_the_tempo_that_its_first_sample_has():
 
     assert [bpm for _, bpm in curve] == [140.0, 141.0]
     assert [at for at, _ in curve] == pytest.approx([0.0, 9.0 - plan.zero_s])
+
+
+def test_a_restart_moves_with_the_lines():
+    grid = replace(steady_grid(), constant_tempo=False, restarts=(BeatRestart(8.5, 9.0),))
+    found = sample_analysis(grid=grid)
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=1)
+
+    [restart] = in_session(found, plan).grid.restarts
+
+    assert restart.from_s == pytest.approx(plan.line_in_copy_s(8.5))
+    assert restart.at_s == pytest.approx(plan.line_in_copy_s(9.0))
 
 
 def test_the_first_chorus_of_a_blues_moves_with_the_lines():

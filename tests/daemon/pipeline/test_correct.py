@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.key_names import parse_key
-from analyzers.model import Grid, Key, TempoCandidate
+from analyzers.model import BeatRestart, Grid, Key, TempoCandidate
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
@@ -96,6 +96,13 @@ def test_half_of_a_moving_tempo_keeps_every_second_beat() -> None:
     assert after.beats_s == moving_grid().beats_s[::2]
     assert after.tempo_curve == ((0.5, 60.0), (8.5, 62.5))
     assert after.constant_tempo is False
+
+
+def test_a_beat_that_starts_anew_does_so_at_every_level_and_not_at_one_tempo() -> None:
+    anew = replace(moving_grid(), restarts=(BeatRestart(8.0, 8.5),))
+    assert corrected_grid(anew, tempo_bpm=61.0).restarts == anew.restarts
+    assert corrected_grid(anew, bar_one_s=1.0).restarts == anew.restarts
+    assert corrected_grid(anew, tempo_bpm=100.0).restarts == ()
 
 
 def test_double_of_a_moving_tempo_puts_beats_between() -> None:

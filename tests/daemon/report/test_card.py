@@ -6,7 +6,7 @@ import re
 from dataclasses import replace
 
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import Chord, KeyChange, Section
+from analyzers.model import BeatRestart, Chord, KeyChange, Section
 from config.settings import Settings
 from daemon.report.card import WIDTH, card
 from daemon.report.report import Report
@@ -63,6 +63,29 @@ def test_a_tempo_that_changes_once_says_at_which_bar_of_the_session():
         text = " ".join(text_of(report).split())
         assert f"Tempo: 139.2 BPM, from bar {bar} on 120 BPM, take the tempo map; 4/4" in text
         assert f"Tempo: it changes once: 139.2 BPM, from bar {bar} on 120 BPM. Take the tempo map" in text
+
+
+def test_a_beat_that_starts_anew_says_where_and_keeps_its_one_tempo():
+    """The ninth bar of the song, an eighth late; with another tempo from there on, both are said."""
+    anew = BAR_ONE_S + 8 * BAR_S
+    for after, line, course in (
+        (140.0, "140 BPM, beat starts anew,", "140 BPM, beat starts anew at bar 9"),
+        (
+            120.0,
+            "120 to 140 BPM, beat starts anew,",
+            "140 BPM, from bar 9 on 120 BPM, where the beat starts anew",
+        ),
+    ):
+        grid = replace(
+            sample_analysis().grid,
+            constant_tempo=False,
+            tempo_curve=((BAR_ONE_S, 140.0), (anew, after)),
+            restarts=(BeatRestart(anew - BAR_S / 3, anew),),
+        )
+        text = " ".join(text_of(sample_report(sample_analysis(grid=grid))).split())
+        assert line in text
+        assert f"Tempo: {course}, take the tempo map; 4/4" in text
+        assert "Tempo: it starts anew at bar 9, off the count before" in text
 
 
 def test_lines_are_short_and_plain():

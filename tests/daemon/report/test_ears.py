@@ -7,10 +7,11 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Analysis, Flag, KeyCandidate, TempoCandidate, Tuning
+from analyzers.model import Analysis, BeatRestart, Flag, KeyCandidate, TempoCandidate, Tuning
 from daemon.core.names import key_words, tempo_words
 from daemon.report.ears import check_by_ear
 from daemon.report.parts import Claim
+from daemon.report.pictures import tempo_picture
 from daemon.report.words import (
     tempo_line,
     topics,
@@ -65,7 +66,24 @@ def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
     assert "94 to 97 BPM" in report.summary()["line"]
     assert tempo_words(report.summary()) == "94 to 97 BPM, moving"
     assert tempo_words({"tempo_bpm": 93.5}) == "93.5 BPM"
+    older = {k: v for k, v in report.summary().items() if k != "tempo_motion"}
+    assert tempo_words(older) == "94 to 97 BPM, moving"
     assert tempo_words({}) == "no tempo"
+
+
+def test_a_beat_that_starts_anew_is_no_moving_tempo() -> None:
+    grid = replace(
+        steady_grid(),
+        constant_tempo=False,
+        tempo_curve=((0.0, 140.0), (20.0, 140.0)),
+        restarts=(BeatRestart(19.4, 20.0),),
+    )
+    report = sample_report(sample_analysis(grid=grid))
+    assert tempo_line(grid, 60.0) == "140 BPM, beat starts anew"
+    assert tempo_words(report.summary()) == "140 BPM, beat starts anew"
+    picture = tempo_picture(report.corrected(), report.cut)
+    assert picture is not None
+    assert picture.title == "Does the grid hold to the end?"  # one tempo is not drawn as a moving one
 
 
 def test_one_line_says_a_key_as_card_and_page_do() -> None:

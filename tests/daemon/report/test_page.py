@@ -255,6 +255,15 @@ def test_the_start_row_keeps_to_cut_and_pickup() -> None:
         assert tight(warning.split(";")[0]) in Outline(page_of(told)).text  # with the files
 
 
+@pytest.mark.parametrize(("samples", "words"), [(20, "0.5 ms"), (1, "0.1 ms"), (48000, "1.09 s")])
+def test_a_little_silence_is_not_said_to_be_none(samples: int, words: str) -> None:
+    report = sample_report()
+    cut = report.cut.model_copy(update={"pad_samples": samples, "zero_s": -samples / report.drop.rate})
+    told = report.model_copy(update={"cut": cut})
+    [row] = [r for r in glance(told, told.in_session(), 0.8) if r.label == "Start"]
+    assert f"{words} of silence put in front" in row.notes
+
+
 def test_a_beat_without_chords_has_no_empty_grid() -> None:
     silent = tuple(Chord(2.0 * k, 2.0 * k + 2, "N", 0.9) for k in range(20))
     text = Outline(page_of(sample_report(sample_analysis(chords=silent)))).text

@@ -1,0 +1,162 @@
+"""A song whose beat starts anew, off the count before it: each side is read by itself, then counted on.
+
+The two sides have the same meter, and at one tempo the same beat. Where one tempo gives way to another, the
+count may go on all the same: it does unless the bars of the second side clearly say otherwise.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.model import BeatRestart
+from analyzers.rhythm.beat_times import Beats, even_beats
+from analyzers.rhythm.lattice_fit import open_share, snap_tempo
+from analyzers.rhythm.meter import Reading, choose_reading, probabilities
+from analyzers.rhythm.meter_evidence import Hypotheses, weigh
+from analyzers.rhythm.other_counts import SteadyRate
+from analyzers.rhythm.pulse import Pulse
+from analyzers.rhythm.restarts import joined
+from analyzers.signal.features import Features
+from analyzers.signal.onsets import Onsets
+
+FloatArray = npt.NDArray[np.floating]
+# Probability of the second side's bars above which, and of bars that are counted on from the first side below
+# which, the count does not go on
+OTHER_BARS, SAME_BARS = 0.9, 0.1
+ON_LINE = 0.06  # of a bar, or of a beat: lines this near are the same
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Side:
+    """What lies on one side: its curves, its start in the song, its length; from its start on, its first
+    sound and pulse 0; the length of a pulse. All in seconds."""
+
+    onsets: Onsets
+    start_s: float
+    length_s: float
+    first_sound_s: float
+    zero_s: float
+    pulse_s: float
+
+    def weighed(self, tempo_range_bpm: tuple[float, float]) -> Hypotheses:
+        pulses = self.zero_s + np.arange(int(self.length_s / self.pulse_s) + 2) * self.pulse_s
+        return weigh(self.onsets, pulses, self.first_sound_s, tempo_range_bpm)
+
+    def beats(self, reading: Reading, bpm: float) -> FloatArray:
+        """In seconds of the song, from a bar line ahead of the side on [shape=(n,)]."""
+        from_start = replace(reading, offset=reading.offset + self.zero_s / self.pulse_s)
+        return self.start_s + even_beats(self.onsets, self.length_s, self.pulse_s, bpm, from_start)
+
+
+def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> tuple[Reading, Beats] | None:
+    """How the song is counted, and its beats; None where it has one count, or a side cannot be read.
+
+    beat : probability that there is a beat at all
+    """
+    counts, pulses = pulse.counts, pulse.moving_s
+    if counts is None or pulses is None:
+        return None
+    at_s, coherence = counts.at_s, pulse.lags.coherence + pulse.evidence[2]
+    rest_s, length_s = counts.resumes_s - at_s, f.duration_s - at_s
+    zero_s = float(pulses[-1] - at_s) % counts.after_s
+    sides = (
+        _Side(f.onsets.part(0.0, at_s), 0.0, at_s, first_sound_s, float(pulses[0]), counts.before_s),
+        _Side(f.onsets.part(at_s, np.inf), at_s, length_s, rest_s, zero_s, counts.after_s),
+    )
+    ways = tuple(side.weighed(f.options.tempo_range_bpm) for side in sides)
+    long = int(sides[1].length_s > sides[0].length_s)
+    one_tempo = pulse.knee is None
+    if one_tempo:  # all of the song says which multiple of the pulse is the beat
+        whole = weigh(f.onsets, pulses, first_sound_s, f.options.tempo_range_bpm)
+        rate = SteadyRate(60.0 / counts.before_s, open_share(f.duration_s, coherence))
+        song = choose_reading(whole, beat, rate=rate)
+    else:
+        rate = SteadyRate(60.0 / sides[long].pulse_s, open_share(sides[long].length_s, coherence))
+        song = choose_reading(ways[long], beat, rate=rate)
+        if song is None or _counted_on(pulse, sides, ways, song):
+            return None
+    if song is None or song.beat_probability < 0.5:
+        return None
+    like = [_like(way, song, beat=one_tempo or k == long) for k, way in enumerate(ways)]
+    if one_tempo:
+        like = _on_one_beat(ways, like, song.ratio)
+    readings = [choose_reading(way, beat, beside=alike) for way, alike in zip(ways, like, strict=True)]
+    free = choose_reading(ways[0], beat)  # as sure of bar one as the first side is by itself
+    if free is None or readings[0] is None or readings[1] is None:
+        return None
+    both = readings[0], readings[1]
+    told = song.tempo_probability * both[0].bar_probability
+    reading = replace(song, bar_probability=min(told, free.bar_probability))
+    return reading, _beats(f.duration_s, pulse, sides, both, coherence)
+
+
+def _like(h: Hypotheses, reading: Reading, *, beat: bool) -> FloatArray:
+    """1 for each hypothesis with the reading's meter, and its beat, else 0 [shape=(n,)]."""
+    alike: FloatArray = ((h.beats == reading.beats) & ((h.ratio == reading.ratio) | (not beat))).astype(
+        np.float64
+    )
+    return alike
+
+
+def _on_one_beat(ways: Sequence[Hypotheses], like: list[FloatArray], ratio: float) -> list[FloatArray]:
+    """Of the hypotheses that are alike those whose beats may be the same on both sides, some pulses off."""
+    step = math.gcd(12, round(12 * ratio)) / 12  # pulses, after which pulses and beats meet
+    likely = [probabilities(way.evidence) * alike for way, alike in zip(ways, like, strict=True)]
+
+    def on(way: Hypotheses, phase: float) -> npt.NDArray[np.bool_]:
+        off = (way.offset - phase) / step
+        near: npt.NDArray[np.bool_] = np.abs(off - np.round(off)) * step < ON_LINE * ratio
+        return near
+
+    def borne_out(phase: float) -> float:
+        return math.prod(float(p[on(way, phase)].sum()) + 0.01 for way, p in zip(ways, likely, strict=True))
+
+    phases = [w.offset[k] for w, p in zip(ways, likely, strict=True) for k in np.flatnonzero(p)]
+    phase = max(phases, key=borne_out, default=0.0)
+    return [alike * on(way, phase) for way, alike in zip(ways, like, strict=True)]
+
+
+def _counted_on(
+    pulse: Pulse, sides: tuple[_Side, _Side], ways: tuple[Hypotheses, ...], reading: Reading
+) -> bool:
+    """Whether the bars of the second side may be those of the first, counted on along the pulses."""
+    assert pulse.moving_s is not None
+    last = len(pulse.moving_s) - 1
+    p = [probabilities(way.evidence) * _like(way, reading, beat=True) for way in ways]
+    number = float(ways[0].offset[np.argmax(p[0])])
+    lines_s = sides[1].start_s + sides[1].zero_s + ways[1].offset * sides[1].pulse_s
+    numbers = last + (lines_s - pulse.moving_s[-1]) / sides[1].pulse_s
+    bars = (numbers - number) / (reading.ratio * reading.beats)
+    own = bars - bars[np.argmax(p[1])]
+    together, alone = (
+        float(p[1][np.abs(x - np.round(x)) < ON_LINE].sum() / max(p[1].sum(), 1e-12)) for x in (bars, own)
+    )
+    return alone < OTHER_BARS or together > SAME_BARS
+
+
+def _beats(
+    duration_s: float,
+    pulse: Pulse,
+    sides: tuple[_Side, _Side],
+    readings: tuple[Reading, Reading],
+    coherence: float,
+) -> Beats:
+    """Even beats on either side, and the few between them that make whole bars."""
+    assert pulse.counts is not None
+    tempi, lines = [], []
+    for side, reading in zip(sides, readings, strict=True):
+        exact = 60.0 / (side.pulse_s * reading.ratio)
+        tempi.append(snap_tempo(exact, side.length_s if pulse.knee is not None else duration_s, coherence))
+        lines.append(side.beats(reading, tempi[-1]))
+    before, after = lines
+    before = np.concatenate([before, before[-1] + 60.0 / tempi[0] * np.arange(1, 3)])
+    times, a, b = joined(before, after, pulse.counts, readings[0].beats)
+    halt, start = float(times[a]), float(times[b])
+    course = ((float(times[0]), tempi[0]), (start, tempi[1]))
+    longer = tempi[int(sides[1].length_s > sides[0].length_s)]
+    return Beats(times, longer, course, (BeatRestart(halt, start),))

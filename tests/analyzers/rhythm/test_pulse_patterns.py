@@ -1,0 +1,40 @@
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from analyzers.rhythm.pulse_patterns import BINS, fold_sides
+
+RATE = 1000.0
+
+
+def strokes(times_s: np.ndarray, seconds: float) -> np.ndarray:
+    rise = np.zeros(round(seconds * RATE))
+    rise[np.round(times_s * RATE).astype(int)] = 20.0
+    return rise
+
+
+def test_the_sides_change_in_the_rest_between_them() -> None:
+    """Quarters of 0.5 s up to 10.0 s, of 0.4 s from 11.3 s on; asked half a second off."""
+    first, second = np.arange(0.0, 10.01, 0.5), np.arange(11.3, 20.0, 0.4)
+    rise = strokes(np.concatenate([first, second]), 20.0)
+    counts = fold_sides(rise, RATE, 10.6, 0.5, 0.4, 3.0).counts
+
+    assert counts.at_s == pytest.approx(10.0, abs=0.002)
+    assert counts.resumes_s == pytest.approx(11.3, abs=0.002)
+    assert (counts.before_s, counts.after_s) == (0.5, 0.4)
+
+
+def test_what_is_turned_is_alike_by_so_many_bins() -> None:
+    first, second = np.arange(0.0, 10.01, 0.5), np.arange(10.5 + 0.125, 20.0, 0.5)
+    alike = fold_sides(strokes(np.concatenate([first, second]), 20.0), RATE, 10.2, 0.5, 0.5, 3.0).alike
+
+    assert int(np.argmax(alike)) == pytest.approx(BINS / 4, abs=1)
+    assert alike.max() > 0.95
+    assert alike[0] < 0.1
+
+
+def test_nothing_but_silence_has_no_side() -> None:
+    sides = fold_sides(np.zeros(20000), RATE, 10.0, 0.5, 0.5, 3.0)
+    assert np.all(sides.alike == 0.0)
+    assert 7.0 <= sides.counts.at_s <= sides.counts.resumes_s <= 13.0

@@ -1,0 +1,117 @@
+"""Beats that start anew. What is true is arithmetic: where the strokes were put."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyzers.level.silence import find_lead_in
+from analyzers.model import Grid
+from analyzers.rhythm.grid import find_grid
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from demo.render import render
+from demo.spec import random_spec
+from tests.analyzers.grid_kit import even, grid_of, pattern, place
+
+BPM, START, SECONDS = 100.0, 0.5, 60.0
+PERIOD = 60.0 / BPM
+
+
+def off_the_lines(grid: Grid, lines_s: np.ndarray) -> np.ndarray:
+    """How far each true bar line is from the nearest found one (s)."""
+    found = np.array(grid.beats_s)[np.array(grid.downbeats)]
+    return np.abs(lines_s[:, None] - found).min(axis=1)
+
+
+def bars_are_whole(grid: Grid) -> bool:
+    return set(np.diff(np.flatnonzero(grid.downbeats))) == {grid.beats_per_bar}
+
+
+def two(first: np.ndarray, second: np.ndarray) -> Grid:
+    return grid_of(place(SECONDS, pattern(first) + pattern(second)))
+
+
+@pytest.mark.parametrize("late_s", [0.09, -0.07, 0.2, 0.9 * PERIOD + 0.6, 2.3 * PERIOD])
+def test_both_counts_of_one_tempo_lie_on_their_bars(late_s: float) -> None:
+    first = START + PERIOD * np.arange(41)
+    second = even(BPM, first[-1] + late_s, SECONDS)
+    grid = two(first, second)
+
+    assert grid.constant_tempo is False
+    assert grid.tempo_bpm == pytest.approx(BPM)
+    assert grid.tempo_confidence > 0.8
+    [restart] = grid.restarts
+    assert first[-1] - 4 * PERIOD < restart.from_s < restart.at_s < second[0] + 4 * PERIOD
+    assert [bpm for _, bpm in grid.tempo_curve] == [grid.tempo_bpm, grid.tempo_bpm]
+    assert grid.tempo_curve[1][0] == restart.at_s
+    assert restart.at_s in grid.beats_s
+    assert restart.from_s in grid.beats_s
+    assert bars_are_whole(grid)
+    assert off_the_lines(grid, first[:-5:4]).max() < 0.003
+    assert off_the_lines(grid, second[4::4]).max() < 0.003
+
+
+def test_another_beat_after_a_pause_has_its_own_tempo_and_bars() -> None:
+    first = START + PERIOD * np.arange(41)
+    second = even(84.0, first[-1] + 0.37, SECONDS)
+    grid = two(first, second)
+
+    assert len(grid.restarts) == 1
+    assert [bpm for _, bpm in grid.tempo_curve] == pytest.approx([BPM, 84.0])
+    assert bars_are_whole(grid)
+    assert off_the_lines(grid, first[:-5:4]).max() < 0.003
+    assert off_the_lines(grid, second[4::4]).max() < 0.003
+
+
+def test_a_tempo_that_changes_on_the_beat_is_one_count() -> None:
+    first = START + PERIOD * np.arange(41)
+    grid = two(first, even(110.0, first[-1], SECONDS))
+
+    assert grid.restarts == ()
+    assert len(grid.tempo_curve) == 2
+
+
+@pytest.mark.parametrize("rest", [2, 4, 7])
+def test_a_rest_of_whole_beats_is_a_constant_tempo(rest: int) -> None:
+    first = START + PERIOD * np.arange(41)
+    grid = two(first, even(BPM, first[-1] + rest * PERIOD, SECONDS))
+
+    assert grid.restarts == ()
+    assert grid.constant_tempo is True
+
+
+@pytest.mark.parametrize(
+    ("seed", "late_s"),
+    [(74_000_000, 0.092), (74_000_012, -0.045), (74_000_022, 0.268), (74_000_006, 1.269), (74_000_022, 2.25)],
+)
+def test_a_beat_with_a_cut_or_a_pause_keeps_its_tempo_and_its_bars(seed: int, late_s: float) -> None:
+    """Whole productions, cut at a bar line as a bounce that lost samples or an edit by ear leaves them."""
+    spec = replace(
+        random_spec(seed, kind="beat"),
+        drift=0.0,
+        tempo_step=None,
+        pickup_beats=0.0,
+        rate=44100,
+        lead_in_s=0.0,
+        tag="none",
+        ending="cut",
+        tail_s=0.0,
+        defect="none",
+        noise_bed="none",
+    )
+    samples, truth = render(spec)
+    lines = np.array([at for at, down in truth.beats if down])
+    at_s = lines[len(lines) // 2]
+    cut, lost = round(at_s * 44100) - 100, round(min(late_s, 0.0) * 44100)
+    gap = np.zeros((round(max(late_s, 0.0) * 44100), 2), np.float32)
+    features = Features(Signal(np.concatenate([samples[: cut + lost], gap, samples[cut:]]), 44100))
+    grid = find_grid(features, find_lead_in(features))
+
+    assert grid.tempo_bpm == pytest.approx(truth.tempo_bpm, rel=1e-4)
+    assert len(grid.restarts) == 1
+    assert bars_are_whole(grid)
+    true = np.where(lines < at_s - 0.01, lines, lines + late_s)
+    assert np.sort(off_the_lines(grid, true))[-3] < 0.005  # all but those beside the cut
