@@ -10,6 +10,7 @@ stand. A shift by a note value of the rhythm cannot be told from another pattern
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,8 @@ FloatArray = npt.NDArray[np.floating]
 HARMONICS = (1, 2, 4)
 SHIFTS = 64  # of a pulse that are tried
 CYCLE = 0.03  # of a pulse that a tried period may be off at the ends of the song
-LEAST_PULSES, MOST_PLACES = 12, 300  # on each side; places that are tried, some pulses apart in a long song
+LEAST_S = 16.0  # of each side: in less a drift cannot be told from a shift (`regress`)
+MOST_PLACES = 300  # that are tried, some pulses apart in a long song
 GAIN = 1.05  # so much more power with the shift than without (ratio)
 NEAR = 0.002  # share of the period that the fit of a side stays within
 SAME_S = 0.008  # one side may run away from the other's period by so much
@@ -86,12 +88,12 @@ def joined(
 def _place(onsets: Onsets, period_s: float) -> tuple[float, float] | None:
     """(s, period) at which a shift lets the attacks add up highest; None where none does."""
     z, t = demodulate(onsets, period_s, HARMONICS)
-    if len(t) <= 2 * LEAST_PULSES:
-        return None
     step = -(-len(t) // MOST_PLACES)
     starts = np.arange(0, len(t), step)
     z, t = np.add.reduceat(z, starts, axis=2), t[starts] + (step - 1) / 2 * period_s
-    least = -(-LEAST_PULSES // step)
+    least = math.ceil(LEAST_S / step / period_s)
+    if len(t) <= 2 * least:
+        return None
     places = np.arange(least, len(t) - least)
     harmonics = np.array(HARMONICS)
     shifted = np.exp(2j * np.pi * np.outer(harmonics, np.arange(SHIFTS) / SHIFTS))
