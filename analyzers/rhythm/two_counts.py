@@ -14,12 +14,14 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.model import BeatRestart
+from analyzers.rhythm.bar_restarts import find_bar_restart
 from analyzers.rhythm.beat_times import Beats, even_beats
 from analyzers.rhythm.lattice_fit import open_share, snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, probabilities
 from analyzers.rhythm.meter_evidence import Hypotheses, weigh
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.pulse import Pulse
+from analyzers.rhythm.pulse_patterns import TwoCounts, fold_sides
 from analyzers.rhythm.restarts import joined
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
@@ -28,6 +30,7 @@ FloatArray = npt.NDArray[np.floating]
 # Probability of the second side's bars above which, and of bars that are counted on from the first side below
 # which, the count does not go on
 OTHER_BARS, SAME_BARS = 0.9, 0.1
+REACH_BARS = 1.5  # the exact place of a restart of bars is looked for so near
 ON_LINE = 0.06  # of a bar, or of a beat: lines this near are the same
 
 
@@ -61,30 +64,79 @@ def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> t
     counts, pulses = pulse.counts, pulse.moving_s
     if counts is None or pulses is None:
         return None
-    at_s, coherence = counts.at_s, pulse.lags.coherence + pulse.evidence[2]
-    rest_s, length_s = counts.resumes_s - at_s, f.duration_s - at_s
-    zero_s = float(pulses[-1] - at_s) % counts.after_s
-    sides = (
-        _Side(f.onsets.part(0.0, at_s), 0.0, at_s, first_sound_s, float(pulses[0]), counts.before_s),
-        _Side(f.onsets.part(at_s, np.inf), at_s, length_s, rest_s, zero_s, counts.after_s),
-    )
-    ways = tuple(side.weighed(f.options.tempo_range_bpm) for side in sides)
-    long = int(sides[1].length_s > sides[0].length_s)
-    one_tempo = pulse.knee is None
-    if one_tempo:  # all of the song says which multiple of the pulse is the beat
+    sides = _sides(f, counts, pulses, first_sound_s)
+    ways = _ways(f, sides)
+    long, coherence = int(sides[1].length_s > sides[0].length_s), _coherence(pulse)
+    if pulse.knee is None:  # all of the song says which multiple of the pulse is the beat
         whole = weigh(f.onsets, pulses, first_sound_s, f.options.tempo_range_bpm)
         rate = SteadyRate(60.0 / counts.before_s, open_share(f.duration_s, coherence))
         song = choose_reading(whole, beat, rate=rate)
     else:
         rate = SteadyRate(60.0 / sides[long].pulse_s, open_share(sides[long].length_s, coherence))
         song = choose_reading(ways[long], beat, rate=rate)
-        if song is None or _counted_on(pulse, sides, ways, song):
+        if song is None or not _bars_of(pulses, sides, ways, song).start_anew:
             return None
     if song is None or song.beat_probability < 0.5:
         return None
+    return _counted_anew(f, pulse, sides, ways, song)
+
+
+def bars_restarted(
+    f: Features, pulse: Pulse, first_sound_s: float, song: Reading
+) -> tuple[Reading, Beats] | None:
+    """The same for a steady pulse with bars that start anew; None where they do not.
+
+    song : how it is counted as a whole
+    """
+    pulse_s, rate = pulse.period_s, f.onsets.fine_rate
+    bar_s = song.ratio * song.beats * pulse_s
+    found = find_bar_restart(pulse.rise, rate, bar_s)
+    if found is None:
+        return None
+    near_s, late_s = found
+    place = fold_sides(pulse.rise, rate, near_s, bar_s, bar_s, REACH_BARS * bar_s).counts
+    counts = replace(place, before_s=pulse_s, after_s=pulse_s)
+    before = pulse.steady_s[pulse.steady_s <= counts.at_s]
+    after = pulse.steady_s + late_s % pulse_s
+    pulses = np.concatenate([before, after[after > counts.at_s]])
+    sides = _sides(f, counts, pulses, first_sound_s)
+    ways = _ways(f, sides)
+    bars = _bars_of(pulse.steady_s, sides, ways, song)
+    off = bars.late - late_s / bar_s
+    if bars.first < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
+        return None
+    return _counted_anew(f, replace(pulse, counts=counts, moving_s=pulses, knee=None), sides, ways, song)
+
+
+def _coherence(pulse: Pulse) -> float:
+    return pulse.lags.coherence + max(pulse.evidence[2], 0.0)
+
+
+def _sides(f: Features, counts: TwoCounts, pulses: FloatArray, first_sound_s: float) -> tuple[_Side, _Side]:
+    at_s, end_s = counts.at_s, f.duration_s
+    zero_s = float(pulses[-1] - at_s) % counts.after_s
+    return (
+        _Side(f.onsets.part(0.0, at_s), 0.0, at_s, first_sound_s, float(pulses[0]), counts.before_s),
+        _Side(
+            f.onsets.part(at_s, np.inf), at_s, end_s - at_s, counts.resumes_s - at_s, zero_s, counts.after_s
+        ),
+    )
+
+
+def _ways(f: Features, sides: tuple[_Side, _Side]) -> tuple[Hypotheses, Hypotheses]:
+    first, second = (side.weighed(f.options.tempo_range_bpm) for side in sides)
+    return first, second
+
+
+def _counted_anew(
+    f: Features, pulse: Pulse, sides: tuple[_Side, _Side], ways: tuple[Hypotheses, Hypotheses], song: Reading
+) -> tuple[Reading, Beats] | None:
+    """Each side counted by itself as the song is; None where one cannot be."""
+    one_tempo, long = pulse.knee is None, int(sides[1].length_s > sides[0].length_s)
     like = [_like(way, song, beat=one_tempo or k == long) for k, way in enumerate(ways)]
     if one_tempo:
         like = _on_one_beat(ways, like, song.ratio)
+    beat = song.beat_probability
     readings = [choose_reading(way, beat, beside=alike) for way, alike in zip(ways, like, strict=True)]
     free = choose_reading(ways[0], beat)  # as sure of bar one as the first side is by itself
     if free is None or readings[0] is None or readings[1] is None:
@@ -92,7 +144,7 @@ def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> t
     both = readings[0], readings[1]
     told = song.tempo_probability * both[0].bar_probability
     reading = replace(song, bar_probability=min(told, free.bar_probability))
-    return reading, _beats(f.duration_s, pulse, sides, both, coherence)
+    return reading, _beats(f.duration_s, pulse, sides, both)
 
 
 def _like(h: Hypotheses, reading: Reading, *, beat: bool) -> FloatArray:
@@ -121,22 +173,41 @@ def _on_one_beat(ways: Sequence[Hypotheses], like: list[FloatArray], ratio: floa
     return [alike * on(way, phase) for way, alike in zip(ways, like, strict=True)]
 
 
-def _counted_on(
-    pulse: Pulse, sides: tuple[_Side, _Side], ways: tuple[Hypotheses, ...], reading: Reading
-) -> bool:
-    """Whether the bars of the second side may be those of the first, counted on along the pulses."""
-    assert pulse.moving_s is not None
-    last = len(pulse.moving_s) - 1
-    p = [probabilities(way.evidence) * _like(way, reading, beat=True) for way in ways]
-    number = float(ways[0].offset[np.argmax(p[0])])
+@dataclass(frozen=True, slots=True)
+class _Bars:
+    """Bars of the second side against those of the first, counted on: how late they are, in bars; how likely
+    those of the first side are, those of the second, and that the first side's go on."""
+
+    late: float
+    first: float
+    second: float
+    counted_on: float
+
+    @property
+    def start_anew(self) -> bool:
+        return self.second >= OTHER_BARS and self.counted_on <= SAME_BARS
+
+
+def _bars_of(
+    pulses: FloatArray, sides: tuple[_Side, _Side], ways: tuple[Hypotheses, Hypotheses], reading: Reading
+) -> _Bars:
+    """pulses : along which the first side's bars are counted on, straight from the restart to the end"""
+    first, second = (probabilities(way.evidence) * _like(way, reading, beat=True) for way in ways)
     lines_s = sides[1].start_s + sides[1].zero_s + ways[1].offset * sides[1].pulse_s
-    numbers = last + (lines_s - pulse.moving_s[-1]) / sides[1].pulse_s
-    bars = (numbers - number) / (reading.ratio * reading.beats)
-    own = bars - bars[np.argmax(p[1])]
-    together, alone = (
-        float(p[1][np.abs(x - np.round(x)) < ON_LINE].sum() / max(p[1].sum(), 1e-12)) for x in (bars, own)
+    numbers = len(pulses) - 1 + (lines_s - pulses[-1]) / sides[1].pulse_s
+    bar = reading.ratio * reading.beats
+    a, b = int(np.argmax(first)), int(np.argmax(second))
+
+    def on(lines: FloatArray, line: float, p: FloatArray) -> float:
+        off = (lines - line) / bar
+        return float(p[np.abs(off - np.round(off)) < ON_LINE].sum() / max(p.sum(), 1e-12))
+
+    return _Bars(
+        late=float(numbers[b] - ways[0].offset[a]) / bar,
+        first=on(ways[0].offset, ways[0].offset[a], first),
+        second=on(numbers, numbers[b], second),
+        counted_on=on(numbers, ways[0].offset[a], second),
     )
-    return alone < OTHER_BARS or together > SAME_BARS
 
 
 def _beats(
@@ -144,14 +215,15 @@ def _beats(
     pulse: Pulse,
     sides: tuple[_Side, _Side],
     readings: tuple[Reading, Reading],
-    coherence: float,
 ) -> Beats:
     """Even beats on either side, and the few between them that make whole bars."""
     assert pulse.counts is not None
     tempi, lines = [], []
     for side, reading in zip(sides, readings, strict=True):
         exact = 60.0 / (side.pulse_s * reading.ratio)
-        tempi.append(snap_tempo(exact, side.length_s if pulse.knee is not None else duration_s, coherence))
+        tempi.append(
+            snap_tempo(exact, side.length_s if pulse.knee is not None else duration_s, _coherence(pulse))
+        )
         lines.append(side.beats(reading, tempi[-1]))
     before, after = lines
     before = np.concatenate([before, before[-1] + 60.0 / tempi[0] * np.arange(1, 3)])

@@ -74,13 +74,29 @@ def test_a_tempo_that_changes_on_the_beat_is_one_count() -> None:
     assert len(grid.tempo_curve) == 2
 
 
-@pytest.mark.parametrize("rest", [2, 4, 7])
-def test_a_rest_of_whole_beats_is_a_constant_tempo(rest: int) -> None:
+@pytest.mark.parametrize("rest", [4, 8])
+def test_a_rest_of_whole_bars_is_a_constant_tempo(rest: int) -> None:
     first = START + PERIOD * np.arange(41)
     grid = two(first, even(BPM, first[-1] + rest * PERIOD, SECONDS))
 
     assert grid.restarts == ()
     assert grid.constant_tempo is True
+
+
+@pytest.mark.parametrize("beats", [42, 43, 39])
+@pytest.mark.parametrize("rest", [0, 4])
+def test_a_shorter_bar_is_followed_by_bars_of_its_own(beats: int, rest: int) -> None:
+    """A bar of two or three beats, then on: the pulse never breaks off, the bars after it begin elsewhere."""
+    first = START + PERIOD * np.arange(beats + 1)
+    second = even(BPM, first[-1] + rest * PERIOD, SECONDS)
+    grid = two(first, second)
+
+    assert len(grid.restarts) == 1
+    assert grid.tempo_bpm == pytest.approx(BPM)
+    assert bars_are_whole(grid)
+    assert off_the_lines(grid, first[:-9:4]).max() < 0.003
+    assert off_the_lines(grid, second[8::4]).max() < 0.003
+    assert grid.bar_one_s == pytest.approx(START, abs=0.003)
 
 
 @pytest.mark.parametrize(
