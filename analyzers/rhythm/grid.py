@@ -42,7 +42,6 @@ EVEN_SURE = 0.95  # probability of a beat, and of a steady one, where a loose ma
 STEP_SURE = 0.8  # probability of a moving tempo where one change of it explains the attacks (`Pulse.knee`)
 STEP_POSSIBLE = 0.7  # of a steady one where one change of it is hinted (`Pulse.hinted`)
 RESTART_SURE = 0.9  # probability of a restart that the attacks bear out (`Pulse.counts`)
-CLEAR_BARS = 0.95  # probability of bar one below which the bars may be two counts' of one pulse
 EVEN_S = 0.012  # pulses followed from attack to attack that are this even are a steady tempo after all
 PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # Where the tempo moves, a bar line on the right beat may still lie far beside it: log odds of a bar one
@@ -87,7 +86,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
     if reading.beat_probability < 0.5:
         return no_grid(_why_none(pulse), reading.beat_probability)
-    if moving is None and reading.bar_probability < CLEAR_BARS:
+    if moving is None:
         anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew is not None:
             return _assemble(f, lead_in, pulse, *anew, 1.0 - RESTART_SURE)

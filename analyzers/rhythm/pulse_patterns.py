@@ -48,7 +48,8 @@ class Sides:
     @property
     def alike(self) -> FloatArray:
         """Correlation of `before` with `after` turned back by each number of bins [shape=(BINS,)]."""
-        return alike(self.before, self.after)
+        out: FloatArray = np.fft.irfft(np.fft.rfft(self.after) * np.fft.rfft(self.before).conj(), BINS)
+        return out
 
     @property
     def counts(self) -> TwoCounts:
@@ -88,20 +89,9 @@ def pattern_of(rise: FloatArray, count: FloatArray) -> FloatArray:
 
     count : pulse number of each rise
     """
-    return smoothed(np.bincount(bins_of(count), rise, BINS).astype(np.float64))
-
-
-def smoothed(fold: FloatArray) -> FloatArray:
-    """A folded curve as a pattern: smoothed, no mean, unit norm [shape=(BINS,)]."""
-    pattern = gaussian_filter1d(fold, SMOOTH, mode="wrap")
+    pattern = gaussian_filter1d(np.bincount(bins_of(count), rise, BINS), SMOOTH, mode="wrap")
     pattern = pattern - pattern.mean()
     out: FloatArray = pattern / (float(np.linalg.norm(pattern)) + 1e-9)
-    return out
-
-
-def alike(first: FloatArray, second: FloatArray) -> FloatArray:
-    """Correlation of the first pattern with the second turned back by each number of bins [shape=(BINS,)]."""
-    out: FloatArray = np.fft.irfft(np.fft.rfft(second) * np.fft.rfft(first).conj(), BINS)
     return out
 
 

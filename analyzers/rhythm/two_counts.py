@@ -66,6 +66,8 @@ def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> t
         return None
     sides = _sides(f, counts, pulses, first_sound_s)
     ways = _ways(f, sides)
+    if ways is None:
+        return None
     long, coherence = int(sides[1].length_s > sides[0].length_s), _coherence(pulse)
     if pulse.knee is None:  # all of the song says which multiple of the pulse is the beat
         whole = weigh(f.onsets, pulses, first_sound_s, f.options.tempo_range_bpm)
@@ -90,7 +92,7 @@ def bars_restarted(
     """
     pulse_s, rate = pulse.period_s, f.onsets.fine_rate
     bar_s = song.ratio * song.beats * pulse_s
-    found = find_bar_restart(pulse.rise, rate, bar_s)
+    found = find_bar_restart(f.onsets, bar_s)
     if found is None:
         return None
     near_s, late_s = found
@@ -101,6 +103,8 @@ def bars_restarted(
     pulses = np.concatenate([before, after[after > counts.at_s]])
     sides = _sides(f, counts, pulses, first_sound_s)
     ways = _ways(f, sides)
+    if ways is None:
+        return None
     bars = _bars_of(pulse.steady_s, sides, ways, song)
     off = bars.late - late_s / bar_s
     if bars.first < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
@@ -123,9 +127,10 @@ def _sides(f: Features, counts: TwoCounts, pulses: FloatArray, first_sound_s: fl
     )
 
 
-def _ways(f: Features, sides: tuple[_Side, _Side]) -> tuple[Hypotheses, Hypotheses]:
+def _ways(f: Features, sides: tuple[_Side, _Side]) -> tuple[Hypotheses, Hypotheses] | None:
+    """The ways to count each side; None where one has too few beats."""
     first, second = (side.weighed(f.options.tempo_range_bpm) for side in sides)
-    return first, second
+    return (first, second) if len(first.ratio) and len(second.ratio) else None
 
 
 def _counted_anew(

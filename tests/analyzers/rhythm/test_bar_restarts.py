@@ -3,36 +3,59 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.bar_restarts import find_bar_restart
+from analyzers.rhythm.bar_restarts import BINS, find_bar_restart
+from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place
 
-RATE, BAR_S, SECONDS = 1000.0, 2.0, 60.0
-
-
-def drums(change_s: float, late_s: float, other: bool = False) -> np.ndarray:
-    """Strokes on one, the and of two, and four; after the change so much later, or other ones."""
-    rise = np.zeros(round(SECONDS * RATE))
-    for start, end, shift, places in (
-        (0.0, change_s, 0.0, (0.0, 0.75, 1.5)),
-        (change_s, SECONDS, late_s, (0.25, 0.5, 1.75) if other else (0.0, 0.75, 1.5)),
-    ):
-        bars = np.arange(-1, SECONDS / BAR_S) * BAR_S + shift
-        times = (bars[:, None] + np.array(places)).ravel()
-        inside = times[(times >= max(start, 0.0)) & (times < end)]
-        rise[np.round(inside * RATE).astype(int)] = 20.0
-    return rise
+BPM, SECONDS = 120.0, 48.0
+PERIOD, BAR_S = 0.5, 2.0
 
 
-@pytest.mark.parametrize("late_s", [0.5, 1.0, 1.5, 0.125])
-@pytest.mark.parametrize("change_s", [16.0, 31.0, 44.0])
-def test_bars_that_start_anew_are_found_with_their_shift(change_s: float, late_s: float) -> None:
-    found = find_bar_restart(drums(change_s, late_s), RATE, BAR_S)
+def strokes_on(beats: np.ndarray, snares: tuple[int, ...]) -> np.ndarray:
+    """Kick on the one, snare where it is asked for, hats on all."""
+    out = []
+    for k, at in enumerate(beats):
+        out.append((float(at), HAT, 1.0))
+        if k % 4 == 0:
+            out.append((float(at), KICK, 1.0))
+        if k % 4 in snares:
+            out.append((float(at), SNARE, 1.0))
+    return place(SECONDS, out)
+
+
+@pytest.mark.parametrize("beats", [1, 2, 3])
+@pytest.mark.parametrize("bars", [6, 11, 16])
+def test_bars_that_start_anew_are_found_with_their_shift(bars: int, beats: int) -> None:
+    first = PERIOD * np.arange(4 * bars + beats + 1)
+    mono = place(SECONDS, pattern(first) + pattern(even(BPM, first[-1], SECONDS)))
+    found = find_bar_restart(onsets_of(mono), BAR_S)
+
     assert found is not None
-    assert found[0] == pytest.approx(change_s, abs=2.0)
-    assert found[1] == pytest.approx(late_s, abs=BAR_S / 256)
+    assert found[0] == pytest.approx(first[-1], abs=2.5)
+    assert found[1] == pytest.approx(beats * PERIOD, abs=2 * BAR_S / BINS)
+
+
+def test_a_cut_on_a_sixteenth_is_found_too() -> None:
+    first = PERIOD * np.arange(45)
+    mono = place(SECONDS, pattern(first) + pattern(even(BPM, first[-1] + PERIOD / 4, SECONDS)))
+    found = find_bar_restart(onsets_of(mono), BAR_S)
+
+    assert found is not None
+    assert found[1] == pytest.approx(PERIOD / 4, abs=2 * BAR_S / BINS)
 
 
 def test_bars_that_go_on_have_none() -> None:
-    assert find_bar_restart(drums(30.0, 0.0), RATE, BAR_S) is None
-    assert find_bar_restart(drums(30.0, BAR_S), RATE, BAR_S) is None
-    assert find_bar_restart(np.zeros(round(SECONDS * RATE)), RATE, BAR_S) is None
-    assert find_bar_restart(drums(4.0, 0.5)[:1500], RATE, BAR_S) is None
+    assert find_bar_restart(onsets_of(place(SECONDS, pattern(even(BPM, 0.0, SECONDS)))), BAR_S) is None
+
+
+def test_another_pattern_from_a_bar_on_is_none() -> None:
+    """The snare comes in half time later: nothing is alike when it is turned."""
+    beats = even(BPM, 0.0, SECONDS)
+    half = len(beats) // 2 // 4 * 4
+    mono = strokes_on(beats[:half], (1, 3)) + strokes_on(beats[half:], (2,))
+    assert find_bar_restart(onsets_of(mono), BAR_S) is None
+
+
+@pytest.mark.parametrize("seconds", [0.2, 1.0, 5.0])
+def test_short_and_silent_files_have_none(seconds: float) -> None:
+    assert find_bar_restart(onsets_of(np.zeros(round(seconds * RATE))), BAR_S) is None
+    assert find_bar_restart(onsets_of(place(seconds, [(0.1, KICK, 1.0)])), BAR_S) is None
