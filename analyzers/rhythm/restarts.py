@@ -32,6 +32,7 @@ SAME_S = 0.008  # one side may run away from the other's period by so much
 AS_WELL = 0.1  # so much less coherence is as good
 COHERE = 0.35  # least coherence of each side
 UNLIKE = 0.6  # by so much more the sides are alike when shifted than as they stand (correlation)
+LEAST_GAP = 0.01  # beats
 STRETCH = 0.7  # natural log of how far beats between the two counts may be from their length
 NEAR_S = 3.0  # the exact place is looked for so near
 
@@ -73,13 +74,12 @@ def joined(
     following = int(np.searchsorted(second_s, counts.resumes_s - SAME_S))
     beat = float(np.median(np.diff(second_s)))
     for given_up in range(2 * bar):
-        a, b = last - (given_up + 1) // 2, following + given_up // 2
-        if a < 0 or b >= len(second_s):
-            break
-        gap = float(second_s[b] - first_s[a])
-        steps = np.arange((b - a - 1) % bar + 1, 2 * gap / beat + bar + 1, bar)
-        step = int(steps[np.argmin(np.abs(np.log(gap / beat / steps)))])
-        if abs(np.log(gap / beat / step)) <= STRETCH:
+        a, b = max(last - (given_up + 1) // 2, 0), min(following + given_up // 2, len(second_s) - 1)
+        gap = max(float(second_s[b] - first_s[a]) / beat, LEAST_GAP)
+        steps = np.arange((b - a - 1) % bar + 1, 2 * gap + bar + 1, bar)
+        bent = np.abs(np.log(gap / steps))
+        step = int(steps[np.argmin(bent)])
+        if bent.min() <= STRETCH:
             break
     between = np.linspace(first_s[a], second_s[b], step + 1)[1:-1]
     return np.concatenate([first_s[: a + 1], between, second_s[b:]]), a, a + step

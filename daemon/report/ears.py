@@ -84,7 +84,8 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         hear = "first and the last bars: hear those between against the session's own click."
         if grid.restarts:
             place = session_place(grid, grid.restarts[0].at_s)
-            how = f"it starts anew at {place}, off the count before: a pause, a cut or another beat"
+            why = "a pause, a cut, a shorter bar or another beat"
+            how = f"it starts anew at {place}, off the count before: {why}"
             hear = "bars around it, too: hear them, and ask for another bounce if it is a fault."
         elif change_s(grid) is not None:
             how = f"it changes once: {tempo_course(grid)}"

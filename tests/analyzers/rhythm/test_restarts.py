@@ -56,7 +56,7 @@ def test_a_song_too_short_for_two_counts_has_one() -> None:
 
 
 @pytest.mark.parametrize("bar", [2, 3, 4])
-@pytest.mark.parametrize("late", [0.0, 0.1, 0.45, 0.8, 1.3, 2.5, 3.9, 7.2, -0.3])
+@pytest.mark.parametrize("late", [0.0, 0.1, 0.45, 0.8, 1.3, 2.5, 3.9, 7.2, -0.3, -1.0])
 @pytest.mark.parametrize("begun", [0, 1, 3])
 def test_bars_stay_whole_where_two_counts_are_joined(bar: int, late: float, begun: int) -> None:
     """Counted from the first bar line, that of the new count is again a whole number of bars away."""
