@@ -18,7 +18,7 @@ FloatArray = npt.NDArray[np.floating]
 BINS, SMOOTH = 96, 1.2  # of a folded bar
 BLOCK_S = 2.0  # between two places that are tried
 EDGE, LEAST_S = 0.2, 12.0  # share of the song on either side that is needed, and its length
-UNLIKE, ALIKE = 0.2, 0.55  # so much more alike when turned; and so much at least (correlation)
+UNLIKE, ALIKE = 0.2, 0.62  # so much more alike when turned; and so much at least (correlation)
 CHORD_S = 0.35  # of harmony that is compared on either side of an instant
 FAINT = 0.02  # share of the strongest band's strength below which a band is left out
 

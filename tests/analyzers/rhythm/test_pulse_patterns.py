@@ -25,6 +25,16 @@ def test_the_sides_change_in_the_rest_between_them() -> None:
     assert (counts.before_s, counts.after_s) == (0.5, 0.4)
 
 
+def test_of_several_rests_where_either_count_holds_it_is_the_longest() -> None:
+    """The stroke at 12.0 s lies on both counts."""
+    first, second = np.arange(0.0, 10.01, 0.5), np.arange(12.0, 20.0, 0.4)
+    rise = strokes(np.concatenate([first, second]), 20.0)
+    counts = fold_sides(rise, RATE, 11.0, 0.5, 0.4, 3.0).counts
+
+    assert counts.at_s == pytest.approx(10.0, abs=0.002)
+    assert counts.resumes_s == pytest.approx(12.0, abs=0.002)
+
+
 def test_what_is_turned_is_alike_by_so_many_bins() -> None:
     first, second = np.arange(0.0, 10.01, 0.5), np.arange(10.5 + 0.125, 20.0, 0.5)
     alike = fold_sides(strokes(np.concatenate([first, second]), 20.0), RATE, 10.2, 0.5, 0.5, 3.0).alike

@@ -54,6 +54,31 @@ def test_both_counts_of_one_tempo_lie_on_their_bars(late_s: float) -> None:
     assert off_the_lines(grid, second[4::4]).max() < 0.003
 
 
+@pytest.mark.parametrize("shift", [0.25, 0.5, 0.75])
+def test_a_cut_on_a_sixteenth_of_a_beat_full_of_them(shift: float) -> None:
+    """The pulse goes on as if nothing were; the bars do not."""
+    first = START + PERIOD * np.arange(41)
+    second = even(BPM, first[-1] + shift * PERIOD, SECONDS)
+    grid = grid_of(place(SECONDS, pattern(first, hats=4) + pattern(second, hats=4)))
+
+    assert len(grid.restarts) == 1
+    assert grid.tempo_bpm == pytest.approx(BPM)
+    assert bars_are_whole(grid)
+    assert off_the_lines(grid, first[:-5:4]).max() < 0.003
+    assert off_the_lines(grid, second[4::4]).max() < 0.003
+
+
+@pytest.mark.parametrize("seed", [75_000_023, 75_000_061, 80_000_022, 830_046])
+def test_a_beat_that_plays_something_else_later_has_one_count(seed: int) -> None:
+    """Chords off the beat before the drums come, a guitar that changes its pattern, triplets."""
+    samples, truth = render(random_spec(seed, kind="beat" if seed == 80_000_022 else None))
+    features = Features(Signal(samples, truth.samplerate))
+    grid = find_grid(features, find_lead_in(features))
+
+    assert truth.constant_tempo
+    assert grid.restarts == ()
+
+
 def test_another_beat_after_a_pause_has_its_own_tempo_and_bars() -> None:
     first = START + PERIOD * np.arange(41)
     second = even(84.0, first[-1] + 0.37, SECONDS)
