@@ -14,25 +14,16 @@ def strokes(times_s: np.ndarray, seconds: float) -> np.ndarray:
     return rise
 
 
-def test_the_sides_change_in_the_rest_between_them() -> None:
-    """Quarters of 0.5 s up to 10.0 s, of 0.4 s from 11.3 s on; asked half a second off."""
-    first, second = np.arange(0.0, 10.01, 0.5), np.arange(11.3, 20.0, 0.4)
+@pytest.mark.parametrize(("resumes_s", "asked_s"), [(11.3, 10.6), (12.0, 11.0)])
+def test_the_sides_change_in_the_longest_rest_between_them(resumes_s: float, asked_s: float) -> None:
+    """Quarters of 0.5 s up to 10.0 s, then of 0.4 s; a stroke at 12.0 s lies on both counts."""
+    first, second = np.arange(0.0, 10.01, 0.5), np.arange(resumes_s, 20.0, 0.4)
     rise = strokes(np.concatenate([first, second]), 20.0)
-    counts = fold_sides(rise, RATE, 10.6, 0.5, 0.4, 3.0).counts
+    counts = fold_sides(rise, RATE, asked_s, 0.5, 0.4, 3.0).counts
 
     assert counts.at_s == pytest.approx(10.0, abs=0.002)
-    assert counts.resumes_s == pytest.approx(11.3, abs=0.002)
+    assert counts.resumes_s == pytest.approx(resumes_s, abs=0.002)
     assert (counts.before_s, counts.after_s) == (0.5, 0.4)
-
-
-def test_of_several_rests_where_either_count_holds_it_is_the_longest() -> None:
-    """The stroke at 12.0 s lies on both counts."""
-    first, second = np.arange(0.0, 10.01, 0.5), np.arange(12.0, 20.0, 0.4)
-    rise = strokes(np.concatenate([first, second]), 20.0)
-    counts = fold_sides(rise, RATE, 11.0, 0.5, 0.4, 3.0).counts
-
-    assert counts.at_s == pytest.approx(10.0, abs=0.002)
-    assert counts.resumes_s == pytest.approx(12.0, abs=0.002)
 
 
 def test_what_is_turned_is_alike_by_so_many_bins() -> None:
