@@ -5,7 +5,7 @@ pulse on either side, but not one pulse. It is looked for as the place and the s
 attacks of both sides add up highest at the harmonics of the pulse (a change of phase as a change point: M.
 Basseville, I. Nikiforov, "Detection of Abrupt Changes", 1993). Then each side is fitted by itself. A restart
 is taken where both have the same period, cohere on it, and sound alike when one is shifted, but not as they
-stand. A shift by a note value of the rhythm cannot be told from another pattern and is left alone.
+stand. A shift by a note value of the rhythm cannot be told from another pattern here: see `bar_restarts`.
 """
 
 from __future__ import annotations
