@@ -93,7 +93,6 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/pulse_patterns", "k = int(np.argmax(np.diff(marks)))",
      "k = int(np.argmin(np.diff(marks)))"),
     ("analyzers/rhythm/restarts", "COHERE = 0.35", "COHERE = 0.99"),
-    ("analyzers/rhythm/restarts", "alike[turn] - alike[0] < UNLIKE", "False"),
     ("analyzers/rhythm/restarts", "(b - a - 1) % bar + 1", "1"),
     ("analyzers/rhythm/restarts", "<= STRETCH:", "<= 9.0:"),
     ("analyzers/rhythm/two_counts", "self.second >= OTHER_BARS and self.counted_on <= SAME_BARS", "True"),
