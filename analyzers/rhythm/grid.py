@@ -2,8 +2,9 @@
 
 Convention: seconds from the signal's first sample; beat k of a constant grid is ``bar_one + k * period``,
 never accumulated. The steps: `pulse` finds the pulse (steady, moving or none), `played` follows one
-whose attacks are loose, `meter` reads it as beats and bars, `beat_onsets` puts the beats on the attacks,
-`barline` picks bar one, `grid_proof` says how well the music agrees.
+whose attacks are loose, `meter` reads it as beats and bars, `two_counts` where it starts anew,
+`beat_times` puts the beats on the attacks, `barline` picks bar one, `grid_proof` says how well the music
+agrees.
 """
 
 from __future__ import annotations
@@ -90,7 +91,6 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew is not None:
             return _assemble(f, lead_in, pulse, *anew, 1.0 - RESTART_SURE)
-    if moving is None:
         beats = steady_beats(f, pulse, reading)
     else:
         beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)
