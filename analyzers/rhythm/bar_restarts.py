@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.ndimage import gaussian_filter1d
 
+from analyzers.rhythm.pulse_patterns import as_pattern, turns
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -32,9 +32,8 @@ def find_bar_restart(onsets: Onsets, bar_s: float) -> tuple[float, float] | None
     best, found = UNLIKE, None
     edge = int(np.ceil(max(EDGE * blocks, LEAST_S / BLOCK_S)))
     for k in range(edge, blocks - edge):
-        before, after = _pattern(sums[:, k - 1]), _pattern(sums[:, -1] - sums[:, k - 1])
-        turned = np.fft.rfft(after) * np.fft.rfft(before).conj()
-        alike = np.fft.irfft(turned, BINS).sum(axis=0)
+        before, after = sums[:, k - 1], sums[:, -1] - sums[:, k - 1]
+        alike = turns(as_pattern(before, SMOOTH), as_pattern(after, SMOOTH)).sum(axis=0)
         turn = int(np.argmax(alike))
         if alike[turn] > ALIKE and alike[turn] - alike[0] > best:
             best, found = float(alike[turn] - alike[0]), (k * BLOCK_S, turn / BINS * bar_s)
@@ -69,11 +68,3 @@ def _folds(curve: FloatArray, rate: float, bar_s: float, blocks: int) -> FloatAr
     block, place = (t / BLOCK_S).astype(np.int64), (t / bar_s % 1.0 * BINS).astype(np.int64) % BINS
     index = np.minimum(block, blocks - 1) * BINS + place
     return np.bincount(index, curve, blocks * BINS).reshape(blocks, BINS) / rate
-
-
-def _pattern(folds: FloatArray) -> FloatArray:
-    """Rows as one pattern: smoothed, no mean, together of unit norm [shape=(rows, BINS)]."""
-    rows = gaussian_filter1d(folds, SMOOTH, axis=1, mode="wrap")
-    rows = rows - rows.mean(axis=1, keepdims=True)
-    out: FloatArray = rows / (float(np.linalg.norm(rows)) + 1e-9)
-    return out

@@ -48,8 +48,7 @@ class Sides:
     @property
     def alike(self) -> FloatArray:
         """Correlation of `before` with `after` turned back by each number of bins [shape=(BINS,)]."""
-        out: FloatArray = np.fft.irfft(np.fft.rfft(self.after) * np.fft.rfft(self.before).conj(), BINS)
-        return out
+        return turns(self.before, self.after)
 
     @property
     def counts(self) -> TwoCounts:
@@ -89,9 +88,21 @@ def pattern_of(rise: FloatArray, count: FloatArray) -> FloatArray:
 
     count : pulse number of each rise
     """
-    pattern = gaussian_filter1d(np.bincount(bins_of(count), rise, BINS), SMOOTH, mode="wrap")
-    pattern = pattern - pattern.mean()
-    out: FloatArray = pattern / (float(np.linalg.norm(pattern)) + 1e-9)
+    return as_pattern(np.bincount(bins_of(count), rise, BINS).astype(np.float64), SMOOTH)
+
+
+def as_pattern(folds: FloatArray, smooth: float) -> FloatArray:
+    """Folded curves as one pattern: smoothed, no mean, together of unit norm [shape=(..., bins)]."""
+    rows = gaussian_filter1d(folds, smooth, axis=-1, mode="wrap")
+    rows = rows - rows.mean(axis=-1, keepdims=True)
+    out: FloatArray = rows / (float(np.linalg.norm(rows)) + 1e-9)
+    return out
+
+
+def turns(first: FloatArray, second: FloatArray) -> FloatArray:
+    """Correlation of the first curves with the second turned back by each number of bins [same shape]."""
+    spectrum = np.fft.rfft(second) * np.fft.rfft(first).conj()
+    out: FloatArray = np.fft.irfft(spectrum, first.shape[-1])
     return out
 
 

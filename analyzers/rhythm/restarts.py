@@ -120,9 +120,10 @@ def _common_period(onsets: Onsets, at_s: float, period_s: float) -> float | None
     rises = [fine_rise(part) for part in parts]
     lengths = np.array([len(rise) for rise in rises]) / onsets.fine_rate
     fits = [fit_constant(part, rise, period_s, NEAR) for part, rise in zip(parts, rises, strict=True)]
+    own = [lags.coherence for _, lags in fits]
     best, found = COHERE, None
     for k, other in ((0, 1), (1, 0)):
-        period, own = fits[k][0], [lags.coherence for _, lags in fits]
+        period = fits[k][0]
         carried = window_lags(rises[other], onsets.fine_rate, period)
         least, slope = min(own[k], carried.coherence), regress(carried)
         as_well = carried.coherence > own[other] - AS_WELL

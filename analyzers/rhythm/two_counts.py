@@ -68,7 +68,7 @@ def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> t
     ways = _ways(f, sides)
     if ways is None:
         return None
-    long, coherence = int(sides[1].length_s > sides[0].length_s), _coherence(pulse)
+    long, coherence = _longer(sides), _coherence(pulse)
     if pulse.knee is None:  # all of the song says which multiple of the pulse is the beat
         whole = weigh(f.onsets, pulses, first_sound_s, f.options.tempo_range_bpm)
         rate = SteadyRate(60.0 / counts.before_s, open_share(f.duration_s, coherence))
@@ -127,6 +127,10 @@ def _sides(f: Features, counts: TwoCounts, pulses: FloatArray, first_sound_s: fl
     )
 
 
+def _longer(sides: tuple[_Side, _Side]) -> int:
+    return int(sides[1].length_s > sides[0].length_s)
+
+
 def _ways(f: Features, sides: tuple[_Side, _Side]) -> tuple[Hypotheses, Hypotheses] | None:
     """The ways to count each side; None where one has too few beats."""
     first, second = (side.weighed(f.options.tempo_range_bpm) for side in sides)
@@ -137,7 +141,7 @@ def _counted_anew(
     f: Features, pulse: Pulse, sides: tuple[_Side, _Side], ways: tuple[Hypotheses, Hypotheses], song: Reading
 ) -> tuple[Reading, Beats] | None:
     """Each side counted by itself as the song is; None where one cannot be."""
-    one_tempo, long = pulse.knee is None, int(sides[1].length_s > sides[0].length_s)
+    one_tempo, long = pulse.knee is None, _longer(sides)
     like = [_like(way, song, beat=one_tempo or k == long) for k, way in enumerate(ways)]
     if one_tempo:
         like = _on_one_beat(ways, like, song.ratio)
@@ -235,5 +239,5 @@ def _beats(
     times, a, b = joined(before, after, pulse.counts, readings[0].beats)
     halt, start = float(times[a]), float(times[b])
     course = ((float(times[0]), tempi[0]), (start, tempi[1]))
-    longer = tempi[int(sides[1].length_s > sides[0].length_s)]
+    longer = tempi[_longer(sides)]
     return Beats(times, longer, course, (BeatRestart(halt, start),))
