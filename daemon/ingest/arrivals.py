@@ -52,8 +52,8 @@ class Arrivals:
         self.held: set[str] = set()  # keys that start only when they are brought to the front
         self._done_at: dict[str, float] = {}
 
-    def see(self, candidate: Candidate, now: float) -> None:
-        """One look at one candidate."""
+    def see(self, candidate: Candidate, now: float, begun: bool = False) -> None:
+        """One look at one candidate. ``begun``: its beginning was there before this look at its length."""
         if self.done.get(candidate.key) == candidate.stat_digest:
             return
         was_done = self.done.pop(candidate.key, None) is not None
@@ -69,12 +69,14 @@ class Arrivals:
             entry.withdrawn = False
         else:
             note_growth(entry, candidate, now)
+            entry.begun &= candidate.size >= entry.size
             entry.becomes(candidate)
             entry.changed_at, entry.looks = now, 1
             entry.not_before, entry.why, entry.withdrawn = 0.0, "", False
             entry.moved = entry.renamed = False
             if entry.phase is Phase.WAITING:
                 entry.phase = Phase.ARRIVING
+        entry.begun |= begun
 
     def moved_in(self, key: str) -> None:
         """It was renamed into place (told after the look that found it): nobody copies it there."""

@@ -15,7 +15,7 @@ import signal
 from enum import StrEnum
 from pathlib import Path
 
-from daemon.core.regular import NotRegular, open_regular
+from daemon.core.regular import NotRegular, open_regular, read_regular
 from daemon.decode.endings import Ending, ending_of
 from daemon.ingest.grouping import Candidate
 
@@ -26,6 +26,7 @@ except ImportError:  # Windows: opening fails while another program writes, whic
 
 F_SETSIG = getattr(fcntl, "F_SETSIG", 10)
 SIGURG = getattr(signal, "SIGURG", 23)  # ignored unless somebody asks for it
+HEAD = 64  # bytes: every format names itself in fewer
 
 
 class Access(StrEnum):
@@ -70,6 +71,14 @@ def access_file(path: Path) -> Access:
         if holes:
             return Access.HOLES
         return {Ending.OPEN: Access.OPEN_END, Ending.ZEROS: Access.ZEROS}.get(ending, Access.FREE)
+
+
+def is_begun(path: Path) -> bool:
+    """Is its beginning written, not only reserved? False for what cannot be read, and for a folder."""
+    try:
+        return any(read_regular(path, HEAD))
+    except OSError:
+        return False
 
 
 def has_writer(descriptor: int) -> bool | None:

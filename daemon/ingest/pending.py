@@ -36,7 +36,8 @@ class PendingDrop:
     setbacks: int = 0  # how often the machine was in the way
     moved: bool = False  # an event told that it was renamed into place as it is now
     renamed: bool = False  # its times look so: enough where its bytes prove it whole, too
-    appended: frozenset[str] = frozenset()  # members seen with fewer bytes, but not empty
+    begun: bool = False  # a file whose beginning had been written before the last look at its length
+    appended: frozenset[str] = frozenset()  # members seen with fewer bytes, but not empty, nor only reserved
     rewritten: frozenset[str] = frozenset()  # members seen changing within their length
     longest_pause_s: float = 0.0  # between two changes, as far as was seen
     key: str = field(init=False)
@@ -62,11 +63,15 @@ class PendingDrop:
 
 
 def note_growth(entry: PendingDrop, now_as: Candidate, now: float) -> None:
-    """Remember how its members changed: longer, or within their length, and after which pause."""
+    """Remember how its members changed: longer, or within their length, and after which pause.
+
+    A file that grew before its beginning was written was not appended to: its space was being reserved.
+    """
     entry.longest_pause_s = max(entry.longest_pause_s, now - entry.changed_at)
     before = {fact.path: fact for fact in entry.candidate.members}
     pairs = [(before[fact.path], fact) for fact in now_as.members if fact.path in before]
-    entry.appended |= {new.path for old, new in pairs if old.size and new.size > old.size}
+    if entry.begun or entry.candidate.kind in FOLDERS:
+        entry.appended |= {new.path for old, new in pairs if old.size and new.size > old.size}
     entry.rewritten |= {
         new.path for old, new in pairs if new.size == old.size and new.mtime_ns > old.mtime_ns
     }

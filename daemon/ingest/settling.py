@@ -12,7 +12,7 @@ from daemon.core.oserrors import plainly
 from daemon.core.problems import Problems
 from daemon.core.text import count
 from daemon.ingest.arrivals import Arrivals
-from daemon.ingest.completeness import Access, access
+from daemon.ingest.completeness import Access, access, is_begun
 from daemon.ingest.grouping import MARKERS, Candidate, Kind
 from daemon.ingest.incoming import Incoming
 from daemon.ingest.pending import PendingDrop
@@ -95,6 +95,8 @@ class Settling:
             self._look_around(entry.key, now)
 
     def _look_around(self, unit: str, now: float) -> None:
+        entry = self.arrivals.entries.get(unit)
+        begun = (entry is None or not entry.begun) and is_begun(self.incoming.root / unit)
         try:
             found = self.incoming.around(unit)
         except OSError as error:
@@ -102,7 +104,7 @@ class Settling:
             return
         keys = {candidate.key for candidate in found}
         for candidate in found:
-            self.arrivals.see(candidate, now)
+            self.arrivals.see(candidate, now, begun and candidate.key == unit)
         if unit not in keys:
             self.arrivals.vanish(unit)
         if not (self.incoming.root / unit).is_file():  # a folder, or what was one

@@ -74,7 +74,7 @@ def test_times_tell_a_rename_where_no_event_does() -> None:
 def test_the_pauses_of_a_drop_are_remembered() -> None:
     arrivals = Arrivals(2.0)
     for step, (size, now) in enumerate([(10, 0.0), (20, 3.0), (30, 11.0), (40, 12.0)]):
-        arrivals.see(beat(size=size, version=step), now)
+        arrivals.see(beat(size=size, version=step), now, begun=True)
     entry = arrivals.entries["a.wav"]
 
     assert (entry.longest_pause_s, entry.appending, entry.filling) == (8.0, True, False)

@@ -82,3 +82,49 @@ def test_a_stem_that_was_filled_to_its_end_is_not_waited_for(folder: Folder) -> 
     folder.write("keys.wav", WAV)
 
     assert folder.taken_after_s() <= 3 * 2.0  # three times the pause that was seen
+
+
+class File(Folder):
+    """One file in incoming/; every write is told by an event, and looked at."""
+
+    def __init__(self, base: Path) -> None:
+        super().__init__(base)
+        self.path.rmdir()
+        self.path = base
+
+    def write(self, name: str, data: bytes) -> None:
+        super().write(name, data)
+        self.settling.hints({str(self.path / name): None}, self.now)
+
+
+@pytest.fixture
+def file(tmp_path: Path) -> File:
+    return File(tmp_path)
+
+
+def test_who_appends_wrote_the_silence_at_the_end_too(file: File) -> None:
+    file.write("a.wav", SILENT_END[:8000])
+    file.write("a.wav", SILENT_END)
+
+    assert file.taken_after_s() <= 2 * SETTLE_S
+
+
+def test_zeros_seen_growing_are_space_being_reserved(file: File) -> None:
+    """A copy that reserves its space by writing zeros, looked at while it does, and then fills it."""
+    file.write("a.wav", bytes(len(WAV) // 2))
+    file.write("a.wav", WAV[:8000] + bytes(len(WAV) - 8000))
+    assert file.taken_after_s() >= UNPROVEN_SETTLES * SETTLE_S
+
+
+def test_zeros_seen_growing_are_filled_by_who_writes_within_them(file: File) -> None:
+    file.write("a.wav", bytes(len(WAV) // 2))
+    file.write("a.wav", bytes(len(WAV)))
+    file.write("a.wav", WAV[:8000] + bytes(len(WAV) - 8000))
+    assert file.taken_after_s() >= PATIENCE_S
+
+
+def test_a_copy_begun_again_in_reserved_space_is_not_appended_to(file: File) -> None:
+    file.write("a.wav", WAV[:8000])
+    file.write("a.wav", bytes(100))
+    file.write("a.wav", WAV[:8000] + bytes(len(WAV) - 8000))
+    assert file.taken_after_s() >= UNPROVEN_SETTLES * SETTLE_S
