@@ -86,7 +86,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if reading is None:
         return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
     if reading.beat_probability < 0.5:
-        return no_grid(_why_none(pulse), reading.beat_probability)
+        return no_grid(_why_none(pulse), reading.beat_probability, _if_any(reading, pulses))
     if moving is None:
         anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew is not None:
@@ -116,12 +116,20 @@ def _why_none(pulse: Pulse) -> str:
     return f"no steady beat: the attacks do not repeat evenly (repetition {repetition:.3f} of 1)"
 
 
-def no_grid(reason: str, beat: float = 0.0) -> Grid:
-    """A grid that says that there is none; `beat` is the probability that there is one after all."""
+def _if_any(reading: Reading, pulses: FloatArray) -> tuple[TempoCandidate, ...]:
+    """Tempi that music without a steady beat has if it has one after all; together as probable as that."""
+    pulse_bpm = 60.0 / float(np.median(np.diff(pulses)))
+    beat = reading.beat_probability
+    return tuple(TempoCandidate(round(pulse_bpm / ratio, 2), p * beat) for ratio, p in reading.tempi)
+
+
+def no_grid(reason: str, beat: float = 0.0, tempi: tuple[TempoCandidate, ...] = ()) -> Grid:
+    """A grid that says that there is none; `beat` is the probability that there is one after all, `tempi`
+    are those that it then has."""
     return Grid(
         tempo_bpm=None,
         tempo_confidence=beat,
-        tempo_alternatives=(),
+        tempo_alternatives=tempi,
         constant_tempo=None,
         constant_confidence=0.0,
         meter=None,

@@ -117,7 +117,7 @@ def choose_reading(
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
         beats=int(h.beats[best]),
-        beat_probability=beat_probability if played else calibrated("pulse", evidence),
+        beat_probability=calibrated(f"{kind}pulse", evidence),
         tempo_probability=calibrated(f"{kind}tempo", evidence) * (1 - doubt),
         meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
         bar_probability=calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence))

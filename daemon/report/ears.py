@@ -16,6 +16,7 @@ from daemon.report.words import (
     bar_or_time,
     claim_words,
     glance_tempo,
+    if_any,
     moves,
     percent,
     rival_keys,
@@ -66,9 +67,10 @@ def check_by_ear(
 
 def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correction) -> list[str]:
     if grid.tempo_bpm is None:
+        guess = if_any(grid)
         return [
             f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid. "
-            "Hear whether it has a beat that can be counted."
+            f"Hear whether it has a beat that can be counted{f', {guess}' if guess else ''}."
         ]
     lines = []
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:

@@ -32,6 +32,7 @@ FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 KEYS_LATER = 2  # key changes that a line names
+WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
@@ -189,6 +190,14 @@ def rival_tempi(grid: Grid) -> list[TempoCandidate]:
     likely = [c for c in grid.tempo_alternatives if c.probability >= WORTH_SAYING]
     bpm = grid.tempo_bpm
     return [] if bpm is None else [c for c in likely if abs(c.bpm / bpm - 1) > SAME_TEMPO]
+
+
+def if_any(grid: Grid) -> str | None:
+    """Of music without a steady beat: the tempo that it has if it has one, "at some 61 BPM (31 %)"."""
+    likely = max(grid.tempo_alternatives, key=lambda c: c.probability, default=None)
+    if grid.tempo_bpm is not None or likely is None or likely.probability < WORTH_HEARING:
+        return None
+    return f"at some {likely.bpm:.0f} BPM ({percent(likely.probability)})"
 
 
 def rival_keys(key: Key) -> list[KeyCandidate]:

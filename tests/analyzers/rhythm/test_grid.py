@@ -6,14 +6,18 @@ Beat F: mir_eval 0.8 (window 70 ms). The tolerance of 5 ms for bar one is common
 
 from __future__ import annotations
 
+from dataclasses import replace
+from typing import Any
+
 import mir_eval
 import numpy as np
 import pytest
 
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Grid, Options
+from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm.grid import find_grid
-from analyzers.rhythm.meter import best_of
+from analyzers.rhythm.meter import best_of, choose_reading
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
@@ -206,6 +210,19 @@ def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
     assert grid.tempo_confidence <= 0.5
     assert grid.beats_s == ()
     assert grid.reason
+
+
+def test_the_tempo_of_a_doubted_beat_is_kept_as_what_it_may_be(monkeypatch: pytest.MonkeyPatch) -> None:
+    def doubted(*asked: Any) -> Any:
+        return replace(choose_reading(*asked), beat_probability=0.4)
+
+    monkeypatch.setattr(grid_module, "choose_reading", doubted)
+    grid = grid_of(place(40.0, pattern(even(96.0, 0.4, 40.0))))
+
+    assert (grid.tempo_bpm, grid.beats_s, grid.tempo_confidence) == (None, (), 0.4)
+    likeliest = max(grid.tempo_alternatives, key=lambda c: c.probability)
+    assert likeliest.bpm == pytest.approx(96.0, abs=0.01)
+    assert sum(c.probability for c in grid.tempo_alternatives) == pytest.approx(0.4, abs=0.02)
 
 
 def test_proof_is_tight_on_a_sequenced_beat() -> None:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analyzers.rhythm import meter
-from analyzers.rhythm.meter_evidence import SIZE
+from analyzers.rhythm.meter_evidence import RATIOS, SIZE, Hypotheses
 
 Weights = dict[str, np.ndarray]
 
@@ -48,3 +48,22 @@ def test_the_order_of_the_hypotheses_does_not_matter() -> None:
     p = meter.probabilities(evidence)
     assert p.sum() == pytest.approx(1.0)
     assert meter.probabilities(evidence[order]) == pytest.approx(p[order], rel=1e-4, abs=1e-7)
+
+
+def test_pulses_that_read_as_one_beat_rate_are_a_beat(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Followed pulses that alone are no proof: the reading decides, and only a clear one is for a beat."""
+    tempo = np.arange(len(RATIOS))
+    h = Hypotheses(
+        np.array(RATIOS), np.zeros(len(tempo)), np.full(len(tempo), 4), tempo, tempo * 0,
+        np.zeros((len(tempo), SIZE), np.float32),
+    )  # fmt: skip
+    clear = np.where(tempo == RATIOS.index(1.0), 0.95, 0.05 / (len(tempo) - 1))
+
+    def beat(p: np.ndarray) -> float:
+        monkeypatch.setattr(meter, "probabilities", lambda _: p)
+        reading = meter.choose_reading(h, 0.4, played=True)
+        assert reading is not None
+        return reading.beat_probability
+
+    assert beat(clear) > 0.8
+    assert beat(np.full(len(tempo), 1 / len(tempo))) < 0.3

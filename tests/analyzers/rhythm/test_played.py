@@ -13,6 +13,7 @@ from pathlib import Path
 import mir_eval
 import numpy as np
 import pytest
+from music21 import corpus
 
 from analyzers.rhythm.played import even_support, track
 from analyzers.signal.features import Features
@@ -110,3 +111,27 @@ def test_attacks_bear_out_even_pulses_only_where_the_tempo_is_even(seed: int) ->
     assert support(0.0) > 1.0
     assert support(0.02) < 0.15
     assert support(0.0, seconds=30.0) == 0.0  # too short to tell
+
+
+def test_a_chorale_played_very_freely_has_a_beat_though_its_pulses_alone_are_no_proof() -> None:
+    """BWV 144.6 as music21 carries it (public domain), four voices 50 ms apart, the tempo walking by 5 %."""
+    rng = np.random.default_rng(25)
+    bpm, count = 85.0, 36
+    walk = np.zeros(count)
+    for k in range(1, count):
+        walk[k] = 0.93 * walk[k - 1] + rng.normal(0, 0.05)
+    beats = 0.2 + np.concatenate([[0.0], np.cumsum(60 / bpm * np.exp(walk))])
+    strokes = []
+    for note in corpus.parse("bach/bwv144.6").flatten().notes:
+        a, b = float(note.offset), float(note.offset + note.quarterLength)
+        if b <= count:
+            start, end = np.interp([a, b], np.arange(count + 1), beats)
+            for pitch in note.pitches:
+                at = max(float(start + rng.normal(0, 0.05)), 0.0)
+                strokes.append((at, tone(pitch.frequency, float(end - start), 0.18), 0.6))
+
+    grid = grid_of(place(float(beats[-1]) + 0.3, strokes))
+
+    assert grid.tempo_bpm == pytest.approx(60 / float(np.median(np.diff(beats))), rel=0.04)
+    assert grid.constant_tempo is False
+    assert level_free_f(beats, np.array(grid.beats_s)) > 0.7

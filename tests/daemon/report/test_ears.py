@@ -56,6 +56,18 @@ def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:
     assert "D minor" not in line
 
 
+def test_a_tempo_that_it_would_have_is_named_where_no_steady_beat_was_found() -> None:
+    def line(*tempi: tuple[float, float]) -> str:
+        guesses = tuple(TempoCandidate(*t) for t in tempi)
+        grid = replace(no_steady_beat(), tempo_alternatives=guesses)
+        [found] = ears(sample_analysis(grid=grid, chords=(), sections=()), "Tempo")
+        return found
+
+    assert line((121.86, 0.08), (60.93, 0.31)).endswith("can be counted, at some 61 BPM (31 %).")
+    assert line((60.93, 0.09)).endswith("can be counted.")
+    assert line().endswith("can be counted.")
+
+
 def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
     curve = ((0.0, 94.1), (20.0, 96.55), (40.0, 93.93))
     grid = replace(steady_grid(94.9), constant_tempo=False, tempo_curve=curve)
