@@ -95,8 +95,7 @@ class Settling:
             self._look_around(entry.key, now)
 
     def _look_around(self, unit: str, now: float) -> None:
-        entry = self.arrivals.entries.get(unit)
-        begun = (entry is None or not entry.begun) and is_begun(self.incoming.root / unit)
+        begun = self._begun(unit)
         try:
             found = self.incoming.around(unit)
         except OSError as error:
@@ -104,13 +103,21 @@ class Settling:
             return
         keys = {candidate.key for candidate in found}
         for candidate in found:
-            self.arrivals.see(candidate, now, begun and candidate.key == unit)
+            self.arrivals.see(candidate, now, candidate.key in begun)
         if unit not in keys:
             self.arrivals.vanish(unit)
         if not (self.incoming.root / unit).is_file():  # a folder, or what was one
             for key in [k for k in (*self.arrivals.entries, *self.arrivals.done) if k.startswith(f"{unit}/")]:
                 if key not in keys:
                     self.arrivals.vanish(key)
+
+    def _begun(self, unit: str) -> set[str]:
+        """Files at and below it whose beginning is written, of those not known to be; asked before a look."""
+        entries, keys = self.arrivals.entries, [unit]
+        if (self.incoming.root / unit).is_dir():
+            keys = [key for key in entries if key.startswith(f"{unit}/")]
+        fresh = [key for key in keys if key not in entries or not entries[key].begun]
+        return {key for key in fresh if is_begun(self.incoming.root / key)}
 
     def look_again(self, candidate: Candidate, now: float) -> None:
         """One look at one drop that is being worked on."""

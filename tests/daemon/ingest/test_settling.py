@@ -109,6 +109,16 @@ def test_who_appends_wrote_the_silence_at_the_end_too(file: File) -> None:
     assert file.taken_after_s() <= 2 * SETTLE_S
 
 
+def test_who_appends_in_a_folder_of_a_folder_wrote_the_silence_too(tmp_path: Path) -> None:
+    """There one file is looked at with all of its folder, which may become stems."""
+    (tmp_path / "copper" / "moth").mkdir(parents=True)
+    file = File(tmp_path)
+    for end in (4000, 8000, len(SILENT_END)):
+        file.write("copper/moth/a.wav", SILENT_END[:end])
+
+    assert file.taken_after_s() <= 2 * SETTLE_S
+
+
 def test_zeros_seen_growing_are_space_being_reserved(file: File) -> None:
     """A copy that reserves its space by writing zeros, looked at while it does, and then fills it."""
     file.write("a.wav", bytes(len(WAV) // 2))
