@@ -16,7 +16,7 @@ Choice: nine of ten are right already; the best (prior of two octaves) gains one
 the check changes. Confidence: log loss .526 as it is on 23 answers; only `beat_track` improves it (.511), and
 makes it worse on the check (.381 to .628, six answers). Rescue: the best (prior of two octaves) gives 10 of
 25 songs a tempo, 8 of them right at an octave (check: one of three), but also 3 of 18 excerpts of origin
-none, where the service gives 3 of all 60 a false tempo today. The first use costs a worker 4 s of processor
+none, where the service gave 3 of all 60 a false tempo then. The first use costs a worker 4 s of processor
 time and 200 MB (numba compiles), later ones 0.1 s each.
 """
 
