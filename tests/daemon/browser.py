@@ -47,12 +47,17 @@ FLAGS = [
     "--headless",
     "--no-sandbox",
     "--disable-gpu",
+    "--disable-dev-shm-usage",
+    "--disable-renderer-backgrounding",
     "--disable-quic",
     "--no-first-run",
     "--disable-background-networking",
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+SCRIPT_S = 60.0  # no measure of speed: how long a script may take, however busy the machine
 
 
 class Browser:
@@ -74,7 +79,11 @@ class Browser:
         if phone:
             metrics = {"width": width, "height": height, "pixelRatio": 2, "touch": True}
             options["mobileEmulation"] = {"deviceMetrics": metrics}
-        wanted = {"goog:chromeOptions": options, "goog:loggingPrefs": {"browser": "ALL"}}
+        wanted = {
+            "goog:chromeOptions": options,
+            "goog:loggingPrefs": {"browser": "ALL"},
+            "timeouts": {"script": int(1000 * SCRIPT_S)},
+        }
         try:
             session = self._call("/session", {"capabilities": {"alwaysMatch": wanted}})["sessionId"]
         except BaseException:
@@ -95,7 +104,7 @@ class Browser:
         body = None if data is None else json.dumps(data).encode()
         request = urllib.request.Request(self._base + path, body, method=method)
         try:
-            with urllib.request.urlopen(request, timeout=60) as answer:
+            with urllib.request.urlopen(request, timeout=SCRIPT_S + 30) as answer:
                 return json.load(answer)["value"]
         except urllib.error.HTTPError as error:
             raise RuntimeError(error.read().decode()[:500]) from error
