@@ -49,6 +49,8 @@ PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # within 70 ms, from those of the right beat (logistic fit on 111 excerpts of tests/training/played.py)
 MOVING_BAR = (0.391, 0.181)
 SUREST = 0.9999  # no estimate is certain
+HELPFUL = 0.25  # a tempo that is wrong three times in four puts the copy on a wrong grid, and is none
+UNTOLD = "no steady beat: the attacks can be counted in several ways, and none of them is likely"
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -87,6 +89,8 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
     if reading.beat_probability < 0.5:
         return no_grid(_why_none(pulse), reading.beat_probability, _if_any(reading, pulses))
+    if reading.tempo_probability < HELPFUL:
+        return no_grid(UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
     if moving is None:
         anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew is not None:
@@ -117,10 +121,12 @@ def _why_none(pulse: Pulse) -> str:
 
 
 def _if_any(reading: Reading, pulses: FloatArray) -> tuple[TempoCandidate, ...]:
-    """Tempi that music without a steady beat has if it has one after all; together as probable as that."""
+    """Tempi that music without a steady beat has if it has one after all: the likeliest as probable as it is
+    to be right, all together as a beat is at most."""
     pulse_bpm = 60.0 / float(np.median(np.diff(pulses)))
-    beat = reading.beat_probability
-    return tuple(TempoCandidate(round(pulse_bpm / ratio, 2), p * beat) for ratio, p in reading.tempi)
+    likeliest = dict(reading.tempi)[reading.ratio]
+    share = min(reading.beat_probability, reading.tempo_probability / max(likeliest, 1e-9))
+    return tuple(TempoCandidate(round(pulse_bpm / ratio, 2), p * share) for ratio, p in reading.tempi)
 
 
 def no_grid(reason: str, beat: float = 0.0, tempi: tuple[TempoCandidate, ...] = ()) -> Grid:

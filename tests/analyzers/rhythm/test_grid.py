@@ -212,17 +212,33 @@ def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
     assert grid.reason
 
 
-def test_the_tempo_of_a_doubted_beat_is_kept_as_what_it_may_be(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize(
+    ("beat", "tempo", "sure", "likeliest"), [(0.4, 0.9, 0.4, 0.4), (0.4, 0.3, 0.4, 0.3), (0.9, 0.2, 0.2, 0.2)]
+)
+def test_the_tempo_of_a_doubted_beat_is_kept_as_what_it_may_be(
+    monkeypatch: pytest.MonkeyPatch, beat: float, tempo: float, sure: float, likeliest: float
+) -> None:
     def doubted(*asked: Any) -> Any:
-        return replace(choose_reading(*asked), beat_probability=0.4)
+        return replace(choose_reading(*asked), beat_probability=beat, tempo_probability=tempo)
 
     monkeypatch.setattr(grid_module, "choose_reading", doubted)
     grid = grid_of(place(40.0, pattern(even(96.0, 0.4, 40.0))))
 
-    assert (grid.tempo_bpm, grid.beats_s, grid.tempo_confidence) == (None, (), 0.4)
-    likeliest = max(grid.tempo_alternatives, key=lambda c: c.probability)
-    assert likeliest.bpm == pytest.approx(96.0, abs=0.01)
-    assert sum(c.probability for c in grid.tempo_alternatives) == pytest.approx(0.4, abs=0.02)
+    assert (grid.tempo_bpm, grid.beats_s, grid.tempo_confidence) == (None, (), sure)
+    first = max(grid.tempo_alternatives, key=lambda c: c.probability)
+    assert first.bpm == pytest.approx(96.0, abs=0.01)
+    assert first.probability == pytest.approx(likeliest, abs=0.02)
+    assert sum(c.probability for c in grid.tempo_alternatives) <= beat + 1e-6
+
+
+def test_a_tempo_that_is_right_once_in_three_times_is_an_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+    def doubted(*asked: Any) -> Any:
+        return replace(choose_reading(*asked), tempo_probability=0.33)
+
+    monkeypatch.setattr(grid_module, "choose_reading", doubted)
+    grid = grid_of(place(40.0, pattern(even(96.0, 0.4, 40.0))))
+
+    assert (grid.tempo_bpm, grid.tempo_confidence) == (96.0, 0.33)
 
 
 def test_proof_is_tight_on_a_sequenced_beat() -> None:
