@@ -18,6 +18,7 @@ from daemon.report.words import (
     glance_tempo,
     if_any,
     moves,
+    open_level,
     percent,
     rival_keys,
     rival_tempi,
@@ -80,6 +81,11 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         lines.append(
             f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
+        )
+    elif by_hand.tempo_bpm is None and (other := open_level(grid)) is not None:
+        lines.append(
+            f"Tempo: {shown} BPM may as well be counted as {format_tempo(round(other.bpm, 2))} "
+            f"({percent(other.probability)}); the grid is the same. Hear which one the song is counted in."
         )
     if moves(grid):
         how = f"it moves, {shown} BPM"

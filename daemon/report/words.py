@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterable
 
@@ -33,6 +34,7 @@ FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 KEYS_LATER = 2  # key changes that a line names
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
+OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
@@ -190,6 +192,16 @@ def rival_tempi(grid: Grid) -> list[TempoCandidate]:
     likely = [c for c in grid.tempo_alternatives if c.probability >= WORTH_SAYING]
     bpm = grid.tempo_bpm
     return [] if bpm is None else [c for c in likely if abs(c.bpm / bpm - 1) > SAME_TEMPO]
+
+
+def open_level(grid: Grid) -> TempoCandidate | None:
+    """Half or double the tempo, where the song may as well be counted so."""
+    found = [
+        c
+        for c in rival_tempi(grid)
+        if c.probability >= OPEN_LEVEL and round(math.log2(c.bpm / (grid.tempo_bpm or c.bpm)), 2) in (-1, 1)
+    ]
+    return found[0] if found else None
 
 
 def if_any(grid: Grid) -> str | None:

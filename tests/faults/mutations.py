@@ -193,6 +193,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/clickcheck", "< 0.25 * float(power.mean())", "< 0.0"),
     ("daemon/report/words", "+ 0.5), 99)", "+ 0.5), 100)"),
     ("daemon/report/words", "WORTH_HEARING = 0.1", "WORTH_HEARING = 0.0"),
+    ("daemon/report/words", "OPEN_LEVEL = 0.3", "OPEN_LEVEL = 0.5"),
     ("daemon/ingest/pending", "if entry.begun or entry", "if True or entry"),
     ("daemon/ingest/arrivals", "entry.begun &= candidate.size >= entry.size", "pass"),
     ("daemon/ingest/settling", "candidate.key in begun", "True"),

@@ -9,6 +9,7 @@ import pytest
 
 from analyzers.model import Analysis, BeatRestart, Flag, KeyCandidate, TempoCandidate, Tuning
 from daemon.core.names import key_words, tempo_words
+from daemon.corrections.apply import Correction
 from daemon.report.ears import check_by_ear
 from daemon.report.parts import Claim
 from daemon.report.pictures import tempo_picture
@@ -54,6 +55,23 @@ def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:
     [line] = ears(sample_analysis(key=replace(own, alternatives=rivals)), "Key")
     assert "C minor (1 %)" in line
     assert "D minor" not in line
+
+
+@pytest.mark.parametrize(
+    ("bpm", "probability", "said"), [(70, 0.3, True), (280, 0.3, True), (70, 0.29, False), (105, 0.4, False)]
+)
+def test_a_level_that_fits_as_well_is_told_however_sure_the_beat_is(
+    bpm: float, probability: float, said: bool
+) -> None:
+    tempi = (TempoCandidate(140, 1 - probability), TempoCandidate(bpm, probability))
+    grid = replace(steady_grid(), tempo_confidence=0.97, tempo_alternatives=tempi)
+    lines = ears(sample_analysis(grid=grid), "Tempo")
+
+    told = f"Tempo: 140 BPM may as well be counted as {bpm} (30 %); the grid is the same."
+    assert [line.startswith(told) for line in lines] == [True] * said
+    by_hand = Correction(tempo_bpm=140.0)
+    again = check_by_ear(sample_analysis(grid=grid), below=0.8, tuning_flag_cents=8.0, correction=by_hand)
+    assert not any(line.startswith("Tempo") for line in again)
 
 
 def test_a_tempo_that_it_would_have_is_named_where_no_steady_beat_was_found() -> None:
