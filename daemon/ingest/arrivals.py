@@ -69,7 +69,6 @@ class Arrivals:
             entry.withdrawn = False
         else:
             note_growth(entry, candidate, now)
-            entry.begun &= candidate.size >= entry.size
             entry.becomes(candidate)
             entry.changed_at, entry.looks = now, 1
             entry.not_before, entry.why, entry.withdrawn = 0.0, "", False

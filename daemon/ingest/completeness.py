@@ -26,7 +26,7 @@ except ImportError:  # Windows: opening fails while another program writes, whic
 
 F_SETSIG = getattr(fcntl, "F_SETSIG", 10)
 SIGURG = getattr(signal, "SIGURG", 23)  # ignored unless somebody asks for it
-HEAD = 64  # bytes: every format names itself in fewer
+BEGINNING = 64  # bytes: every format names itself in fewer
 
 
 class Access(StrEnum):
@@ -76,7 +76,7 @@ def access_file(path: Path) -> Access:
 def is_begun(path: Path) -> bool:
     """Is its beginning written, not only reserved? False for what cannot be read, and for a folder."""
     try:
-        return any(read_regular(path, HEAD))
+        return any(read_regular(path, BEGINNING))
     except OSError:
         return False
 

@@ -70,6 +70,7 @@ def note_growth(entry: PendingDrop, now_as: Candidate, now: float) -> None:
     entry.longest_pause_s = max(entry.longest_pause_s, now - entry.changed_at)
     before = {fact.path: fact for fact in entry.candidate.members}
     pairs = [(before[fact.path], fact) for fact in now_as.members if fact.path in before]
+    entry.begun &= now_as.size >= entry.size  # a shorter one is written anew
     if entry.begun or entry.candidate.kind in FOLDERS:
         entry.appended |= {new.path for old, new in pairs if old.size and new.size > old.size}
     entry.rewritten |= {

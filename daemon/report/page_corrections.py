@@ -10,10 +10,10 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import FIRST_BAR, moves, rival_key, rival_tempi, several_tempi, topics
+from daemon.report.words import FIRST_BAR, level_of, moves, rival_key, rival_tempi, several_tempi, topics
 
 OFF = "# "  # stands before a line that says nothing yet
-SAME = 0.005  # two tempi so near are one
+LEVELS = {0.5: "--half", 2.0: "--double"}
 
 
 class Fix(NamedTuple):
@@ -83,10 +83,6 @@ def _name(report: Report) -> str:
     return report.files.report.removesuffix(".report.json")
 
 
-def _same(a: float, b: float) -> bool:
-    return abs(a / b - 1) <= SAME
-
-
 def _tempo(grid: Grid) -> list[Ask]:
     bpm = grid.tempo_bpm
     if bpm is None:
@@ -104,9 +100,8 @@ def _tempo(grid: Grid) -> list[Ask]:
 
 def _flag(other: float, bpm: float) -> str:
     """How the command says one tempo where another was found."""
-    if _same(other, bpm / 2):
-        return "--half"
-    return "--double" if _same(other, bpm * 2) else f"--tempo {format_tempo(round(other, 2))}"
+    level = level_of(bpm, other)
+    return LEVELS[level] if level else f"--tempo {format_tempo(round(other, 2))}"
 
 
 def _likeliest(grid: Grid) -> str:

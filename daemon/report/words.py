@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterable
 
@@ -35,6 +34,7 @@ WORTH_SAYING = 0.01  # a rival less probable than this is not named
 KEYS_LATER = 2  # key changes that a line names
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
 OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
+SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
@@ -194,14 +194,15 @@ def rival_tempi(grid: Grid) -> list[TempoCandidate]:
     return [] if bpm is None else [c for c in likely if abs(c.bpm / bpm - 1) > SAME_TEMPO]
 
 
+def level_of(bpm: float, other: float) -> float | None:
+    """0.5 or 2, where the other tempo is half or twice the first."""
+    return next((level for level in (0.5, 2.0) if abs(other / (bpm * level) - 1) <= SAME_LEVEL), None)
+
+
 def open_level(grid: Grid) -> TempoCandidate | None:
     """Half or double the tempo, where the song may as well be counted so."""
-    found = [
-        c
-        for c in rival_tempi(grid)
-        if c.probability >= OPEN_LEVEL and round(math.log2(c.bpm / (grid.tempo_bpm or c.bpm)), 2) in (-1, 1)
-    ]
-    return found[0] if found else None
+    open_ones = (c for c in rival_tempi(grid) if c.probability >= OPEN_LEVEL)
+    return next((c for c in open_ones if grid.tempo_bpm and level_of(grid.tempo_bpm, c.bpm)), None)
 
 
 def if_any(grid: Grid) -> str | None:

@@ -17,7 +17,6 @@ import argparse
 import itertools
 import sys
 import zlib
-from collections.abc import Iterable
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
@@ -30,7 +29,7 @@ from analyzers.harmony.spelling import is_minor, pitch_class_of
 from analyzers.model import Analysis
 from analyzers.pipeline import analyse
 from analyzers.signal.samples import Signal
-from tests.accuracy.grid import OCTAVES, SURE
+from tests.accuracy.grid import OCTAVES, SURE, same_tempo
 
 RATE, WHOLE_S, LEAST_S = 22050, 180.0, 60.0
 EXCERPT_S = (15.0, 30.0)
@@ -54,10 +53,6 @@ def heard(analysis: Analysis) -> Heard:
     name = None if key.tonic is None or key.mode is None else (pitch_class_of(key.tonic), is_minor(key.mode))
     settled = not (key.changes or grid.restarts)
     return Heard(grid.tempo_bpm, grid.tempo_confidence, name, key.confidence, settled)
-
-
-def same_tempo(a: float | None, b: float | None, levels: Iterable[float] = (1.0,)) -> bool:
-    return a is not None and b is not None and any(abs(a * level / b - 1) < 0.04 for level in levels)
 
 
 def listen(path: Path, each: int, seed: int) -> tuple[Heard, list[Heard]] | None:

@@ -46,6 +46,11 @@ def load_signal(path: Path) -> Signal:
     return Signal(total, parts[0][1])
 
 
+def same_tempo(bpm: float | None, other: float | None, levels: tuple[float, ...] = (1.0,)) -> bool:
+    """Within 4 % (Gouyon et al. 2006), or within 4 % of one of these multiples."""
+    return bpm is not None and other is not None and any(abs(bpm / other / r - 1) <= 0.04 for r in levels)
+
+
 def bar_lines(truth: dict) -> np.ndarray:
     """True bar lines, carried on 16 bars before the first and 4 after the last."""
     beats = np.array([b[0] for b in truth["beats"]])
@@ -64,9 +69,8 @@ def measure(truth: dict, grid: Grid) -> dict[str, float]:
         return {"false": float(grid.tempo_bpm is not None and grid.tempo_confidence > 0.5)}
     accepted = truth.get("tempo_ok") or [truth["tempo_bpm"]]
     bpm = grid.tempo_bpm
-    near = lambda a, b: a is not None and abs(a / b - 1.0) <= 0.04  # noqa: E731
-    marks["octave"] = float(any(near(bpm, a * r) for a in accepted for r in OCTAVES))
-    marks["level"] = float(any(near(bpm, a) for a in accepted))
+    marks["octave"] = float(any(same_tempo(bpm, a, OCTAVES) for a in accepted))
+    marks["level"] = float(any(same_tempo(bpm, a) for a in accepted))
     marks["_tempo"] = grid.tempo_confidence
     if bpm is not None and grid.tempo_confidence >= SURE:
         marks["_sure tempo"] = marks["level"]
@@ -81,7 +85,8 @@ def measure(truth: dict, grid: Grid) -> dict[str, float]:
         marks.update(bar5=0.0, bar70=0.0, F=0.0)
         return marks
     lines = bar_lines(truth)
-    if near(bpm, 2 * truth["tempo_bpm"]) and marks["level"] and (truth.get("beats_per_bar") or 4) % 2 == 0:
+    double = same_tempo(bpm, 2 * truth["tempo_bpm"]) and marks["level"]
+    if double and (truth.get("beats_per_bar") or 4) % 2 == 0:
         lines = np.sort(np.concatenate([lines, (lines[1:] + lines[:-1]) / 2]))  # the double reading's bars
     error = (grid.bar_one_s - lines[np.argmin(np.abs(lines - grid.bar_one_s))]) * 1e3
     marks["bar_ms"] = error

@@ -39,7 +39,7 @@ from analyzers.rhythm.meter import pulse_verdict
 from analyzers.rhythm.pulse import find_pulse
 from analyzers.signal.features import Features
 from analyzers.signal.mono import resampled
-from tests.accuracy.grid import SURE, load_signal
+from tests.accuracy.grid import SURE, load_signal, same_tempo
 from tests.training.grid_calibrate import logistic, predict
 
 RATE = 22050
@@ -82,12 +82,8 @@ def answer(folder: Path, truth: dict[str, Any]) -> Answer:
     return found
 
 
-def near(bpm: float | None, other: float | None, ratios: tuple[float, ...] = (1.0,)) -> bool:
-    return bpm is not None and other is not None and any(abs(bpm / other / r - 1) <= 0.04 for r in ratios)
-
-
 def right(a: Answer, bpm: float | None, ratios: tuple[float, ...] = (1.0,)) -> bool:
-    return any(near(bpm, ok, ratios) for ok in a["tempo_ok"])
+    return any(same_tempo(bpm, ok, ratios) for ok in a["tempo_ok"])
 
 
 def choice(answers: list[Answer], name: str) -> str:
@@ -97,8 +93,8 @@ def choice(answers: list[Answer], name: str) -> str:
     after = list(before)
     for k, a in enumerate(asked):
         other = a["opinions"][name]
-        agreed = [(p, bpm) for bpm, p in a["alternatives"] if p >= LEAST and near(bpm, other)]
-        if agreed and not near(a["bpm"], other):
+        agreed = [(p, bpm) for bpm, p in a["alternatives"] if p >= LEAST and same_tempo(bpm, other)]
+        if agreed and not same_tempo(a["bpm"], other):
             after[k] = right(a, max(agreed)[1])
     return f"choice {sum(before)} -> {sum(after)} right of {len(asked)}"
 
@@ -106,7 +102,7 @@ def choice(answers: list[Answer], name: str) -> str:
 def rescue(answers: list[Answer], name: str) -> str:
     """How many without a grid get one: of songs with a beat, of them right, of music without one."""
     none = [a for a in answers if a["bpm"] is None]
-    said = [a for a in none if near(a["pulse_bpm"], a["opinions"][name], ANY_OCTAVE)]
+    said = [a for a in none if same_tempo(a["pulse_bpm"], a["opinions"][name], ANY_OCTAVE)]
     beat = [a for a in said if a["tempo_ok"]]
     good = sum(right(a, a["pulse_bpm"], ANY_OCTAVE) for a in beat)
     songs = sum(bool(a["tempo_ok"]) for a in none)
@@ -121,7 +117,7 @@ def evidence(answers: list[Answer], name: str) -> tuple[np.ndarray, np.ndarray]:
     x = []
     for a in rows:
         other = a["opinions"][name]
-        agrees = near(a["bpm"], other), near(a["bpm"], other, ANY_OCTAVE)
+        agrees = same_tempo(a["bpm"], other), same_tempo(a["bpm"], other, ANY_OCTAVE)
         x.append((float(logit(a["confidence"])), *map(float, agrees)))
     return np.array(x).reshape(-1, 3), np.array([right(a, a["bpm"]) for a in rows], float)
 

@@ -9,7 +9,8 @@ import soundfile
 
 from demo.render import render
 from demo.spec import random_spec
-from tests.accuracy.excerpts import Heard, listen, same_tempo, table
+from tests.accuracy.excerpts import Heard, listen, table
+from tests.accuracy.grid import same_tempo
 
 WHOLE = Heard(120.0, 0.9, (0, True), 0.9)
 

@@ -3,7 +3,7 @@
     python -m tests.training.played_fit WEIGHTS.npz CORPUS... [--noise 40] [--pulse-only]
 
 `calibrate_played_beat` rests on the pulses alone and is asked before they are read as beats;
-`calibrate_played_pulse` on that and on how sure the networks (those of WEIGHTS) then are of one beat rate.
+`calibrate_played_pulse` on that and on how sure the shipped networks then are of one beat rate.
 CORPUS folders are made by `played.py` (with --origin none among them) and `demo.corpus --kind ambient`;
 `--noise` adds so many signals without a beat. With `--pulse-only` the first is kept as it is. The other
 confidences: `confidence_fit.py`.
@@ -24,6 +24,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from scipy.special import logit
 
 from analyzers.level.silence import find_lead_in
 from analyzers.rhythm import meter
@@ -33,7 +34,7 @@ from analyzers.rhythm.pulse import find_pulse
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from tests.accuracy.grid import load_signal
-from tests.training.grid_calibrate import fit
+from tests.training.grid_calibrate import fit, predict
 
 NONE = 0.5  # weight of music without a beat, all other being 1: producers rarely send it
 RATE, NOISE_SEED = 44100, 78
@@ -76,7 +77,8 @@ def songs(corpora: list[Path], noises: int) -> Iterator[tuple[Features, bool]]:
 
 
 def evidence(f: Features) -> tuple[np.ndarray, np.ndarray] | None:
-    """What the two verdicts rest on; None when the pulse would not be followed."""
+    """What the pulses tell, and how sure the networks are of one beat rate (log-odds of it, and with half
+    and double); None when the pulse would not be followed."""
     pulse, first = find_pulse(f.onsets), find_lead_in(f).first_sound_s
     if pulse is None or first is None:
         return None
@@ -88,7 +90,8 @@ def evidence(f: Features) -> tuple[np.ndarray, np.ndarray] | None:
     if len(h.ratio) == 0:
         return None
     p = meter.probabilities(h.evidence)
-    return x, meter.tempo_evidence(h, p, meter.best_of(h, p), meter.calibrated("played_beat", x))
+    sure = meter.tempo_evidence(h, p, meter.best_of(h, p), 0.5)
+    return x, sure[:-1]
 
 
 def main() -> int:
@@ -100,14 +103,15 @@ def main() -> int:
     parser.add_argument("--noise", type=int, default=40)
     parser.add_argument("--pulse-only", action="store_true")
     a = parser.parse_args()
-    found = [(e, beat) for f, beat in songs(a.corpus, a.noise) if (e := evidence(f)) is not None]
-    y = np.array([beat for _, beat in found], float)
+    found = [(*e, beat) for f, beat in songs(a.corpus, a.noise) if (e := evidence(f)) is not None]
+    pulses, rates, y = (np.array(column, float) for column in zip(*found, strict=True))
     with np.load(a.weights) as z:
         arrays = {k: z[k] for k in z.files}
     if not a.pulse_only:
-        arrays["calibrate_played_beat"] = fit("beat", np.array([x for (x, _), _ in found]), y)
+        arrays["calibrate_played_beat"] = fit("beat", pulses, y)
+    beat = np.clip(predict(arrays["calibrate_played_beat"], pulses), 1e-4, 1 - 1e-4)
     weight = np.where(y > 0, 1.0, NONE * y.sum() / max((1 - y).sum(), 1))
-    arrays["calibrate_played_pulse"] = fit("pulse", np.array([x for (_, x), _ in found]), y, weight)
+    arrays["calibrate_played_pulse"] = fit("pulse", np.column_stack([rates, logit(beat)]), y, weight)
     np.savez_compressed(a.weights, **arrays)
     return 0
 

@@ -23,9 +23,9 @@ SILENT_END = WAV[:-8000] + bytes(8000)
 class Folder:
     """A folder of stems in incoming/, looked at once a second."""
 
-    def __init__(self, base: Path) -> None:
-        self.path = base / "amber stems"
-        self.path.mkdir()
+    def __init__(self, base: Path, name: str = "amber stems") -> None:
+        self.path = base / name
+        self.path.mkdir(exist_ok=True)
         self.settling = Settling(Incoming(base, Arrival()), Arrivals(SETTLE_S), Problems())
         self.now, self._written = 0.0, 0
 
@@ -88,9 +88,7 @@ class File(Folder):
     """One file in incoming/; every write is told by an event, and looked at."""
 
     def __init__(self, base: Path) -> None:
-        super().__init__(base)
-        self.path.rmdir()
-        self.path = base
+        super().__init__(base, "")
 
     def write(self, name: str, data: bytes) -> None:
         super().write(name, data)
