@@ -51,7 +51,7 @@ FLATTEST, SHARPEST = -15, 19  # double flats and double sharps on the line of fi
 
 @dataclass(frozen=True, slots=True)
 class NoteSet:
-    """From `start_s` (of the source) on. `notes` is empty where nothing but chromatic is safe."""
+    """From `start_s` (of the analysis) on. `notes` is empty where nothing but chromatic is safe."""
 
     start_s: float
     letter: str | None  # of the section

@@ -1,7 +1,7 @@
 """The score: what the session shows beside the copy, placed on its ruler.
 
 Every file that carries music beside the copy (map, session files, guide) is written from this one
-record, so that they agree to the tick. Seconds are those of the session (`sessionview`).
+record, so that they agree to the tick. Seconds are those of the session (`sessionview`), also in the sets.
 """
 
 from __future__ import annotations
@@ -69,8 +69,8 @@ def make_score(
         chords=_held(spans, voice_chords(parsed, vocal_range)),
         bass=_held(spans, roots),
         note_sets=tuple(
-            (ruler.tick(plan.in_copy_s(held.start_s)) if number else 0, held)
-            for number, held in enumerate(note_sets(analysis, sure))
+            (ruler.tick(held.start_s) if number else 0, held)
+            for number, held in enumerate(note_sets(view, sure))
         ),
         end_tick=ruler.tick(view.duration_s),
         end_s=view.duration_s,

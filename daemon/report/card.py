@@ -26,7 +26,7 @@ LOOPS = (1, 2, 4)  # lines of a repeated passage
 
 
 def card(report: Report, note_sets: Sequence[NoteSet]) -> str:
-    """The whole card, ending in a line feed."""
+    """The whole card, ending in a line feed; `note_sets` are those of the session (`score`)."""
     analysis = report.in_session()
     first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
     paragraphs = [
@@ -82,7 +82,7 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
     found: list[str] = []
     for (key, notes, beside), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside)):
         at_s = next(run).start_s
-        place = session_place(analysis.grid, at_s - report.cut.zero_s) if found else "from the start"
+        place = session_place(analysis.grid, at_s) if found else "from the start"
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
             continue

@@ -104,7 +104,7 @@ def published(
 
 
 def marker_seconds(path: Path) -> dict[str, float]:
-    """Marker texts and key signatures of a Standard MIDI File at their seconds, read by mido."""
+    """Markers, note sets and key signatures of a Standard MIDI File at their seconds, read by mido."""
     file, found, now, tempo = mido.MidiFile(path), {}, 0.0, 500000
     for message in mido.merge_tracks(file.tracks):
         now += mido.tick2second(message.time, file.ticks_per_beat, tempo)
@@ -112,6 +112,8 @@ def marker_seconds(path: Path) -> dict[str, float]:
             tempo = message.tempo
         elif message.type == "marker":
             found.setdefault(message.text, now)
+        elif message.type == "text" and message.text.startswith("notes: "):
+            found[f"set {sum(name.startswith('set') for name in found)}"] = now
         elif message.type == "key_signature":
             found[f"key {message.key}"] = now
     return found
@@ -172,6 +174,8 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
     marks = marker_seconds(out / str(report.files.map))
     assert marks["B"] == pytest.approx(section.at_s, abs=1e-3)
     assert marks["key Fm"] == pytest.approx(change.at_s, abs=1e-3)
+    guide = marker_seconds(out / str(report.files.guide))
+    assert [guide["set 1"], guide["set 2"]] == pytest.approx([section.at_s, change.at_s], abs=1e-3)
 
     if "late_s" in shape:
         [restart] = report.in_session().grid.restarts

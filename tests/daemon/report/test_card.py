@@ -24,7 +24,7 @@ BAR_S = 4 * 60 / 140
 
 
 def text_of(report: Report) -> str:
-    return card(report, note_sets(report.corrected(), 0.8))
+    return card(report, note_sets(report.in_session(), 0.8))
 
 
 def test_the_first_line_is_enough():
