@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from analyzers.harmony.note_sets import NoteSet, note_sets
 from analyzers.harmony.spelling import parse_chord
 from analyzers.harmony.voicing import bass_notes, voice_chords
-from analyzers.model import Analysis, Chord, Key, Section
+from analyzers.model import Analysis, Chord, Key
 from daemon.export.plan import CutPlan
 from daemon.export.ruler import Ruler, make_ruler
 from daemon.export.sessionview import in_session
@@ -65,7 +65,7 @@ def make_score(
         ruler=ruler,
         has_grid=analysis.grid.tempo_bpm is not None,
         keys=_keys(view.key, ruler),
-        sections=_sections(view.sections, ruler),
+        sections=tuple((ruler.tick(section.start_s), section.letter) for section in view.sections),
         chords=_held(spans, voice_chords(parsed, vocal_range)),
         bass=_held(spans, roots),
         note_sets=tuple(
@@ -81,11 +81,6 @@ def _held(spans: Sequence[tuple[int, int, str]], notes: Sequence[tuple[int, ...]
     return tuple(
         Held(start, end, held, label) for (start, end, label), held in zip(spans, notes, strict=True)
     )
-
-
-def _sections(sections: Sequence[Section], ruler: Ruler) -> tuple[tuple[int, str], ...]:
-    """(tick, letter), one a tick: of those that begin before the copy the last one is left."""
-    return tuple({ruler.tick(s.start_s): s.letter for s in sections}.items())
 
 
 def _keys(key: Key, ruler: Ruler) -> tuple[KeySign, ...]:

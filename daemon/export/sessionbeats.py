@@ -45,7 +45,7 @@ class SessionBeats:
 
 
 def session_beats(grid: Grid, cut: Placement, end_s: float = float("inf")) -> SessionBeats | None:
-    """All beats before `end_s` (seconds of the copy); None without a grid."""
+    """All beats before `end_s` (seconds of the copy), none where it ends on one; None without a grid."""
     bar_s, one = first_bar_seconds(grid), cut.bar_one_in_copy_s
     if bar_s is None or one is None or not grid.beats_per_bar:
         return None
@@ -60,7 +60,7 @@ def session_beats(grid: Grid, cut: Placement, end_s: float = float("inf")) -> Se
         earlier[0] = (earlier[0][0], True)
     line_s = cut.session_shift_s - cut.zero_s
     measured = zip((t + line_s for t in grid.beats_s), grid.downbeats, strict=True)
-    later = [(t, down) for t, down in measured if one + 1e-3 < t < end_s]
+    later = [(t, down) for t, down in measured if one + 1e-3 < t < end_s - ON_LINE_S]
     beats = [*earlier, (max(one, 0.0), True), *later]
     return SessionBeats(
         at_s=tuple(t for t, _ in beats),

@@ -8,16 +8,21 @@ lines; sounds keep their place in the audio.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import Protocol
 
 from analyzers.level.working_level import after_gain
-from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, Loudness, Section
+from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, KeyChange, Loudness, Section
+from analyzers.rhythm.bars import bar_lines
 from daemon.export.copylevel import with_peaks
-from daemon.export.sessionbeats import Placement, session_beats
+from daemon.export.sessionbeats import ON_LINE_S, Placement, session_beats
 
 SAID_GAIN_DB = 0.05
+SAME_LINE_S = 1e-3
 BESIDE_BEAT_S = 0.03  # a sound so little ahead of a beat is that beat's
+Lines = Sequence[tuple[int, float]]  # (bar, s), as from `bar_lines`
 LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
 
 
@@ -44,15 +49,17 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
     level : of the copy; by default that of the source
 
     The grid's bar one is the session's: it begins with the copy (`sessionbeats`). Without a grid only the
-    seconds move. `Section.first_bar` is a bar of the session, 1 at least. The first chord begins with
-    the beat of the first sound, not with the silence before it.
+    seconds move. Sections and key changes begin with a bar of the session, also where its lines were set
+    by hand after they were found, and none lies outside the copy. The first chord begins with the beat of
+    the first sound, not with the silence before it.
     """
     loudness = _loudness(analysis.loudness, cut, level)
     line_s = cut.session_shift_s - cut.zero_s
-    grid, before = analysis.grid, cut.bars_before_bar_one
+    grid = analysis.grid
     end_s = cut.source_end / analysis.rate - cut.zero_s
     first = analysis.lead_in.first_sound_s
     session_grid = _grid(grid, cut, line_s, end_s)
+    lines = bar_lines(session_grid)
     sound_s = 0.0 if first is None else first - cut.zero_s
     chords_s = max((at for at in session_grid.beats_s if at <= sound_s + BESIDE_BEAT_S), default=0.0)
     return replace(
@@ -60,21 +67,51 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
         duration_s=end_s,
         lead_in=replace(analysis.lead_in, first_sound_s=None if first is None else first - cut.zero_s),
         grid=session_grid,
-        key=_key(analysis.key, line_s),
+        key=_key(analysis.key, lines, line_s, end_s),
         chords=tuple(
             replace(c, start_s=max(c.start_s + line_s, chords_s), end_s=c.end_s + line_s)
             for c in analysis.chords
             if c.end_s + line_s > chords_s
         ),
-        sections=tuple(_section(s, cut, line_s, before) for s in analysis.sections if s.end_s + line_s > 0),
+        sections=_sections(analysis.sections, lines, cut, line_s, end_s),
         loudness=loudness,
         flags=tuple(_flag(flag, cut, analysis.loudness, loudness) for flag in analysis.flags),
     )
 
 
-def _key(key: Key, line_s: float) -> Key:
+def _key(key: Key, lines: Lines, line_s: float, end_s: float) -> Key:
     blues = key.blues and replace(key.blues, first_chorus_s=key.blues.first_chorus_s + line_s)
-    return replace(key, changes=tuple(replace(c, at_s=c.at_s + line_s) for c in key.changes), blues=blues)
+    changes: dict[float, KeyChange] = {}
+    for change in key.changes:
+        if change.at_s + line_s < end_s - ON_LINE_S:
+            _, at = _bar_line(lines, change.at_s + line_s)
+            changes[at] = replace(change, at_s=at)
+    return replace(key, changes=tuple(changes.values()), blues=blues)
+
+
+def _sections(
+    sections: Sequence[Section], lines: Lines, cut: Placement, line_s: float, end_s: float
+) -> tuple[Section, ...]:
+    """The first one begins with the copy where it holds what comes before bar one; of those that begin
+    with the same bar the last is left.
+    """
+    one_s = cut.bar_one_in_copy_s or 0.0
+    found: dict[float, Section] = {}
+    for number, section in enumerate(sections):
+        at = section.start_s + line_s
+        if number == 0 and at < one_s - SAME_LINE_S:
+            at = 0.0
+        if at < end_s - ON_LINE_S:
+            bar, at = _bar_line(lines, at)
+            found[at] = replace(section, start_s=at, end_s=min(section.end_s + line_s, end_s), first_bar=bar)
+    kept = list(found.values())
+    ended = [replace(section, end_s=after.start_s) for section, after in pairwise(kept)]
+    return (*ended, *kept[-1:])
+
+
+def _bar_line(lines: Lines, at_s: float) -> tuple[int, float]:
+    """(bar, s) of the nearest line; without a grid the instant itself."""
+    return min(lines, key=lambda line: abs(line[1] - at_s)) if lines else (1, max(at_s, 0.0))
 
 
 def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None) -> Loudness:
@@ -108,18 +145,6 @@ def _flag(flag: Flag, cut: Placement, source: Loudness, copy: Loudness) -> Flag:
 
 def _moved(at_s: float | None, cut: Placement) -> float | None:
     return None if at_s is None else max(at_s - cut.zero_s, 0.0)
-
-
-def _section(section: Section, cut: Placement, line_s: float, before: int) -> Section:
-    """The one that holds what comes before bar one begins with the copy."""
-    at, one = section.start_s + line_s, cut.bar_one_in_copy_s
-    early = at < (0.0 if one is None else one - 1e-3)
-    return replace(
-        section,
-        start_s=0.0 if early else at,
-        end_s=section.end_s + line_s,
-        first_bar=max(1 if early else section.first_bar + before, 1),
-    )
 
 
 def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:

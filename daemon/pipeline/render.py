@@ -200,5 +200,8 @@ def _labels(view: Analysis, plan: CutPlan) -> list[Label]:
     labels = []
     if plan.bar_one_in_copy_s is not None:
         labels.append(Label(plan.bar_one_in_copy_s, f"bar {plan.bars_before_bar_one + 1}"))
-    labels += [Label(s.start_s, f"{s.letter} bar {s.first_bar}") for s in view.sections]
+    counted = view.grid.tempo_bpm is not None
+    labels += [
+        Label(s.start_s, f"{s.letter} bar {s.first_bar}" if counted else s.letter) for s in view.sections
+    ]
     return labels

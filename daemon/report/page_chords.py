@@ -6,7 +6,7 @@ from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
 
 from analyzers.model import Analysis
-from analyzers.rhythm.bars import bar_lines, nearest_bar
+from analyzers.rhythm.bars import bar_lines
 
 BEAT_SHARE = 0.45  # a chord that fills less of a bar than about half a beat is not written
 
@@ -27,7 +27,7 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
         return []
     ends = [t for _, t in lines[1:]] + [analysis.duration_s]
     least = BEAT_SHARE * 60 / analysis.grid.tempo_bpm
-    begins = {nearest_bar(lines, s.start_s): s.letter for s in analysis.sections}
+    begins = {section.first_bar: section.letter for section in analysis.sections}
     from_s, to_s = ([getattr(c, at) for c in analysis.chords] for at in ("start_s", "end_s"))
     before: tuple[str, ...] = ()
     for (number, start), end in zip(lines, ends, strict=True):

@@ -6,13 +6,16 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import BeatRestart, Chord
-from daemon.export.plan import plan_cut
+from analyzers.model import Analysis, BeatRestart, Chord, KeyChange, Section
+from daemon.corrections.apply import Correction, apply_correction
+from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import make_score
 from daemon.export.sessionview import in_session
-from tests.daemon.sample_report import BAR_ONE_S, RATE, blues_in_a, sample_analysis, steady_grid
+from daemon.report.page_chords import chord_bars
+from tests.daemon.sample_report import BAR_ONE_S, RATE, blues_in_a, key_of, sample_analysis, steady_grid
 
 BEAT_S = 60 / 140
+BAR_S = 4 * BEAT_S
 
 
 @pytest.mark.parametrize(
@@ -86,3 +89,67 @@ def test_the_first_chorus_of_a_blues_moves_with_the_lines():
     plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=2)
 
     assert in_session(found, plan).key.blues.first_chorus_s == pytest.approx((8 + 8) * BEAT_S)
+
+
+def sections_everywhere(found: Analysis, plan: CutPlan) -> list[tuple[str, int]]:
+    """(letter, bar) of the view, which map and page must share to the tick and to the bar."""
+    view, score = in_session(found, plan), make_score(found, plan, 0.8)
+    bars = [(s.letter, s.first_bar) for s in view.sections]
+    assert [s.start_s for s in view.sections] == pytest.approx(
+        [(bar - 1) * BAR_S for _, bar in bars], abs=1e-4
+    )
+    assert list(score.sections) == [((bar - 1) * 3840, letter) for letter, bar in bars]
+    assert [(b.section, b.number) for b in chord_bars(view) if b.section] == bars
+    assert [tick for tick, _ in score.note_sets] == sorted(
+        {tick for tick, _ in score.sections} | {key.tick for key in score.keys}
+    )
+    ends = [s.end_s for s in view.sections]
+    assert ends == [*(s.start_s for s in view.sections[1:]), pytest.approx(view.duration_s, abs=1e-4)]
+    return bars
+
+
+def bars_from(one_s: float, *parts: tuple[str, int]) -> tuple[Section, ...]:
+    """Sections up to the end of the file, each from a bar on; bar 0 is from the file's first sample on."""
+    starts = [max(one_s + (bar - 1) * BAR_S, 0.0) if bar > 0 else 0.0 for _, bar in parts]
+    ends = [*starts[1:], 66.0]
+    return tuple(
+        Section(start, end, letter, bar, 0.9)
+        for start, end, (letter, bar) in zip(starts, ends, parts, strict=True)
+    )
+
+
+@pytest.mark.parametrize("rate", [44100, 48000])
+def test_what_begins_where_the_trimmed_copy_ends_is_not_in_it(rate):
+    """Music for bars 1 to 8; a section and a key begin with bar 9, which the copy does not have."""
+    parts = bars_from(BAR_ONE_S, ("A", 1), ("B", 5), ("C", 9))
+    key = replace(key_of(), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.9),))
+    found = sample_analysis(sections=parts, key=key, rate=rate)
+    last = round((BAR_ONE_S + 7.5 * BAR_S) * rate)
+    plan = plan_cut(found, frames=66 * rate, rate=rate, trim_tail_to=last)
+
+    assert sections_everywhere(found, plan) == [("A", 1), ("B", 5)]
+    assert chord_bars(in_session(found, plan))[-1].number == 8
+    assert in_session(found, plan).key.changes == ()
+
+
+def test_of_two_sections_on_one_instant_the_later_one_is_left():
+    """What was found before bar one was cut off: only hiss lay there."""
+    parts = bars_from(BAR_ONE_S, ("A", 0), ("B", 1), ("A", 17))
+    found = sample_analysis(sections=parts)
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE)
+
+    assert sections_everywhere(found, plan) == [("B", 1), ("A", 17)]
+
+
+@pytest.mark.parametrize(("beats", "bars"), [(-1, [("A", 1), ("B", 9)]), (1, [("A", 1), ("B", 10)])])
+def test_sections_begin_with_bars_where_bar_one_was_moved_by_hand(beats, bars):
+    """A bar line a beat earlier takes the sections along; one a beat later leaves a bar for the upbeat."""
+    parts = bars_from(BAR_ONE_S, ("A", 1), ("B", 9))
+    key = replace(key_of(), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.9),))
+    measured = sample_analysis(sections=parts, key=key)
+    found = apply_correction(measured, Correction(bar_one_s=BAR_ONE_S + beats * BEAT_S))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE)
+
+    assert sections_everywhere(found, plan) == bars
+    [change] = in_session(found, plan).key.changes
+    assert change.at_s == pytest.approx((bars[1][1] - 1) * BAR_S, abs=1e-4)

@@ -129,7 +129,7 @@ def test_the_answers_are_there_in_words() -> None:
         "the file name says 70 BPM, half of what was measured",
         "polarity looks inverted",
         "Level: −8.4 LUFS, before −10.4 LUFS.",
-        "changes to E minor at bar 18 (29.25 s), 90 % sure; notes: E, F sharp, G, A, B, C, D",
+        "changes to E minor at bar 18 (29.14 s), 90 % sure; notes: E, F sharp, G, A, B, C, D",
         "Turn the monitors down first. This copy is −8.4 LUFS, its loudest moments −7.2 LUFS.",
         "Your studio's own rules on level and time come first.",
         "beatintake correct amber-lane --half",
