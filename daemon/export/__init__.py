@@ -7,6 +7,7 @@ __all__ = [
     "aaf",
     "clickcheck",
     "copy",
+    "copylevel",
     "cutaudio",
     "dawproject",
     "firsthit",

@@ -21,7 +21,7 @@ from config.settings import Output
 from daemon.export.copylevel import as_written
 from daemon.export.cutaudio import Audio, Render, decoded_audio, stem_audio
 from daemon.export.plan import CutPlan
-from daemon.export.wavfile import BITS, Encoding, WavFormat, WavNotes, set_true_peak, write_wav
+from daemon.export.wavfile import BITS, Encoding, WavFormat, WavNotes, set_loudness, write_wav
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Decoded
@@ -69,8 +69,8 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
     plan : the cut, in frames of the source
     path : the new file, ending in .wav
     output : settings of the session's format and level
-    notes : text, labels (in seconds of the copy) and the source's loudness, which the gain and the
-        programme's level are taken from
+    notes : text, labels (in seconds of the copy) and the loudness of what the copy holds of the source
+        (`copylevel.before_gain`), which the gain and the programme's level are taken from
 
     Raises
     ------
@@ -82,7 +82,7 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
     if facts.loudness is None or facts.bit_identical:
         return facts
     loudness = as_written(facts.loudness, path, resampled=facts.rate != decoded.source.rate)
-    set_true_peak(path, loudness.true_peak_dbtp)
+    set_loudness(path, loudness)
     return replace(facts, loudness=loudness)
 
 

@@ -8,7 +8,7 @@ lines; sounds keep their place in the audio.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import Protocol
@@ -23,11 +23,17 @@ SAID_GAIN_DB = 0.05
 SAME_LINE_S = 1e-3
 BESIDE_BEAT_S = 0.03  # a sound so little ahead of a beat is that beat's
 Lines = Sequence[tuple[int, float]]  # (bar, s), as from `bar_lines`
-LEVEL_FLAGS = ("over-full-scale", "inter-sample-over", "very-loud", "very-quiet")
+SHORT_TERM_S = 3.0  # window of the loudness curve, which is told at its end
+LEVELS = ("integrated_lufs", "sample_peak_dbfs", "true_peak_dbtp", "range_lu", "max_short_term_lufs")
+SAID_S = 0.005  # a shorter span is written as nothing
+PEAK_FLAGS = ("over-full-scale", "inter-sample-over")  # about the highest place, of several perhaps
+SPOT_FLAGS = (*PEAK_FLAGS, "clipping", "dropout")
+LEVEL_FLAGS = (*PEAK_FLAGS, "very-loud", "very-quiet")
+OVER_DBTP = 0.05  # as in `analyzers.health.level`
 
 
 class CopyLevel(Protocol):
-    """What is needed of the copy's level; what was not measured is the source's plus the gain."""
+    """What is needed of the copy's level; what is not known is the source's plus the gain."""
 
     @property
     def gain_db(self) -> float: ...
@@ -37,6 +43,10 @@ class CopyLevel(Protocol):
     def sample_peak_dbfs(self) -> float | None: ...
     @property
     def true_peak_dbtp(self) -> float | None: ...
+    @property
+    def range_lu(self) -> float | None: ...
+    @property
+    def max_short_term_lufs(self) -> float | None: ...
 
 
 def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = None) -> Analysis:
@@ -53,10 +63,11 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
     by hand after they were found, and none lies outside the copy. The first chord begins with the beat of
     the first sound, not with the silence before it.
     """
-    loudness = _loudness(analysis.loudness, cut, level)
+    rate, gain_db = analysis.rate, level.gain_db if level else 0.0
+    loudness = _loudness(analysis.loudness, cut, level, rate)
     line_s = cut.session_shift_s - cut.zero_s
     grid = analysis.grid
-    end_s = cut.source_end / analysis.rate - cut.zero_s
+    end_s = cut.source_end / rate - cut.zero_s
     first = analysis.lead_in.first_sound_s
     session_grid = _grid(grid, cut, line_s, end_s)
     lines = bar_lines(session_grid)
@@ -75,7 +86,7 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
         ),
         sections=_sections(analysis.sections, lines, cut, line_s, end_s),
         loudness=loudness,
-        flags=tuple(_flag(flag, cut, analysis.loudness, loudness) for flag in analysis.flags),
+        flags=tuple(_flags(analysis.flags, cut, rate, analysis.loudness, loudness, gain_db)),
     )
 
 
@@ -114,37 +125,55 @@ def _bar_line(lines: Lines, at_s: float) -> tuple[int, float]:
     return min(lines, key=lambda line: abs(line[1] - at_s)) if lines else (1, max(at_s, 0.0))
 
 
-def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None) -> Loudness:
-    curve = tuple((at - cut.zero_s, lufs) for at, lufs in loudness.short_term_curve if at >= cut.zero_s)
-    loudness = replace(loudness, short_term_curve=curve)
+def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None, rate: int) -> Loudness:
+    """That of the copy; of the curve the windows that lie in it."""
+    first_s, last_s = cut.source_start / rate + SHORT_TERM_S, cut.source_end / rate
+    inside = ((at - cut.zero_s, lufs) for at, lufs in loudness.short_term_curve if first_s <= at <= last_s)
+    loudness = replace(loudness, short_term_curve=tuple(inside))
     if level is None:
         return loudness
-    loudness = after_gain(loudness, level.gain_db)
-    if level.integrated_lufs is not None:
-        loudness = replace(loudness, integrated_lufs=level.integrated_lufs)
-    if level.true_peak_dbtp is None:
-        return loudness
-    return with_peaks(loudness, level.sample_peak_dbfs, level.true_peak_dbtp)
+    known = {name: value for name in LEVELS if (value := getattr(level, name)) is not None}
+    loudness = replace(after_gain(loudness, level.gain_db), **known)
+    return with_peaks(loudness, loudness.sample_peak_dbfs, loudness.true_peak_dbtp)
 
 
-def _flag(flag: Flag, cut: Placement, source: Loudness, copy: Loudness) -> Flag:
-    """Its place in the copy; what it says of a level that the copy no longer has is the source's."""
-    flag = replace(flag, start_s=_moved(flag.start_s, cut), end_s=_moved(flag.end_s, cut))
-    if flag.code not in LEVEL_FLAGS or source.true_peak_dbtp is None or copy.true_peak_dbtp is None:
+def _flags(
+    flags: Sequence[Flag], cut: Placement, rate: int, source: Loudness, copy: Loudness, gain_db: float
+) -> Iterator[Flag]:
+    """With their places in the copy, if it holds them; a fault of places that were cut off is none of it.
+
+    Noise ahead of the music is most likely under it as well, and stays.
+    """
+    first_s, last_s = cut.source_start / rate, cut.source_end / rate
+    over = (copy.true_peak_dbtp or 0.0) > OVER_DBTP
+    for flag in flags:
+        start, end = flag.start_s, flag.end_s
+        last = start if end is None else end
+        outside = start is not None and last is not None and (last < first_s or start >= last_s)
+        if outside and flag.code in SPOT_FLAGS and not (over and flag.code in PEAK_FLAGS):
+            continue
+        if outside or (start is not None and start < first_s and (last or start) < first_s + SAID_S):
+            start = end = None
+        start, end = (None if at is None else max(at, first_s) - cut.zero_s for at in (start, end))
+        moved = replace(flag, start_s=start, end_s=end)
+        yield _of_level(moved, source, copy, gain_db) if flag.code in LEVEL_FLAGS else moved
+
+
+def _of_level(flag: Flag, source: Loudness, copy: Loudness, gain_db: float) -> Flag:
+    """What it says of a level that the copy no longer has is the source's."""
+    levels = ((loudness.integrated_lufs, loudness.true_peak_dbtp) for loudness in (source, copy))
+    (level, peak), (copy_level, copy_peak) = levels
+    if peak is None or copy_peak is None:
         return flag
-    gain_db = (copy.integrated_lufs or 0.0) - (source.integrated_lufs or 0.0)
-    if max(abs(gain_db), abs(copy.true_peak_dbtp - source.true_peak_dbtp)) < SAID_GAIN_DB:
+    other = max(abs((copy_level or 0.0) - (level or 0.0)), abs(copy_peak - peak))
+    if max(other, abs(gain_db)) < SAID_GAIN_DB:
         return flag
     turned = f" turned {'down' if gain_db < 0 else 'up'} by {abs(gain_db):.1f} dB"
     words = f"The copy is{turned if abs(gain_db) >= SAID_GAIN_DB else ' another'}"
-    if copy.integrated_lufs is not None:
-        words += f": {copy.integrated_lufs:.1f} LUFS, true peak {copy.true_peak_dbtp:+.1f} dBTP"
+    if copy_level is not None:
+        words += f": {copy_level:.1f} LUFS, true peak {copy_peak:+.1f} dBTP"
     text = flag.text[:1].lower() + flag.text[1:]
     return replace(flag, text=f"In the producer's file: {text}", advice=f"{words}.")
-
-
-def _moved(at_s: float | None, cut: Placement) -> float | None:
-    return None if at_s is None else max(at_s - cut.zero_s, 0.0)
 
 
 def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:

@@ -34,7 +34,7 @@ PCM, FLOAT, EXTENSIBLE = 1, 3, 0xFFFE
 GUID_TAIL = bytes.fromhex("000000001000800000aa00389b71")
 SPEAKERS = {1: 0x4, 2: 0x3, 3: 0x7, 4: 0x33, 5: 0x37, 6: 0x3F}  # 5: L R C Ls Rs, 6: with LFE
 NOT_GIVEN = 0x7FFF  # a bext loudness field without a value
-LONGEST_HEAD, TRUE_PEAK_AT = 128, 416  # bext comes first; bytes into it
+LONGEST_HEAD, LOUDNESS_AT = 128, 412  # bext comes first; bytes into it
 ORIGINATOR = "beatintake"
 
 
@@ -117,13 +117,13 @@ def write_wav(
         raise machine_error(error, path) from error
 
 
-def set_true_peak(path: Path, true_peak_dbtp: float | None) -> None:
-    """Write the true peak that was measured on a file into its broadcast extension."""
+def set_loudness(path: Path, loudness: Loudness) -> None:
+    """Write what was measured on a file into its broadcast extension."""
     try:
         with path.open("r+b") as file:
-            at = file.read(LONGEST_HEAD).index(b"bext") + 8 + TRUE_PEAK_AT
+            at = file.read(LONGEST_HEAD).index(b"bext") + 8 + LOUDNESS_AT
             file.seek(at)
-            file.write(struct.pack("<h", _hundredths(true_peak_dbtp)))
+            file.write(struct.pack("<5h", *_loudness_fields(loudness)))
     except OSError as error:
         raise machine_error(error, path) from error
 

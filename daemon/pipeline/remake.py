@@ -98,6 +98,7 @@ def _render(
         music=report.fingerprint,
         made_at=report.made_at,
         remarks=said,
+        whole=source is not None,
     )
 
 

@@ -26,6 +26,7 @@ from daemon.decode.tags import claims
 from daemon.export import aaf
 from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
+from daemon.export.copylevel import before_gain
 from daemon.export.dawproject import write_dawproject
 from daemon.export.firsthit import first_hit_s
 from daemon.export.guide import write_guide
@@ -68,6 +69,7 @@ def render_drop(
     made_at: str | None = None,
     remarks: tuple[str, ...] = (),
     beside: Executor | None = None,
+    whole: bool = True,
 ) -> Report:
     """Write all outputs of one drop into `folder`.
 
@@ -79,13 +81,15 @@ def render_drop(
     made_at : ISO time, for display only
     remarks : whole sentences about how the copy came about
     beside : where a processor is to spare, a thread that writes the click check
+    whole : False where `decoded` is but a copy, without what was cut off it
     """
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
     tempo = glance_tempo(shown.grid, in_session(shown, plan).duration_s)
     name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
-    notes = _notes(source, shown, plan, stem)
+    loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
+    notes = _notes(source, replace(shown, loudness=loudness), plan, stem)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     copy_is_safe = sync_beside(copy.path)
     check, bars = folder / str(files.click_check), settings.output.click_check_bars

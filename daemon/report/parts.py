@@ -109,10 +109,13 @@ class AlignedCopy(Part):
     bit_identical: bool
     warnings: tuple[str, ...] = ()
     integrated_lufs: float | None = Field(
-        None, description="of the copy: the source's plus the gain, which is exact; measured where resampled"
+        None,
+        description="of the copy: of what it holds of the source, plus the gain; measured where resampled",
     )
     sample_peak_dbfs: float | None = Field(None, description="measured on the copy as it was written")
     true_peak_dbtp: float | None = Field(None, description="measured on the copy as it was written")
+    range_lu: float | None = Field(None, description="of the copy")
+    max_short_term_lufs: float | None = Field(None, description="of the copy: its loudest three seconds")
 
 
 class Files(Part):

@@ -33,7 +33,7 @@ from daemon.core.regular import read_regular
 from daemon.core.schemas import other_major, same_major
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan
-from daemon.export.sessionview import in_session
+from daemon.export.sessionview import LEVELS, in_session
 from daemon.report.answers import Answers, answer
 from daemon.report.claims import judge_claim
 from daemon.report.ears import check_by_ear
@@ -60,7 +60,6 @@ if TYPE_CHECKING:
     from daemon.export.copy import CopyFacts
 
 SCHEMA_VERSION = "1.0"
-LEVELS = ("integrated_lufs", "sample_peak_dbfs", "true_peak_dbtp")  # of the aligned copy
 SAME_MAJOR = same_major(SCHEMA_VERSION)
 SCHEMA_FILE = Path(__file__).with_name("report.schema.json")
 P = TypeVar("P", bound=Part)

@@ -29,6 +29,7 @@ from tests.daemon.export.session_reader import Opened
 from tests.daemon.sample_report import sample_analysis
 
 RATE, BPM = 44100, 120.0
+WORKING_LUFS = -18.0
 BAR_S = 2.0
 ONE_S, CHANGE_S, SECTION_S = 3.25, 3.25 + 8 * BAR_S, 3.25 + 4 * BAR_S
 
@@ -69,9 +70,11 @@ def published(
     lead: int = 0,
     level: float = 0.3,
     band_limited: bool = False,
+    click: bool = False,
     **out: object,
 ) -> tuple[Report, Path]:
-    """A noise beat with a key change at bar 9 and section B at bar 5, through the renderer."""
+    """A noise beat with a key change at bar 9 and section B at bar 5, through the renderer; with `click`
+    one lies so far ahead that it is cut off."""
     found = grid(drift, late_s)
     lines = [t for t, down in zip(found.beats_s, found.downbeats, strict=True) if down and t >= ONE_S]
     start = ONE_S - pickup_s
@@ -80,6 +83,8 @@ def published(
         noise = sosfilt(butter(8, 9000, fs=RATE, output="sos"), noise, axis=0)
     noise = noise.clip(-1.5, 1.5)
     noise[: round(start * RATE)] = 0.0
+    if click:
+        noise[round(0.3 * RATE) :][:2] = 0.95
     sf.write(folder / "beat.wav", noise, RATE, subtype="FLOAT")
     base = sample_analysis()
     analysis = replace(
@@ -227,6 +232,7 @@ def test_levels_are_those_of_the_copy_by_another_meter(tmp_path: Path) -> None:
 
 
 CLIPPED = {"level": 1.6, "bit_depth": 24}
+QUIET = {"level": 0.03, "click": True}
 WRITTEN = {
     "as it is": {},
     "resampled": {"sample_rate": 48000},
@@ -235,6 +241,9 @@ WRITTEN = {
     "turned down": CLIPPED,
     "turned down and resampled": {**CLIPPED, "sample_rate": 48000},
     "at the working level": {"apply_gain": True, "bit_depth": 16, "sample_rate": 88200},
+    "without a click": QUIET,
+    "without a click, in 16 bits": {**QUIET, "bit_depth": 16},
+    "without a click, at the working level": {**QUIET, "apply_gain": True, "lead": 1},
 }
 
 
@@ -255,8 +264,13 @@ def test_peaks_and_loudness_are_those_of_the_written_file(tmp_path: Path, case: 
     assert report.answers.true_peak.value == level.true_peak_dbtp
     assert report.in_session().loudness.true_peak_dbtp == level.true_peak_dbtp
     header = (out / report.files.aligned_copy).read_bytes()[:1024]
-    (said,) = struct.unpack_from("<h", header, header.index(b"bext") + 8 + 416)
-    assert said / 100 == pytest.approx(level.true_peak_dbtp, abs=0.0051)
+    said, _, said_peak = struct.unpack_from("<3h", header, header.index(b"bext") + 8 + 412)
+    assert said / 100 == pytest.approx(level.integrated_lufs, abs=0.0051)
+    assert said_peak / 100 == pytest.approx(level.true_peak_dbtp, abs=0.0051)
+    if "click" in WRITTEN[case]:
+        wanted = WORKING_LUFS - level.integrated_lufs
+        evidence = {item.what: item.value for item in report.answers.integrated_loudness.evidence}
+        assert evidence["suggested gain"] == pytest.approx(wanted, abs=0.051)
     source = report.analysis.loudness.true_peak_dbtp
     evidence = {item.what: item.value for item in report.answers.integrated_loudness.evidence}
     assert evidence.get("its true peak", source) == source

@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Analysis, BeatRestart, Chord, KeyChange, Section
+from analyzers.model import Analysis, BeatRestart, Chord, Flag, KeyChange, Loudness, Section
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import make_score
-from daemon.export.sessionview import in_session
+from daemon.export.sessionview import LEVELS, in_session
 from daemon.report.page_chords import chord_bars
+from daemon.report.parts import AlignedCopy
 from tests.daemon.sample_report import BAR_ONE_S, RATE, blues_in_a, key_of, sample_analysis, steady_grid
 
 BEAT_S = 60 / 140
@@ -91,6 +92,21 @@ def test_the_first_chorus_of_a_blues_moves_with_the_lines():
     assert in_session(found, plan).key.blues.first_chorus_s == pytest.approx((8 + 8) * BEAT_S)
 
 
+def copy_level(loudness: Loudness) -> AlignedCopy:
+    """A copy of that level."""
+    levels = {name: getattr(loudness, name) for name in LEVELS}
+    return AlignedCopy(
+        file="a.wav",
+        rate=RATE,
+        bit_depth=16,
+        frames=1,
+        gain_db=0.0,
+        dithered=False,
+        bit_identical=True,
+        **levels,
+    )
+
+
 def sections_everywhere(found: Analysis, plan: CutPlan) -> list[tuple[str, int]]:
     """(letter, bar) of the view, which map and page must share to the tick and to the bar."""
     view, score = in_session(found, plan), make_score(found, plan, 0.8)
@@ -153,3 +169,53 @@ def test_sections_begin_with_bars_where_bar_one_was_moved_by_hand(beats, bars):
     assert sections_everywhere(found, plan) == bars
     [change] = in_session(found, plan).key.changes
     assert change.at_s == pytest.approx((bars[1][1] - 1) * BAR_S, abs=1e-4)
+
+
+OVER = Flag("inter-sample-over", "note", "Between the samples the peaks reach +0.4 dBTP.", "Leave room.", 0.3)
+
+
+@pytest.mark.parametrize("lead_in_bars", [0, 2])
+def test_a_fault_of_what_was_cut_off_is_none_of_the_copy(lead_in_bars):
+    """Bar one is at 0.75 s, and the copy ends 8 bars later."""
+    clip = Flag("clipping", "warning", "Clipped in 2 places", "Ask for another bounce", 0.2, 0.4)
+    later = replace(clip, start_s=40.0, end_s=41.0)
+    found = sample_analysis(flags=(OVER, clip, later, replace(clip, end_s=2.0)))
+    last = round((BAR_ONE_S + 7.5 * BAR_S) * RATE)
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=lead_in_bars, trim_tail_to=last)
+    quiet = replace(found.loudness, sample_peak_dbfs=-9.0, true_peak_dbtp=-8.5)
+
+    [flag] = in_session(found, plan, copy_level(quiet)).flags
+    assert (flag.start_s, flag.end_s) == (
+        pytest.approx(lead_in_bars * BAR_S, abs=1e-4),
+        pytest.approx(2.0 - BAR_ONE_S + lead_in_bars * BAR_S, abs=1e-4),
+    )
+
+
+def test_peaks_that_are_still_too_high_stay_a_fault_without_the_place_that_was_cut_off():
+    found = sample_analysis(flags=(OVER,))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE)
+    copy = replace(found.loudness, integrated_lufs=-8.5, true_peak_dbtp=0.2)
+
+    [flag] = in_session(found, plan, copy_level(copy)).flags
+    assert flag.start_s is None
+    assert flag.text == "In the producer's file: between the samples the peaks reach +0.4 dBTP."
+    assert flag.advice == "The copy is another: -8.5 LUFS, true peak +0.2 dBTP."
+
+
+def test_the_loudness_curve_is_that_of_windows_inside_the_copy():
+    """The sample's curve has a window of 3 s that ends at each whole second."""
+    found = sample_analysis()
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, trim_tail_to=20 * RATE)
+
+    times = [at for at, _ in in_session(found, plan).loudness.short_term_curve]
+    assert times[0] == pytest.approx(4.0 - BAR_ONE_S, abs=1e-4)
+    assert times[-1] == pytest.approx(21.0 - BAR_ONE_S, abs=1e-4)
+
+
+@pytest.mark.parametrize("end_s", [0.4, BAR_ONE_S + 0.001])
+def test_noise_before_the_music_stays_without_the_place_that_was_cut_off(end_s):
+    noise = Flag("noise-floor", "note", "Noise of -44 dBFS before the music", "Fade in", 0.0, end_s)
+    found = sample_analysis(flags=(noise,))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE)
+
+    assert in_session(found, plan).flags == (replace(noise, start_s=None, end_s=None),)
