@@ -34,7 +34,8 @@ ATTACK_RATIO = 4.0  # the attack has begun where the level is this much above th
 
 @dataclass(frozen=True, slots=True)
 class CopyFacts:
-    """What was written. `bit_depth` is None for float.
+    """What was written. `bit_depth` is None for float. `peaks_gain_db` is the part of the gain that keeps
+    peaks within full scale; the rest brings the copy to the working level.
 
     `loudness` is the copy's (`copylevel`); None where the source's is not known, and for a stem.
     """
@@ -49,6 +50,7 @@ class CopyFacts:
     bit_identical: bool
     warnings: tuple[str, ...]
     loudness: Loudness | None = None
+    peaks_gain_db: float = 0.0
 
 
 class StemFile(Protocol):
@@ -144,6 +146,7 @@ def _write(
         bit_identical=exact and audio.lossless,
         warnings=(*warnings, *said),
         loudness=loudness,
+        peaks_gain_db=20 * math.log10(factor),
     )
 
 

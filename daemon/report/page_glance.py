@@ -8,7 +8,7 @@ from analyzers.model import Analysis
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
-from daemon.report.parts import Estimate
+from daemon.report.parts import AlignedCopy, Estimate
 from daemon.report.report import Report
 from daemon.report.words import (
     FIRST_BAR,
@@ -153,24 +153,34 @@ def _level(report: Report) -> Row:
     notes = [f"this copy: {signed(level, 1)} LUFS"]
     if peak.value is not None:
         notes[0] += f", true peak {signed(float(peak.value), 1)} dBTP"
-    lowered, turned = done_db <= -SAID_GAIN_DB, abs(gain_db) >= SAID_GAIN_DB
+    turned = abs(gain_db) >= SAID_GAIN_DB
+    limits = {"loudness": ", the level this studio works at", "true peak": ", its peaks allow no more"}
+    limit = limits.get(str(told.get(LIMITED_BY)), "")
+    if not turned:
+        notes[0] += limit
     if abs(done_db) >= SAID_GAIN_DB:
-        notes.append(
-            f"the copy is already {abs(done_db):.1f} dB {'lower' if lowered else 'higher'} than the "
-            f"producer's file{', so that its peaks fit below full scale' if lowered else ''}"
-        )
+        notes.append(_done(report.aligned_copy))
     way = "down" if gain_db < 0 else "up"
     if turned:
-        more = " more" if lowered and gain_db < 0 else ""
-        notes.append(f"turned {way} {abs(gain_db):.1f} dB{more}: {signed(level + gain_db, 1)} LUFS")
-    limits = {"loudness": "the level this studio works at", "true peak": "its peaks allow no more"}
-    if (why := limits.get(str(told.get(LIMITED_BY)))) is not None:
-        notes[-1] += f", {why}"
+        more = " more" if done_db <= -SAID_GAIN_DB and gain_db < 0 else ""
+        notes.append(f"turned {way} {abs(gain_db):.1f} dB{more}: {signed(level + gain_db, 1)} LUFS{limit}")
     if peak.value is not None and round(float(peak.value), 1) > 0:
         notes.append(_over(float(peak.value) + gain_db))
     if not turned:
         return Row("Level", "leave the fader", "", tuple(notes))
     return Row("Level", f"turn {way} {abs(gain_db):.1f} dB", "in the session, by hand", tuple(notes))
+
+
+def _done(copy: AlignedCopy) -> str:
+    """The gain that the copy has already, and what it is for."""
+    peaks_db = min(copy.gain_db, 0.0) if copy.peaks_gain_db is None else copy.peaks_gain_db  # None: not told
+    reasons = {
+        "as output.apply_gain asks": copy.gain_db - peaks_db,
+        "so that its peaks fit below full scale": peaks_db,
+    }
+    why = " and ".join(reason for reason, part_db in reasons.items() if abs(part_db) >= SAID_GAIN_DB / 2)
+    way = "lower" if copy.gain_db < 0 else "higher"
+    return f"the copy is already {abs(copy.gain_db):.1f} dB {way} than the producer's file, {why}"
 
 
 def _over(peak_after_dbtp: float) -> str:

@@ -116,6 +116,9 @@ class AlignedCopy(Part):
     true_peak_dbtp: float | None = Field(None, description="measured on the copy as it was written")
     range_lu: float | None = Field(None, description="of the copy")
     max_short_term_lufs: float | None = Field(None, description="of the copy: its loudest three seconds")
+    peaks_gain_db: float | None = Field(
+        None, description="part of gain_db: what keeps peaks within full scale; the rest is output.apply_gain"
+    )
 
 
 class Files(Part):

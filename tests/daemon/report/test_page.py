@@ -234,12 +234,31 @@ def test_the_level_row_says_first_what_to_do() -> None:
     assert row.notes[0].startswith("this copy: −8.4 LUFS, true peak")
     assert "turned down 9.6 dB: −18.0 LUFS, the level this studio works at" in row.notes
     assert row.notes[-1].endswith("above full scale, between the samples: turning it down as said mends that")
-    report = report.model_copy(update={"aligned_copy": done})
-    [row] = [r for r in glance(report, report.in_session(), 0.8) if r.label == "Level"]
-    assert row.notes[1].startswith(
-        "the copy is already 2.0 dB lower than the producer's file, so that its peaks"
-    )
-    assert row.notes[2].startswith("turned down 9.6 dB more: −18.0 LUFS")
+    for known in (-2.0, None):  # older reports do not tell what the gain was for
+        report = report.model_copy(update={"aligned_copy": done.model_copy(update={"peaks_gain_db": known})})
+        [row] = [r for r in glance(report, report.in_session(), 0.8) if r.label == "Level"]
+        assert row.notes[1].startswith(
+            "the copy is already 2.0 dB lower than the producer's file, so that its peaks"
+        )
+        assert row.notes[2].startswith("turned down 9.6 dB more: −18.0 LUFS")
+
+
+def test_a_copy_at_the_working_level_is_not_said_to_be_turned_down_for_its_peaks() -> None:
+    """By output.apply_gain; what decides the level stands beside the level, not beside the gain."""
+    at_level = replace(sample_analysis().loudness, integrated_lufs=-18.0, true_peak_dbtp=-9.6)
+    report = sample_report(sample_analysis(loudness=at_level))
+    for peaks_db, why in (
+        (0.0, "as output.apply_gain asks"),
+        (-0.8, "as output.apply_gain asks and so that its peaks fit below full scale"),
+    ):
+        done = {"gain_db": -7.8, "peaks_gain_db": peaks_db, "integrated_lufs": -18.0}
+        told = report.model_copy(update={"aligned_copy": report.aligned_copy.model_copy(update=done)})
+        [row] = [r for r in glance(told, told.in_session(), 0.8) if r.label == "Level"]
+        assert row.value == "leave the fader"
+        assert row.notes == (
+            "this copy: −18.0 LUFS, true peak −9.6 dBTP, the level this studio works at",
+            f"the copy is already 7.8 dB lower than the producer's file, {why}",
+        )
 
 
 def test_the_start_row_keeps_to_cut_and_pickup() -> None:
