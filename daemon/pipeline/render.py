@@ -110,7 +110,7 @@ def render_drop(
         settings=settings,
         software_version=version(),
         claims=claims(source.name, source.tags),
-        stems=zip(decoded.stems, (facts.path.name for facts in stems), strict=True),
+        stems=zip(decoded.stems, stems, strict=True),
         corrections=correction,
         versions=versions,
         fingerprint=music,

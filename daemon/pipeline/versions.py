@@ -24,6 +24,7 @@ SAME_BPM = 0.005
 SAME_LENGTH_S = 0.05
 SAME_LU = 0.2  # EBU R 128: measurement error allowed in quality control
 SAME_START_MS = 1.0
+OF_THE_FILE = "Level of the producer's file"  # the copy may have another
 
 
 def find_version(
@@ -131,15 +132,21 @@ def _level(before: float | None, now: float | None) -> list[Change]:
             return []
         side = "louder" if now > before else "quieter"
         names = f"{signed(before, 1)} LUFS", f"{signed(now, 1)} LUFS"
-        text = f"Level: {names[1]}, before {names[0]} ({abs(now - before):.1f} LU {side})."
+        text = f"{OF_THE_FILE}: {names[1]}, before {names[0]} ({abs(now - before):.1f} LU {side})."
         return [Change(question="Level", before=names[0], now=names[1], text=text)]
-    return _words("Level", *(None if v is None else f"{signed(v, 1)} LUFS" for v in (before, now)))
+    said = [None if level is None else f"{signed(level, 1)} LUFS" for level in (before, now)]
+    return _words("Level", *said, shown=OF_THE_FILE)
 
 
-def _words(question: str, before: str | None, now: str | None) -> list[Change]:
+def _words(question: str, before: str | None, now: str | None, *, shown: str = "") -> list[Change]:
     if before == now:
         return []
     first, second = before or "none", now or "none"
     return [
-        Change(question=question, before=first, now=second, text=f"{question}: {second}, before {first}.")
+        Change(
+            question=question,
+            before=first,
+            now=second,
+            text=f"{shown or question}: {second}, before {first}.",
+        )
     ]

@@ -161,7 +161,9 @@ class NullResult(Part):
 
 
 class StemLine(Part):
-    """One file of a stem drop: level and channel facts (`daemon.decode.stems`); levels: None for silence."""
+    """One file of a stem drop: level and channel facts (`daemon.decode.stems`), both of the producer's file;
+    levels: None for silence.
+    """
 
     name: str
     role: str = Field("stem", description='"two-track" and "version" were left out of the sum')
@@ -174,6 +176,7 @@ class StemLine(Part):
     notes: tuple[str, ...] = ()
     null: NullResult | None = None
     file: str | None = Field(None, description='its copy, in the folder "stems"')
+    copy_gain_db: float | None = Field(None, description="of that copy; the same for all stems of a drop")
 
     @property
     def shown(self) -> str:

@@ -177,7 +177,7 @@ def build_report(
     settings: Settings,
     software_version: str,
     claims: Iterable[ProducerClaim] = (),
-    stems: Iterable[tuple[Stem, str]] = (),
+    stems: Iterable[tuple[Stem, CopyFacts]] = (),
     corrections: Correction | None = None,
     versions: Versions | None = None,
     fingerprint: Fingerprint | None = None,
@@ -192,7 +192,7 @@ def build_report(
     analysis : what was measured, before `corrections`
     plan, copy_facts : of the copy that was written, with `corrections` applied
     claims : what the producer says; agreement is judged here
-    stems : each with the name of its copy's file
+    stems : each with its copy
     files : names beside the report; by default made from the drop's name
     made_at : ISO time, for display only
     """
@@ -203,7 +203,10 @@ def build_report(
     level = {name: getattr(copy_facts.loudness, name, None) for name in LEVELS}
     copy = _taken(AlignedCopy, copy_facts, file=plain(copy_facts.path.name), **level)
     judged = tuple(judge_claim(claim, corrected) for claim in claims)
-    lines = tuple(_taken(StemLine, stem, file=file) for stem, file in stems)
+    lines = tuple(
+        _taken(StemLine, stem, file=plain(facts.path.name), copy_gain_db=facts.gain_db)
+        for stem, facts in stems
+    )
     look, cut = settings.analysis, Cut(**plain(plan))
     view = in_session(corrected, cut, copy)
     try:

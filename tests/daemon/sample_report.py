@@ -144,6 +144,21 @@ def sample_stem(name: str, **changes) -> Stem:
     return Stem(**{**values, **changes})
 
 
+def sample_copy(name: str, **changes) -> CopyFacts:
+    values = {
+        "path": Path(name),
+        "rate": RATE,
+        "channels": 2,
+        "bit_depth": 24,
+        "frames": round(DURATION_S * RATE),
+        "gain_db": 0.0,
+        "dithered": False,
+        "bit_identical": True,
+        "warnings": (),
+    }
+    return CopyFacts(**{**values, **changes})
+
+
 def sample_source(name: str = "amber-lane.wav", **changes) -> Source:
     values = {
         "name": name,
@@ -174,15 +189,11 @@ def sample_report(
     plan = plan_cut(
         corrected, frames=source.frames, rate=source.rate, lead_in_bars=settings.output.lead_in_bars
     )
-    facts = CopyFacts(
-        path=Path("amber-lane - 140 BPM - E flat minor.wav"),
+    facts = sample_copy(
+        "amber-lane - 140 BPM - E flat minor.wav",
         rate=source.rate,
         channels=source.channels,
         bit_depth=source.bit_depth,
         frames=plan.pad_samples + plan.source_end - plan.source_start,
-        gain_db=0.0,
-        dithered=False,
-        bit_identical=True,
-        warnings=(),
     )
     return build_report(source, analysis, plan, facts, settings=settings, software_version="0.1.0", **more)

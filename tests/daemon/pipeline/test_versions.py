@@ -54,7 +54,7 @@ def test_new_bytes_under_a_known_name_are_a_version(shelf) -> None:
     assert (found.match, found.earlier_folder, found.similarity) == ("same name", "amber-lane", None)
     assert [c.text for c in found.changes] == [
         "Key: C minor, before E flat minor.",
-        "Level: −10.4 LUFS, before −8.4 LUFS (2.0 LU quieter).",
+        "Level of the producer's file: −10.4 LUFS, before −8.4 LUFS (2.0 LU quieter).",
     ]
 
 

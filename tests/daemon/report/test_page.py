@@ -33,6 +33,7 @@ from tests.daemon.sample_report import (
     key_of,
     no_steady_beat,
     sample_analysis,
+    sample_copy,
     sample_report,
     sample_source,
     sample_stem,
@@ -66,7 +67,12 @@ def full_report(**more) -> Report:
         flags=(Flag("clipping", "warning", "Clipped 12 times", "Ask for another bounce", 3.2, 41.0),),
         key=replace(key_of(), changes=(KeyChange(30.0, "E", "minor", 0.9),)),
     )
-    change = Change(question="Level", before="a", now="b", text="Level: −8.4 LUFS, before −10.4 LUFS.")
+    change = Change(
+        question="Level",
+        before="a",
+        now="b",
+        text="Level of the producer's file: −8.4 LUFS, before −10.4 LUFS.",
+    )
     versions = Versions(
         earlier_folder="amber-lane",
         earlier_page="amber lane/amber-lane.report.html",
@@ -80,8 +86,11 @@ def full_report(**more) -> Report:
         source=more.pop("source", sample_source(tags={"title": "Amber Lane"})),
         claims=[ProducerClaim("tempo", "70bpm", "file name", 70.0)],
         stems=[
-            (sample_stem("bass.wav", silent=True), "bass.wav"),
-            (sample_stem("keys/pad.wav", inverted=True, mono=True), "keys - pad.wav"),
+            (sample_stem("bass.wav", silent=True), sample_copy("bass.wav", gain_db=-9.3)),
+            (
+                sample_stem("keys/pad.wav", inverted=True, mono=True),
+                sample_copy("keys - pad.wav", gain_db=-9.3),
+            ),
         ],
         versions=versions,
         **more,
@@ -128,7 +137,9 @@ def test_the_answers_are_there_in_words() -> None:
         "Notes: E flat, F, G flat, A flat, B flat, C flat, D flat",
         "the file name says 70 BPM, half of what was measured",
         "polarity looks inverted",
-        "Level: −8.4 LUFS, before −10.4 LUFS.",
+        "one gain for all (−9.3 dB). Levels here are those of the files as they were sent.",
+        "Peak as sent",
+        "Level of the producer's file: −8.4 LUFS, before −10.4 LUFS.",
         "changes to E minor at bar 18 (29.14 s), 90 % sure; notes: E, F sharp, G, A, B, C, D",
         "Turn the monitors down first. This copy is −8.4 LUFS, its loudest moments −7.2 LUFS.",
         "Your studio's own rules on level and time come first.",

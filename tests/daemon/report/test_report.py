@@ -22,6 +22,7 @@ from tests.daemon.sample_report import (
     key_of,
     no_steady_beat,
     sample_analysis,
+    sample_copy,
     sample_report,
     sample_source,
     sample_stem,
@@ -168,8 +169,8 @@ def test_stems_and_decoding_warnings_need_ears() -> None:
     report = sample_report(
         source=sample_source(warnings=("the header promises more than the file holds",)),
         stems=[
-            (sample_stem("bass.wav", notes=("left and right are opposite",)), "bass.wav"),
-            (sample_stem("pad.wav"), "pad.wav"),
+            (sample_stem("bass.wav", notes=("left and right are opposite",)), sample_copy("bass.wav")),
+            (sample_stem("pad.wav"), sample_copy("pad.wav")),
         ],
     )
     joined = " ".join(report.check_by_ear)
