@@ -8,6 +8,7 @@ Source: Standard MIDI File 1.0 (MMA/AMEI RP-001): tempo in whole microseconds a 
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
@@ -39,12 +40,12 @@ class Ruler:
 
     @property
     def tempo_points(self) -> tuple[tuple[int, float], ...]:
-        """(tick, quarter notes a minute): exact where each tempo reaches from anchor to anchor."""
-        if len(self.tempi) != len(self.seconds) - 1:
+        """(tick, quarter notes a minute): exact where no tempo reaches beyond an anchor."""
+        if len(self.tempi) < len(self.seconds) - 1:
             return tuple((tick, 6e7 / microseconds) for tick, microseconds in self.tempi)
         spans = zip(pairwise(self.ticks), pairwise(self.seconds), strict=True)
         tempi = [60 * (b - a) / TICKS_PER_QUARTER / (to - since) for (a, b), (since, to) in spans]
-        return tuple((tick, bpm) for (tick, _), bpm in zip(self.tempi, tempi, strict=True))
+        return tuple(zip((0, *map(round, self.ticks[1:-1])), tempi, strict=True))
 
     def tick(self, copy_s: float) -> int:
         """Tick of an instant, never below 0."""
@@ -57,7 +58,7 @@ def make_ruler(grid: Grid, plan: CutPlan) -> Ruler:
     """Time map of the copy: constant, following every beat, or a plain 120 BPM ruler without a grid."""
     bar_s, beats = first_bar_seconds(grid), session_beats(grid, plan)
     if bar_s is None or beats is None or not grid.beats_per_bar:
-        return _straight(((0.0, 0.0), (60.0 / RULER_BPM, TICKS_PER_QUARTER)))
+        return _straight(((0.0, 0.0), (60.0 / RULER_BPM, TICKS_PER_QUARTER)), 60.0 / RULER_BPM)
     meter, line = meter_of(grid) or (grid.beats_per_bar, 4), beats.first_line
     bar_ticks = _ticks(meter)
     short = short_bar(beats.at_s[line] / bar_s * bar_ticks / TICKS_PER_QUARTER) if line else None
@@ -70,20 +71,38 @@ def make_ruler(grid: Grid, plan: CutPlan) -> Ruler:
         first = max(line, 1)
         seconds, ticks = [0.0, *beats.at_s[first:]], [0.0, *ticks[first:]]
         return Ruler(tuple(seconds), tuple(ticks), tuple(_tempo_events(seconds, ticks)), shown)
-    one, one_tick = beats.at_s[beats.bar_one], ticks[beats.bar_one]
+    one, one_tick, last_s = beats.at_s[beats.bar_one], ticks[beats.bar_one], beats.at_s[-1] + bar_s
     end = (one + bar_s, one_tick + bar_ticks)
     if abs(one - one_tick / bar_ticks * bar_s) <= SAME_S:
-        return _straight(((one, one_tick), end), shown)
-    return _straight(((0.0, 0.0), (beats.at_s[line], line_tick), end), shown)
+        return _straight(((one, one_tick), end), last_s, shown)
+    return _straight(((0.0, 0.0), (beats.at_s[line], line_tick), end), last_s, shown)
 
 
-def _straight(anchors: Sequence[tuple[float, float]], meters: tuple[tuple[int, Meter], ...] = ()) -> Ruler:
-    """One tempo from each (s, tick) to the next; the last one holds."""
+def _straight(
+    anchors: Sequence[tuple[float, float]], last_s: float, meters: tuple[tuple[int, Meter], ...] = ()
+) -> Ruler:
+    """One tempo from each (s, tick) to the next; the last one holds, up to `last_s` at least."""
     seconds, ticks = zip(*anchors, strict=True)
-    spans = pairwise(anchors)
-    tempi = [_microseconds((b - a) / (to - at) * TICKS_PER_QUARTER) for (a, at), (b, to) in spans]
-    starts = (0, *map(round, ticks[1:-1]))
-    return Ruler(seconds, ticks, tuple(zip(starts, tempi, strict=True)), meters)
+    *early, held_s = [(b - a) / (to - at) * TICKS_PER_QUARTER for (a, at), (b, to) in pairwise(anchors)]
+    *starts, start = (0, *map(round, ticks[1:-1]))
+    events = [(tick, _microseconds(quarter_s)) for tick, quarter_s in zip(starts, early, strict=True)]
+    events += ((start + tick, tempo) for tick, tempo in _held(held_s, round(last_s / held_s)))
+    return Ruler(seconds, ticks, tuple(events), meters)
+
+
+def _held(quarter_s: float, quarters: int) -> Iterable[tuple[int, int]]:
+    """(tick, microseconds) of one tempo where its rounding stays within the tolerance to the end; else of its
+    two neighbours in turn, each as long as it does.
+    """
+    at, off, tempo = 0, 0.0, _microseconds(quarter_s)  # off (s): playback against the tempo itself
+    while at == 0 or at < quarters:
+        yield at * TICKS_PER_QUARTER, tempo
+        gain = tempo * 1e-6 - quarter_s
+        if abs(off + gain * (quarters - at)) <= TEMPO_TOLERANCE_S:
+            return
+        length = max(int((math.copysign(TEMPO_TOLERANCE_S, gain) - off) / gain), 1)
+        at, off = at + length, off + gain * length
+        tempo += -1 if gain > 0 else 1
 
 
 def short_bar(quarters: float) -> Meter:

@@ -10,7 +10,16 @@ from itertools import pairwise
 import numpy as np
 import pytest
 
-from daemon.export.ruler import TEMPO_TOLERANCE_S, TICKS_PER_QUARTER, _microseconds, _tempo_events
+from daemon.export.plan import plan_cut
+from daemon.export.ruler import (
+    TEMPO_TOLERANCE_S,
+    TICKS_PER_QUARTER,
+    Ruler,
+    _microseconds,
+    _tempo_events,
+    make_ruler,
+)
+from tests.daemon.sample_report import sample_analysis, steady_grid
 
 
 @pytest.mark.parametrize(
@@ -50,3 +59,35 @@ def test_one_tempo_serves_while_every_beat_is_within_the_tolerance() -> None:
     off = np.subtract(played(events, ticks), near - near[0])
     assert np.abs(off).max() <= TEMPO_TOLERANCE_S + 1e-6
     assert all(later > sooner for sooner, later in pairwise(played(events, ticks)))
+
+
+def ruler_of(bpm: float, minutes: float, pickup_beats: float = 0.0) -> tuple[Ruler, list[float]]:
+    """Ruler and beats in seconds of the copy; with a pickup bar 1 is shortened."""
+    grid = steady_grid(bpm, bar_one_s=2.0, duration_s=60 * minutes)
+    found = sample_analysis(grid=grid, duration_s=60 * minutes)
+    plan = plan_cut(
+        found,
+        frames=round(60 * minutes * 44100),
+        rate=44100,
+        first_hit_s=2.0 - pickup_beats * 60 / bpm,
+        start="first_sound",
+    )
+    return make_ruler(grid, plan), [b - plan.zero_s for b in grid.beats_s if b > plan.zero_s + 0.01]
+
+
+@pytest.mark.parametrize(("pickup_beats", "spans"), [(0.0, 1), (1.5, 1), (1.37, 2)])
+@pytest.mark.parametrize("bpm", [140.0, 139.97, 93.4321, 120.0, 71.3])
+def test_a_constant_tempo_holds_for_an_hour(bpm: float, pickup_beats: float, spans: int) -> None:
+    """Every beat within 1 ms: 140 BPM are 428 571.4 us a quarter, and 0.4 us add up to 3.6 ms."""
+    ruler, beats = ruler_of(bpm, 60, pickup_beats)
+    ticks = [ruler.tick(beat) for beat in beats]
+    assert np.abs(np.subtract(played(list(ruler.tempi), [*ticks]), beats)).max() < 0.001
+    assert len(ruler.tempi) <= spans + 3
+    assert len(ruler.tempo_points) == spans
+    assert ruler.tempo_points[-1][1] == pytest.approx(bpm, rel=1e-9)
+
+
+def test_a_song_needs_one_tempo_event() -> None:
+    for bpm in (140.0, 93.4321, 120.0):
+        assert [tick for tick, _ in ruler_of(bpm, 5)[0].tempi] == [0]
+    assert len(ruler_of(120.0, 60)[0].tempi) == 1
