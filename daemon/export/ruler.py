@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from analyzers.model import Grid
-from daemon.export.plan import CutPlan, first_bar_seconds
-from daemon.export.sessionbeats import session_beats
+from daemon.export.plan import first_bar_seconds
+from daemon.export.sessionbeats import Placement, session_beats
 
 TICKS_PER_QUARTER = 960
 RULER_BPM = 120.0  # without a grid: the default of the standard
@@ -54,7 +54,7 @@ class Ruler:
         return max(0, round(self.ticks[i] + share * (self.ticks[i + 1] - self.ticks[i])))
 
 
-def make_ruler(grid: Grid, plan: CutPlan) -> Ruler:
+def make_ruler(grid: Grid, plan: Placement) -> Ruler:
     """Time map of the copy: constant, following every beat, or a plain 120 BPM ruler without a grid."""
     bar_s, beats = first_bar_seconds(grid), session_beats(grid, plan)
     if bar_s is None or beats is None or not grid.beats_per_bar:
@@ -76,6 +76,14 @@ def make_ruler(grid: Grid, plan: CutPlan) -> Ruler:
     if abs(one - one_tick / bar_ticks * bar_s) <= SAME_S:
         return _straight(((one, one_tick), end), last_s, shown)
     return _straight(((0.0, 0.0), (beats.at_s[line], line_tick), end), last_s, shown)
+
+
+def tempi_of_map(grid: Grid, plan: Placement) -> tuple[tuple[float, float], ...]:
+    """(s of the copy, beats a minute) from each tempo event of a beat that is followed."""
+    ruler, per_bar = make_ruler(grid, plan), grid.beats_per_bar or 1
+    seconds = dict(zip(map(round, ruler.ticks), ruler.seconds, strict=True))
+    beat = _ticks(meter_of(grid) or (per_bar, 4)) / TICKS_PER_QUARTER / per_bar
+    return tuple((seconds[tick], quarters / beat) for tick, quarters in ruler.tempo_points)
 
 
 def _straight(

@@ -17,6 +17,7 @@ from analyzers.level.working_level import after_gain
 from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, KeyChange, Loudness, Section
 from analyzers.rhythm.bars import bar_lines
 from daemon.export.copylevel import with_peaks
+from daemon.export.ruler import tempi_of_map
 from daemon.export.sessionbeats import ON_LINE_S, Placement, session_beats
 
 SAID_GAIN_DB = 0.05
@@ -29,6 +30,7 @@ SAID_S = 0.005  # a shorter span is written as nothing
 PEAK_FLAGS = ("over-full-scale", "inter-sample-over")  # about the highest place, of several perhaps
 SPOT_FLAGS = (*PEAK_FLAGS, "clipping", "dropout")
 LEVEL_FLAGS = (*PEAK_FLAGS, "very-loud", "very-quiet")
+FEW_TEMPI = 2  # so many are said with their places; of more the curve is that of the tempo map
 OVER_DBTP = 0.05  # as in `analyzers.health.level`
 
 
@@ -181,6 +183,8 @@ def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
     if beats is None:
         return grid
     curve = [(max(at + line_s, 0.0), bpm) for at, bpm in grid.tempo_curve]
+    if not grid.constant_tempo and not grid.restarts and len(curve) > FEW_TEMPI:
+        curve = list(tempi_of_map(grid, cut))
     later = [point for point in curve if point[0] > 0.0]
     if len(later) == len(curve):  # it begins after the copy does: its first tempo holds from the start
         started, later = later[:1], later[1:]

@@ -85,7 +85,8 @@ def render_drop(
     """
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
-    tempo = glance_tempo(shown.grid, in_session(shown, plan).duration_s)
+    view = in_session(shown, plan)
+    tempo = glance_tempo(view.grid, view.duration_s)
     name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
@@ -186,10 +187,10 @@ def last_sounding_frame(signal: Signal) -> int:
 
 def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavNotes:
     """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
-    view, grid = in_session(analysis, plan), analysis.grid
-    meter = f", {grid.meter}" if grid.meter else ""
+    view = in_session(analysis, plan)
+    meter = f", {view.grid.meter}" if view.grid.meter else ""
     key = key_line(analysis.key) or "no key"
-    comment = f"{tempo_line(grid, view.duration_s)}{meter}, {key}; from {source.name}"
+    comment = f"{tempo_line(view.grid, view.duration_s)}{meter}, {key}; from {source.name}"
     return WavNotes(
         title=source.tags.get("title") or stem,
         artist=source.tags.get("artist") or source.producer or "",

@@ -155,7 +155,7 @@ def _moving_tempo(analysis: Analysis) -> Picture:
         *(Word(round(100 * share, 3), f"bar {n}" if n == 1 else str(n), "below") for n, share in numbered),
     )
     text = (
-        f"The tempo moves between {low:.2f} and {high:.2f} BPM, by bar; the tempo map (MIDI) has every step."
+        f"The tempo moves between {low:.2f} and {high:.2f} BPM; these are the steps of the tempo map (MIDI)."
     )
     shapes = (
         *(upright("bar", share, 0.0, CHART_HEIGHT) for _, share in numbered),

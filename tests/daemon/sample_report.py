@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import accumulate
 from pathlib import Path
 
 from analyzers.model import (
@@ -54,6 +55,20 @@ def steady_grid(bpm: float = 140.0, *, bar_one_s: float = BAR_ONE_S, duration_s:
         downbeats=tuple((first + k) % 4 == 0 for k in range(count)),
         tempo_curve=((0.0, bpm),),
         proof=GridProof(attacks=412, median_ms=0.8, p95_ms=3.4, first_third_ms=0.2, last_third_ms=0.3),
+    )
+
+
+def moving_grid(*parts: tuple[int, float]) -> Grid:
+    """Parts of so many beats at one tempo each (BPM), from bar one on."""
+    periods = [60.0 / bpm for beats, bpm in parts for _ in range(beats)]
+    beats = tuple(accumulate([BAR_ONE_S, *periods]))
+    starts = accumulate([0, *(count for count, _ in parts[:-1])])
+    return replace(
+        steady_grid(parts[0][1]),
+        constant_tempo=False,
+        beats_s=beats,
+        downbeats=tuple(k % 4 == 0 for k in range(len(beats))),
+        tempo_curve=tuple((beats[at], bpm) for at, (_, bpm) in zip(starts, parts, strict=True)),
     )
 
 

@@ -182,6 +182,12 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
     guide = marker_seconds(out / str(report.files.guide))
     assert [guide["set 1"], guide["set 2"]] == pytest.approx([section.at_s, change.at_s], abs=1e-3)
 
+    if "drift" in shape:
+        midi = mido.MidiFile(out / str(report.files.map))
+        tempi = [mido.tempo2bpm(m.tempo) for m in midi.tracks[0] if m.type == "set_tempo"]
+        assert [bpm for _, bpm in record.tempo_curve] == pytest.approx(tempi, abs=0.01)
+        assert f"{min(tempi):.0f} to {max(tempi):.0f} BPM" in report.files.aligned_copy
+
     if "late_s" in shape:
         [restart] = report.in_session().grid.restarts
         assert restart.at_s == pytest.approx(section.at_s - BAR_S, abs=1e-3)

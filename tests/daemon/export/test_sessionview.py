@@ -13,7 +13,15 @@ from daemon.export.score import make_score
 from daemon.export.sessionview import LEVELS, in_session
 from daemon.report.page_chords import chord_bars
 from daemon.report.parts import AlignedCopy
-from tests.daemon.sample_report import BAR_ONE_S, RATE, blues_in_a, key_of, sample_analysis, steady_grid
+from tests.daemon.sample_report import (
+    BAR_ONE_S,
+    RATE,
+    blues_in_a,
+    key_of,
+    moving_grid,
+    sample_analysis,
+    steady_grid,
+)
 
 BEAT_S = 60 / 140
 BAR_S = 4 * BEAT_S
@@ -63,7 +71,10 @@ def test_a_constant_tempo_stays_one_point_where_its_curve_begins_after_the_copy(
 
 def test_the_copy_begins_with_the_tempo_that_its_first_sample_has():
     grid = replace(
-        steady_grid(), constant_tempo=False, tempo_curve=((0.0, 139.0), (0.5, 140.0), (9.0, 141.0))
+        steady_grid(),
+        constant_tempo=False,
+        tempo_curve=((0.0, 139.0), (0.5, 140.0), (9.0, 141.0)),
+        restarts=(BeatRestart(8.5, 9.0),),
     )
     found = sample_analysis(grid=grid)
     plan = plan_cut(found, frames=66 * RATE, rate=RATE)
@@ -72,6 +83,23 @@ def test_the_copy_begins_with_the_tempo_that_its_first_sample_has():
 
     assert [bpm for _, bpm in curve] == [140.0, 141.0]
     assert [at for at, _ in curve] == pytest.approx([0.0, 9.0 - plan.zero_s])
+
+
+@pytest.mark.parametrize("meter", ["4/4", "6/8"])
+def test_a_tempo_that_is_followed_is_that_of_the_map(meter):
+    """The curve is smoothed; a beat of 6/8 is a quarter and a half."""
+    grid = moving_grid((32, 140.0), (32, 143.0), (32, 138.0))
+    grid = replace(grid, tempo_curve=((0.75, 141.0), (10.0, 142.0), (20.0, 139.0)), meter=meter)
+    if meter == "6/8":
+        grid = replace(grid, beats_per_bar=2, downbeats=tuple(k % 2 == 0 for k in range(len(grid.beats_s))))
+    found = sample_analysis(grid=grid)
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE)
+
+    curve = in_session(found, plan).grid.tempo_curve
+    assert [bpm for _, bpm in curve] == pytest.approx([140.0, 143.0, 138.0], abs=0.01)
+    assert [at for at, _ in curve] == pytest.approx(
+        [0.0, *(plan.line_in_copy_s(grid.beats_s[k]) for k in (32, 64))], abs=1e-4
+    )
 
 
 def test_a_restart_moves_with_the_lines():

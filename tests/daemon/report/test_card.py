@@ -14,6 +14,7 @@ from tests.daemon.sample_report import (
     BAR_ONE_S,
     blues_in_a,
     key_of,
+    moving_grid,
     no_steady_beat,
     sample_analysis,
     sample_report,
@@ -46,8 +47,7 @@ def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
 
 def test_a_moving_tempo_says_where_it_begins():
     """The tempo of the session until its map is there: that of the copy's first bar."""
-    curve = ((0.0, 139.21), (30.0, 141.0), (40.0, 140.0))
-    grid = replace(sample_analysis().grid, constant_tempo=False, tempo_curve=curve)
+    grid = moving_grid((70, 139.21), (24, 141.0), (50, 140.0))
     text = " ".join(text_of(sample_report(sample_analysis(grid=grid))).split())
     assert "Tempo: moves from 139.2 BPM on, take the tempo map; 4/4" in text
     assert "Tempo: it moves, 139 to 141 BPM. Take the tempo map" in text

@@ -20,6 +20,7 @@ from daemon.report.words import (
 from tests.daemon.sample_report import (
     blues_in_a,
     key_of,
+    moving_grid,
     no_steady_beat,
     sample_analysis,
     sample_report,
@@ -87,8 +88,7 @@ def test_a_tempo_that_it_would_have_is_named_where_no_steady_beat_was_found() ->
 
 
 def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
-    curve = ((0.0, 94.1), (20.0, 96.55), (40.0, 93.93))
-    grid = replace(steady_grid(94.9), constant_tempo=False, tempo_curve=curve)
+    grid = moving_grid((31, 94.1), (32, 96.55), (30, 93.93))
     moving = sample_analysis(grid=grid)
     assert tempo_line(grid, 60.0) == "94 to 97 BPM, moving"
     assert ears(moving, "Tempo")[0].startswith("Tempo: it moves, 94 to 97 BPM. Take the tempo map, not one")

@@ -31,6 +31,7 @@ from tests.daemon.sample_report import (
     DURATION_S,
     RATE,
     key_of,
+    moving_grid,
     no_steady_beat,
     sample_analysis,
     sample_copy,
@@ -173,12 +174,7 @@ def test_what_is_set_by_hand_is_said() -> None:
 
 
 def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
-    grid = replace(
-        steady_grid(),
-        tempo_bpm=140.1234,
-        constant_tempo=False,
-        tempo_curve=((0.0, 139.2), (30.0, 141.0), (40.0, 139.9)),
-    )
+    grid = replace(moving_grid((70, 139.2), (24, 141.0), (50, 139.9)), tempo_bpm=140.1234)
     report = sample_report(sample_analysis(grid=grid))
     text = " ".join(Outline(page_of(report)).text.split())
     assert "139 to 141 BPM, moving" in text
