@@ -3,4 +3,4 @@
 Offers the correction, its file format and its store; makes no outputs.
 """
 
-__all__ = ["apply", "files", "on_lines", "reading", "refusals", "store", "words"]
+__all__ = ["apply", "files", "reading", "refusals", "store", "words"]

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzers.model import Analysis, Options
+from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
@@ -83,7 +84,8 @@ def render_drop(
     shown = apply_correction(analysis, correction) if correction else analysis
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
     tempo = glance_tempo(shown.grid, in_session(shown, plan).duration_s)
-    name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
+    key, note = key_line(shown.key), beat_note(shown.grid)
+    name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer, note)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     notes = _notes(source, shown, plan, stem)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)

@@ -18,7 +18,16 @@ from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
-from daemon.report.words import BENT, first_line, moves, seconds, session_place, signed, tempo_course
+from daemon.report.words import (
+    BENT,
+    first_line,
+    moves,
+    quarters_tempo,
+    seconds,
+    session_place,
+    signed,
+    tempo_course,
+)
 
 WIDTH = 58
 BARS_A_LINE = 4
@@ -56,6 +65,8 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
     if grid.tempo_bpm is not None:
         steady = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else "constant"
         found.append(f"Tempo: {steady}" + (f"; {grid.meter}" if grid.meter else ""))
+        if quarters := quarters_tempo(grid, analysis.duration_s):
+            found.append(f"In quarters, as a session counts: {quarters} BPM")
     found.append(f"Start: {cut.why}")
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
         first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"

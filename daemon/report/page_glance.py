@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analyzers.model import Analysis
+from analyzers.model import Analysis, Grid
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
@@ -20,6 +20,7 @@ from daemon.report.words import (
     motion,
     moves,
     percent,
+    quarters_tempo,
     rival_keys,
     rival_tempi,
     seconds,
@@ -29,6 +30,7 @@ from daemon.report.words import (
     start_words,
     tempo_course,
     topics,
+    unit,
 )
 
 LEAST_SECONDS = 0.01  # less is said in milliseconds
@@ -75,6 +77,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
     moving, mean = moves(grid), "on average " if several_tempi(grid) else ""
+    session = _session_tempo(grid, analysis.duration_s)
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
@@ -83,14 +86,23 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     return Row(
         "Tempo",
         str(glance_tempo(grid, analysis.duration_s)),
-        f"BPM{motion(grid)}",
+        f"{unit(grid)}{motion(grid)}",
         tuple(notes),
         tempo.confidence,
         _by_hand(tempo, " BPM"),
         "tempo",
         "of the beat, not half or twice it" if moving else "",
-        "" if moving else "t",
+        "" if moving or session else "t",
+        session,
     )
+
+
+def _session_tempo(grid: Grid, duration_s: float) -> tuple[Below, ...]:
+    """The tempo to type into a session, where that is another number."""
+    shown, before = quarters_tempo(grid, duration_s), "in quarters, as a session counts:"
+    if shown is None:
+        return ()
+    return (Below(f"{before} {shown} BPM"),) if moves(grid) else (Below(before, shown, "BPM", "t"),)
 
 
 def _key(report: Report, analysis: Analysis, sure: float) -> Row:

@@ -17,11 +17,12 @@ HAIR_S = 0.05  # a chord that reaches so little into a bar does not stand in it
 
 
 class Below(NamedTuple):
-    """One line under an answer; `answer` can be copied by itself."""
+    """One line under an answer; `answer` can be copied by itself, with the key `copy_key` if there is one."""
 
     before: str
     answer: str = ""
     after: str = ""
+    copy_key: str = ""
 
 
 def key_lines(view: Analysis, sure: float) -> list[Below]:

@@ -11,7 +11,7 @@ from daemon.export.plan import first_bar_seconds
 from daemon.report.drawing import WIDTH, Picture, Word, box, curve, line, outline_path, scale, upright
 from daemon.report.parts import Cut
 from daemon.report.waveform import Outline
-from daemon.report.words import seconds, sentence, several_tempi, signed
+from daemon.report.words import seconds, sentence, several_tempi, signed, unit
 
 BEAT_HEIGHT = 120.0
 CUT_HEIGHT = 150.0
@@ -140,7 +140,7 @@ def off_the_line(ms: float) -> str:
 def _moving_tempo(analysis: Analysis) -> Picture:
     curve_points = analysis.grid.tempo_curve
     tempi = [bpm for _, bpm in curve_points]
-    low, high = min(tempi), max(tempi)
+    low, high, beats = min(tempi), max(tempi), unit(analysis.grid)
     margin = max((high - low) * 0.1, 0.1)
     heights = scale(tempi, low - margin, high + margin, CHART_HEIGHT)
     points: list[tuple[float, float]] = []
@@ -151,11 +151,12 @@ def _moving_tempo(analysis: Analysis) -> Picture:
     every = next((n for n in (4, 8, 16, 32, 64, 128) if len(bars) / n <= MOST_CHART_NUMBERS), 256)
     numbered = [(n, share) for n, share in bars if n == 1 or (n > 1 and (n - 1) % every == 0)]
     words = (
-        Word(0, f"{low:.2f} (bottom) to {high:.2f} BPM (top)", "above"),
+        Word(0, f"{low:.2f} (bottom) to {high:.2f} {beats} (top)", "above"),
         *(Word(round(100 * share, 3), f"bar {n}" if n == 1 else str(n), "below") for n, share in numbered),
     )
     text = (
-        f"The tempo moves between {low:.2f} and {high:.2f} BPM, by bar; the tempo map (MIDI) has every step."
+        f"The tempo moves between {low:.2f} and {high:.2f} {beats}, by bar; "
+        "the tempo map (MIDI) has every step."
     )
     shapes = (
         *(upright("bar", share, 0.0, CHART_HEIGHT) for _, share in numbered),
