@@ -17,18 +17,15 @@ from dataclasses import dataclass
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.spelling import (
-    FEWEST,
-    MOST,
     blues_name,
     blues_names,
     fifths_name,
     fifths_place,
-    is_minor,
+    first_fifth,
     note_name,
     parse_chord,
     pitch_class_of,
     scale_names,
-    signature,
 )
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Analysis, Chord, Key
@@ -84,7 +81,8 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
         inside = {pitch_class_of(note) for note in key_notes(analysis.key, tonic, mode)}
         outside = [tone for tone in QUALITIES[parsed[1]] if (parsed[0] + tone) % 12 not in inside]
         if outside:
-            name = chord.label, tuple(_tone_name(chord.label, tone) for tone in outside)
+            names = note_names(analysis, tonic, mode)
+            name = chord.label, tuple(names[(parsed[0] + tone) % 12] for tone in outside)
             found.setdefault(name, []).append((chord.start_s, chord.end_s))
             sure_s[name] = sure_s.get(name, 0.0) + (chord.end_s - chord.start_s) * (chord.confidence >= sure)
     longest = sorted(sure_s.items(), key=lambda item: -item[1])
@@ -114,14 +112,14 @@ def _set(analysis: Analysis, start_s: float, end_s: float, letter: str | None, s
         return NoteSet(start_s, letter, None, (), ())
     if confidence < sure:
         return NoteSet(start_s, letter, f"{tonic} {mode}", (), ())
-    pitch_class = pitch_class_of(tonic)
     notes, name = key_notes(analysis.key, tonic, mode), f"{tonic} {mode}"
     inside = {pitch_class_of(note) for note in notes}
     if analysis.key.blues is not None:
         name = blues_name(tonic, analysis.key.blues.minor)
     sounding = _sounding(analysis.chords, start_s, end_s, sure)
     more = sorted(p for p, seconds in sounding.items() if seconds >= LEAST_S and p not in inside)
-    return NoteSet(start_s, letter, name, notes, _names(more, pitch_class, mode))
+    names = note_names(analysis, tonic, mode)
+    return NoteSet(start_s, letter, name, notes, tuple(names[p] for p in more))
 
 
 def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:
@@ -130,16 +128,31 @@ def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:
     return scale_names(pitch_class, mode) if key.blues is None else blues_names(pitch_class, key.blues.minor)
 
 
+def note_names(analysis: Analysis, tonic: str, mode: str) -> dict[int, str]:
+    """The one name that each pitch class has while a key is in force, wherever it is written.
+
+    Notes of the key are spelled as the key is. Another one as the chords in that key spell it from their
+    roots, where it sounds longest: F sharp over D7 in C minor. What no chord sounds, or only as a double flat
+    or sharp, is named as the root of a chord would be: G sharp in A minor, not A flat.
+    """
+    names = {p: note_name(p, first_fifth(tonic, mode)) for p in range(12)}
+    heard: dict[str, float] = {}
+    for chord in analysis.chords:
+        parsed = parse_chord(chord.label)
+        if parsed is None or key_at(analysis.key, (chord.start_s + chord.end_s) / 2)[:2] != (tonic, mode):
+            continue
+        for name in (_tone_name(chord.label, tone) for tone in QUALITIES[parsed[1]]):
+            heard[name] = heard.get(name, 0.0) + chord.end_s - chord.start_s
+    names |= {
+        pitch_class_of(name): name for name in sorted(heard, key=heard.__getitem__) if "double" not in name
+    }
+    return names | {pitch_class_of(name): name for name in key_notes(analysis.key, tonic, mode)}
+
+
 def _tone_name(label: str, tone: int) -> str:
     """A tone of a chord, spelled from its root: of D7 the third is F sharp in any key."""
     place = fifths_place(label) + FIFTHS[tone]
     return fifths_name(place - 12 if place > SHARPEST else place + 12 if place < FLATTEST else place)
-
-
-def _names(outside: Sequence[int], tonic: int, mode: str) -> tuple[str, ...]:
-    """Notes beside the scale as the key spells them: G sharp in A minor, not A flat."""
-    place = signature(tonic, mode) - (3 if is_minor(mode) else 4)
-    return tuple(note_name(p, min(max(place, FEWEST), MOST)) for p in outside)
 
 
 def _sounding(chords: Sequence[Chord], start_s: float, end_s: float, sure: float) -> dict[int, float]:

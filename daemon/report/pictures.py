@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 
-from analyzers.harmony.spelling import first_fifth, note_name, pitch_class_of, short_name
+from analyzers.harmony.note_sets import note_names
+from analyzers.harmony.spelling import pitch_class_of, short_name
 from analyzers.model import Analysis, Section
 from analyzers.rhythm.bars import bar_lines
 from daemon.export.plan import first_bar_seconds
@@ -171,7 +172,7 @@ def key_picture(analysis: Analysis) -> Picture | None:
     if len(key.profile) != 12 or key.tonic is None or key.mode is None:
         return None
     scale_notes = {pitch_class_of(name): name for name in key.scale}
-    first, first_place = pitch_class_of(key.tonic), first_fifth(key.tonic, key.mode)
+    first, names = pitch_class_of(key.tonic), note_names(analysis, key.tonic, key.mode)
     top = max(key.profile) or 1.0
     shapes, words = [], []
     for k in range(12):
@@ -181,7 +182,7 @@ def key_picture(analysis: Analysis) -> Picture | None:
         shapes.append(
             box(f"note {inside}", (k + 0.15) / 12, (k + 0.85) / 12, CHART_HEIGHT - height, CHART_HEIGHT)
         )
-        name = scale_notes.get(note, note_name(note, first_place))
+        name = scale_notes.get(note, names[note])
         words.append(Word(k / 12 * 100, short_name(name), "below", 100 / 12, inside))
     loud = sorted(scale_notes, key=lambda n: -key.profile[n])[:3]
     text = (
