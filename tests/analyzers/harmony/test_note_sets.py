@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.harmony.note_sets import chords_beside, note_names, note_sets
+from analyzers.harmony.note_sets import chords_beside, key_sets, note_names, note_sets
 from analyzers.harmony.spelling import (
     chord_label,
     pitch_class_of,
@@ -151,3 +151,20 @@ def test_each_key_of_a_song_names_its_own_notes() -> None:
     heard = analysis(steady(), [(1.25, 5.25, "D7"), (9.25, 13.25, "Ebm7")], k=changed, sections=HALF)
     assert note_names(heard, "C", "minor")[6] == "F sharp"
     assert note_names(heard, "E flat", "minor")[6] == "G flat"
+
+
+def test_what_only_a_doubtful_or_short_chord_sounds_is_there_as_perhaps() -> None:
+    """Pitch correction must not pull away a note that the chart of the chords names."""
+    held = [
+        (0.25, 1.25, "Bb"),
+        (1.25, 3.25, "Am"),
+        (3.25, 5.25, "E"),
+        (9.25, 9.65, "F#dim"),
+        (9.65, 13.25, "E"),
+    ]
+    found = analysis(steady(), held, k=key("A", "minor"), sections=HALF)
+    doubted = tuple(replace(c, confidence=0.4) if c.start_s == 3.25 else c for c in found.chords)
+    told = [(s.beside, s.perhaps) for s in note_sets(replace(found, chords=doubted), 0.8)]
+    assert told == [(("B flat",), ("G sharp",)), (("G sharp",), ("F sharp",))]
+    [whole] = key_sets(replace(found, chords=doubted), 0.8)
+    assert (whole.beside, whole.perhaps) == (("G sharp", "B flat"), ("F sharp",))

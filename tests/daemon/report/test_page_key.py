@@ -83,6 +83,14 @@ def test_a_blues_set_by_hand_says_so() -> None:
     assert "Notes: A, B, C, C sharp, D, E flat, E, F sharp, G" in told
 
 
+def test_every_note_of_the_chart_is_said_that_of_a_doubtful_chord_as_perhaps() -> None:
+    """The bars of the chart name G7 and D7, so B and F sharp are sung over them, whoever is right."""
+    told = lines(["Cm", "Fm", "G7"], c_minor(), confidence=0.7)
+    assert told == ["Notes: C, D, E flat, F, G, A flat, B flat; the chords perhaps also sound B"]
+    told = lines(["Cm", "G7", "D7", "D7", "A7"] * 4, c_minor())
+    assert told[0].endswith("B flat; the chords also sound C sharp, E")
+
+
 def test_a_note_is_spelled_in_the_picture_as_in_the_words() -> None:
     """C7 in E flat major has E: its third letter (any handbook), not F flat."""
     chords = tuple(Chord(BAR_ONE_S + k * BAR_S, BAR_ONE_S + (k + 1) * BAR_S, "C7", 0.9) for k in range(4))
