@@ -19,6 +19,7 @@ from daemon.report.words import (
     later_keys,
     motion,
     moves,
+    open_level,
     percent,
     quarters_tempo,
     rival_keys,
@@ -91,7 +92,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         tempo.confidence,
         _by_hand(tempo, " BPM"),
         "tempo",
-        "of the beat, not half or twice it" if moving else "",
+        "of the beat, not half or twice it" if moving and open_level(grid) is None else "",
         "" if moving or session else "t",
         session,
     )
@@ -150,9 +151,8 @@ def _cut(report: Report) -> Row:
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
     by_hand = _by_hand(one, " s")
-    return Row(
-        "Start", value, "", tuple(notes), one.confidence, by_hand, FIRST_BAR, "of the song's first bar"
-    )
+    sure = None if one.value is None else one.confidence
+    return Row("Start", value, "", tuple(notes), sure, by_hand, FIRST_BAR, "of the song's first bar")
 
 
 def _level(report: Report) -> Row:
