@@ -19,12 +19,11 @@ from analyzers.harmony.relatives import parallel_key, relative_key
 from analyzers.harmony.spelling import blues_name, pitch_class_of, scale_names
 from analyzers.model import Analysis, Blues, Grid, Key, KeyCandidate, KeyChange, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_one_index, beat_index
-from daemon.corrections.on_lines import key_on_lines, sections_on_lines
+from daemon.corrections.on_lines import PICKUP_BEATS, key_on_lines, sections_on_lines
 
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
 LEVEL_TOLERANCE = 0.005
 SNAP_BEATS = 1e-6
-PICKUP_BEATS = 0.1  # less sound than this before bar one is an early attack or codec smear, not a pickup
 
 
 class Correction(BaseModel):

@@ -1,7 +1,8 @@
 """What begins with a bar, on the lines of a corrected grid: sections, key changes, first chorus of a blues.
 
 They were found, or set by hand, on lines of the grid as it was then. On the grid as it is now each begins on
-the nearest line, and has that line's number; of two that meet on one line the later one is left.
+the nearest line, and has that line's number; of two that meet on one line the later one is left. The section
+that the song begins with keeps what it holds before bar one.
 """
 
 from __future__ import annotations
@@ -13,6 +14,7 @@ from itertools import pairwise
 from analyzers.model import Grid, Key, Section
 from analyzers.rhythm.bars import bar_lines
 
+PICKUP_BEATS = 0.1  # less sound than this before bar one is an early attack or codec smear, not a pickup
 Line = tuple[int, float]  # (bar number, s)
 
 
@@ -21,10 +23,11 @@ def sections_on_lines(sections: Sequence[Section], grid: Grid) -> tuple[Section,
     lines = bar_lines(grid)
     if not lines or not sections:
         return tuple(sections)
-    begun = []
-    for section in sections:
-        number, start_s = _line(lines, section.start_s, grid)
-        begun.append(replace(section, start_s=start_s, first_bar=number))
+    places = [
+        _first_line(lines, sections[0].start_s, grid),
+        *(_line(lines, s.start_s, grid) for s in sections[1:]),
+    ]
+    begun = [replace(s, start_s=at, first_bar=bar) for s, (bar, at) in zip(sections, places, strict=True)]
     joined = [replace(one, end_s=later.start_s) for one, later in pairwise(begun)]
     return tuple(s for s in (*joined, begun[-1]) if s.end_s > s.start_s)
 
@@ -43,9 +46,22 @@ def key_on_lines(key: Key, grid: Grid) -> Key:
 
 def _line(lines: Sequence[Line], at_s: float, grid: Grid) -> Line:
     """The nearest; what lies a bar or so ahead of them all stays, its number counted back from the first."""
-    (number, first_s), *_ = lines
-    bar_s = (
-        lines[1][1] - first_s if len(lines) > 1 else 60 / (grid.tempo_bpm or 60) * (grid.beats_per_bar or 4)
-    )
-    ahead = round((first_s - at_s) / bar_s)
-    return (number - ahead, at_s) if ahead > 0 else min(lines, key=lambda line: abs(line[1] - at_s))
+    ahead = round((lines[0][1] - at_s) / _bar_s(lines, grid))
+    return (lines[0][0] - ahead, at_s) if ahead > 0 else min(lines, key=lambda line: abs(line[1] - at_s))
+
+
+def _first_line(lines: Sequence[Line], at_s: float, grid: Grid) -> Line:
+    """Where music begins before bar one: the line at or before it; ahead of them all it stays."""
+    early_s = PICKUP_BEATS * 60 / (grid.tempo_bpm or 60)
+    if grid.bar_one_s is None or at_s >= grid.bar_one_s - early_s:
+        return _line(lines, at_s, grid)
+    held = [line for line in lines if line[1] <= at_s + early_s]
+    ahead = max(round((lines[0][1] - at_s) / _bar_s(lines, grid)), 1)
+    return held[-1] if held else (lines[0][0] - ahead, at_s)
+
+
+def _bar_s(lines: Sequence[Line], grid: Grid) -> float:
+    """Length of the first bar."""
+    if len(lines) > 1:
+        return lines[1][1] - lines[0][1]
+    return 60 / (grid.tempo_bpm or 60) * (grid.beats_per_bar or 4)

@@ -46,7 +46,8 @@ def slowing() -> Analysis:
 @pytest.mark.parametrize(
     ("wanted", "bars"),
     [
-        ({"bar_one": "+1 beat"}, [1, 9, 21]),
+        ({"bar_one": "+1 beat"}, [0, 9, 21]),  # the first beat is a pickup now, and the first section's
+        ({"bar_one": "+1 bar"}, [0, 8, 20]),
         ({"bar_one": "+2 bars"}, [-1, 7, 19]),
         ({"half": True}, [1, 5, 11]),
         ({"double": True}, [1, 17, 41]),
