@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzers.model import Analysis, Options
+from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
@@ -87,7 +88,8 @@ def render_drop(
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
     view = in_session(shown, plan)
     tempo = glance_tempo(view.grid, view.duration_s)
-    name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
+    key, note = key_line(shown.key), beat_note(shown.grid)
+    name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer, note)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
     notes = _notes(source, replace(shown, loudness=loudness), plan, stem)

@@ -26,6 +26,7 @@ from daemon.report.words import (
     sentence,
     session_place,
     tempo_course,
+    unit,
 )
 
 
@@ -79,16 +80,16 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)[:2]
         ]
         lines.append(
-            f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
+            f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
         )
     elif by_hand.tempo_bpm is None and (other := open_level(grid)) is not None:
         lines.append(
-            f"Tempo: {shown} BPM may as well be counted as {format_tempo(round(other.bpm, 2))} "
+            f"Tempo: {shown} {unit(grid)} may as well be counted as {format_tempo(round(other.bpm, 2))} "
             f"({percent(other.probability)}); the grid is the same. Hear which one the song is counted in."
         )
     if moves(grid):
-        how = f"it moves, {shown} BPM"
+        how = f"it moves, {shown} {unit(grid)}"
         hear = "first and the last bars: hear those between against the session's own click."
         if grid.restarts:
             place = session_place(grid, grid.restarts[0].at_s)

@@ -8,6 +8,7 @@ from collections.abc import Iterable
 from analyzers.harmony.spelling import blues_name, is_minor, key_name, pitch_class_of
 from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, TempoCandidate
 from analyzers.rhythm.bars import bar_lines, change_s, nearest_bar
+from analyzers.rhythm.note_values import beat_note, in_quarters
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
 from daemon.report.parts import Claim, Cut
@@ -83,11 +84,11 @@ def tempo_course(grid: Grid) -> str:
     first, last = (format_tempo(round(bpm, 1)) for bpm in (tempi[0], tempi[-1]))
     change = change_s(grid)
     if change is None:
-        return f"moves from {first} BPM on"
+        return f"moves from {first} {unit(grid)} on"
     place = session_place(grid, change)
     if grid.restarts and first == last:
-        return f"{first} BPM, beat starts anew at {place}"
-    return f"{first} BPM, from {place} on {last} BPM" + (
+        return f"{first} {unit(grid)}, beat starts anew at {place}"
+    return f"{first} {unit(grid)}, from {place} on {last} BPM" + (
         ", where the beat starts anew" if grid.restarts else ""
     )
 
@@ -102,7 +103,18 @@ def motion(grid: Grid) -> str:
 def tempo_line(grid: Grid, duration_s: float) -> str:
     """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'."""
     shown = glance_tempo(grid, duration_s)
-    return f"{shown} BPM{motion(grid)}" if shown else "no tempo"
+    return f"{shown} {unit(grid)}{motion(grid)}" if shown else "no tempo"
+
+
+def quarters_tempo(grid: Grid, duration_s: float) -> str | None:
+    """'112.5': what the session's tempo says, where that is another number than the beat's."""
+    return glance_tempo(in_quarters(grid), duration_s) if beat_note(grid) else None
+
+
+def unit(grid: Grid) -> str:
+    """'BPM'; with the note that it counts where that is no quarter: 'BPM (dotted quarter)'."""
+    note = beat_note(grid)
+    return f"BPM ({note})" if note else "BPM"
 
 
 def counted(grid: Grid) -> str:
