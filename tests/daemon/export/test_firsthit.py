@@ -97,3 +97,13 @@ def test_a_lossless_sound_starts_at_its_first_sample():
     samples = drum(0.0005)
     samples[RATE : RATE + 40] = 0.003
     assert first_hit_s(samples, RATE, 1.0) == 1.0
+
+
+def test_a_soft_beginning_that_no_codec_made_is_the_hits_own():
+    """The hammer of a key or the skin of a drum: 8 ms at -40 dB, then the tone."""
+    samples = drum(0.0005)
+    first = round((HIT_AT_S - 0.008) * RATE)
+    samples[first : round(HIT_AT_S * RATE)] = 0.01 * (-1.0) ** np.arange(round(0.008 * RATE))[:, None]
+
+    assert first_hit_s(samples, RATE, first / RATE, hidden=False) == first / RATE
+    assert first_hit_s(samples, RATE, first / RATE) == pytest.approx(HIT_AT_S, abs=1e-3)
