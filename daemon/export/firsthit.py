@@ -16,7 +16,7 @@ from analyzers.signal.samples import SampleArray
 
 HIT_S = 0.03  # the hit reaches its level within so much of the first sound
 RISE_DB = 26.0  # so far below that level it begins: above the pre-echo of good encoders
-MARGIN_S = 0.0005  # kept ahead of that
+MARGIN_S = 0.0005  # kept ahead of that; all of what is hardly more
 
 
 def first_hit_s(
@@ -36,5 +36,5 @@ def first_hit_s(
     level = np.abs(samples[start : start + round(HIT_S * rate)]).max(axis=1)
     if len(level) == 0:
         return first_sound_s
-    foot = int(np.argmax(level >= level.max() * 10 ** (-RISE_DB / 20)))
-    return max(first_sound_s, first_sound_s + foot / rate - MARGIN_S)
+    foot_s = int(np.argmax(level >= level.max() * 10 ** (-RISE_DB / 20))) / rate
+    return first_sound_s if foot_s < 2 * MARGIN_S else first_sound_s + foot_s - MARGIN_S

@@ -89,6 +89,15 @@ def test_a_hit_or_a_swell_keeps_its_energy(container, attack_s):
     assert 10 * np.log10(kept / whole) > -0.1
 
 
+def test_a_hit_that_rises_at_once_is_not_cut_behind_its_first_sample():
+    """Over hiss, or after a codec: 0.7 ms at -46 dB, then the stroke."""
+    samples = drum(0.0005)
+    first = round(HIT_AT_S * RATE) - 31
+    samples[first : first + 31] = 0.003
+
+    assert first_hit_s(samples, RATE, first / RATE) == first / RATE
+
+
 def test_silence_has_no_hit():
     assert first_hit_s(np.zeros((RATE, 2), np.float32), RATE, None) is None
 
