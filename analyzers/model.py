@@ -89,6 +89,7 @@ class Grid:
     proof: GridProof | None
     reason: str | None = None
     restarts: tuple[BeatRestart, ...] = ()
+    swell_before: bool = False  # what sounds before bar one grows into it without an attack: no pickup
 
 
 @dataclass(frozen=True, slots=True)

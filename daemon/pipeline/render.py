@@ -45,6 +45,8 @@ from daemon.report.report import Report, build_report, ready_files
 from daemon.report.waveform import waveform_of
 from daemon.report.words import glance_tempo, key_line, tempo_line
 
+LOSSY_ORIGIN = "lossy-origin"  # code of the flag of samples that were coded once (`analyzers.health`)
+
 
 def analysis_options(source: Source, settings: Settings) -> Options:
     """What the settings and the source's format say to the analyzers."""
@@ -164,11 +166,13 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
     first_s = analysis.lead_in.first_sound_s
+    coded = decoded.source.lossy or any(flag.code == LOSSY_ORIGIN for flag in analysis.flags)
+    hidden = coded or analysis.lead_in.kind == "hiss or hum"
     return plan_cut(
         analysis,
         frames=signal.frames,
         rate=signal.rate,
-        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s),
+        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s, hidden=hidden),
         lead_in_bars=output.lead_in_bars,
         early_hit_s=output.early_hit_ms / 1000,
         start=output.start,

@@ -29,6 +29,8 @@ from daemon.report.words import (
     unit,
 )
 
+HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
+
 
 def check_by_ear(
     analysis: Analysis,
@@ -51,6 +53,7 @@ def check_by_ear(
     lines = [
         *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
         *_bar_lines(analysis, below, by_hand, cut),
+        *_moved_lines(by_hand, cut),
         *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
         *_key_lines(analysis, below, by_hand),
         *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
@@ -115,7 +118,7 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
         lines.append(
             f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure. "
-            "Check that the click's accent falls on the one."
+            "Check that the click's accent falls on the one, and that the song is counted from there."
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
         lines.append(f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure. Count a few bars.")
@@ -125,6 +128,23 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
             "Check for noise or a soft swell before it."
         )
     return lines
+
+
+def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
+    """Lines that follow the first hit are the song's no more, where that is heard."""
+    if cut is None or cut.session_shift_s == 0.0 or by_hand.bar_one_s is not None:
+        return []
+    after_s = -cut.session_shift_s if cut.hits_after_lines_s is None else cut.hits_after_lines_s
+    off_ms, moved_ms = round(abs(after_s) * 1000), round(abs(cut.session_shift_s) * 1000)
+    if off_ms < HEARD_MS:
+        return []
+    early, side = cut.session_shift_s < 0, "after" if after_s > 0 else "before"
+    then = "counts that hit as a pickup" if early else "a gap before that hit"
+    return [
+        f"Start: the first hit comes {moved_ms} ms {'early' if early else 'late'} and takes the bar lines "
+        f"along, so the song's other hits lie {off_ms} ms {side} them: hear the click check; "
+        f"output.early_hit_ms below {moved_ms} leaves the lines with the song and {then}."
+    ]
 
 
 def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
