@@ -92,7 +92,14 @@ def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None) -> Lo
 
 def _flag(flag: Flag, cut: Placement, source: Loudness, copy: Loudness) -> Flag:
     """Its place in the copy; what it says of a level that the copy no longer has is the source's."""
-    flag = replace(flag, start_s=_moved(flag.start_s, cut), end_s=_moved(flag.end_s, cut))
+    flag = replace(
+        flag,
+        start_s=_moved(flag.start_s, cut),
+        end_s=_moved(flag.end_s, cut),
+        places_s=tuple(
+            (max(a - cut.zero_s, 0.0), b - cut.zero_s) for a, b in flag.places_s if b > cut.zero_s
+        ),
+    )
     if flag.code not in LEVEL_FLAGS or source.true_peak_dbtp is None or copy.true_peak_dbtp is None:
         return flag
     gain_db = (copy.integrated_lufs or 0.0) - (source.integrated_lufs or 0.0)
