@@ -36,6 +36,7 @@ from daemon.report.words import (
     bar_or_time,
     claim_words,
     ear_words,
+    flag_words,
     moves,
     percent,
     seconds,
@@ -144,6 +145,7 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
                 for stem in report.stems
                 if stem.null
             },
+            flag_words=flag_words,
             claims=[(c, claim_words(c)) for c in report.claims],
             delays=delay_rows(quarters),
             quarters=quarters,

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import blues_name, is_minor, key_name, pitch_class_of
 from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, TempoCandidate
-from analyzers.rhythm.bars import bar_lines, change_s, nearest_bar
+from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
@@ -36,6 +36,8 @@ KEYS_LATER = 2  # key changes that a line names
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
 OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
 SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
+INSIDE_S = 0.05  # what reaches no further into a bar does not lie in it
+LONG_PLACE_S = 0.5  # a place so long is told with its end
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
@@ -134,6 +136,30 @@ def session_place(grid: Grid, at_s: float) -> str:
     """'bar 17'; seconds without a grid."""
     lines = bar_lines(grid)
     return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
+
+
+def flag_words(flag: Flag, grid: Grid) -> str:
+    """What is said of a fault, with its places: 'Dropouts of up to 3.0 ms at bar 3 (5.20 s) and 4 more.'"""
+    said = [_place(grid, *place) for place in flag.places_s]
+    more = int(flag.amount or 0) - len(said) if flag.unit == "places" else 0
+    said += [f"{more} more"] if said and more > 0 else []
+    return sentence(flag.text.rstrip(". ") + (f" at {listed(said)}" if said else ""))
+
+
+def _place(grid: Grid, start_s: float, end_s: float) -> str:
+    """'bars 9 to 16 (12.00 s to 24.00 s)', 'bar 3 (5.20 s)'."""
+    lines = bar_lines(grid)
+    first, last = (bar_holding(lines, at) for at in (start_s, max(end_s - INSIDE_S, start_s)))
+    long = end_s - start_s >= LONG_PLACE_S
+    when = f"{seconds(start_s)} to {seconds(end_s)}" if long else seconds(start_s)
+    if first is None or last is None:
+        return when
+    return f"bars {first} to {last} ({when})" if last > first else f"bar {first} ({when})"
+
+
+def listed(words: Sequence[str]) -> str:
+    """'a, b and c'."""
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def key_line(key: Key) -> str | None:

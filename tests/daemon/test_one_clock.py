@@ -15,10 +15,12 @@ import pytest
 import soundfile as sf
 from scipy.signal import butter, sosfilt
 
+from analyzers.health.faults import find_faults
 from analyzers.level.loudness import measure_loudness
 from analyzers.model import BeatRestart, Grid, KeyChange, Section
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 from config.settings import Settings
 from daemon.corrections.apply import Correction
 from daemon.decode.decoder import decode
@@ -32,6 +34,7 @@ from tests.daemon.sample_report import sample_analysis
 RATE, BPM = 44100, 120.0
 WORKING_LUFS = -18.0
 BAR_S = 2.0
+HOLE_S = 0.3  # after the key change: a dropout of 5 ms
 ONE_S, CHANGE_S, SECTION_S = 3.25, 3.25 + 8 * BAR_S, 3.25 + 4 * BAR_S
 
 
@@ -85,6 +88,7 @@ def published(
         noise = sosfilt(butter(8, 9000, fs=RATE, output="sos"), noise, axis=0)
     noise = noise.clip(-1.5, 1.5)
     noise[: round(start * RATE)] = 0.0
+    noise[round((lines[8] + HOLE_S) * RATE) :][: RATE // 200] = 0.0
     if click:
         noise[round(0.3 * RATE) :][:2] = 0.95
     sf.write(folder / "beat.wav", noise, RATE, subtype="FLOAT")
@@ -97,7 +101,7 @@ def published(
         key=replace(base.key, changes=(KeyChange(lines[8], "F", "minor", 0.7),)),
         sections=(Section(ONE_S, lines[4], "A", 1, 0.9), Section(lines[4], 34.0, "B", 5, 0.9)),
         chords=(),
-        flags=(),
+        flags=find_faults(Features(Signal(noise.astype(np.float32), RATE)), base.lead_in, base.loudness),
     )
     settings = Settings.model_validate(
         {
@@ -207,6 +211,12 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
     assert said in page
     assert said in "\n".join(report.check_by_ear)
     assert f"bar {change.bar}" in (out / str(report.files.card)).read_text()
+    hole_s = (
+        grid(shape.get("drift", 0.0), shape.get("late_s", 0.0)).beats_s[6 + 32] + HOLE_S - report.cut.zero_s
+    )
+    hole = f"Dropouts of up to 5.0 ms at bar {change.bar} ({hole_s:.2f} s)"
+    assert hole in page
+    assert hole in "\n".join(report.check_by_ear)
 
     data = (out / report.files.aligned_copy).read_bytes()
     assert f"B bar {section.bar}".encode() in data  # cue label; its sample is tested with the writer
