@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.special import expit
 
-from analyzers.rhythm import half_beat
+from analyzers.rhythm import half_beat, meter
 from analyzers.rhythm.half_beat import ALL_TOLD, BIAS, BY_DRUMS, by_drums, phases, without_harmony
 from analyzers.rhythm.meter_evidence import CHROMA, SIZE, SLOTS, SPANS_AT, TURNS, Hypotheses
 from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, place, tone
@@ -123,3 +123,16 @@ def test_harmony_is_what_lies_below_1_khz_chroma_and_turns() -> None:
     assert (CHROMA.start, CHROMA.stop) == (attacks, attacks + 4 * 4 * 2)
     assert left[CHROMA.stop : TURNS.start].all()
     assert left[SPANS_AT:].all()
+
+
+def test_a_bar_line_is_no_surer_than_its_half_of_the_beat(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(meter, "probabilities", lambda _: np.array([0.96, 0.01, 0.01, 0.01, 0.01]))
+
+    def sure(of_the_phase: float) -> float:
+        monkeypatch.setattr(meter, "by_drums", lambda h, p, best, ask: (p, of_the_phase))
+        reading = meter.choose_reading(ways(), 0.99)
+        assert reading is not None
+        return reading.bar_probability
+
+    assert sure(1.0) > 0.8
+    assert sure(0.6) == pytest.approx(0.6)
