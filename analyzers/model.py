@@ -89,6 +89,7 @@ class Grid:
     proof: GridProof | None
     reason: str | None = None
     restarts: tuple[BeatRestart, ...] = ()
+    swell_before: bool = False  # what sounds before bar one grows into it without an attack: no pickup
 
 
 @dataclass(frozen=True, slots=True)
@@ -181,12 +182,13 @@ class Flag:
 
     code: str  # stable, kebab-case: "clipping", "dc-offset", "dead-channel"
     severity: str  # "note", "warning"
-    text: str  # one sentence with the amount
+    text: str  # one sentence with the amount; no instants, which are said on the clock of who shows it
     advice: str  # what to do
     start_s: float | None = None
     end_s: float | None = None
     amount: float | None = None
     unit: str | None = None
+    places_s: tuple[tuple[float, float], ...] = ()  # start and end of each place that is worth a look
 
 
 @dataclass(frozen=True, slots=True)

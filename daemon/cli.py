@@ -157,7 +157,7 @@ def _add_correcting(commands: Any) -> None:
         "A correction is kept by content: the same bytes keep it when they arrive again.",
     )
     correct.add_argument("name", metavar="NAME")
-    correct.add_argument("--tempo", type=float, metavar="BPM")
+    correct.add_argument("--tempo", type=float, metavar="BPM", help="of the beat: in 6/8 the dotted quarter")
     level = correct.add_mutually_exclusive_group()
     level.add_argument("--half", action="store_true", help="the tempo is half of what was found")
     level.add_argument("--double", action="store_true", help="the tempo is twice what was found")

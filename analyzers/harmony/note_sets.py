@@ -3,37 +3,39 @@
 A set begins with each section and where the key changes. It holds the scale of the key there (seven
 notes, spelled as the key is) and, apart, notes that the beat's own chords sound beside it, such as
 the raised seventh over the dominant of a minor key: a voice that follows the chord sings them, so
-they must not be pulled away. Only chords that are sure enough count, and only what sounds for half a
-second or more in all. Without a key, or with one that is not sure, the set is chromatic. In a blues the
-set holds both thirds and the lowered fifth (`spelling.BLUES_STEPS`).
+they must not be pulled away. What sounds for half a second or more in sure chords is said plainly; what
+only doubtful or short ones sound is there, too, as a chart of the chords names them, but apart again.
+Without a key, or with one that is not sure, the set is chromatic. In a blues the set holds both thirds
+and the lowered fifth (`spelling.BLUES_STEPS`).
 
 Source: scales as in `spelling`; the raised leading tone in minor: any handbook of harmony.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache, partial
+from itertools import pairwise
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.spelling import (
-    FEWEST,
-    MOST,
     blues_name,
     blues_names,
     fifths_name,
     fifths_place,
-    is_minor,
+    first_fifth,
     note_name,
     parse_chord,
     pitch_class_of,
     scale_names,
-    signature,
 )
 from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Analysis, Chord, Key
 
 LEAST_S = 0.5
+SHORTEST_S = 0.1  # a chart of chords writes none that is shorter
 FIFTHS = {
     0: 0,
     2: 2,
@@ -58,6 +60,7 @@ class NoteSet:
     key: str | None  # "E flat minor"
     notes: tuple[str, ...]  # from the tonic up
     beside: tuple[str, ...]  # further notes that the chords sound
+    perhaps: tuple[str, ...] = ()  # others that they may sound: of chords that are short or not sure
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +79,7 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
     """
     found: dict[tuple[str, tuple[str, ...]], list[tuple[float, float]]] = {}
     sure_s: dict[tuple[str, tuple[str, ...]], float] = {}
+    names_in = cache(partial(note_names, analysis))
     for chord in analysis.chords:
         parsed = parse_chord(chord.label)
         tonic, mode, confidence = key_at(analysis.key, (chord.start_s + chord.end_s) / 2)
@@ -84,7 +88,8 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
         inside = {pitch_class_of(note) for note in key_notes(analysis.key, tonic, mode)}
         outside = [tone for tone in QUALITIES[parsed[1]] if (parsed[0] + tone) % 12 not in inside]
         if outside:
-            name = chord.label, tuple(_tone_name(chord.label, tone) for tone in outside)
+            names = names_in(tonic, mode)
+            name = chord.label, tuple(names[(parsed[0] + tone) % 12] for tone in outside)
             found.setdefault(name, []).append((chord.start_s, chord.end_s))
             sure_s[name] = sure_s.get(name, 0.0) + (chord.end_s - chord.start_s) * (chord.confidence >= sure)
     longest = sorted(sure_s.items(), key=lambda item: -item[1])
@@ -96,32 +101,56 @@ def note_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:
 
     `sure`: least confidence of a key, and of a chord, that is taken at its word.
     """
-    starts = {section.start_s: section.letter for section in analysis.sections}
-    first = min(starts, default=0.0)
-    begins = sorted({first, *starts, *(c.at_s for c in analysis.key.changes if c.at_s > first)})
-    ends = [*begins[1:], analysis.duration_s]
+    letters = {section.start_s: section.letter for section in analysis.sections}
+    first = min(letters, default=0.0)
+    begins = sorted({first, *letters, *(c.at_s for c in analysis.key.changes if c.at_s > first)})
+    return _sets(analysis, begins, sure, letters)
+
+
+def key_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:
+    """The same, one for each key in turn."""
+    return _sets(analysis, [0.0, *(c.at_s for c in analysis.key.changes)], sure, {})
+
+
+def _sets(
+    analysis: Analysis, begins: Sequence[float], sure: float, letters: Mapping[float, str]
+) -> tuple[NoteSet, ...]:
+    """One from each instant to the next; the first holds what sounds before it, too."""
+    names_in = cache(partial(note_names, analysis))
     found: list[NoteSet] = []
     letter = None
-    for start, end in zip(begins, ends, strict=True):
-        letter = starts.get(start, letter)
-        found.append(_set(analysis, start, end, letter, sure))
+    for start_s, end_s in pairwise([*begins, analysis.duration_s]):
+        letter = letters.get(start_s, letter)
+        tonic, mode, confidence = key_at(analysis.key, start_s)
+        if tonic is None or mode is None:
+            found.append(NoteSet(start_s, letter, None, (), ()))
+        elif confidence < sure:
+            found.append(NoteSet(start_s, letter, f"{tonic} {mode}", (), ()))
+        else:
+            span, names = (start_s if found else -math.inf, end_s), names_in(tonic, mode)
+            notes, blues = key_notes(analysis.key, tonic, mode), analysis.key.blues
+            name = f"{tonic} {mode}" if blues is None else blues_name(tonic, blues.minor)
+            beside, perhaps = _beside(analysis.chords, span, sure, frozenset(map(pitch_class_of, notes)))
+            more = tuple(names[p] for p in beside), tuple(names[p] for p in perhaps)
+            found.append(NoteSet(start_s, letter, name, notes, *more))
     return tuple(found)
 
 
-def _set(analysis: Analysis, start_s: float, end_s: float, letter: str | None, sure: float) -> NoteSet:
-    tonic, mode, confidence = key_at(analysis.key, start_s)
-    if tonic is None or mode is None:
-        return NoteSet(start_s, letter, None, (), ())
-    if confidence < sure:
-        return NoteSet(start_s, letter, f"{tonic} {mode}", (), ())
-    pitch_class = pitch_class_of(tonic)
-    notes, name = key_notes(analysis.key, tonic, mode), f"{tonic} {mode}"
-    inside = {pitch_class_of(note) for note in notes}
-    if analysis.key.blues is not None:
-        name = blues_name(tonic, analysis.key.blues.minor)
-    sounding = _sounding(analysis.chords, start_s, end_s, sure)
-    more = sorted(p for p, seconds in sounding.items() if seconds >= LEAST_S and p not in inside)
-    return NoteSet(start_s, letter, name, notes, _names(more, pitch_class, mode))
+def _beside(
+    chords: Sequence[Chord], span_s: tuple[float, float], sure: float, inside: frozenset[int]
+) -> tuple[list[int], list[int]]:
+    """Pitch classes beside the scale that the chords of a stretch sound: sure ones, and the others."""
+    start_s, end_s = span_s
+    heard, surely = dict.fromkeys(range(12), 0.0), dict.fromkeys(range(12), 0.0)  # seconds
+    for chord in chords:
+        parsed, length_s = parse_chord(chord.label), min(chord.end_s, end_s) - max(chord.start_s, start_s)
+        if parsed is None or length_s < SHORTEST_S:
+            continue
+        for tone in QUALITIES[parsed[1]]:
+            heard[(parsed[0] + tone) % 12] += length_s
+            surely[(parsed[0] + tone) % 12] += length_s * (chord.confidence >= sure)
+    beside = [p for p in heard if surely[p] >= LEAST_S and p not in inside]
+    return beside, [p for p in heard if heard[p] and p not in inside and p not in beside]
 
 
 def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:
@@ -130,28 +159,28 @@ def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:
     return scale_names(pitch_class, mode) if key.blues is None else blues_names(pitch_class, key.blues.minor)
 
 
+def note_names(analysis: Analysis, tonic: str, mode: str) -> dict[int, str]:
+    """The one name that each pitch class has while a key is in force, wherever it is written.
+
+    Notes of the key are spelled as the key is. Another one as the chords in that key spell it from their
+    roots, where it sounds longest: F sharp over D7 in C minor. What no chord sounds, or only as a double flat
+    or sharp, is named as the root of a chord would be: G sharp in A minor, not A flat.
+    """
+    names = {p: note_name(p, first_fifth(tonic, mode)) for p in range(12)}
+    heard: dict[str, float] = {}
+    for chord in analysis.chords:
+        parsed = parse_chord(chord.label)
+        if parsed is None or key_at(analysis.key, (chord.start_s + chord.end_s) / 2)[:2] != (tonic, mode):
+            continue
+        for name in (_tone_name(chord.label, tone) for tone in QUALITIES[parsed[1]]):
+            heard[name] = heard.get(name, 0.0) + chord.end_s - chord.start_s
+    names |= {
+        pitch_class_of(name): name for name in sorted(heard, key=heard.__getitem__) if "double" not in name
+    }
+    return names | {pitch_class_of(name): name for name in key_notes(analysis.key, tonic, mode)}
+
+
 def _tone_name(label: str, tone: int) -> str:
     """A tone of a chord, spelled from its root: of D7 the third is F sharp in any key."""
     place = fifths_place(label) + FIFTHS[tone]
     return fifths_name(place - 12 if place > SHARPEST else place + 12 if place < FLATTEST else place)
-
-
-def _names(outside: Sequence[int], tonic: int, mode: str) -> tuple[str, ...]:
-    """Notes beside the scale as the key spells them: G sharp in A minor, not A flat."""
-    place = signature(tonic, mode) - (3 if is_minor(mode) else 4)
-    return tuple(note_name(p, min(max(place, FEWEST), MOST)) for p in outside)
-
-
-def _sounding(chords: Sequence[Chord], start_s: float, end_s: float, sure: float) -> dict[int, float]:
-    """Seconds that each pitch class sounds in the sure chords of a stretch."""
-    seconds: dict[int, float] = {}
-    for chord in chords:
-        parsed = parse_chord(chord.label) if chord.confidence >= sure else None
-        inside = min(chord.end_s, end_s) - max(chord.start_s, start_s)
-        if parsed is None or inside <= 0:
-            continue
-        root, quality = parsed
-        for tone in QUALITIES[quality]:
-            pitch_class = (root + tone) % 12
-            seconds[pitch_class] = seconds.get(pitch_class, 0.0) + inside
-    return seconds

@@ -44,18 +44,17 @@ def find_dropouts(signal: Signal, peaks: Peaks) -> list[Flag]:
     ordered = sorted(gaps)
     places = _merged(ordered, signal.rate)
     longest = max(last - first for first, last in ordered) / signal.rate * 1000
-    times = ", ".join(f"{first / signal.rate:.2f} s" for first, _ in places[:LISTED])
-    more = f" and {len(places) - LISTED} more" if len(places) > LISTED else ""
     return [
         Flag(
             code="dropout",
             severity="warning",
-            text=f"Dropouts of up to {longest:.1f} ms at {times}{more}.",
+            text=f"Dropouts of up to {longest:.1f} ms.",
             advice="Listen there and ask for a new bounce.",
             start_s=places[0][0] / signal.rate,
             end_s=places[-1][1] / signal.rate,
             amount=float(len(places)),
             unit="places",
+            places_s=tuple((first / signal.rate, end / signal.rate) for first, end in places[:LISTED]),
         )
     ]
 

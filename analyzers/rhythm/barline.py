@@ -1,14 +1,21 @@
 """Which bar line is bar one.
 
-Bar one is the first full bar of the music. Music that begins between two bar lines begins with a pickup; the
-bar line after it is bar one. A spoken tag, a riser or noise before the music is no pickup: the first bar in
-which the song itself sounds is bar one. (Common practice; thresholds chosen on rendered beats.)
+Bar one is the first bar of the song. Music that begins between two bar lines begins with a pickup, and bar
+one is the line after it; or bar one itself begins with a rest, and is the line before it: an off-beat hat, a
+clap on two and four, what a fade-in hides. Three things tell (common practice): pickups are short; a rest on
+the one comes again in the next bars, while a pickup ends with an entry on it; a song changes every four bars,
+counted from its first. A spoken tag, a riser or noise before the music is no pickup: the first bar in which
+the song itself sounds is bar one. (Thresholds and weights chosen on rendered beats.)
 """
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from itertools import pairwise
+
 import numpy as np
 import numpy.typing as npt
+from scipy.special import expit
 
 from analyzers.signal.onsets import Onsets
 
@@ -19,10 +26,35 @@ TAG_BARS = 2  # as many bars at most may be tag
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # rise of level at the entry, below 120 Hz or over all bands
+SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
+SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
+# Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
+# alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
+# multiples of four bars from there, less the share that lies so from the next line
+REST_BARS, SAME_REST, NO_REST, PHRASE = -6.0, 3.0, -1.5, 8.0
+REST_ATTACK = 0.3  # weaker than this, against what the first bar begins with, no attack is on the one
+FADE_DB = 6.0  # a fade-in begins without an attack, so far below the same place of the next bar
+PHRASE_BARS = 4
+TELLING_BARS = 16  # a shorter song's changes tell less
 
 
-def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float) -> tuple[int, float]:
-    """Index of bar one among the bar lines, and the pickup before it in beats.
+@dataclass(frozen=True, slots=True)
+class FirstBar:
+    """Bar one among the bar lines.
+
+    pickup_beats : what sounds before it, in beats; 0 when nothing does
+    confidence : probability that it is this bar line and not the one beside it
+    swell : what sounds before it grows into it without an attack, no pickup
+    """
+
+    index: int
+    pickup_beats: float
+    confidence: float = 1.0
+    swell: bool = False
+
+
+def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float) -> FirstBar:
+    """Bar one, and what comes before it.
 
     Parameters
     ----------
@@ -30,12 +62,66 @@ def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s:
     beat_s : length of a beat at the beginning
     """
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
-    k = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
+    k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
+    attacks = _attacks(onsets)
+    for line in range(min(after + TAG_BARS, len(lines_s) - 1), after - 1, -1):
+        early = float(lines_s[line] - first_sound_s)
+        noise = early > (lines_s[line] - lines_s[line - 1]) / 2
+        if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
+            return FirstBar(line, early / beat_s, swell=True)
     for _ in range(TAG_BARS):
         if k + 2 < len(lines_s) and _is_tag(onsets, first_sound_s, *lines_s[k : k + 3]):
             k += 1
     early = float(lines_s[k] - first_sound_s)
-    return k, early / beat_s if early > SAME_EVENT_S else 0.0
+    if early <= SAME_EVENT_S:
+        return FirstBar(k, 0.0)
+    if k > after or k == 0:
+        return FirstBar(k, early / beat_s)
+    rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
+    return FirstBar(k - 1, 0.0, rest) if rest > 0.5 else FirstBar(k, early / beat_s, 1.0 - rest)
+
+
+def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float) -> float:
+    """Log odds that the bar from lines[0], inside which the music begins, is bar one."""
+
+    def strongest(start_s: float, end_s: float) -> float:
+        return _strongest(attacks, onsets.rate, start_s, end_s)
+
+    rest_s = first_sound_s - float(lines[0])
+    begins = strongest(first_sound_s - SAME_EVENT_S, first_sound_s + 2 * SAME_EVENT_S)
+    again = strongest(float(lines[1]) - SAME_EVENT_S, float(lines[1]) + rest_s - 2 * SAME_EVENT_S)
+    bar_s = float(lines[1] - lines[0])
+    now, then = (_level(onsets, t, t + bar_s - rest_s).mean() for t in (first_sound_s, first_sound_s + bar_s))
+    fades = begins < SOFT and now + FADE_DB < then
+    same = SAME_REST if fades or again < REST_ATTACK * begins else NO_REST
+    return REST_BARS * rest_s / bar_s + same + PHRASE * _phrases(onsets, lines)
+
+
+def _phrases(onsets: Onsets, lines: FloatArray) -> float:
+    """How much more the music changes at multiples of four bars from lines[0] than at those from lines[1],
+    as a share of all its changes from the fifth bar on: -1 .. 1."""
+    if len(lines) < 2:
+        return 0.0
+    bars = np.stack([_level(onsets, a, b) for a, b in pairwise(lines)])
+    changes = np.zeros(PHRASE_BARS)
+    for k in range(PHRASE_BARS, len(bars)):
+        changes[k % PHRASE_BARS] += np.abs(bars[k] - bars[k - 1]).sum()
+    share = (changes[0] - changes[1]) / max(float(changes.sum()), 1e-9)
+    return float(share) * min(len(bars) / TELLING_BARS, 1.0)
+
+
+def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *, noise: bool) -> bool:
+    """Whether what sounds from `start` does nothing but grow, `long` seconds, without an attack.
+
+    noise : it has no pitch either; a chord that grows so long is the song's
+    """
+    end = start + long
+    edges = np.linspace(start, end - SAME_EVENT_S, 5)
+    levels = [_level(onsets, a, b).mean() for a, b in pairwise(edges)]
+    begins = _strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
+    inside = _strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
+    grows = bool(np.diff(levels).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    return grows and not (noise and _contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
 
 
 def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float, after: float) -> bool:
@@ -55,9 +141,22 @@ def _entry(onsets: Onsets, t: float) -> float:
     return float(np.minimum(peak / np.maximum(loud, 1e-6), 1.5).sum())
 
 
+def _attacks(onsets: Onsets) -> FloatArray:
+    """Strength of the attack at each frame, as `_entry` [shape=(frames,)]."""
+    loud = np.maximum(np.percentile(onsets.strength, 99, axis=1), 1e-6)
+    out: FloatArray = np.minimum(onsets.strength / loud[:, None], 1.5).sum(axis=0)
+    return out
+
+
+def _strongest(attacks: FloatArray, rate: float, start_s: float, end_s: float) -> float:
+    """The strongest attack of a stretch; 0.0 where there is none."""
+    first = max(round(start_s * rate), 0)
+    return float(attacks[first : max(round(end_s * rate), first + 1)].max(initial=0.0))
+
+
 def _level(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
     """Mean level of each band in dB [shape=(bands,)]."""
-    a = min(int(start_s * onsets.rate), onsets.level.shape[1] - 1)
+    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
     out: FloatArray = onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)].mean(axis=1)
     return out
 

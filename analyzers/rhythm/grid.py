@@ -165,8 +165,8 @@ def _assemble(
 ) -> Grid:
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
-    index, pickup = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
-    bar_one = float(times[index * n])
+    found = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first)
+    bar_one = float(times[found.index * n])
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
@@ -180,11 +180,12 @@ def _assemble(
         meter_confidence=min(reading.meter_probability, SUREST),
         beats_per_bar=n,
         bar_one_s=bar_one,
-        bar_one_confidence=reading.bar_probability,
-        pickup_beats=pickup,
+        bar_one_confidence=reading.bar_probability * found.confidence,
+        pickup_beats=found.pickup_beats,
         beats_s=tuple(float(t) for t in times[inside]),
         downbeats=tuple(bool(k % n == 0) for k in inside),
         tempo_curve=_from_bar_one(beats.curve or ((bar_one, round(beats.bpm, 6)),), bar_one),
         proof=prove(pulse, times, f.onsets.fine_rate),
         restarts=beats.restarts,
+        swell_before=found.swell,
     )

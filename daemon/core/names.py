@@ -123,11 +123,14 @@ def format_tempo(bpm: float) -> str:
 
 
 def tempo_words(facts: Mapping[str, Any]) -> str:
-    """'140 BPM', '85 to 87 BPM, moving' or 'no tempo' of the few facts that are kept of a beat."""
+    """'140 BPM', '85 to 87 BPM, moving', '75 BPM (dotted quarter)' or 'no tempo' of the few facts that are
+    kept of a beat.
+    """
     bpm, shown = facts.get("tempo_bpm"), facts.get("tempo_shown")
     moving = ", moving" if shown and facts.get("constant_tempo") is False else ""
     motion = facts.get("tempo_motion", moving)  # older rows do not have it
-    return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{motion}"
+    note = f" ({facts['tempo_note']})" if facts.get("tempo_note") else ""
+    return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{note}{motion}"
 
 
 def key_words(facts: Mapping[str, Any]) -> str:
@@ -135,14 +138,23 @@ def key_words(facts: Mapping[str, Any]) -> str:
     return str(facts.get("key_shown") or facts.get("key") or "no key")
 
 
-def copy_name(pattern: str, stem: str, tempo: str | None, key: str | None, producer: str | None) -> str:
+def copy_name(
+    pattern: str,
+    stem: str,
+    tempo: str | None,
+    key: str | None,
+    producer: str | None,
+    beat_note: str | None = None,
+) -> str:
     """File name (without extension) of the aligned copy, e.g. 'amber-lane - 140 BPM - E flat minor'.
 
     `tempo` : in digits as it is shown, '140' or '85 to 87'; unknown values are said, never invented:
-    'no tempo', 'no key'.
+    'no tempo', 'no key'. `beat_note` : what it counts where that is no quarter, '75 BPM dotted quarter'.
     """
     if tempo is None:
         pattern = pattern.replace("{tempo} BPM", "{tempo}")
+    elif beat_note is not None:
+        pattern = pattern.replace("{tempo} BPM", f"{{tempo}} BPM {beat_note}")
     filled = pattern.format(
         stem=stem,
         tempo=tempo or "no tempo",

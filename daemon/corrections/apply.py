@@ -1,8 +1,8 @@
 """What the engineer says about a drop, and the analysis with it applied. Pure: no files here.
 
 A correction holds final values, never "half of what was found": applied twice, or applied to
-a later and better analysis, it means the same. Order: tempo, meter, bar one; then key and tuning.
-What is set by hand has confidence 1.
+a later and better analysis, it means the same. Order: tempo, meter, bar one; then key and tuning; then
+what begins with a bar goes to the lines of that grid (`on_lines`). What is set by hand has confidence 1.
 """
 
 from __future__ import annotations
@@ -19,11 +19,11 @@ from analyzers.harmony.relatives import parallel_key, relative_key
 from analyzers.harmony.spelling import blues_name, pitch_class_of, scale_names
 from analyzers.model import Analysis, Blues, Grid, Key, KeyCandidate, KeyChange, TempoCandidate, Tuning
 from analyzers.rhythm.bars import bar_one_index, beat_index
+from daemon.corrections.on_lines import PICKUP_BEATS, key_on_lines, sections_on_lines
 
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
 LEVEL_TOLERANCE = 0.005
 SNAP_BEATS = 1e-6
-PICKUP_BEATS = 0.1  # less sound than this before bar one is an early attack or codec smear, not a pickup
 
 
 class Correction(BaseModel):
@@ -96,23 +96,21 @@ def apply_correction(analysis: Analysis, correction: Correction) -> Analysis:
         key = _with_key(key, correction.key, correction.key_changes)
     if correction.tuning_cents is not None:
         tuning = Tuning(correction.tuning_cents, 440.0 * 2 ** (correction.tuning_cents / 1200), 1.0)
-    changed = replace(analysis, grid=grid, key=key, tuning=tuning)
-    return changed if grid is analysis.grid else _recount(changed)
+    sections = analysis.sections
+    if grid is not analysis.grid:
+        grid = replace(grid, pickup_beats=_pickup(grid, analysis.lead_in.first_sound_s))
+        sections = sections_on_lines(sections, grid)
+    if grid is not analysis.grid or key is not analysis.key:
+        key = key_on_lines(key, grid)
+    return replace(analysis, grid=grid, key=key, tuning=tuning, sections=sections)
 
 
-def _recount(analysis: Analysis) -> Analysis:
-    """Pickup and bar numbers of the sections, counted on the changed grid."""
-    grid = analysis.grid
-    if grid.tempo_bpm is None or grid.bar_one_s is None or not grid.beats_per_bar:
-        return analysis
-    first = analysis.lead_in.first_sound_s
-    early = 0.0 if first is None else (grid.bar_one_s - first) * grid.tempo_bpm / 60
-    bar_s = 60 / grid.tempo_bpm * grid.beats_per_bar
-    sections = tuple(
-        replace(s, first_bar=1 + round((s.start_s - grid.bar_one_s) / bar_s)) for s in analysis.sections
-    )
-    pickup = round(early, 4) if early > PICKUP_BEATS else 0.0
-    return replace(analysis, grid=replace(grid, pickup_beats=pickup), sections=sections)
+def _pickup(grid: Grid, first_sound_s: float | None) -> float:
+    """Beats of sound before bar one."""
+    if grid.tempo_bpm is None or grid.bar_one_s is None or first_sound_s is None:
+        return 0.0
+    early = (grid.bar_one_s - first_sound_s) * grid.tempo_bpm / 60
+    return round(early, 4) if early > PICKUP_BEATS else 0.0
 
 
 def _anchor(analysis: Analysis) -> float:

@@ -22,6 +22,12 @@ NUMBER = re.compile(r"([+\-−]?)\s*(\d{1,6}(?:[.,]\d{1,12})?)\s*(?:bpm|cents?)?
 THEN = re.compile(r"\s*[,;]?\s*\bthen\s+", re.I)
 AT_BAR = re.compile(r"(.+?)\s+(?:at|from)\s+bar\s+(\d{1,4})", re.I)
 YES, NO = ("yes", "true", "on", "y", "1"), ("no", "false", "off", "n", "0")
+NAMES = {"tempo_bpm": "tempo", "bar_one_s": "bar one", "tuning_cents": "tuning", "key_changes": "key"}
+WANTED = {
+    "tempo_bpm": "from 20 to 400 BPM",
+    "bar_one_s": "seconds in the producer's file",
+    "tuning_cents": "above -50 and up to 50 cents; beyond, count from the next semitone: 90 is -10",
+}
 SHOWN = 60  # characters of a wrong value that are repeated
 
 
@@ -47,8 +53,9 @@ def make_correction(
         correction = Correction(**values)
         apply_correction(measured, correction)
     except ValidationError as error:
-        problems = [f"{item['loc'][0] if item['loc'] else ''}: {_cause(item)}" for item in error.errors()]
-        raise ConfigError("the correction", problems, "give another value") from error
+        raise ConfigError(
+            "the correction", [_cause(item) for item in error.errors()], "give another value"
+        ) from error
     except ArithmeticError as error:
         raise ConfigError("the correction", ["a number in it is too large"], "give another value") from error
     except ValueError as error:
@@ -57,11 +64,14 @@ def make_correction(
 
 
 def _cause(item: Any) -> str:
-    return str(item["msg"]).removeprefix("Value error, ") + f"; found {_short(item['input'])}"
+    """'tempo: from 20 to 400 BPM; found '5''."""
+    field = str(item["loc"][0]) if item["loc"] else ""
+    wanted = WANTED.get(field, str(item["msg"]).removeprefix("Value error, "))
+    return f"{NAMES.get(field, field)}: {wanted}; found {_short(item['input'])}"
 
 
 def _short(value: object) -> str:
-    text = str(value)
+    text = f"{value:g}" if isinstance(value, float) else str(value)
     return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}...")
 
 

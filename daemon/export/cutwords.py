@@ -11,7 +11,7 @@ SAID_SHIFT_S = 0.002  # a smaller shift is not worth a word: a song's line is no
 
 
 def before_words(
-    sound_s: float, beat_s: float, music_bars: int, lead_in_bars: int, *, whole_bars: bool
+    sound_s: float, beat_s: float, music_bars: int, lead_in_bars: int, *, whole_bars: bool, swell: bool
 ) -> str:
     """What lies before bar one, in words: "pickup of 1 beat in bar 1"; empty where nothing does.
 
@@ -21,22 +21,32 @@ def before_words(
     music_bars : bars of the session that it lies in
     lead_in_bars : bars of silence as configured
     whole_bars : False where the copy starts at the first sound, inside a bar
+    swell : a swell into bar one, which nobody counts
     """
     if music_bars == 0:
         silent = _bars(1, lead_in_bars)
         return (
             f"{silent} {'is' if lead_in_bars == 1 else 'are'} silence, as configured" if lead_in_bars else ""
         )
-    text = f"{_before(sound_s, beat_s, music_bars)} in {_bars(lead_in_bars + 1, music_bars)}"
+    text = f"{_before(sound_s, beat_s, music_bars, swell)} in {_bars(lead_in_bars + 1, music_bars)}"
     if lead_in_bars:
         text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
     return text if whole_bars else f"{text}; bar 1 is shortened"
+
+
+def rest_words(rest_s: float, beat_s: float, bar: int) -> str:
+    """That the song's first bar begins with a rest: "bar 1 begins with a rest of 1/2 of a beat".
+
+    Empty where the first sound merely comes late, on no part of the beat that is counted.
+    """
+    return f"bar {bar} begins with a rest of {_beats(rest_s, beat_s)}" if _counted(rest_s / beat_s) else ""
 
 
 def why(
     before: str,
     bars: int,
     *,
+    rest: str = "",
     filled: bool,
     shift_s: float,
     hits_after_lines_s: float | None,
@@ -47,11 +57,13 @@ def why(
     Parameters
     ----------
     before : what lies before bar one (`before_words`), in so many `bars` of the session
+    rest : that it begins with a rest (`rest_words`)
     filled : silence fills what the source does not have of the first bar
     shift_s, hits_after_lines_s : as in the plan
     late_s : so much after bar one's line the first hit is left
     """
     text = f"the song starts at bar {bars + 1}" + (f"; {before}" if bars else "")
+    text += f"; {rest}" if rest else ""
     text += "; silence fills the part of that bar that the source does not have" if filled else ""
     if late_s > SAID_LATE_S:
         text += f"; its first hit comes {late_s * 1000:.0f} ms after the bar line, which is the song's"
@@ -71,8 +83,8 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
     return f"{text}, and the song's hits lie {abs(hits_after_lines_s) * 1000:.1f} ms {where} them (median)"
 
 
-def _before(sound_s: float, beat_s: float, music_bars: int) -> str:
-    if music_bars == 1 and _counted(sound_s / beat_s):
+def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool) -> str:
+    if music_bars == 1 and not swell and _counted(sound_s / beat_s):
         return f"pickup of {_beats(sound_s, beat_s)}"
     return f"sound from {sound_s:.2f} s before it"
 

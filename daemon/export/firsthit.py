@@ -1,10 +1,11 @@
 """The foot of the first hit: from where on the copy has to keep the sound.
 
-A hit starts where it rises out of what is far quieter. A lossy codec spreads a part of an attack over the
-milliseconds before it (pre-echo; M. Bosi, R. Goldberg, "Introduction to Digital Audio Coding and
-Standards", 2003), so the rise is looked for above that, in every format: the same music is cut at the same
-place whatever it was sent as. Less than 0.01 dB of a hit's first 20 ms lies below. A swell keeps its start
-as far as it is heard.
+It starts with the first sound, however soft that begins: a stick, a hammer or a breath before the tone is
+the hit's own. Only where something lies over it is a hit looked for where it rises out of what is far
+quieter. A lossy codec spreads a part of an attack over the milliseconds before it (pre-echo; M. Bosi,
+R. Goldberg, "Introduction to Digital Audio Coding and Standards", 2003); the rise is looked for above that,
+so that a sharp attack is cut at the same place whatever it was sent as. Less than 0.01 dB of a hit's first
+20 ms lies below. A swell keeps its start as far as it is heard.
 """
 
 from __future__ import annotations
@@ -15,22 +16,25 @@ from analyzers.signal.samples import SampleArray
 
 HIT_S = 0.03  # the hit reaches its level within so much of the first sound
 RISE_DB = 26.0  # so far below that level it begins: above the pre-echo of good encoders
-MARGIN_S = 0.0005  # kept ahead of that
+MARGIN_S = 0.0005  # kept ahead of that; all of what is hardly more
 
 
-def first_hit_s(samples: SampleArray, rate: int, first_sound_s: float | None) -> float | None:
+def first_hit_s(
+    samples: SampleArray, rate: int, first_sound_s: float | None, *, hidden: bool = True
+) -> float | None:
     """Seconds of the source at which the first hit starts; None without a sound.
 
     Parameters
     ----------
     samples : the source [shape=(frames, channels)]
     first_sound_s : the first sample above the threshold of silence (`analyzers.level.silence`)
+    hidden : False where neither a codec's pre-echo nor noise can lie before the hit
     """
-    if first_sound_s is None:
+    if first_sound_s is None or not hidden:
         return first_sound_s
     start = round(first_sound_s * rate)
     level = np.abs(samples[start : start + round(HIT_S * rate)]).max(axis=1)
     if len(level) == 0:
         return first_sound_s
-    foot = int(np.argmax(level >= level.max() * 10 ** (-RISE_DB / 20)))
-    return max(first_sound_s, first_sound_s + foot / rate - MARGIN_S)
+    foot_s = int(np.argmax(level >= level.max() * 10 ** (-RISE_DB / 20))) / rate
+    return first_sound_s if foot_s < 2 * MARGIN_S else first_sound_s + foot_s - MARGIN_S

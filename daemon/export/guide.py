@@ -8,6 +8,7 @@ that of the map and the copy.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import mido
@@ -56,5 +57,14 @@ def set_words(held: NoteSet) -> str:
         return "chromatic, there is no key"
     if not held.notes:
         return f"chromatic until the key is checked ({held.key}?)"
-    also = f"; the chords also sound {', '.join(held.beside)}" if held.beside else ""
-    return f"{held.key}: {', '.join(held.notes)}{also}"
+    also = also_words(held.beside, held.perhaps)
+    return f"{held.key}: {', '.join(held.notes)}" + (f"; {also}" if also else "")
+
+
+def also_words(beside: Sequence[str], perhaps: Sequence[str]) -> str:
+    """'the chords also sound D, perhaps A': notes of sure chords, and of others; empty without any."""
+    if not beside:
+        return f"the chords perhaps also sound {', '.join(perhaps)}" if perhaps else ""
+    return f"the chords also sound {', '.join(beside)}" + (
+        f", perhaps {', '.join(perhaps)}" if perhaps else ""
+    )

@@ -1,7 +1,8 @@
 """Where the aligned copy is cut: arithmetic only.
 
 The copy starts exactly on a bar line of the session. That is bar one where no music comes before it,
-else whole bars earlier; where the source has no audio that early, digital silence is put in front. A studio
+else whole bars earlier; where the source has no audio that early, digital silence is put in front. Bar one
+may begin with a rest, which the copy then begins with. A studio
 that wants the copy at the first sound gets a shortened bar 1 instead (`sessionbeats`).
 Bar lines before bar one are extrapolated with the tempo of the first bar.
 
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analyzers.model import Analysis, Grid
-from daemon.export.cutwords import SAID_SHIFT_S, before_words, why
+from daemon.export.cutwords import SAID_SHIFT_S, before_words, rest_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
@@ -42,7 +43,7 @@ class CutPlan:
     why: str
     session_shift_s: float = 0.0  # the session's lines lie so much after the measured ones (negative: before)
     hits_after_lines_s: float | None = None  # median of the song's hits against the session's lines
-    before_bar_one: str = ""  # what lies there, in words; empty: nothing
+    before_bar_one: str = ""  # what lies there, and the rest it begins with, in words; empty: nothing
 
     def in_copy_s(self, source_s: float) -> float:
         """Seconds in the copy of a sound of the source."""
@@ -106,11 +107,18 @@ def plan_cut(
     end = frames if trim_tail_to is None else _next_line(grid, bar_s, shift, trim_tail_to, frames, rate)
     hits_s = _hits_after_lines(grid, shift)
     late_s = -early - shift if -early < limit_s else 0.0
+    rest_s = -early if -early >= limit_s else 0.0
     bars = before_bars + lead_in_bars
     beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
     whole = start == "bar_one"
     filled = -music_start / rate > SAID_SHIFT_S
-    before = before_words(sound_s, beat_s, before_bars, lead_in_bars, whole_bars=whole)
+    before = before_words(
+        sound_s, beat_s, before_bars, lead_in_bars, whole_bars=whole, swell=grid.swell_before
+    )
+    rest = rest_words(rest_s, beat_s, bars + 1)
+    text = why(
+        before, bars, rest=rest, filled=filled, shift_s=shift, hits_after_lines_s=hits_s, late_s=late_s
+    )
     return CutPlan(
         source_start=source_start,
         source_end=max(end, source_start),
@@ -118,10 +126,10 @@ def plan_cut(
         zero_s=first / rate,
         bar_one_in_copy_s=one - first / rate,
         bars_before_bar_one=bars,
-        why=why(before, bars, filled=filled, shift_s=shift, hits_after_lines_s=hits_s, late_s=late_s),
+        why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        before_bar_one=before,
+        before_bar_one="; ".join(filter(None, (before, rest))),
     )
 
 

@@ -28,7 +28,7 @@ SHORT_TERM_S = 3.0  # window of the loudness curve, which is told at its end
 LEVELS = ("integrated_lufs", "sample_peak_dbfs", "true_peak_dbtp", "range_lu", "max_short_term_lufs")
 SAID_S = 0.005  # a shorter span is written as nothing
 PEAK_FLAGS = ("over-full-scale", "inter-sample-over")  # about the highest place, of several perhaps
-SPOT_FLAGS = (*PEAK_FLAGS, "clipping", "dropout")
+SPOT_FLAGS = (*PEAK_FLAGS, "clipping", "dropout", "voice")
 LEVEL_FLAGS = (*PEAK_FLAGS, "very-loud", "very-quiet")
 FEW_TEMPI = 2  # so many are said with their places; of more the curve is that of the tempo map
 OVER_DBTP = 0.05  # as in `analyzers.health.level`
@@ -157,7 +157,10 @@ def _flags(
         if outside or (start is not None and start < first_s and (last or start) < first_s + SAID_S):
             start = end = None
         start, end = (None if at is None else max(at, first_s) - cut.zero_s for at in (start, end))
-        moved = replace(flag, start_s=start, end_s=end)
+        places = tuple(
+            (max(a, first_s) - cut.zero_s, b - cut.zero_s) for a, b in flag.places_s if b > first_s
+        )
+        moved = replace(flag, start_s=start, end_s=end, places_s=places)
         yield _of_level(moved, source, copy, gain_db) if flag.code in LEVEL_FLAGS else moved
 
 

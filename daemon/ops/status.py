@@ -163,6 +163,7 @@ def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any
         "reason": record.reason,
         "tempo_bpm": facts.get("tempo_bpm"),
         "tempo_shown": facts.get("tempo_shown"),
+        "tempo_note": facts.get("tempo_note"),
         "constant_tempo": facts.get("constant_tempo"),
         "key": facts.get("key"),
         "needs_ears": facts.get("needs_ears") or 0,

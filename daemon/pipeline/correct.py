@@ -41,6 +41,7 @@ from daemon.pipeline.remake import remake, report_of
 from daemon.report.board import rebuild_board
 from daemon.report.refusal_note import show_refusal
 from daemon.report.report import Report
+from daemon.report.words import unit
 
 log = logging.getLogger("beatintake.corrections")
 
@@ -136,7 +137,7 @@ def headline(report: Report) -> str:
     answers = report.answers
     words = []
     for estimate, text in (
-        (answers.tempo, lambda v: f"{v:g} BPM"),
+        (answers.tempo, lambda v: f"{v:g} {unit(report.corrected().grid)}"),
         (answers.key, str),
         (answers.bar_one, lambda v: f"bar one at {v:.4f} s"),
         (answers.meter, str),

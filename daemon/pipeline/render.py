@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from analyzers.model import Analysis, Options
+from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
 from analyzers.signal.samples import Signal
 from analyzers.structure.fingerprint import Fingerprint
@@ -43,6 +44,8 @@ from daemon.report.parts import Files, Versions
 from daemon.report.report import Report, build_report, ready_files
 from daemon.report.waveform import waveform_of
 from daemon.report.words import glance_tempo, key_line, tempo_line
+
+LOSSY_ORIGIN = "lossy-origin"  # code of the flag of samples that were coded once (`analyzers.health`)
 
 
 def analysis_options(source: Source, settings: Settings) -> Options:
@@ -87,7 +90,8 @@ def render_drop(
     source, plan = decoded.source, cut_plan(shown, decoded, settings)
     view = in_session(shown, plan)
     tempo = glance_tempo(view.grid, view.duration_s)
-    name = copy_name(settings.output.name_pattern, stem, tempo, key_line(shown.key), source.producer)
+    key, note = key_line(shown.key), beat_note(shown.grid)
+    name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer, note)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
     notes = _notes(source, replace(shown, loudness=loudness), plan, stem)
@@ -162,11 +166,13 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
     first_s = analysis.lead_in.first_sound_s
+    coded = decoded.source.lossy or any(flag.code == LOSSY_ORIGIN for flag in analysis.flags)
+    hidden = coded or analysis.lead_in.kind == "hiss or hum"
     return plan_cut(
         analysis,
         frames=signal.frames,
         rate=signal.rate,
-        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s),
+        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s, hidden=hidden),
         lead_in_bars=output.lead_in_bars,
         early_hit_s=output.early_hit_ms / 1000,
         start=output.start,

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, Blues, Key, LeadIn, Loudness
+from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
+from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
 from daemon.corrections.apply import Correction
 from daemon.report.parts import Alternative, Estimate, Evidence, Part
@@ -80,7 +81,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
                 Alternative(value=c.bpm, probability=_probability(c.probability))
                 for c in grid.tempo_alternatives
             ),
-            evidence=_proof(analysis),
+            evidence=(*_counted(grid), *_proof(analysis)),
             reason=no_grid if grid.tempo_bpm is None else None,
         ),
         "constant_tempo": Estimate(
@@ -116,6 +117,17 @@ def _first_sound(lead_in: LeadIn) -> Estimate:
             Evidence(what="noise floor there", value=lead_in.noise_floor_dbfs, unit="dBFS"),
         ),
         reason=(lead_in.reason or "no sound at all") if lead_in.first_sound_s is None else None,
+    )
+
+
+def _counted(grid: Grid) -> tuple[Evidence, ...]:
+    """The note that the tempo counts, where that is no quarter."""
+    note, quarters = beat_note(grid), in_quarters(grid).tempo_bpm
+    if note is None or quarters is None:
+        return ()
+    return (
+        Evidence(what="it counts", value=note),
+        Evidence(what="in quarters, as a session counts", value=quarters, unit="BPM"),
     )
 
 

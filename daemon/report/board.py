@@ -30,7 +30,7 @@ from daemon.report.report import SCHEMA_VERSION, read_report
 
 BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
-CACHE_FORM = f"{version()} {SCHEMA_VERSION} 7"  # another one: every report is read again
+CACHE_FORM = f"{version()} {SCHEMA_VERSION} 8"  # another one: every report is read again
 REPORT_SUFFIX, PAGE_SUFFIX = ".report.json", ".report.html"
 BLANK: dict[str, Any] = {
     "reason": None,
@@ -40,7 +40,9 @@ BLANK: dict[str, Any] = {
     "changes": (),
     "key_changes": (),
     "key_families": (),
-    **dict.fromkeys(("tempo_shown", "tempo_span", "tempo_rival", "key_rival", "blues", "ear_words", "newer")),
+    **dict.fromkeys(
+        ("tempo_shown", "tempo_note", "tempo_span", "tempo_rival", "key_rival", "blues", "ear_words", "newer")
+    ),
 }
 """What a row need not say."""
 

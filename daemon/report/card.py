@@ -14,11 +14,21 @@ from analyzers.harmony.note_sets import NoteSet
 from analyzers.harmony.spelling import short_name
 from analyzers.model import Analysis
 from daemon.core.text import one_line
+from daemon.export.guide import also_words
 from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
-from daemon.report.words import BENT, first_line, moves, seconds, session_place, signed, tempo_course
+from daemon.report.words import (
+    BENT,
+    first_line,
+    moves,
+    quarters_tempo,
+    seconds,
+    session_place,
+    signed,
+    tempo_course,
+)
 
 WIDTH = 58
 BARS_A_LINE = 4
@@ -56,6 +66,8 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
     if grid.tempo_bpm is not None:
         steady = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else "constant"
         found.append(f"Tempo: {steady}" + (f"; {grid.meter}" if grid.meter else ""))
+        if quarters := quarters_tempo(grid, analysis.duration_s):
+            found.append(f"In quarters, as a session counts: {quarters} BPM")
     found.append(f"Start: {cut.why}")
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
         first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
@@ -80,7 +92,7 @@ def _level(report: Report) -> list[str]:
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
     """The set for pitch correction, said again only where it changes."""
     found: list[str] = []
-    for (key, notes, beside), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside)):
+    for (key, notes, *more), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside, s.perhaps)):
         at_s = next(run).start_s
         place = session_place(analysis.grid, at_s) if found else "from the start"
         if not notes:
@@ -88,8 +100,8 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
             continue
         bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
         found += [f"  {place}: {' '.join(map(short_name, notes))} ({key})", *bent]
-        if beside:
-            found.append(f"    the chords also sound {', '.join(map(short_name, beside))}")
+        if also := also_words(*([*map(short_name, names)] for names in more)):
+            found.append(f"    {also}")
     return ["", "Notes for pitch correction", *found]
 
 

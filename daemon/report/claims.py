@@ -5,6 +5,7 @@ from __future__ import annotations
 from analyzers.harmony.key_names import parse_key
 from analyzers.harmony.spelling import pitch_class_of, scale_pitch_classes
 from analyzers.model import Analysis, Grid, Key
+from analyzers.rhythm.note_values import quarters_in_beat
 from daemon.decode.tags import ProducerClaim
 from daemon.report.parts import Claim, plain
 
@@ -29,6 +30,8 @@ def _tempo(claimed: float, grid: Grid) -> tuple[bool | None, str | None]:
     ratio = claimed / grid.tempo_bpm
     if abs(ratio - 1) <= TEMPO_TOLERANCE:
         return True, "as measured"
+    if abs(ratio / quarters_in_beat(grid) - 1) <= TEMPO_TOLERANCE:
+        return True, "as measured, counted in quarters"
     for level, words in LEVELS.items():
         if abs(ratio / level - 1) <= TEMPO_TOLERANCE:
             return False, f"{words} what was measured"

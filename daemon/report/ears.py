@@ -15,6 +15,7 @@ from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
     claim_words,
+    flag_words,
     glance_tempo,
     if_any,
     moves,
@@ -26,7 +27,10 @@ from daemon.report.words import (
     sentence,
     session_place,
     tempo_course,
+    unit,
 )
+
+HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 
 
 def check_by_ear(
@@ -50,12 +54,13 @@ def check_by_ear(
     lines = [
         *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
         *_bar_lines(analysis, below, by_hand, cut),
+        *_moved_lines(by_hand, cut),
         *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
         *_key_lines(analysis, below, by_hand),
         *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
         *(
-            f"Signal: {sentence(flag.text)} Hear how much it shows. {sentence(flag.advice)}"
+            f"Signal: {flag_words(flag, analysis.grid)} Hear how much it shows. {sentence(flag.advice)}"
             for flag in analysis.flags
             if flag.severity == "warning"
         ),
@@ -79,16 +84,16 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)[:2]
         ]
         lines.append(
-            f"Tempo: {shown} BPM is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
+            f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
             "Listen to the click check."
         )
     elif by_hand.tempo_bpm is None and (other := open_level(grid)) is not None:
         lines.append(
-            f"Tempo: {shown} BPM may as well be counted as {format_tempo(round(other.bpm, 2))} "
+            f"Tempo: {shown} {unit(grid)} may as well be counted as {format_tempo(round(other.bpm, 2))} "
             f"({percent(other.probability)}); the grid is the same. Hear which one the song is counted in."
         )
     if moves(grid):
-        how = f"it moves, {shown} BPM"
+        how = f"it moves, {shown} {unit(grid)}"
         hear = "first and the last bars: hear those between against the session's own click."
         if grid.restarts:
             place = session_place(grid, grid.restarts[0].at_s)
@@ -114,7 +119,7 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
         lines.append(
             f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure. "
-            "Check that the click's accent falls on the one."
+            "Check that the click's accent falls on the one, and that the song is counted from there."
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
         lines.append(f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure. Count a few bars.")
@@ -124,6 +129,23 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
             "Check for noise or a soft swell before it."
         )
     return lines
+
+
+def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
+    """Lines that follow the first hit are the song's no more, where that is heard."""
+    if cut is None or cut.session_shift_s == 0.0 or by_hand.bar_one_s is not None:
+        return []
+    after_s = -cut.session_shift_s if cut.hits_after_lines_s is None else cut.hits_after_lines_s
+    off_ms, moved_ms = round(abs(after_s) * 1000), round(abs(cut.session_shift_s) * 1000)
+    if off_ms < HEARD_MS:
+        return []
+    early, side = cut.session_shift_s < 0, "after" if after_s > 0 else "before"
+    then = "counts that hit as a pickup" if early else "a gap before that hit"
+    return [
+        f"Start: the first hit comes {moved_ms} ms {'early' if early else 'late'} and takes the bar lines "
+        f"along, so the song's other hits lie {off_ms} ms {side} them: hear the click check; "
+        f"output.early_hit_ms below {moved_ms} leaves the lines with the song and {then}."
+    ]
 
 
 def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:

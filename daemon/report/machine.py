@@ -8,7 +8,7 @@ from typing import Any
 from analyzers.model import Analysis
 from config.settings import Settings
 from daemon.report.ears import check_by_ear
-from daemon.report.words import sentence
+from daemon.report.words import flag_words
 
 
 def machine_line(
@@ -61,5 +61,5 @@ def flag_sentences(analysis: Analysis, warnings: Iterable[str], settings: Settin
         below=look.check_by_ear_below,
         tuning_flag_cents=look.tuning_flag_cents,
     )
-    notes = (sentence(flag.text) for flag in analysis.flags if flag.severity != "warning")
+    notes = (flag_words(flag, analysis.grid) for flag in analysis.flags if flag.severity != "warning")
     return tuple(dict.fromkeys((*ears, *notes)))

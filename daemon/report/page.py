@@ -12,7 +12,7 @@ from urllib.parse import quote
 
 from jinja2 import Environment
 
-from analyzers.rhythm.note_values import NoteValue, note_values
+from analyzers.rhythm.note_values import NoteValue, beat_note, in_quarters, note_values
 from daemon.core.names import format_tempo
 from daemon.corrections.files import CORRECTION_FILE
 from daemon.report.listening import listening
@@ -36,6 +36,7 @@ from daemon.report.words import (
     bar_or_time,
     claim_words,
     ear_words,
+    flag_words,
     moves,
     percent,
     seconds,
@@ -108,7 +109,7 @@ def tight(text: str) -> str:
 
 
 def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
-    """(note, (plain, dotted, triplet)) from a half note to a 1/32."""
+    """(note, (plain, dotted, triplet)) from a half note to a 1/32; `bpm` counts quarters."""
     values = note_values(bpm)
     names = dict.fromkeys(value.note for value in values)
     return [(note, tuple(v for v in values if v.note == note)) for note in names if note != "1/1"]
@@ -124,7 +125,7 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
         "key": key_picture(analysis),
         "loudness": loudness_picture(analysis),
     }
-    heard = listening(analysis.loudness)
+    heard, quarters = listening(analysis.loudness), in_quarters(analysis.grid).tempo_bpm
     return (
         environment()
         .get_template("report.html.j2")
@@ -144,8 +145,11 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
                 for stem in report.stems
                 if stem.null
             },
+            flag_words=flag_words,
             claims=[(c, claim_words(c)) for c in report.claims],
-            delays=delay_rows(analysis.grid.tempo_bpm),
+            delays=delay_rows(quarters),
+            quarters=quarters,
+            beat_note=beat_note(analysis.grid),
             moves=moves(analysis.grid),
             ears=[line.partition(": ") for line in report.check_by_ear],
             ear_topics=topics(report.check_by_ear),

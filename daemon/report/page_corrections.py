@@ -10,7 +10,16 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import FIRST_BAR, level_of, moves, rival_key, rival_tempi, several_tempi, topics
+from daemon.report.words import (
+    FIRST_BAR,
+    level_of,
+    moves,
+    rival_key,
+    rival_tempi,
+    several_tempi,
+    topics,
+    unit,
+)
 
 OFF = "# "  # stands before a line that says nothing yet
 LEVELS = {0.5: "--half", 2.0: "--double"}
@@ -92,10 +101,13 @@ def _tempo(grid: Grid) -> list[Ask]:
     for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
         flag, shown = _flag(other, bpm), format_tempo(round(other, 2))
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
-        found.setdefault(flag, f"the tempo is {mean}{shown} BPM{words}")
+        found.setdefault(flag, f"the tempo is {mean}{shown} {unit(grid)}{words}")
     levels = {flag: found.pop(flag) for flag in ("--half", "--double")}
     known = [Ask(words, flag, "", flag == likeliest) for flag, words in {**found, **levels}.items()]
-    return [*known, Ask("it does not move: one tempo" if moves(grid) else "another tempo", "--tempo", "BPM")]
+    return [
+        *known,
+        Ask("it does not move: one tempo" if moves(grid) else "another tempo", "--tempo", unit(grid)),
+    ]
 
 
 def _flag(other: float, bpm: float) -> str:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analyzers.model import Analysis
+from analyzers.model import Analysis, Grid
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
@@ -19,7 +19,9 @@ from daemon.report.words import (
     later_keys,
     motion,
     moves,
+    open_level,
     percent,
+    quarters_tempo,
     rival_keys,
     rival_tempi,
     seconds,
@@ -29,6 +31,7 @@ from daemon.report.words import (
     start_words,
     tempo_course,
     topics,
+    unit,
 )
 
 LEAST_SECONDS = 0.01  # less is said in milliseconds
@@ -75,6 +78,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
     moving, mean = moves(grid), "on average " if several_tempi(grid) else ""
+    session = _session_tempo(grid, analysis.duration_s)
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
@@ -83,14 +87,23 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     return Row(
         "Tempo",
         str(glance_tempo(grid, analysis.duration_s)),
-        f"BPM{motion(grid)}",
+        f"{unit(grid)}{motion(grid)}",
         tuple(notes),
         tempo.confidence,
         _by_hand(tempo, " BPM"),
         "tempo",
-        "of the beat, not half or twice it" if moving else "",
-        "" if moving else "t",
+        "of the beat, not half or twice it" if moving and open_level(grid) is None else "",
+        "" if moving or session else "t",
+        session,
     )
+
+
+def _session_tempo(grid: Grid, duration_s: float) -> tuple[Below, ...]:
+    """The tempo to type into a session, where that is another number."""
+    shown, before = quarters_tempo(grid, duration_s), "in quarters, as a session counts:"
+    if shown is None:
+        return ()
+    return (Below(f"{before} {shown} BPM"),) if moves(grid) else (Below(before, shown, "BPM", "t"),)
 
 
 def _key(report: Report, analysis: Analysis, sure: float) -> Row:
@@ -138,9 +151,8 @@ def _cut(report: Report) -> Row:
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
     by_hand = _by_hand(one, " s")
-    return Row(
-        "Start", value, "", tuple(notes), one.confidence, by_hand, FIRST_BAR, "of the song's first bar"
-    )
+    sure = None if one.value is None else one.confidence
+    return Row("Start", value, "", tuple(notes), sure, by_hand, FIRST_BAR, "of the song's first bar")
 
 
 def _level(report: Report) -> Row:

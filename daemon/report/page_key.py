@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from typing import NamedTuple
 
-from analyzers.harmony.note_sets import ChordBeside, chords_beside, key_notes
+from analyzers.harmony.note_sets import ChordBeside, NoteSet, chords_beside, key_notes, key_sets
 from analyzers.model import Analysis, Blues, Key
 from analyzers.rhythm.bars import bar_lines
+from daemon.export.guide import also_words
 from daemon.report.page_chords import chord_bars
 from daemon.report.words import BENT, bar_or_time, key_line, percent, sentence
 
@@ -17,11 +18,12 @@ HAIR_S = 0.05  # a chord that reaches so little into a bar does not stand in it
 
 
 class Below(NamedTuple):
-    """One line under an answer; `answer` can be copied by itself."""
+    """One line under an answer; `answer` can be copied by itself, with the key `copy_key` if there is one."""
 
     before: str
     answer: str = ""
     after: str = ""
+    copy_key: str = ""
 
 
 def key_lines(view: Analysis, sure: float) -> list[Below]:
@@ -32,20 +34,28 @@ def key_lines(view: Analysis, sure: float) -> list[Below]:
     key = view.key
     if key.tonic is None or key.mode is None:
         return []
+    chords = chords_beside(view, sure)[:MOST_CHORDS]
+    named = {note for chord in chords for note in chord.notes}
+    first, *later = (_also(held, named) for held in key_sets(view, sure))
+    beside = [Below(_beside(view, chord)) for chord in chords]
+    notes = f"{_notes(key, key.tonic, key.mode)}{first}"
     if key.blues is not None:
-        found = [
-            Below("", str(key_line(key)), _form(view, key.blues)),
-            Below(f"Notes: {_notes(key, key.tonic, key.mode)}"),
-            Below(sentence(BENT)),
-        ]
-        return [*found, *_chords_beside(view, sure)]
+        form = Below("", str(key_line(key)), _form(view, key.blues))
+        return [form, Below(f"Notes: {notes}"), Below(sentence(BENT)), *beside]
     when = "" if key.confidence >= sure else f" of {key.tonic} {key.mode}, once it is checked"
-    found = [Below(f"Notes{when}: {_notes(key, key.tonic, key.mode)}")]
-    for change in key.changes:
+    found = [Below(f"Notes{when}: {notes}")]
+    for change, also in zip(key.changes, later, strict=True):
         how = f"{bar_or_time(view.grid, change.at_s)}, {percent(change.confidence)} sure"
-        notes = f"notes: {_notes(key, change.tonic, change.mode)}"
+        notes = f"notes: {_notes(key, change.tonic, change.mode)}{also}"
         found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
-    return [*found, *_chords_beside(view, sure)]
+    return [*found, *beside]
+
+
+def _also(held: NoteSet, named: Container[str]) -> str:
+    """'; the chords also sound D': further notes of a key's chords that no line of their own names."""
+    beside, perhaps = ([note for note in notes if note not in named] for notes in (held.beside, held.perhaps))
+    words = also_words(beside, perhaps)
+    return f"; {words}" if words else ""
 
 
 def _form(view: Analysis, blues: Blues) -> str:
@@ -53,10 +63,6 @@ def _form(view: Analysis, blues: Blues) -> str:
         return "as it was set by hand"
     start = bar_or_time(view.grid, blues.first_chorus_s)
     return f"by its form: {blues.bars} bars, the first chorus at {start}, {percent(blues.confidence)} sure"
-
-
-def _chords_beside(view: Analysis, sure: float) -> list[Below]:
-    return [Below(_beside(view, chord)) for chord in chords_beside(view, sure)[:MOST_CHORDS]]
 
 
 def _notes(key: Key, tonic: str, mode: str) -> str:

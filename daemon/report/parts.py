@@ -96,7 +96,9 @@ class Cut(Part):
     hits_after_lines_s: float | None = Field(
         None, description="median of the song's hits against the session's lines"
     )
-    before_bar_one: str = Field("", description="what lies there, in words; empty: nothing")
+    before_bar_one: str = Field(
+        "", description="what lies there, and the rest it begins with, in words; empty: nothing"
+    )
 
 
 class AlignedCopy(Part):

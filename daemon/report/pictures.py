@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import math
 
-from analyzers.harmony.spelling import first_fifth, note_name, pitch_class_of, short_name
+from analyzers.harmony.note_sets import note_names
+from analyzers.harmony.spelling import pitch_class_of, short_name
 from analyzers.model import Analysis, Section
 from analyzers.rhythm.bars import bar_lines
 from daemon.export.plan import first_bar_seconds
 from daemon.report.drawing import WIDTH, Picture, Word, box, curve, line, outline_path, scale, upright
 from daemon.report.parts import Cut
 from daemon.report.waveform import Outline
-from daemon.report.words import seconds, sentence, several_tempi, signed
+from daemon.report.words import seconds, sentence, several_tempi, signed, unit
 
 BEAT_HEIGHT = 120.0
 CUT_HEIGHT = 150.0
@@ -140,7 +141,7 @@ def off_the_line(ms: float) -> str:
 def _moving_tempo(analysis: Analysis) -> Picture:
     curve_points = analysis.grid.tempo_curve
     tempi = [bpm for _, bpm in curve_points]
-    low, high = min(tempi), max(tempi)
+    low, high, beats = min(tempi), max(tempi), unit(analysis.grid)
     margin = max((high - low) * 0.1, 0.1)
     heights = scale(tempi, low - margin, high + margin, CHART_HEIGHT)
     points: list[tuple[float, float]] = []
@@ -151,11 +152,12 @@ def _moving_tempo(analysis: Analysis) -> Picture:
     every = next((n for n in (4, 8, 16, 32, 64, 128) if len(bars) / n <= MOST_CHART_NUMBERS), 256)
     numbered = [(n, share) for n, share in bars if n == 1 or (n > 1 and (n - 1) % every == 0)]
     words = (
-        Word(0, f"{low:.2f} (bottom) to {high:.2f} BPM (top)", "above"),
+        Word(0, f"{low:.2f} (bottom) to {high:.2f} {beats} (top)", "above"),
         *(Word(round(100 * share, 3), f"bar {n}" if n == 1 else str(n), "below") for n, share in numbered),
     )
     text = (
-        f"The tempo moves between {low:.2f} and {high:.2f} BPM; these are the steps of the tempo map (MIDI)."
+        f"The tempo moves between {low:.2f} and {high:.2f} {beats}; "
+        "these are the steps of the tempo map (MIDI)."
     )
     shapes = (
         *(upright("bar", share, 0.0, CHART_HEIGHT) for _, share in numbered),
@@ -170,7 +172,7 @@ def key_picture(analysis: Analysis) -> Picture | None:
     if len(key.profile) != 12 or key.tonic is None or key.mode is None:
         return None
     scale_notes = {pitch_class_of(name): name for name in key.scale}
-    first, first_place = pitch_class_of(key.tonic), first_fifth(key.tonic, key.mode)
+    first, names = pitch_class_of(key.tonic), note_names(analysis, key.tonic, key.mode)
     top = max(key.profile) or 1.0
     shapes, words = [], []
     for k in range(12):
@@ -180,7 +182,7 @@ def key_picture(analysis: Analysis) -> Picture | None:
         shapes.append(
             box(f"note {inside}", (k + 0.15) / 12, (k + 0.85) / 12, CHART_HEIGHT - height, CHART_HEIGHT)
         )
-        name = scale_notes.get(note, note_name(note, first_place))
+        name = scale_notes.get(note, names[note])
         words.append(Word(k / 12 * 100, short_name(name), "below", 100 / 12, inside))
     loud = sorted(scale_notes, key=lambda n: -key.profile[n])[:3]
     text = (

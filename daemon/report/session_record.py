@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pydantic import Field
+
 from analyzers.model import Analysis
 from analyzers.rhythm.bars import bar_holding, bar_lines, nearest_bar
+from analyzers.rhythm.note_values import quarters_in_beat
 from daemon.report.parts import Cut, Part
 
 HAIR_S = 0.02  # a chord that begins so little before a line counts to the bar that the line begins
@@ -39,6 +42,9 @@ class SessionRecord(Part):
     sections: tuple[SectionPlace, ...]
     chords: tuple[ChordPlace, ...]
     tempo_curve: tuple[tuple[float, float], ...]  # (s, BPM)
+    quarters_in_beat: float = Field(
+        1.0, description="length of the beat that every BPM here counts, in quarter notes: 1.5 in 6/8"
+    )
 
 
 def session_record(view: Analysis, cut: Cut) -> SessionRecord:
@@ -65,4 +71,5 @@ def session_record(view: Analysis, cut: Cut) -> SessionRecord:
             for c in view.chords
         ),
         tempo_curve=grid.tempo_curve if grid.tempo_bpm is not None else (),
+        quarters_in_beat=quarters_in_beat(grid),
     )

@@ -9,6 +9,7 @@ from typing import Any
 
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
+from analyzers.rhythm.note_values import beat_note
 from daemon.core.names import format_tempo
 from daemon.report.words import glance_tempo, key_line, motion, moves, rival_key, rival_tempi, session_place
 
@@ -21,6 +22,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
     return {
         "tempo_shown": glance_tempo(grid, view.duration_s),
         "tempo_motion": motion(grid),
+        "tempo_note": beat_note(grid),
         "tempo_span": _span(grid),
         "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
         "key_rival": rival_key(key) if "key" in ear_topics else None,

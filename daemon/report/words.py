@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import blues_name, is_minor, key_name, pitch_class_of
 from analyzers.model import Analysis, Flag, Grid, Key, KeyCandidate, TempoCandidate
-from analyzers.rhythm.bars import bar_lines, change_s, nearest_bar
+from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
+from analyzers.rhythm.note_values import beat_note, in_quarters
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
 from daemon.report.parts import Claim, Cut
@@ -35,6 +36,8 @@ KEYS_LATER = 2  # key changes that a line names
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
 OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
 SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
+INSIDE_S = 0.05  # what reaches no further into a bar does not lie in it
+LONG_PLACE_S = 0.5  # a place so long is told with its end
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
@@ -83,11 +86,11 @@ def tempo_course(grid: Grid) -> str:
     first, last = (format_tempo(round(bpm, 1)) for bpm in (tempi[0], tempi[-1]))
     change = change_s(grid)
     if change is None:
-        return f"moves from {first} BPM on"
+        return f"moves from {first} {unit(grid)} on"
     place = session_place(grid, change)
     if grid.restarts and first == last:
-        return f"{first} BPM, beat starts anew at {place}"
-    return f"{first} BPM, from {place} on {last} BPM" + (
+        return f"{first} {unit(grid)}, beat starts anew at {place}"
+    return f"{first} {unit(grid)}, from {place} on {last} BPM" + (
         ", where the beat starts anew" if grid.restarts else ""
     )
 
@@ -102,7 +105,18 @@ def motion(grid: Grid) -> str:
 def tempo_line(grid: Grid, duration_s: float) -> str:
     """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'."""
     shown = glance_tempo(grid, duration_s)
-    return f"{shown} BPM{motion(grid)}" if shown else "no tempo"
+    return f"{shown} {unit(grid)}{motion(grid)}" if shown else "no tempo"
+
+
+def quarters_tempo(grid: Grid, duration_s: float) -> str | None:
+    """'112.5': what the session's tempo says, where that is another number than the beat's."""
+    return glance_tempo(in_quarters(grid), duration_s) if beat_note(grid) else None
+
+
+def unit(grid: Grid) -> str:
+    """'BPM'; with the note that it counts where that is no quarter: 'BPM (dotted quarter)'."""
+    note = beat_note(grid)
+    return f"BPM ({note})" if note else "BPM"
 
 
 def counted(grid: Grid) -> str:
@@ -122,6 +136,30 @@ def session_place(grid: Grid, at_s: float) -> str:
     """'bar 17'; seconds without a grid."""
     lines = bar_lines(grid)
     return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
+
+
+def flag_words(flag: Flag, grid: Grid) -> str:
+    """What is said of a fault, with its places: 'Dropouts of up to 3.0 ms at bar 3 (5.20 s) and 4 more.'"""
+    said = [_place(grid, *place) for place in flag.places_s]
+    more = int(flag.amount or 0) - len(said) if flag.unit == "places" else 0
+    said += [f"{more} more"] if said and more > 0 else []
+    return sentence(flag.text.rstrip(". ") + (f" at {listed(said)}" if said else ""))
+
+
+def _place(grid: Grid, start_s: float, end_s: float) -> str:
+    """'bars 9 to 16 (12.00 s to 24.00 s)', 'bar 3 (5.20 s)'."""
+    lines = bar_lines(grid)
+    first, last = (bar_holding(lines, at) for at in (start_s, max(end_s - INSIDE_S, start_s)))
+    long = end_s - start_s >= LONG_PLACE_S
+    when = f"{seconds(start_s)} to {seconds(end_s)}" if long else seconds(start_s)
+    if first is None or last is None:
+        return when
+    return f"bars {first} to {last} ({when})" if last > first else f"bar {first} ({when})"
+
+
+def listed(words: Sequence[str]) -> str:
+    """'a, b and c'."""
+    return " and ".join(filter(None, [", ".join(words[:-1]), *words[-1:]]))
 
 
 def key_line(key: Key) -> str | None:

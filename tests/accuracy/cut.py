@@ -4,10 +4,12 @@
 
 A corpus is a folder with audio (or folders of stems) and `truth.jsonl` (see `grid.py`), with `first_sound_s`
 of the music. Each drop is decoded, its grid found, its cut planned with the defaults and the head of its
-copy written. A pickup is music that comes a 32nd note, or 30 ms, before the true bar one. Marks:
+copy written. A pickup is music that comes a 32nd note, or 30 ms, before the true bar one; music that comes so
+much after it begins with a rest, which is the music's own. Marks:
 
-* silence: the copy's time before the first hit, where no pickup is; more than 5 ms is a gap. Counted twice:
-  to the first sample of the music, and to the first sample within 60 dB of the peak (a swell is heard later);
+* silence: the copy's time before the first hit, where no pickup is, less that rest; more than 5 ms is a gap.
+  Counted twice: to the first sample of the music, and to the first sample within 60 dB of the peak (a swell
+  is heard later);
 * hits cut: less than -0.1 dB of the energy of the first hit's first 20 ms in the copy;
 * grid: the analysis as it was measured, before any line is moved: bar one against the nearest true bar line
   (within 5 ms; on its beat: within 70 ms). Where the corpus says how loosely it is played (`jitter_ms`, the
@@ -55,6 +57,7 @@ class Cut:
     name: str
     category: str
     pickup: bool
+    rest_s: float  # silence that bar one begins with
     silence_s: float
     heard_s: float
     hit_db: float
@@ -126,12 +129,15 @@ def cut_of(truth: dict, folder: Path, scratch: Path) -> tuple[Cut, Grid]:
     line, beats = session_lines(truth, grid, plan) if grid.bar_one_s is not None else (None, None)
     hit_db = energy_kept_db(decoded, plan, copy, hit)
     right = grid.bar_one_s is not None and abs(grid.bar_one_s - one) <= 0.07
+    least = min(PICKUP_S, thirty_second(truth))
+    rest = hit - one if hit - one > least else 0.0
     cut = Cut(
         name=truth["file"],
         category=str(truth.get("category", "song")),
-        pickup=one - hit > min(PICKUP_S, thirty_second(truth)),
-        silence_s=hit - plan.zero_s,
-        heard_s=max(hit, heard) - plan.zero_s,
+        pickup=one - hit > least,
+        rest_s=rest,
+        silence_s=hit - rest - plan.zero_s,
+        heard_s=max(hit, heard) - rest - plan.zero_s,
         hit_db=hit_db,
         kept=hit_db > CUT_DB and (plan.bars_before_bar_one > 0 or not right),
         right_bar=right,
@@ -155,6 +161,7 @@ def items(folders: list[Path]) -> Iterator[tuple[dict, Path]]:
 def summary(cuts: list[Cut], marks: list[dict[str, float]]) -> str:
     plain = [c for c in cuts if not c.pickup]
     pickups = [c for c in cuts if c.pickup]
+    rests = [c for c in plain if c.rest_s]
     second = [c for c in pickups if c.category == "2"]
     gaps = [c for c in plain if c.silence_s > GAP_S]
     heard = [c for c in plain if c.heard_s > GAP_S]
@@ -169,7 +176,8 @@ def summary(cuts: list[Cut], marks: list[dict[str, float]]) -> str:
             f"{len(cuts)} beats, {len(pickups)} with music before bar one",
             f"no pickup, more than 5 ms of silence: {len(gaps)} of {len(plain)}"
             f" ({sum(not c.right_bar for c in gaps)} with a wrong bar one); to what is heard: {len(heard)}",
-            f"no pickup, silence of a bar in front: {sum(c.plan.bars_before_bar_one > 0 for c in plain)}",
+            f"no pickup, silence of a bar in front: {sum(c.plan.bars_before_bar_one > 0 for c in plain)};"
+            f" bar one with a rest: {sum(c.right_bar for c in rests)} right of {len(rests)}",
             f"hits cut: {sum(c.hit_db < CUT_DB for c in cuts)} of {len(cuts)}",
             f"pickups kept: {sum(c.kept for c in pickups)} of {len(pickups)};"
             f" of category 2: {sum(c.kept for c in second)} of {len(second)}",

@@ -15,11 +15,14 @@ import pytest
 import soundfile as sf
 from scipy.signal import butter, sosfilt
 
+from analyzers.health.faults import find_faults
 from analyzers.level.loudness import measure_loudness
 from analyzers.model import BeatRestart, Grid, KeyChange, Section
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
 from config.settings import Settings
+from daemon.corrections.apply import Correction
 from daemon.decode.decoder import decode
 from daemon.export.plan import plan_cut
 from daemon.export.sessionview import in_session
@@ -31,6 +34,7 @@ from tests.daemon.sample_report import sample_analysis
 RATE, BPM = 44100, 120.0
 WORKING_LUFS = -18.0
 BAR_S = 2.0
+HOLE_S = 0.3  # after the key change: a dropout of 5 ms
 ONE_S, CHANGE_S, SECTION_S = 3.25, 3.25 + 8 * BAR_S, 3.25 + 4 * BAR_S
 
 
@@ -71,6 +75,7 @@ def published(
     level: float = 0.3,
     band_limited: bool = False,
     click: bool = False,
+    correction: Correction | None = None,
     **out: object,
 ) -> tuple[Report, Path]:
     """A noise beat with a key change at bar 9 and section B at bar 5, through the renderer; with `click`
@@ -83,6 +88,7 @@ def published(
         noise = sosfilt(butter(8, 9000, fs=RATE, output="sos"), noise, axis=0)
     noise = noise.clip(-1.5, 1.5)
     noise[: round(start * RATE)] = 0.0
+    noise[round((lines[8] + HOLE_S) * RATE) :][: RATE // 200] = 0.0
     if click:
         noise[round(0.3 * RATE) :][:2] = 0.95
     sf.write(folder / "beat.wav", noise, RATE, subtype="FLOAT")
@@ -95,7 +101,7 @@ def published(
         key=replace(base.key, changes=(KeyChange(lines[8], "F", "minor", 0.7),)),
         sections=(Section(ONE_S, lines[4], "A", 1, 0.9), Section(lines[4], 34.0, "B", 5, 0.9)),
         chords=(),
-        flags=(),
+        flags=find_faults(Features(Signal(noise.astype(np.float32), RATE)), base.lead_in, base.loudness),
     )
     settings = Settings.model_validate(
         {
@@ -105,7 +111,8 @@ def published(
     (folder / "out").mkdir()
     decoded = decode(folder / "beat.wav", limits=settings.limits)
     analysis = replace(analysis, loudness=measure_loudness(Features(decoded.signal)))
-    return render_drop(decoded, analysis, settings, folder / "out", "beat"), folder / "out"
+    report = render_drop(decoded, analysis, settings, folder / "out", "beat", correction=correction)
+    return report, folder / "out"
 
 
 def marker_seconds(path: Path) -> dict[str, float]:
@@ -204,11 +211,54 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
     assert said in page
     assert said in "\n".join(report.check_by_ear)
     assert f"bar {change.bar}" in (out / str(report.files.card)).read_text()
+    hole_s = (
+        grid(shape.get("drift", 0.0), shape.get("late_s", 0.0)).beats_s[6 + 32] + HOLE_S - report.cut.zero_s
+    )
+    hole = f"Dropouts of up to 5.0 ms at bar {change.bar} ({hole_s:.2f} s)"
+    assert hole in page
+    assert hole in "\n".join(report.check_by_ear)
 
     data = (out / report.files.aligned_copy).read_bytes()
     assert f"B bar {section.bar}".encode() in data  # cue label; its sample is tested with the writer
     assert (
         json.loads((out / report.files.report).read_text())["session"]["key_changes"][0]["bar"] == change.bar
+    )
+
+
+LATE_KEY = grid(0.004).beats_s[6 + 40]  # bar 11 of the grid that nobody corrected
+CORRECTED = {
+    "a beat later": Correction(bar_one_s=grid(0.004).beats_s[7]),
+    "half": Correction(tempo_bpm=BPM / 2),
+    "three to the bar": Correction(meter="3/4"),
+    "another key before another tempo": Correction(
+        tempo_bpm=110.0, key="E flat minor", key_changes=((LATE_KEY, "G minor"),)
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CORRECTED)
+def test_after_a_correction_sections_and_keys_begin_on_lines_of_the_new_grid(
+    tmp_path: Path, case: str
+) -> None:
+    """Of a beat that slows down: no mean tempo counts its bars."""
+    report, out = published(tmp_path, drift=0.004, correction=CORRECTED[case])
+    record, view = report.session, report.in_session()
+    assert record is not None
+    [change], section = record.key_changes, record.sections[-1]
+    key = f"key {change.tonic[0]}m"
+    lines = dict(bar_lines(view.grid))
+    for place in (change, section):
+        assert lines[place.bar] == pytest.approx(place.at_s, abs=1e-9)
+
+    path = out / str(report.files.map)
+    bars, marks = marker_bars(path), marker_seconds(path)
+    assert (bars["B"], bars[key]) == (section.bar, change.bar)
+    assert marks["B"] == pytest.approx(section.at_s, abs=1e-3)
+    assert marks[key] == pytest.approx(change.at_s, abs=1e-3)
+    data = (out / report.files.aligned_copy).read_bytes()
+    assert f"B bar {section.bar}".encode() in data
+    assert f"bar {change.bar} ({change.at_s:.2f} s)" in (out / report.files.page).read_text().replace(
+        "\N{NO-BREAK SPACE}", " "
     )
 
 

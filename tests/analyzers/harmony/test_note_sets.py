@@ -4,7 +4,17 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from analyzers.harmony.note_sets import chords_beside, note_sets
+import pytest
+
+from analyzers.harmony.note_sets import chords_beside, key_sets, note_names, note_sets
+from analyzers.harmony.spelling import (
+    chord_label,
+    pitch_class_of,
+    scale_names,
+    short_name,
+    signature,
+    tonic_name,
+)
 from analyzers.model import KeyChange, Section
 from tests.daemon.export.score_kit import analysis, key, steady
 
@@ -93,3 +103,68 @@ def test_a_chord_beside_the_scale_that_is_sure_once_is_named_wherever_it_was_hea
     doubted = replace(again, confidence=0.3), replace(other, confidence=0.3)
     (beside,) = chords_beside(replace(found, chords=(first, *doubted)), 0.8)
     assert (beside.label, beside.spans_s) == ("G7", ((1.25, 3.25), (5.25, 7.25)))
+
+
+@pytest.mark.parametrize(
+    ("tonic", "mode", "chord", "note"),
+    [
+        ("E flat", "major", "C7", "E"),
+        ("B flat", "major", "G7", "B"),
+        ("C", "minor", "D7", "F sharp"),
+        ("C", "major", "E7", "G sharp"),
+        ("C", "major", "Fm", "A flat"),
+        ("F sharp", "minor", "C#7", "E sharp"),
+    ],
+)
+def test_a_note_has_one_name_in_a_key_that_of_the_chord_it_sounds_in(
+    tonic: str, mode: str, chord: str, note: str
+) -> None:
+    """A third is written on the third letter from its root (any handbook of harmony)."""
+    heard = analysis(steady(), [(1.25, 5.25, chord)], k=key(tonic, mode), sections=HALF)
+    assert note in note_sets(heard, 0.8)[0].beside
+    [beside] = chords_beside(heard, 0.8)
+    assert note in beside.notes
+    names = note_names(heard, tonic, mode)
+    assert names[pitch_class_of(note)] == note
+    assert set(scale_names(pitch_class_of(tonic), mode)) <= set(names.values())
+
+
+def test_of_two_spellings_the_one_that_sounds_longer_is_taken() -> None:
+    both = [(1.25, 3.25, "E7"), (3.25, 7.25, "Fm")]
+    heard = analysis(steady(), both, k=key("C", "major"), sections=HALF)
+    assert {n for c in chords_beside(heard, 0.8) for n in c.notes} == {"A flat"}
+    flats = analysis(steady(), [(1.25, 3.25, "Cb7")], k=key("E flat", "minor"), sections=HALF)
+    assert (note_sets(flats, 0.8)[0].beside, chords_beside(flats, 0.8)[0].notes) == (("A",), ("A",))
+
+
+@pytest.mark.parametrize("pc", range(12))
+@pytest.mark.parametrize("mode", ["major", "minor"])
+def test_what_no_chord_sounds_is_named_as_a_chord_on_it(pc: int, mode: str) -> None:
+    tonic = tonic_name(pc, mode)
+    names = note_names(analysis(steady(), [], k=key(tonic, mode)), tonic, mode)
+    for note, name in names.items():
+        assert chord_label(note, "maj", signature(pc, mode), mode == "minor") == short_name(name)
+
+
+def test_each_key_of_a_song_names_its_own_notes() -> None:
+    changed = key("C", "minor", (KeyChange(9.25, "E flat", "minor", 0.9),))
+    heard = analysis(steady(), [(1.25, 5.25, "D7"), (9.25, 13.25, "Ebm7")], k=changed, sections=HALF)
+    assert note_names(heard, "C", "minor")[6] == "F sharp"
+    assert note_names(heard, "E flat", "minor")[6] == "G flat"
+
+
+def test_what_only_a_doubtful_or_short_chord_sounds_is_there_as_perhaps() -> None:
+    """Pitch correction must not pull away a note that the chart of the chords names."""
+    held = [
+        (0.25, 1.25, "Bb"),
+        (1.25, 3.25, "Am"),
+        (3.25, 5.25, "E"),
+        (9.25, 9.65, "F#dim"),
+        (9.65, 13.25, "E"),
+    ]
+    found = analysis(steady(), held, k=key("A", "minor"), sections=HALF)
+    doubted = tuple(replace(c, confidence=0.4) if c.start_s == 3.25 else c for c in found.chords)
+    told = [(s.beside, s.perhaps) for s in note_sets(replace(found, chords=doubted), 0.8)]
+    assert told == [(("B flat",), ("G sharp",)), (("G sharp",), ("F sharp",))]
+    [whole] = key_sets(replace(found, chords=doubted), 0.8)
+    assert (whole.beside, whole.perhaps) == (("G sharp", "B flat"), ("F sharp",))

@@ -26,6 +26,7 @@ def test_digital_zeros_inside_music(ms: float, channels: slice | int) -> None:
     assert flag.severity == "warning"
     assert flag.start_s == pytest.approx(3.3, abs=0.001)
     assert flag.amount == 1
+    assert flag.places_s == ((pytest.approx(3.3, abs=0.001), pytest.approx(3.3 + ms / 1000, abs=0.001)),)
     assert f"{ms:.1f} ms" in flag.text
 
 

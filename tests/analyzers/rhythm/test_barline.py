@@ -5,19 +5,25 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.barline import first_bar
-from tests.analyzers.grid_kit import KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
+from analyzers.rhythm.barline import FirstBar, first_bar
+from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 BEAT_S = 0.6  # 100 BPM
 BAR_S = 4 * BEAT_S
 SECONDS = 40.0
 
 
-def bar_one(sound: np.ndarray, first_sound_s: float, lines_from_s: float) -> tuple[float, float]:
-    """Time of bar one and the pickup in beats, with a bar line at `lines_from_s` and every bar after it."""
+def found_bar(sound: np.ndarray, first_sound_s: float, lines_from_s: float) -> tuple[float, FirstBar]:
+    """Time of bar one and what was found, with a bar line at `lines_from_s` and every bar after it."""
     lines = np.arange(lines_from_s, SECONDS, BAR_S)
-    k, pickup = first_bar(onsets_of(sound), lines, BEAT_S, first_sound_s)
-    return float(lines[k]), pickup
+    found = first_bar(onsets_of(sound), lines, BEAT_S, first_sound_s)
+    return float(lines[found.index]), found
+
+
+def bar_one(sound: np.ndarray, first_sound_s: float, lines_from_s: float) -> tuple[float, float]:
+    """Time of bar one and the pickup in beats."""
+    at, found = found_bar(sound, first_sound_s, lines_from_s)
+    return at, found.pickup_beats
 
 
 def voice(start_s: float, end_s: float, gain: float = 0.05) -> np.ndarray:
@@ -91,3 +97,103 @@ def test_a_breath_before_the_line_is_the_same_event(early_ms: int, pickup: bool)
 def test_a_bar_may_begin_with_a_short_rest(late: float, bars_on: int) -> None:
     found, _ = bar_one(song(1.0), 1.0 + late * BEAT_S, 1.0)
     assert found == pytest.approx(1.0 + bars_on * BAR_S)
+
+
+def bars_of(beats: tuple[float, ...], stroke: np.ndarray, bars: int, start_s: float) -> np.ndarray:
+    """The same strokes in each of some bars from `start_s` on."""
+    at = [start_s + bar * BAR_S + beat * BEAT_S for bar in range(bars) for beat in beats]
+    return place(SECONDS, [(t, stroke, 1.0) for t in at])
+
+
+# beats of a bar that sound in the first bars, as producers begin: off-beat hats, claps, stabs, a late bass
+@pytest.mark.parametrize(
+    ("beats", "stroke"),
+    [
+        ((0.5, 1.5, 2.5, 3.5), HAT),
+        ((1.0, 3.0), SNARE),
+        ((1.5, 2.75, 3.25), tone(110.0, 0.3)),
+        ((0.5, 1.5, 2.5, 3.5), tone(440.0, 0.15)),
+    ],
+)
+def test_a_rest_that_comes_again_in_the_next_bars_is_bar_ones_own(
+    beats: tuple[float, ...], stroke: np.ndarray
+) -> None:
+    sound = bars_of(beats, stroke, 4, 1.0) + song(1.0 + 4 * BAR_S)
+
+    at, found = found_bar(sound, 1.0 + beats[0] * BEAT_S, 1.0)
+
+    assert (at, found.pickup_beats) == (1.0, 0.0)
+    assert found.confidence > 0.8
+
+
+def test_bars_are_counted_so_that_the_song_changes_every_four() -> None:
+    """What is struck in the first bar's second half leaves its place open; where the layers enter tells."""
+    half, lines = (2.0, 2.5, 3.0, 3.5), 1.0
+    for late in (0, 1):  # bars by which all that follows comes later
+        enters = 1.0 + (4 + late) * BAR_S
+        sound = bars_of(half, HAT, 4 + late, 1.0) + song(enters)
+        sound = sound + bars_of((0.0,), KICK, 4 * late, 1.0 + BAR_S)  # a pickup ends with an entry on the one
+        sound = sound + bars_of((0.5, 1.5, 2.5), tone(660.0, 0.2), 4, enters + 4 * BAR_S)
+
+        at, found = found_bar(sound, 1.0 + 2 * BEAT_S, lines)
+
+        assert at == pytest.approx(1.0 + late * BAR_S)
+        assert found.pickup_beats == pytest.approx(2.0 * late, abs=0.01)
+
+
+def test_which_bar_is_the_first_may_stay_open() -> None:
+    """Two beats of all that the song has, before bars that begin with an attack: a pickup. But counted from
+    the bar that they lie in, bars 5 to 8 are a break."""
+    whole = song(1.0)
+    whole[: int((1.0 + 2 * BEAT_S) * RATE)] = 0.0
+    whole[int((1.0 + 4 * BAR_S) * RATE) : int((1.0 + 8 * BAR_S) * RATE)] *= 0.1
+
+    _, found = found_bar(whole, 1.0 + 2 * BEAT_S, 1.0)
+
+    assert 0.5 <= found.confidence < 0.9
+
+
+def swell(start_s: float, end_s: float, gain: float = 0.3) -> np.ndarray:
+    """Noise that grows, by the power of 2.2, and stops."""
+    x = np.zeros(int(SECONDS * RATE))
+    a, b = int(start_s * RATE), int(end_s * RATE)
+    noise = np.random.default_rng(6).standard_normal(b - a)
+    x[a:b] = gain * noise * np.linspace(0, 1, b - a) ** 2.2
+    return x
+
+
+def keys(start_s: float, bars: int) -> np.ndarray:
+    """A chord a bar, softer than all that follows."""
+    at = [start_s + k * BAR_S for k in range(bars)]
+    return place(SECONDS, [(t, tone(hz, BAR_S), 0.2) for t in at for hz in (220.0, 277.18, 329.63)])
+
+
+@pytest.mark.parametrize("bars", [0.4, 0.69, 1.04, 1.3, 1.7])
+def test_a_swell_of_noise_is_no_bar_of_the_song_and_no_pickup(bars: float) -> None:
+    """However long, and however softly the song then enters."""
+    one = 1.0 + 2 * BAR_S
+    sound = swell(one - bars * BAR_S, one) + keys(one, 4) + song(one + 4 * BAR_S)
+
+    at, found = found_bar(sound, one - 0.95 * bars * BAR_S, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.swell
+
+
+def test_a_chord_that_grows_through_a_bar_is_the_song() -> None:
+    chord = place(SECONDS, [(1.0, tone(hz, 2 * BAR_S, attack_s=2 * BAR_S), 1.0) for hz in (220.0, 277.18)])
+    at, found = found_bar(chord + song(1.0 + 2 * BAR_S), 1.0, 1.0)
+
+    assert at == 1.0
+    assert not found.swell
+
+
+def test_music_that_fades_in_begins_where_the_fade_does() -> None:
+    """Four bars of fade, by the square: the first stroke lies below what counts as sound."""
+    faded = song(1.0)
+    n = int(4 * BAR_S * RATE)
+    faded[int(RATE) : int(RATE) + n] *= np.linspace(0, 1, n) ** 2
+
+    at, found = found_bar(faded, 1.0 + 0.5 * BEAT_S, 1.0)
+
+    assert (at, found.pickup_beats) == (1.0, 0.0)

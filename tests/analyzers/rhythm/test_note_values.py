@@ -4,9 +4,12 @@ eighth triplets 166.67 (many handbooks); an eighth is 300 ms at 100 BPM and 211.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
-from analyzers.rhythm.note_values import note_values
+from analyzers.rhythm.note_values import beat_note, in_quarters, note_values, quarters_in_beat
+from tests.daemon.sample_report import no_steady_beat, steady_grid
 
 
 @pytest.mark.parametrize(
@@ -35,3 +38,32 @@ def test_handbook_values(bpm: float, note: str, feel: str, ms: float) -> None:
 @pytest.mark.parametrize("bpm", [None, 0.0, -1.0, float("nan")])
 def test_no_tempo_no_rows(bpm: float | None) -> None:
     assert note_values(bpm) == ()
+
+
+# A dotted quarter is three eighths, a half note two quarters: any handbook of notation.
+@pytest.mark.parametrize(
+    ("meter", "per_bar", "quarters", "note"),
+    [
+        ("4/4", 4, 1.0, None),
+        ("3/4", 3, 1.0, None),
+        ("6/8", 2, 1.5, "dotted quarter"),
+        ("12/8", 4, 1.5, "dotted quarter"),
+        ("6/8", 6, 0.5, "eighth"),
+        ("7/8", 7, 0.5, "eighth"),
+        ("2/2", 2, 2.0, "half note"),
+        ("9/16", 3, 0.75, "dotted eighth"),
+        (None, 4, 1.0, None),
+    ],
+)
+def test_the_note_that_a_tempo_counts(
+    meter: str | None, per_bar: int, quarters: float, note: str | None
+) -> None:
+    grid = replace(steady_grid(75.0), meter=meter, beats_per_bar=per_bar)
+    assert (quarters_in_beat(grid), beat_note(grid)) == (quarters, note)
+    assert in_quarters(grid).tempo_bpm == 75.0 * quarters
+    assert in_quarters(grid).tempo_curve == ((0.0, 75.0 * quarters),)
+
+
+def test_no_tempo_has_none_in_quarters() -> None:
+    grid = replace(no_steady_beat(), meter="6/8", beats_per_bar=2)
+    assert in_quarters(grid) == grid

@@ -183,6 +183,13 @@ def test_copy_name_says_what_is_unknown():
     assert copy_name(pattern, "amber-lane", None, None, None) == "amber-lane - no tempo - no key"
 
 
+def test_copy_name_says_what_the_tempo_counts_where_that_is_no_quarter():
+    pattern = "{stem} - {tempo} BPM - {key}"
+    named = copy_name(pattern, "amber-lane", "75", "C minor", None, "dotted quarter")
+    assert named == "amber-lane - 75 BPM dotted quarter - C minor"
+    assert copy_name(pattern, "amber-lane", None, None, None, "dotted quarter").endswith("no tempo - no key")
+
+
 @pytest.mark.parametrize(
     "name",
     [

@@ -89,6 +89,15 @@ def test_a_hit_or_a_swell_keeps_its_energy(container, attack_s):
     assert 10 * np.log10(kept / whole) > -0.1
 
 
+def test_a_hit_that_rises_at_once_is_not_cut_behind_its_first_sample():
+    """Over hiss, or after a codec: 0.7 ms at -46 dB, then the stroke."""
+    samples = drum(0.0005)
+    first = round(HIT_AT_S * RATE) - 31
+    samples[first : first + 31] = 0.003
+
+    assert first_hit_s(samples, RATE, first / RATE) == first / RATE
+
+
 def test_silence_has_no_hit():
     assert first_hit_s(np.zeros((RATE, 2), np.float32), RATE, None) is None
 
@@ -97,3 +106,13 @@ def test_a_lossless_sound_starts_at_its_first_sample():
     samples = drum(0.0005)
     samples[RATE : RATE + 40] = 0.003
     assert first_hit_s(samples, RATE, 1.0) == 1.0
+
+
+def test_a_soft_beginning_that_no_codec_made_is_the_hits_own():
+    """The hammer of a key or the skin of a drum: 8 ms at -40 dB, then the tone."""
+    samples = drum(0.0005)
+    first = round((HIT_AT_S - 0.008) * RATE)
+    samples[first : round(HIT_AT_S * RATE)] = 0.01 * (-1.0) ** np.arange(round(0.008 * RATE))[:, None]
+
+    assert first_hit_s(samples, RATE, first / RATE, hidden=False) == first / RATE
+    assert first_hit_s(samples, RATE, first / RATE) == pytest.approx(HIT_AT_S, abs=1e-3)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import mido
 import pytest
 
+from analyzers.harmony.note_sets import NoteSet
 from analyzers.model import Analysis
-from daemon.export.guide import write_guide
+from daemon.export.guide import set_words, write_guide
 from daemon.export.midimap import write_map
 from daemon.export.score import make_score
 from tests.daemon.export.score_kit import plan
@@ -84,3 +86,10 @@ def test_the_same_score_gives_the_same_bytes(tmp_path: Path):
     for name in "ab":
         write_guide(tmp_path / name, make_score(a, plan(a), 0.8), "amber lane")
     assert (tmp_path / "a").read_bytes() == (tmp_path / "b").read_bytes()
+
+
+def test_notes_of_doubtful_chords_are_said_apart():
+    held = NoteSet(0.0, "A", "C minor", ("C", "D"), ("B",), ("F sharp", "A"))
+    assert set_words(held) == "C minor: C, D; the chords also sound B, perhaps F sharp, A"
+    assert set_words(replace(held, beside=())) == "C minor: C, D; the chords perhaps also sound F sharp, A"
+    assert set_words(replace(held, beside=(), perhaps=())) == "C minor: C, D"

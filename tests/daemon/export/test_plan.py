@@ -177,6 +177,39 @@ def test_the_sentence_is_an_engineers(before_s, bars, words):
     assert plan.why == words
 
 
+@pytest.mark.parametrize(
+    ("after_s", "bars", "words"),
+    [
+        (0.25, 0, "the song starts at bar 1; bar 1 begins with a rest of 1/2 of a beat"),
+        (0.75, 0, "the song starts at bar 1; bar 1 begins with a rest of 1 1/2 beats"),
+        (0.04, 0, "the song starts at bar 1"),  # no part of a beat: a soft beginning
+        (
+            0.5,
+            1,
+            "the song starts at bar 2; bar 1 is silence, as configured; bar 2 begins with a rest of 1 beat",
+        ),
+    ],
+)
+def test_a_rest_on_the_one_is_the_musics_own(after_s, bars, words):
+    """The copy begins with the bar line, half a second a beat at 120 BPM before the first sound."""
+    plan = plan_cut(analysis(120.0, 9.0, 9.0 + after_s), frames=10**7, rate=44100, lead_in_bars=bars)
+
+    assert plan.why == words
+    assert plan.before_bar_one == words.removeprefix(f"the song starts at bar {bars + 1}").removeprefix("; ")
+    assert plan.in_copy_s(9.0 + after_s) == pytest.approx(2.0 * bars + after_s, abs=1 / 44100)
+    assert plan.bars_before_bar_one == bars
+
+
+def test_a_swell_into_bar_one_is_no_pickup():
+    """As long as 2 3/4 beats, which nobody counts."""
+    found = analysis(120.0, 9.0, 9.0 - 1.375)
+    found = replace(found, grid=replace(found.grid, swell_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.why == "the song starts at bar 2; sound from 1.38 s before it in bar 1"
+
+
 def test_the_copy_can_start_at_the_first_sound():
     found = analysis(120.0, 9.0, 8.5)
 

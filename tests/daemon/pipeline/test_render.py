@@ -13,13 +13,15 @@ import soundfile as sf
 import soxr
 
 from analyzers.level.silence import find_lead_in
-from analyzers.model import Analysis, Key, Loudness, Tuning
+from analyzers.model import Analysis, Flag, Key, Loudness, Tuning
 from analyzers.rhythm.grid import find_grid
 from analyzers.signal.features import Features
 from config.settings import Folders, Output, Settings
 from daemon.core.errors import DiskFull
 from daemon.decode.decoder import Decoded, decode
+from daemon.export.copy import write_copy
 from daemon.export.plan import CutPlan
+from daemon.export.wavfile import WavNotes
 from daemon.pipeline.job import JobRequest, run_job
 from daemon.pipeline.render import analysis_options, cut_plan
 from demo.render import render
@@ -88,6 +90,24 @@ def test_the_same_music_is_cut_at_the_same_place_whatever_it_was_sent_as(
     assert plan.zero_s == pytest.approx(BAR_ONE_S - early_s, abs=line_ms * 1e-3)
     assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / rate)
     assert found.grid.bar_one_s == pytest.approx(BAR_ONE_S, abs=4e-3)  # measured on all of the song
+
+
+@pytest.mark.parametrize("late_s", [0.0, 0.004, 0.008])
+def test_a_line_is_never_moved_past_the_beginning_of_the_first_sound(tmp_path, late_s):
+    """A stick ahead of the first kick, 8 ms at -40 dB: the copy begins with it, or with silence before it."""
+    samples = strokes(-late_s)
+    first = round((BAR_ONE_S + late_s - 0.008) * RATE)
+    samples[first : first + round(0.008 * RATE)] += 0.006 * (-1.0) ** np.arange(round(0.008 * RATE))[:, None]
+    path = written(tmp_path, samples)
+
+    plan, found, decoded = planned(path)
+    facts = write_copy(decoded, plan, tmp_path / "copy.wav", Output(), WavNotes())
+
+    assert plan.in_copy_s(first / RATE) >= -0.5 / RATE
+    assert facts.warnings == ()
+    noted = replace(found, flags=(Flag("lossy-origin", "note", "", ""),))
+    after = cut_plan(noted, decoded, Settings())  # a codec makes such sounds, too: the kick counts
+    assert after.in_copy_s(BAR_ONE_S + late_s) == pytest.approx(0.001, abs=0.004)
 
 
 def test_a_played_pickup_keeps_its_bar(tmp_path):

@@ -172,3 +172,11 @@ def test_a_blues_is_named_and_its_notes_leave_both_thirds():
     assert "from the start: A B C C# D Eb E F# G (blues in A)" in text
     assert text.count("a blues bends third, fifth and seventh: correct them slowly or not at all") == 1
     assert max(map(len, lines[1:])) <= WIDTH
+
+
+def test_no_note_of_the_chart_is_missing_from_the_notes():
+    """B flat, the fifth of E flat minor, has D: to be sung over it, though the chord is not sure."""
+    for confidence, also in ((0.9, "the chords also sound D"), (0.5, "the chords perhaps also sound D")):
+        chords = (Chord(BAR_ONE_S, BAR_ONE_S + BAR_S, "Bb", confidence),)
+        text = text_of(sample_report(sample_analysis(chords=chords)))
+        assert f"(E flat minor)\n    {also}\n" in text

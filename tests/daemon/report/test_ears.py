@@ -11,7 +11,7 @@ from analyzers.model import Analysis, BeatRestart, Flag, KeyCandidate, TempoCand
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
 from daemon.report.ears import check_by_ear
-from daemon.report.parts import Claim
+from daemon.report.parts import Claim, Cut
 from daemon.report.pictures import tempo_picture
 from daemon.report.words import (
     tempo_line,
@@ -162,3 +162,45 @@ def test_every_line_says_what_to_hear() -> None:
         assert re.search(r"\b([Hh]ear|[Ll]isten|[Cc]heck that|[Cc]ount|by ear)\b", line), line
     faded = ["The cut goes through sound 37 dB below the peak; a fade-in of 1.0 ms ends before the attack."]
     assert not check_by_ear(sample_analysis(), below=0.8, tuning_flag_cents=8.0, copy_warnings=faded)
+
+
+def moved_cut(shift_s: float, hits_after_lines_s: float | None) -> Cut:
+    """A copy whose lines lie so much after the measured ones."""
+    return Cut(
+        source_start=44100,
+        source_end=10**6,
+        pad_samples=0,
+        zero_s=1.0,
+        bar_one_in_copy_s=0.0,
+        bars_before_bar_one=0,
+        why="",
+        session_shift_s=shift_s,
+        hits_after_lines_s=hits_after_lines_s,
+    )
+
+
+@pytest.mark.parametrize(
+    ("shift_s", "hits_s", "said"),
+    [
+        (-0.025, 0.0248, ("25 ms early", "25 ms after")),
+        (-0.0104, None, ("10 ms early", "10 ms after")),
+        (0.011, -0.0108, ("11 ms late", "11 ms before")),
+        (-0.009, 0.009, None),
+        (-0.012, 0.004, None),  # the hits themselves lie ahead of the lines that were measured
+        (0.0, 0.015, None),
+    ],
+)
+def test_lines_that_a_first_hit_took_far_from_the_others_are_to_be_heard(
+    shift_s: float, hits_s: float | None, said: tuple[str, str] | None
+) -> None:
+    told = {"below": 0.8, "tuning_flag_cents": 8.0, "cut": moved_cut(shift_s, hits_s)}
+    lines = [line for line in check_by_ear(sample_analysis(), **told) if line.startswith("Start")]
+
+    assert len(lines) == (said is not None)
+    if said:
+        below = f"output.early_hit_ms below {round(abs(shift_s) * 1000)} leaves the lines with the song"
+        assert lines[0].startswith(f"Start: the first hit comes {said[0]} and takes the bar lines along, ")
+        assert f"so the song's other hits lie {said[1]} them: hear the click check; {below} and" in lines[0]
+        assert lines[0].endswith("as a pickup." if shift_s < 0 else "a gap before that hit.")
+    by_hand = check_by_ear(sample_analysis(), correction=Correction(bar_one_s=0.75), **told)
+    assert not any("first hit" in line for line in by_hand)

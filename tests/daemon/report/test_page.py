@@ -184,6 +184,28 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     assert correction_sample(report).startswith("# half: true\n")  # no one number is right
 
 
+def test_the_level_of_a_moving_beat_is_not_called_settled_where_half_of_it_fits_as_well() -> None:
+    for half, settled in ((0.05, True), (0.4, False)):
+        rivals = (TempoCandidate(140.0, 0.99 - half), TempoCandidate(70.0, half))
+        moving = replace(
+            steady_grid(),
+            constant_tempo=False,
+            tempo_curve=((0.0, 139.0), (30.0, 141.0)),
+            tempo_alternatives=rivals,
+        )
+        report = sample_report(sample_analysis(grid=moving))
+        text = " ".join(Outline(page_of(report)).text.split())
+        assert ("sure of the beat, not half or twice it" in text) is settled
+        assert ("may as well be counted as 70" in text) is not settled
+
+
+def test_music_without_a_grid_has_no_first_bar_to_be_sure_of() -> None:
+    text = " ".join(Outline(page_of(sample_report(sample_analysis(grid=no_steady_beat())))).text.split())
+    assert "not on a bar line" in text
+    assert "sure of the song's first bar" not in text
+    assert "sure of the song's first bar" in Outline(page_of(sample_report())).text
+
+
 def test_a_constant_tempo_never_has_a_picture_of_one_that_moves() -> None:
     """Silence in front of the copy puts the one point of its curve after the beginning."""
     grid = replace(steady_grid(bar_one_s=0.0), tempo_curve=((0.0, 140.0),))

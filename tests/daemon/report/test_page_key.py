@@ -8,6 +8,7 @@ import pytest
 
 from analyzers.model import Blues, Chord, Key, KeyChange
 from daemon.report.page_key import key_lines
+from daemon.report.pictures import key_picture
 from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, key_of, sample_analysis, sample_report
 
 BAR_S = 4 * 60 / 140
@@ -80,3 +81,24 @@ def test_a_blues_set_by_hand_says_so() -> None:
     told = lines(["A7", "D7"], replace(blues_in_a(), blues=Blues("A", False, 0, 0.0, 1.0)))
     assert told[0] == "blues in A as it was set by hand"
     assert "Notes: A, B, C, C sharp, D, E flat, E, F sharp, G" in told
+
+
+def test_every_note_of_the_chart_is_said_that_of_a_doubtful_chord_as_perhaps() -> None:
+    """The bars of the chart name G7 and D7, so B and F sharp are sung over them, whoever is right."""
+    told = lines(["Cm", "Fm", "G7"], c_minor(), confidence=0.7)
+    assert told == ["Notes: C, D, E flat, F, G, A flat, B flat; the chords perhaps also sound B"]
+    told = lines(["Cm", "G7", "D7", "D7", "A7"] * 4, c_minor())
+    assert told[0].endswith("B flat; the chords also sound C sharp, E")
+
+
+def test_a_note_is_spelled_in_the_picture_as_in_the_words() -> None:
+    """C7 in E flat major has E: its third letter (any handbook), not F flat."""
+    chords = tuple(Chord(BAR_ONE_S + k * BAR_S, BAR_ONE_S + (k + 1) * BAR_S, "C7", 0.9) for k in range(4))
+    key = replace(key_of("E flat", "major"), scale=("E flat", "F", "G", "A flat", "B flat", "C", "D"))
+    view = sample_report(sample_analysis(chords=chords, key=key)).in_session()
+    assert "has E, which" in key_lines(view, 0.8)[1].before
+    picture = key_picture(view)
+    assert picture is not None
+    shown = {word.text for word in picture.words}
+    assert "E" in shown
+    assert "Fb" not in shown

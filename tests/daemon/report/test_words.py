@@ -9,6 +9,7 @@ import pytest
 from analyzers.model import Flag, KeyCandidate
 from daemon.report.words import (
     ear_words,
+    flag_words,
     percent,
     rival_keys,
     seconds,
@@ -17,7 +18,7 @@ from daemon.report.words import (
     tempo_line,
     topics,
 )
-from tests.daemon.sample_report import sample_analysis, steady_grid
+from tests.daemon.sample_report import no_steady_beat, sample_analysis, steady_grid
 
 
 @pytest.mark.parametrize(("confidence", "said"), [
@@ -88,3 +89,23 @@ def test_a_fault_of_the_signal_is_named_by_what_it_is() -> None:
     lines = ["Key: a", "Signal: b", "File: c"]
     assert ear_words(lines, flags) == ("key", "clipped", "very quiet", "file")
     assert ear_words(lines, []) == ("key", "signal", "file")  # a report without its flags
+
+
+def test_a_fault_is_told_with_its_places_in_bars_and_seconds() -> None:
+    grid = steady_grid(120.0, bar_one_s=2.0)
+    holes = Flag(
+        "dropout",
+        "warning",
+        "Dropouts.",
+        "Ask.",
+        amount=4.0,
+        unit="places",
+        places_s=((4.1, 4.11), (8.5, 8.6)),
+    )
+    assert flag_words(holes, grid) == "Dropouts at bar 2 (4.10 s), bar 4 (8.50 s) and 2 more."
+    long = replace(holes, text="A voice.", unit="s", amount=6.0, places_s=((4.5, 10.02), (12.0, 13.0)))
+    assert flag_words(long, grid) == (
+        "A voice at bars 2 to 4 (4.50 s to 10.02 s) and bar 6 (12.00 s to 13.00 s)."
+    )
+    assert flag_words(long, no_steady_beat()) == "A voice at 4.50 s to 10.02 s and 12.00 s to 13.00 s."
+    assert flag_words(replace(holes, places_s=()), grid) == "Dropouts."
