@@ -11,6 +11,7 @@ from analyzers.health.level import find_clipping, judge_level, judge_offset, jud
 from analyzers.health.noise import judge_noise
 from analyzers.health.origin import judge_format, judge_lossy_origin
 from analyzers.health.stereo import judge_channels
+from analyzers.health.voice import judge_voice
 from analyzers.model import Flag, LeadIn, Loudness
 from analyzers.signal.features import Features
 
@@ -31,4 +32,5 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
         *judge_level(loudness),
         *judge_format(signal, options.bit_depth),
         *([] if options.lossy else judge_lossy_origin(stats, signal.rate)),
+        *judge_voice(features),
     )

@@ -15,6 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit, softmax
 
+from analyzers.rhythm.half_beat import by_drums
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
 from analyzers.rhythm.other_counts import SAME_BARS, SteadyRate, doubted, doubts, favoured, whole_rivals
 from analyzers.rhythm.played import Played
@@ -99,6 +100,7 @@ def choose_reading(
         if not p.any():
             return None
         p /= p.sum()
+    p, in_phase = (p, 1.0) if played else by_drums(h, p, best_of(h, p), probabilities)
     best = best_of(h, p)
     rivals, likelier = whole_rivals(rate, float(h.ratio[best]))
     p = favoured(h, p, best, likelier)
@@ -120,7 +122,7 @@ def choose_reading(
         beat_probability=calibrated(f"{kind}pulse", evidence),
         tempo_probability=calibrated(f"{kind}tempo", evidence) * (1 - doubt),
         meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
-        bar_probability=calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence))
+        bar_probability=min(calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)), in_phase)
         * (1 - (1 - SAME_BARS) * doubt),
         tempi=doubted(tempi, shares),
     )

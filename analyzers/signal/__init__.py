@@ -7,6 +7,7 @@ __all__ = [
     "beside",
     "blockfilter",
     "channel_stats",
+    "convolution",
     "features",
     "mono",
     "onsets",

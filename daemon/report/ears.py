@@ -15,6 +15,7 @@ from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
     claim_words,
+    flag_topic,
     flag_words,
     glance_tempo,
     if_any,
@@ -60,7 +61,8 @@ def check_by_ear(
         *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
         *(
-            f"Signal: {flag_words(flag, analysis.grid)} Hear how much it shows. {sentence(flag.advice)}"
+            f"{flag_topic(flag)}: {flag_words(flag, analysis.grid)} "
+            f"Hear how much it shows. {sentence(flag.advice)}"
             for flag in analysis.flags
             if flag.severity == "warning"
         ),

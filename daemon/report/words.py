@@ -29,6 +29,7 @@ FAULTS = {  # what differs from the code of the flag
     "mono-loss": "lost in mono",
     "out-of-phase-band": "bass out of phase",
 }
+SIGNAL = "Signal"  # topic of the channels' faults
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
@@ -138,6 +139,11 @@ def session_place(grid: Grid, at_s: float) -> str:
     return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
 
 
+def flag_topic(flag: Flag) -> str:
+    """What a flag is about: a voice is no fault of the signal."""
+    return "Voice" if flag.code == "voice" else SIGNAL
+
+
 def flag_words(flag: Flag, grid: Grid) -> str:
     """What is said of a fault, with its places: 'Dropouts of up to 3.0 ms at bar 3 (5.20 s) and 4 more.'"""
     said = [_place(grid, *place) for place in flag.places_s]
@@ -219,9 +225,12 @@ def topics(lines: Iterable[str]) -> tuple[str, ...]:
 def ear_words(lines: Iterable[str], flags: Iterable[Flag]) -> tuple[str, ...]:
     """The topics as a board says them: in place of "signal" the faults themselves, "clipped"."""
     faults = [
-        FAULTS.get(flag.code, flag.code.replace("-", " ")) for flag in flags if flag.severity == "warning"
+        FAULTS.get(flag.code, flag.code.replace("-", " "))
+        for flag in flags
+        if flag.severity == "warning" and flag_topic(flag) == SIGNAL
     ]
-    said = [word for topic in topics(lines) for word in (faults if topic == "signal" and faults else [topic])]
+    instead = {SIGNAL.lower(): faults} if faults else {}
+    said = [word for topic in topics(lines) for word in instead.get(topic, [topic])]
     return tuple(dict.fromkeys(said))
 
 

@@ -35,6 +35,7 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
     "analyzers/rhythm/pulse": ("analyzers/rhythm/test_grid",),
     "analyzers/rhythm/meter": (
         "analyzers/rhythm/test_meter",
+        "analyzers/rhythm/test_half_beat",
         "analyzers/rhythm/test_other_counts",
         "analyzers/rhythm/test_grid",
     ),
@@ -77,6 +78,9 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/other_counts", "weighed = p * np.where(rivals, likelier, 1.0)",
      "weighed = p * 1.0"),
     ("analyzers/rhythm/other_counts", "whole / len(rivals)", "0.0"),
+    ("analyzers/rhythm/half_beat", "ALL_TOLD, BY_DRUMS, BIAS = 0.27", "ALL_TOLD, BY_DRUMS, BIAS = 2.7"),
+    ("analyzers/rhythm/half_beat", "for part in (LOW, CHROMA, TURNS)", "for part in (LOW,)"),
+    ("analyzers/rhythm/meter", ", evidence)), in_phase)", ", evidence)), 1.0)"),
     ("analyzers/rhythm/meter", "        total += softmax((h", "        total += softmax(-(h"),
     ("analyzers/rhythm/grid", "max(steady, 1.0 - steady)", "steady"),
     ("analyzers/rhythm/beat_times", "places = np.interp(count / parts", "places = np.interp(count // parts"),

@@ -93,15 +93,8 @@ def test_a_fault_of_the_signal_is_named_by_what_it_is() -> None:
 
 def test_a_fault_is_told_with_its_places_in_bars_and_seconds() -> None:
     grid = steady_grid(120.0, bar_one_s=2.0)
-    holes = Flag(
-        "dropout",
-        "warning",
-        "Dropouts.",
-        "Ask.",
-        amount=4.0,
-        unit="places",
-        places_s=((4.1, 4.11), (8.5, 8.6)),
-    )
+    places = ((4.1, 4.11), (8.5, 8.6))
+    holes = Flag("dropout", "warning", "Dropouts.", "Ask.", amount=4.0, unit="places", places_s=places)
     assert flag_words(holes, grid) == "Dropouts at bar 2 (4.10 s), bar 4 (8.50 s) and 2 more."
     long = replace(holes, text="A voice.", unit="s", amount=6.0, places_s=((4.5, 10.02), (12.0, 13.0)))
     assert flag_words(long, grid) == (
