@@ -158,7 +158,9 @@ def _flags(
             start = end = None
         start, end = (None if at is None else max(at, first_s) - cut.zero_s for at in (start, end))
         places = tuple(
-            (max(a, first_s) - cut.zero_s, b - cut.zero_s) for a, b in flag.places_s if b > first_s
+            (max(a, first_s) - cut.zero_s, min(b, last_s) - cut.zero_s)
+            for a, b in flag.places_s
+            if b > first_s and a < last_s
         )
         moved = replace(flag, start_s=start, end_s=end, places_s=places)
         yield _of_level(moved, source, copy, gain_db) if flag.code in LEVEL_FLAGS else moved

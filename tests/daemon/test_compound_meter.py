@@ -26,7 +26,7 @@ from daemon.report.page import delay_rows
 from daemon.report.report import Report
 from tests.daemon.report.test_board import row
 from tests.daemon.report.test_page import Outline, page_of
-from tests.daemon.sample_report import RATE, sample_analysis, sample_report, steady_grid
+from tests.daemon.sample_report import RATE, moving_grid, sample_analysis, sample_report, steady_grid
 
 
 def six_eight(**changes) -> Grid:
@@ -50,7 +50,7 @@ def test_page_and_card_say_both_and_the_session_has_the_second(tmp_path: Path) -
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
 
-    told = card(report, note_sets(report.corrected(), 0.8))
+    told = card(report, note_sets(report.in_session(), 0.8))
     assert told.startswith("amber-lane.wav: 75 BPM (dotted quarter), E flat minor")
     assert "In quarters, as a session counts: 112.5 BPM\n" in told
     assert report.session is not None
@@ -73,8 +73,10 @@ def test_delay_times_are_those_of_the_sessions_notes() -> None:
 
 
 def test_a_moving_tempo_is_said_in_both_too() -> None:
-    curve = ((0.0, 74.0), (20.0, 76.0), (40.0, 78.0))
-    report = report_of(constant_tempo=False, tempo_curve=curve)
+    grid = moving_grid((26, 74.0), (26, 76.0), (28, 78.0))
+    downbeats = tuple(k % 2 == 0 for k in range(len(grid.beats_s)))
+    grid = replace(grid, tempo_bpm=75.0, meter="6/8", beats_per_bar=2, downbeats=downbeats)
+    report = sample_report(sample_analysis(grid=grid))
     text = " ".join(Outline(page_of(report)).text.split())
     assert "74 to 78 BPM (dotted quarter), moving" in text
     assert "in quarters, as a session counts: 111 to 117 BPM" in text

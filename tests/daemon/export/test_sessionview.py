@@ -207,12 +207,16 @@ def test_a_fault_of_what_was_cut_off_is_none_of_the_copy(lead_in_bars):
     """Bar one is at 0.75 s, and the copy ends 8 bars later."""
     clip = Flag("clipping", "warning", "Clipped in 2 places", "Ask for another bounce", 0.2, 0.4)
     later = replace(clip, start_s=40.0, end_s=41.0)
-    found = sample_analysis(flags=(OVER, clip, later, replace(clip, end_s=2.0)))
+    part = replace(clip, end_s=2.0, places_s=((0.2, 0.4), (1.5, 1.6), (40.0, 41.0)))
+    found = sample_analysis(flags=(OVER, clip, later, part))
     last = round((BAR_ONE_S + 7.5 * BAR_S) * RATE)
     plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=lead_in_bars, trim_tail_to=last)
     quiet = replace(found.loudness, sample_peak_dbfs=-9.0, true_peak_dbtp=-8.5)
 
     [flag] = in_session(found, plan, copy_level(quiet)).flags
+    assert [at for place in flag.places_s for at in place] == pytest.approx(
+        [at - BAR_ONE_S + lead_in_bars * BAR_S for at in (1.5, 1.6)], abs=1e-4
+    )
     assert (flag.start_s, flag.end_s) == (
         pytest.approx(lead_in_bars * BAR_S, abs=1e-4),
         pytest.approx(2.0 - BAR_ONE_S + lead_in_bars * BAR_S, abs=1e-4),

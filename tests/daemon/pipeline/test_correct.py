@@ -10,6 +10,7 @@ from typing import ClassVar
 
 import mido
 import numpy as np
+import pyloudnorm
 import pytest
 import soundfile as sf
 from hypothesis import given, settings
@@ -28,6 +29,7 @@ from daemon.corrections.refusals import Refusals
 from daemon.corrections.store import read_history, stored_correction
 from daemon.corrections.words import make_correction, place_of_bar_one
 from daemon.decode.decoder import decode
+from daemon.export import copylevel
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ops.accuracy import print_accuracy
 from daemon.ops.status import as_lines, read_status
@@ -459,6 +461,18 @@ def test_without_the_producers_file_the_copy_is_enough(studio, wanted) -> None:
     assert made.aligned_copy.warnings[0].startswith("The producer's file is gone")
     undo_correction(settings, "amber-lane")
     assert np.array_equal(audio_of(folder), before)
+
+
+def test_without_the_producers_file_its_level_is_not_taken_for_that_of_the_copy(studio, monkeypatch) -> None:
+    """What was cut off is not there to be judged, however long the copy: its own level is measured."""
+    settings, folder = studio
+    monkeypatch.setattr(copylevel, "SHORT_S", 0.0)
+    shutil.rmtree(settings.folders.incoming / "tin-roof")
+    correct_drop(settings, "amber-lane", {"key": "C minor"})
+    report, copy = report_of(folder)[1], audio_of(folder) / 32768
+    level = pyloudnorm.Meter(RATE, filter_class="DeMan").integrated_loudness(copy)
+    assert report.aligned_copy.integrated_lufs == pytest.approx(level, abs=0.05)
+    assert abs(report.analysis.loudness.integrated_lufs - level) > 1.0
 
 
 def test_what_the_copy_does_not_hold_is_refused_with_the_reason(studio) -> None:
