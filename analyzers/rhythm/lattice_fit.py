@@ -26,7 +26,8 @@ END_RANGE_S = 0.012  # how far the coherent fit can be off at the song's end
 FINEST_HZ = 160.0
 PLAYED, PLAYED_HZ = 0.30, 40.0  # below this coherence attacks are too loose for more than this detail
 # step in BPM, s by which a tempo on it may always move the song's end, share of what the fit leaves open
-ROUND_STEPS = ((1.0, 0.004, 2.0), (0.5, 0.003, 1.2), (0.1, 0.002, 0.6), (0.01, 0.0015, 0.0))
+ROUND_STEPS = ((1.0, 0.004, 3.0), (0.5, 0.003, 1.2), (0.1, 0.002, 0.6), (0.01, 0.0015, 0.0))
+RIVAL_SHARE = 2.0  # of what the fit leaves open: so near to a whole number another rate of beats is one
 
 FOLD_BLOCK = 1 << 16  # blocks of the rise folded at a time
 HZ_BLOCK = 64  # frequencies summed at a time: bounds memory on long files
@@ -253,9 +254,8 @@ def snap_tempo(bpm: float, duration_s: float, coherence: float) -> float:
 
 
 def open_share(duration_s: float, coherence: float) -> float:
-    """Share of a tempo that the fit leaves open to a whole one."""
-    _, least_s, share = ROUND_STEPS[0]
-    return max(least_s, share * _open_s(coherence)) / duration_s
+    """Share of a tempo that the fit leaves open to a whole one, where rates of beats are compared."""
+    return max(ROUND_STEPS[0][1], RIVAL_SHARE * _open_s(coherence)) / duration_s
 
 
 def _open_s(coherence: float) -> float:

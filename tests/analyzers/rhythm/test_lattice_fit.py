@@ -116,6 +116,8 @@ def test_too_short_has_no_period() -> None:
         (119.9998, 200.0, 0.8, 120.0),  # 0.3 ms at the end: the round tempo explains as much
         (119.98, 200.0, 0.8, 119.98),  # 33 ms: it does not, but two decimals do
         (97.3217, 200.0, 0.8, 97.3217),  # 97.32 would be 3.5 ms off
+        (57.9939, 57.0, 0.53, 58.0),  # loosely played: nobody sets a session to the other
+        (117.0219, 60.0, 0.50, 117.02),  # 11 ms is more than that leaves open
         (106.02, 60.0, 0.25, 106.0),  # loosely played: 11 ms are within what the fit leaves open
     ],
 )
