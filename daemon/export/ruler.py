@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from analyzers.model import Grid
+from analyzers.rhythm.note_values import quarters_in_beat
 from daemon.export.plan import first_bar_seconds
 from daemon.export.sessionbeats import Placement, session_beats
 
@@ -80,9 +81,8 @@ def make_ruler(grid: Grid, plan: Placement) -> Ruler:
 
 def tempi_of_map(grid: Grid, plan: Placement) -> tuple[tuple[float, float], ...]:
     """(s of the copy, beats a minute) from each tempo event of a beat that is followed."""
-    ruler, per_bar = make_ruler(grid, plan), grid.beats_per_bar or 1
+    ruler, beat = make_ruler(grid, plan), quarters_in_beat(grid)
     seconds = dict(zip(map(round, ruler.ticks), ruler.seconds, strict=True))
-    beat = _ticks(meter_of(grid) or (per_bar, 4)) / TICKS_PER_QUARTER / per_bar
     return tuple((seconds[tick], quarters / beat) for tick, quarters in ruler.tempo_points)
 
 
