@@ -23,6 +23,7 @@ FloatArray = npt.NDArray[np.floating]
 SAME_EVENT_S = 0.025  # first sound and bar line this near are one event (codec pre-echo, soft attack)
 LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
+QUIET_BARS, QUIET_DB = 4, 1.0  # silent bars between a tag and the song, at most; mean level of a silent one
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # rise of level at the entry, below 120 Hz or over all bands
@@ -70,8 +71,9 @@ def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s:
         if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
             return FirstBar(line, early / beat_s, swell=True)
     for _ in range(TAG_BARS):
-        if k + 2 < len(lines_s) and _is_tag(onsets, first_sound_s, *lines_s[k : k + 3]):
-            k += 1
+        entry = _sounding(onsets, lines_s, k + 1)
+        if entry + 1 < len(lines_s) and _is_tag(onsets, first_sound_s, *lines_s[[k, entry, entry + 1]]):
+            k = entry
     early = float(lines_s[k] - first_sound_s)
     if early <= SAME_EVENT_S:
         return FirstBar(k, 0.0)
@@ -131,6 +133,17 @@ def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float,
     jump = _level(onsets, following, after) - _level(onsets, start, following)
     flat = _contrast(onsets, start, following - 0.1) < TAG_CONTRAST
     return bool(flat and entry > ENTRY and (jump[0] > LOW_JUMP_DB or jump.mean() > JUMP_DB))
+
+
+def _sounding(onsets: Onsets, lines: FloatArray, k: int) -> int:
+    """The first line from lines[k] on whose bar is not silent, `QUIET_BARS` further on at most."""
+    for line in range(k, min(k + QUIET_BARS, len(lines) - 1)):
+        if (
+            _level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S).mean()
+            > QUIET_DB
+        ):
+            return line
+    return min(k + QUIET_BARS, len(lines) - 1)
 
 
 def _entry(onsets: Onsets, t: float) -> float:

@@ -50,6 +50,13 @@ def test_a_spoken_tag_before_the_song_is_no_bar_of_it() -> None:
     assert pickup == pytest.approx(4.0)
 
 
+@pytest.mark.parametrize("silent", [1, 2])
+def test_silent_bars_between_a_tag_and_the_song_are_none_of_it(silent: int) -> None:
+    start = 1.0 + (1 + silent) * BAR_S
+    found, _ = bar_one(song(start) + voice(1.1, 0.9 + BAR_S), 1.1, 1.0)
+    assert found == pytest.approx(start)
+
+
 # bars of noise, how loud the stroke on the last of them is, and how many are skipped
 @pytest.mark.parametrize(("bars", "stroke", "skipped"), [(2, 0.01, 2), (3, 0.03, 2)])
 def test_at_most_two_bars_are_taken_for_a_tag(bars: int, stroke: float, skipped: int) -> None:
