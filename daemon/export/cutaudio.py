@@ -52,6 +52,7 @@ class Audio:
     bits: int | None  # word length of integer PCM; None = float or lossy
     is_double: bool
     lossless: bool
+    coded: bool = False  # by a lossy codec
 
     def fits(self, encoding: Encoding) -> bool:
         """True where every sample has its exact value in words of this kind."""
@@ -145,6 +146,7 @@ def decoded_audio(decoded: Decoded) -> Iterator[Audio]:
         bits=source.bit_depth if lossless else None,
         is_double=False,
         lossless=lossless,
+        coded=source.lossy,
     )
 
 
@@ -194,6 +196,7 @@ def stem_audio(path: Path, rate: int, place: Path) -> Iterator[Audio]:
             bits=stem.bit_depth if exact else None,
             is_double=False,
             lossless=exact,
+            coded=stem.lossy,
         )
 
 

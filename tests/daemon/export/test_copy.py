@@ -17,8 +17,10 @@ from analyzers.signal.samples import Signal
 from config.settings import Limits, Output
 from daemon.decode.decoder import Decoded, decode
 from daemon.export.copy import CopyFacts, write_copy, write_stem_copies
+from daemon.export.firsthit import first_hit_s
 from daemon.export.plan import CutPlan
 from daemon.export.wavfile import Label, WavNotes
+from daemon.report.words import asks_for_ears
 
 RATE = 44100
 NOTES = WavNotes(title="Amber Lane", labels=(Label(0.5, "bar 1"),))
@@ -298,6 +300,29 @@ def test_a_lossless_cut_through_noise_stays_bit_identical_and_says_so(tmp_path: 
     assert facts.bit_identical
     assert "goes through sound" in facts.warnings[0]
     np.testing.assert_array_equal(samples, decoded.signal.samples[1000 : 2 * RATE])
+
+
+@pytest.mark.parametrize(("name", "subtype"), [("beat.mp3", "MPEG_LAYER_III"), ("beat.ogg", "VORBIS")])
+def test_what_a_codec_spread_ahead_of_a_hit_is_named_and_needs_no_ears(tmp_path, name, subtype) -> None:
+    """Pre-echo (Bosi and Goldberg 2003): a stroke out of silence, coded by real encoders."""
+    t = np.arange(2 * RATE - RATE // 2) / RATE
+    stroke = 0.4 * np.sin(2 * np.pi * 180 * t) * np.exp(-12 * t)
+    stroke += 0.15 * np.random.default_rng(2).standard_normal(len(t)) * np.exp(-80 * t)
+    wave = np.zeros((2 * RATE, 2))
+    wave[RATE // 2 :] = stroke[:, None]
+    decoded = dropped(tmp_path, wave, subtype, name)
+    samples = decoded.signal.samples
+    loud = np.abs(samples).max(axis=1)
+    first_s = int(np.argmax(loud > 10 ** (-60 / 20))) / RATE
+    hit_s = first_hit_s(samples, RATE, first_s)
+    assert hit_s is not None
+    assert hit_s - first_s > 0.001, "the encoder has spread the stroke"
+    start = round(hit_s * RATE)
+    facts, _ = copied(
+        tmp_path, decoded, plan(start, 2 * RATE, 0), replace(NOTES, loudness=loudness_of(decoded))
+    )
+    assert "(pre-echo)" in facts.warnings[0]
+    assert not asks_for_ears(facts.warnings)
 
 
 def test_same_input_same_bytes(tmp_path: Path) -> None:
