@@ -8,6 +8,7 @@ of kick and snare a bar and chords on the "and" alone. Where the networks choose
 two opinions are what the odds rest on, and whether their beats are the drums' or half a beat off what they
 are to tell. `WORTH` says how often each kind is taken to occur. Prints the three numbers of the module, and
 for each kind what becomes of right and wrong readings by a fit on other styles. Seeds below 100000.
+Shipped: the seeds that are the default, 286 asked about.
 """
 
 from __future__ import annotations

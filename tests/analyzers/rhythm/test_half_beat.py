@@ -102,6 +102,14 @@ def test_the_odds_are_those_of_both_opinions() -> None:
     assert [len(e) for e in asked] == [4]  # of that beat rate alone
 
 
+def test_drums_alone_make_no_bar_line_sure() -> None:
+    """However loud they speak against all else, the confidence stays below what is called sure."""
+    p = np.array([0.5, 0.25, 0.25, 0.0, 0.0])
+    out, sure = by_drums(ways(), p, 0, lambda _: np.array([0.0, 0.5, 0.5, 0.0]))
+    assert out[1] + out[2] == pytest.approx(sure)
+    assert 0.5 < sure < 0.8
+
+
 def test_what_is_out_of_the_question_is_not_asked_about() -> None:
     def ask(evidence: np.ndarray) -> np.ndarray:
         raise AssertionError
