@@ -21,7 +21,7 @@ const remember = () => { try { localStorage.setItem(place, JSON.stringify(looked
 const isNew = row => Number(row.dataset.made) > looked.at && !looked.opened.includes(row.dataset.id);
 function mark() {
   let count = 0;
-  for (const row of rows) { row.cells[0].classList.toggle("new", isNew(row)); count += isNew(row); }
+  for (const row of rows) { row.firstElementChild.classList.toggle("new", isNew(row)); count += isNew(row); }
   document.getElementById("fresh").textContent = count ? `; ${count} new${looked.at ? " since you looked" : ""}` : "";
 }
 document.getElementById("looked").addEventListener("click", () => {
@@ -59,6 +59,7 @@ function sort(text) {
   const descending = way === "down", sign = descending ? -1 : 1, numeric = head.dataset.kind === "number";
   const of = row => numeric ? (row.dataset[field] === "" ? Infinity * sign : Number(row.dataset[field])) : row.dataset[field];
   rows.sort((a, b) => { const x = of(a), y = of(b); return x < y ? -sign : x > y ? sign : 0; });
+  body.replaceChildren();  // a row that is moved where it stands costs a look at all the others
   body.append(...rows);
   document.querySelectorAll("th").forEach(h => h.removeAttribute("aria-sort"));
   head.setAttribute("aria-sort", descending ? "descending" : "ascending");
