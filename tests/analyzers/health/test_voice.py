@@ -97,8 +97,10 @@ def test_places_need_more_than_a_moment_and_join_over_short_gaps() -> None:
     quiet = np.zeros(200, np.float32)
     assert voice_places(quiet) == []
     moment = quiet.copy()
-    moment[50:58] = 1.0
+    moment[50:62] = 1.0  # sure for 1 s: of three answers only is the mean over 0.8 s so sure
     assert voice_places(moment) == []
+    moment[50:64] = 1.0
+    assert len(voice_places(moment)) == 1
     two = quiet.copy()
     two[50:75] = two[90:115] = 1.0  # 2 s, a gap of 1.2 s, 2 s
     [(start, end)] = voice_places(two)
