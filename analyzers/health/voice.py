@@ -77,12 +77,17 @@ def voice_bands(x: Samples, rate: int) -> FloatArray:
     return np.asarray(10 * np.log10(out + SILENT), np.float32)
 
 
+def band_edges_hz() -> npt.NDArray[np.float64]:
+    """Where band k begins, has its middle and ends: edges k, k + 1 and k + 2 [shape=(BANDS + 2,)]."""
+    low_mel, high_mel = (2595 * np.log10(1 + edge / 700) for edge in EDGES_HZ)
+    edges: npt.NDArray[np.float64] = 700 * (10 ** (np.linspace(low_mel, high_mel, BANDS + 2) / 2595) - 1)
+    return edges
+
+
 @cache
 def _band_weights(rate: int) -> tuple[FloatArray, int]:
     """Share of each FFT bin in each band [shape=(bins, BANDS)], and the first bin that has one."""
-    low_mel, high_mel = (2595 * np.log10(1 + edge / 700) for edge in EDGES_HZ)
-    mel = np.linspace(low_mel, high_mel, BANDS + 2)
-    edges = 700 * (10 ** (mel / 2595) - 1)
+    edges = band_edges_hz()
     hz = np.arange(WINDOW // 2 + 1)[:, None] * rate / WINDOW
     low, middle, high = edges[:-2], edges[1:-1], edges[2:]
     out = np.clip(np.minimum((hz - low) / (middle - low), (high - hz) / (high - middle)), 0, None)

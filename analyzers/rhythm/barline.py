@@ -137,27 +137,30 @@ def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float,
 
 def _sounding(onsets: Onsets, lines: FloatArray, k: int) -> int:
     """The first line from lines[k] on whose bar is not silent, `QUIET_BARS` further on at most."""
-    for line in range(k, min(k + QUIET_BARS, len(lines) - 1)):
-        if (
-            _level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S).mean()
-            > QUIET_DB
-        ):
+    last = min(k + QUIET_BARS, len(lines) - 1)
+    for line in range(k, last):
+        bar = _level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S)
+        if bar.mean() > QUIET_DB:
             return line
-    return min(k + QUIET_BARS, len(lines) - 1)
+    return last
 
 
 def _entry(onsets: Onsets, t: float) -> float:
     """Strength of the attacks at t: sum over bands, each relative to its loud attacks."""
     k = max(round(t * onsets.rate), 0)
     peak = onsets.strength[:, max(k - 4, 0) : k + 6].max(axis=1, initial=0.0)
-    loud = np.percentile(onsets.strength, 99, axis=1)
-    return float(np.minimum(peak / np.maximum(loud, 1e-6), 1.5).sum())
+    return float(np.minimum(peak / _loud(onsets), 1.5).sum())
 
 
 def _attacks(onsets: Onsets) -> FloatArray:
     """Strength of the attack at each frame, as `_entry` [shape=(frames,)]."""
-    loud = np.maximum(np.percentile(onsets.strength, 99, axis=1), 1e-6)
-    out: FloatArray = np.minimum(onsets.strength / loud[:, None], 1.5).sum(axis=0)
+    out: FloatArray = np.minimum(onsets.strength / _loud(onsets)[:, None], 1.5).sum(axis=0)
+    return out
+
+
+def _loud(onsets: Onsets) -> FloatArray:
+    """What a loud attack has in each band [shape=(bands,)]."""
+    out: FloatArray = np.maximum(np.percentile(onsets.strength, 99, axis=1), 1e-6)
     return out
 
 

@@ -46,9 +46,14 @@ def change_s(grid: Grid) -> float | None:
     return grid.tempo_curve[1][0] if once else None
 
 
+def nearest_line(lines: Sequence[tuple[int, float]], at_s: float) -> tuple[int, float]:
+    """(bar number, s) of the nearest line; `lines` as from `bar_lines`, one at least."""
+    return min(lines, key=lambda line: abs(line[1] - at_s))
+
+
 def nearest_bar(lines: Sequence[tuple[int, float]], at_s: float) -> int:
     """Number of the bar whose line is nearest; `lines` as from `bar_lines`, one at least."""
-    return min(lines, key=lambda line: abs(line[1] - at_s))[0]
+    return nearest_line(lines, at_s)[0]
 
 
 def bar_holding(lines: Sequence[tuple[int, float]], at_s: float) -> int | None:

@@ -12,7 +12,7 @@ from dataclasses import replace
 from itertools import pairwise
 
 from analyzers.model import Grid, Key, Section
-from analyzers.rhythm.bars import bar_lines
+from analyzers.rhythm.bars import bar_lines, nearest_line
 
 PICKUP_BEATS = 0.1  # less sound than this before bar one is an early attack or codec smear, not a pickup
 Line = tuple[int, float]  # (bar number, s)
@@ -47,7 +47,7 @@ def key_on_lines(key: Key, grid: Grid) -> Key:
 def _line(lines: Sequence[Line], at_s: float, grid: Grid) -> Line:
     """The nearest; what lies a bar or so ahead of them all stays, its number counted back from the first."""
     ahead = round((lines[0][1] - at_s) / _bar_s(lines, grid))
-    return (lines[0][0] - ahead, at_s) if ahead > 0 else min(lines, key=lambda line: abs(line[1] - at_s))
+    return (lines[0][0] - ahead, at_s) if ahead > 0 else nearest_line(lines, at_s)
 
 
 def _first_line(lines: Sequence[Line], at_s: float, grid: Grid) -> Line:

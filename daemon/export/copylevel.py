@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Protocol
 
 import numpy as np
 import soundfile as sf
@@ -23,20 +22,10 @@ from analyzers.level.loudness import decibels, step_energies, summarise
 from analyzers.model import Loudness
 from analyzers.signal.samples import BLOCK_FRAMES, Floats, SampleArray, Signal, blocks_of
 from analyzers.signal.truepeak import measure_peaks
+from daemon.export.plan import CutPlan
 
 UNHEARD_LU = 20.0  # samples so far below the programme lie below its gate (BS.1770-5: 10 LU), K-weighted, too
 SHORT_S = 30.0  # three blocks of 0.4 s that a quiet start fills in part weigh 0.02 LU in a longer file
-
-
-class Cutting(Protocol):
-    """What is needed of a cut plan: the copy is `pad_samples` of silence, then source[start:end]."""
-
-    @property
-    def source_start(self) -> int: ...
-    @property
-    def source_end(self) -> int: ...
-    @property
-    def pad_samples(self) -> int: ...
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -44,7 +33,7 @@ class _Cut:
     """What a copy holds of a source, as an array of samples (`analyzers.signal.samples.SampleArray`)."""
 
     samples: SampleArray
-    plan: Cutting
+    plan: CutPlan
 
     @property
     def shape(self) -> tuple[int, ...]:
@@ -92,7 +81,7 @@ class _Written:
         return np.nan_to_num(block if channel is None else block[:, channel], copy=False)
 
 
-def before_gain(loudness: Loudness, signal: Signal, plan: Cutting, *, whole: bool = True) -> Loudness:
+def before_gain(loudness: Loudness, signal: Signal, plan: CutPlan, *, whole: bool = True) -> Loudness:
     """The figures of what the copy holds of the source; `loudness`: the source's.
 
     `whole` : False where `signal` lacks what was cut off a copy before, so that it cannot be judged
@@ -107,7 +96,7 @@ def before_gain(loudness: Loudness, signal: Signal, plan: Cutting, *, whole: boo
     return summarise(step_energies(held, signal.rate), measure_peaks(held))
 
 
-def _heard(loudness: Loudness, samples: SampleArray, plan: Cutting) -> bool:
+def _heard(loudness: Loudness, samples: SampleArray, plan: CutPlan) -> bool:
     """Whether what is cut off can have made a figure of the source's."""
     if loudness.integrated_lufs is None:
         return True

@@ -15,7 +15,7 @@ from typing import Protocol
 
 from analyzers.level.working_level import after_gain
 from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, KeyChange, Loudness, Section
-from analyzers.rhythm.bars import bar_lines
+from analyzers.rhythm.bars import bar_lines, nearest_line
 from daemon.export.copylevel import with_peaks
 from daemon.export.ruler import tempi_of_map
 from daemon.export.sessionbeats import ON_LINE_S, Placement, session_beats
@@ -124,7 +124,7 @@ def _sections(
 
 def _bar_line(lines: Lines, at_s: float) -> tuple[int, float]:
     """(bar, s) of the nearest line; without a grid the instant itself."""
-    return min(lines, key=lambda line: abs(line[1] - at_s)) if lines else (1, max(at_s, 0.0))
+    return nearest_line(lines, at_s) if lines else (1, max(at_s, 0.0))
 
 
 def _loudness(loudness: Loudness, cut: Placement, level: CopyLevel | None, rate: int) -> Loudness:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzers.model import Analysis, Options
+from analyzers.model import Analysis, Loudness, Options
 from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
 from analyzers.signal.samples import Signal
@@ -94,7 +94,7 @@ def render_drop(
     name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer, note)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
-    notes = _notes(source, replace(shown, loudness=loudness), plan, stem)
+    notes = _notes(source, view, plan, stem, key or "no key", loudness)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     copy_is_safe = sync_beside(copy.path)
     check, bars = folder / str(files.click_check), settings.output.click_check_bars
@@ -191,18 +191,21 @@ def last_sounding_frame(signal: Signal) -> int:
     return 0
 
 
-def _notes(source: Source, analysis: Analysis, plan: CutPlan, stem: str) -> WavNotes:
-    """Text and labels of the copy in open-standard fields (tempo and key have none but the comment)."""
-    view = in_session(analysis, plan)
+def _notes(
+    source: Source, view: Analysis, plan: CutPlan, stem: str, key: str, loudness: Loudness
+) -> WavNotes:
+    """Text and labels of the copy in open-standard fields (tempo and key have none but the comment).
+
+    `loudness` : of what the copy holds of the source
+    """
     meter = f", {view.grid.meter}" if view.grid.meter else ""
-    key = key_line(analysis.key) or "no key"
     comment = f"{tempo_line(view.grid, view.duration_s)}{meter}, {key}; from {source.name}"
     return WavNotes(
         title=source.tags.get("title") or stem,
         artist=source.tags.get("artist") or source.producer or "",
         comment=comment,
         reference=source.sha256[:32],
-        loudness=analysis.loudness,
+        loudness=loudness,
         labels=tuple(_labels(view, plan)),
     )
 

@@ -28,13 +28,12 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-from analyzers.health.voice import BANDS, EDGES_HZ, FOUR, RANGE_DB
+from analyzers.health.voice import BANDS, FOUR, RANGE_DB, band_edges_hz
 
 T, BATCH, RATE_MOST = 1000, 192, 3e-3
 SHARES = {"recordings": 4.0, "beats": 3.0}  # of music, by origin; others 0.6
 DEVICE = "cuda" if torch.cuda.is_available() else "cpu"
-MEL = np.linspace(*(2595 * np.log10(1 + np.array(EDGES_HZ) / 700)), BANDS + 2)
-HZ = 700 * (10 ** (MEL[1:-1] / 2595) - 1)
+HZ = band_edges_hz()[1:-1]
 
 
 def tensor(x: np.ndarray) -> Tensor:

@@ -16,10 +16,10 @@ import numpy as np
 import soundfile as sf
 
 from analyzers.health.voice import voice_bands
+from tests.accuracy.excerpts import SUFFIXES
 from tests.training.voice_lines import RATE, at_rate
 
 LEAST_S = 40.0
-SUFFIXES = frozenset({".flac", ".mp3", ".oga", ".ogg", ".opus", ".wav"})
 
 
 def main() -> int:
