@@ -37,11 +37,17 @@ class NoteValue:
     hz: float
 
 
+def meter_of(grid: Grid) -> tuple[int, int]:
+    """(6, 8) for "6/8"; where no meter is known so many quarters as a bar has beats."""
+    upper, lower = (grid.meter or f"{grid.beats_per_bar}/4").split("/")
+    return int(upper), int(lower)
+
+
 def quarters_in_beat(grid: Grid) -> float:
     """Length of the beat that the tempo counts, in quarter notes: 1.5 in 6/8; 1 where no meter is known."""
-    if grid.meter is None or not grid.beats_per_bar:
+    if not grid.beats_per_bar:
         return 1.0
-    upper, lower = map(int, grid.meter.split("/"))
+    upper, lower = meter_of(grid)
     return 4 * upper / lower / grid.beats_per_bar
 
 

@@ -18,6 +18,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 from analyzers.model import Analysis, Grid
+from analyzers.rhythm.note_values import meter_of
 from daemon.export.cutwords import SAID_SHIFT_S, before_words, rest_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
@@ -151,7 +152,7 @@ def _shift(early_s: float, limit_s: float, rate: int, *, steady: bool) -> float:
 
 def _bar_shares(grid: Grid) -> float:
     """A 32nd note as a share of the bar."""
-    upper, lower = map(int, (grid.meter or f"{grid.beats_per_bar}/4").split("/"))
+    upper, lower = meter_of(grid)
     return lower / (upper * THIRTY_SECONDS)
 
 

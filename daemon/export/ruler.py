@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from analyzers.model import Grid
-from analyzers.rhythm.note_values import quarters_in_beat
+from analyzers.rhythm.note_values import meter_of, quarters_in_beat
 from daemon.export.plan import first_bar_seconds
 from daemon.export.sessionbeats import Placement, session_beats
 
@@ -60,7 +60,7 @@ def make_ruler(grid: Grid, plan: Placement) -> Ruler:
     bar_s, beats = first_bar_seconds(grid), session_beats(grid, plan)
     if bar_s is None or beats is None or not grid.beats_per_bar:
         return _straight(((0.0, 0.0), (60.0 / RULER_BPM, TICKS_PER_QUARTER)), 60.0 / RULER_BPM)
-    meter, line = meter_of(grid) or (grid.beats_per_bar, 4), beats.first_line
+    meter, line = meter_of(grid), beats.first_line
     bar_ticks = _ticks(meter)
     short = short_bar(beats.at_s[line] / bar_s * bar_ticks / TICKS_PER_QUARTER) if line else None
     line_tick = _ticks(short) if short else 0.0
@@ -146,11 +146,3 @@ def _tempo_events(seconds: Sequence[float], ticks: Sequence[float]) -> Iterable[
 
 def _microseconds(quarter_s: float) -> int:
     return min(max(round(quarter_s * 1e6), 1), 0xFFFFFF)
-
-
-def meter_of(grid: Grid) -> Meter | None:
-    """(6, 8) for "6/8"; None without a meter."""
-    if grid.meter is None:
-        return None
-    upper, lower = grid.meter.split("/")
-    return int(upper), int(lower)
