@@ -6,16 +6,18 @@ Convention: the threshold is relative to the programme (Options.silence_below_pe
 sample peak, 60 dB by default, common practice); the answer is a sample index at the source's rate.
 
 1. `open`: the first moment that is loud beyond doubt. What comes before is either quiet or a bed.
-2. Without a bed above the threshold the first sample over it is the answer, unless it is a lone
-   click (over within 10 ms).
+2. Without a bed above the threshold the first sample over it is the answer, unless it is a click
+   or a few of them (over within 10 ms).
 3. A bed is there from the first sample, steady, far below the music, and noise or mains hum
    rather than notes. Music then starts where a band stays well above the bed's own level, or, where
-   the bed stops before it, with the first sample over the threshold.
+   the bed stops before it, with the first sample over the threshold. Soft music may begin before the
+   first loud moment; a bed that runs on from the file's start is therefore looked for in less, too.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -41,6 +43,16 @@ STOPPED, STOP_S = 0.1, 0.002  # a bed that stays so far (20 dB) below its usual 
 BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
 FLOOR_S = 60.0  # the floor is measured over no more than this before the music
 OFFSET_CLEAR = 3.0  # an offset is this often the spread of what lies on it
+POP_S, APART_S = 0.002, 0.002  # a pop of the crackle of a record is as short, and so far from what follows
+CALM = 2.0  # of a bed's typical magnitude: less is the bed itself
+DENSE = 0.12  # share of a sound's samples that is loud; of pops in a row less is
+# A bed is looked for in so much; in less, too, where it runs on from the file's start
+LOOKS_S = (1.0, 0.1, 0.05, 0.025)
+ABRUPT, SWELLING = 0.9, 0.5  # how sure it is where music rises out of a bed
+HIT_S, FAR = (
+    0.03,
+    15.0,
+)  # music stands out whose first HIT_S reach so far (24 dB) over a bed's typical magnitude
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
 
@@ -70,9 +82,13 @@ def find_lead_in(features: Features) -> LeadIn:
     quiet = _Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
     over = _first_over(quiet, 0, threshold) or 0
     start = None
-    look = min(loud, over + signal.rate)
-    if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
-        start = _start_over_bed(quiet, features.mono, (over, loud), signal.rate, threshold)
+    for look_s in LOOKS_S if over < FRAME_S * signal.rate else LOOKS_S[:1]:
+        look = min(loud, over + round(look_s * signal.rate))
+        if start is None and _is_bed(
+            quiet[over:look], features.mono[over:look], signal.rate, threshold, peak
+        ):
+            span, brief = (over, look, loud), look_s < LOOKS_S[0]
+            start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
     if start is None:
         start = _Start(_skip_clicks(quiet, over, signal.rate, threshold), 0.97)
     return _describe(signal, start, threshold)
@@ -154,33 +170,50 @@ def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: floa
 
 
 def _start_over_bed(
-    quiet: _Magnitudes, mono: Samples, span: tuple[int, int], rate: int, threshold: float
+    quiet: _Magnitudes, mono: Samples, span: tuple[int, int, int], rate: int, threshold: float, *, brief: bool
 ) -> _Start | None:
     """Where music rises out of a bed; None when the bed itself grows (a riser).
 
-    `span`: where the bed begins, and the first loud frame, from which on it tells nothing of its own level.
+    span : where the bed begins, to where it tells its level, and the first loud frame
+    brief : so little of it tells that it could be music: what rises has to stand out at once
     """
-    size, (over, loud) = max(1, round(FRAME_S * rate)), span
-    learn = max(1, min(round(BED_LOOK_S / FRAME_S), (loud - over) // size))
+    size, (over, look, loud) = max(1, round(FRAME_S * rate)), span
+    learn = max(1, min(round(BED_LOOK_S / FRAME_S), (look - over) // size))
     offset = np.mean(mono[over : over + learn * size])
     pieces = (piece - offset for piece in blocks_of(mono, 4096 * size, over, len(quiet)))
     frames = rise_frames(pieces, rate, size, learn)
-    if frames is None:
-        return None
-    rise, sure = (over + frame * size for frame in frames)
+    rise, sure = (loud, loud) if frames is None else (over + frame * size for frame in frames)
     if not _is_steady(_thinned(quiet, over, sure)):
         return None
     typical = float(np.median(quiet[over : over + learn * size]))
     first = max(over, rise - size)
-    level, end = max(threshold, NOISE_PEAK * typical), rise + 6 * size
-    above = quiet[first:end] > level
-    sample = rise
-    if above.any():
-        sample = first + int(np.argmax(above))
-        music = _skip_clicks(quiet, sample, rate, level, lasting=level)
-        sample = music if music < end + 2 * size else sample
+    level, end = max(threshold, NOISE_PEAK * typical), rise + 8 * size
+    lasting = _without_crackle(quiet[first:end], level, CALM * typical, rate)
+    sample = rise if lasting is None else first + lasting
     sample = _after_stop(quiet, max(over, sample - rate), sample, rate, (STOPPED * typical, threshold))
-    return _Start(sample, 0.9 if sure - rise <= 2 * size else 0.5)
+    abrupt = sure - rise <= 2 * size
+    far = float(quiet[sample : sample + round(HIT_S * rate)].max(initial=0.0)) > FAR * typical
+    if (brief or frames is None) and not (abrupt and far):
+        return None
+    return _Start(sample, ABRUPT if abrupt else SWELLING)
+
+
+def _without_crackle(heard: Floats, level: float, calm: float, rate: int) -> int | None:
+    """The first sample over `level` that is no pop of a bed; None where there is none.
+
+    A pop is over within `POP_S`, and the bed itself, whose magnitude is under `calm`, comes after it.
+    """
+    at = np.flatnonzero(heard > level)
+    if len(at) == 0:
+        return None
+    apart = np.flatnonzero(np.diff(at) > APART_S * rate)
+    breaks = [int(k) for k in apart if np.median(heard[at[k] + 1 : at[k + 1]]) < calm]
+    for start, end in pairwise([-1, *breaks, len(at) - 1]):
+        length = at[end] - at[start + 1]
+        lasts = length > POP_S * rate and end - start > DENSE * length
+        if lasts or len(heard) - at[end] <= APART_S * rate:  # goes on
+            return int(at[start + 1])
+    return int(at[0])
 
 
 def _after_stop(quiet: _Magnitudes, first: int, sample: int, rate: int, levels: tuple[float, float]) -> int:
@@ -214,21 +247,16 @@ def _is_steady(bed: Floats) -> bool:
     return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
 
 
-def _skip_clicks(
-    quiet: _Magnitudes, over: int, rate: int, threshold: float, lasting: float | None = None
-) -> int:
-    """First sample over the threshold that is not a lone click: not over within `CLICK_S`.
-
-    lasting : what the sound stays above; half the threshold by default
-    """
-    lasting = threshold / 2 if lasting is None else lasting
+def _skip_clicks(quiet: _Magnitudes, over: int, rate: int, threshold: float) -> int:
+    """First sample over the threshold that is no click, nor one of several: not over within `CLICK_S`."""
     size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
     at = over
     while at + CLICK_FRAMES * size <= len(quiet):
-        busy = _frames(quiet[at : at + CLICK_FRAMES * size], size).max(axis=1) > lasting
-        if busy.sum() > CLICK_FRAMES // 2:
+        above = _frames(quiet[at : at + CLICK_FRAMES * size], size) > threshold / 2
+        busy = above.any(axis=1)
+        if busy.sum() > CLICK_FRAMES // 2 and above.mean() > DENSE:
             return at
-        at += int(np.argmin(busy)) * size
+        at += max(int(np.argmin(busy)), 1) * size
         later = _first_over(quiet, at, threshold)
         if later is None:
             break

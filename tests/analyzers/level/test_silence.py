@@ -152,6 +152,56 @@ def test_a_click_over_a_bed_just_ahead_of_the_first_hit_is_not_the_hit(early_ms:
     assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.001)
 
 
+@pytest.mark.parametrize("bed_db", [-60.0, -80.0])
+def test_three_pops_just_ahead_of_the_first_hit_are_not_the_hit(bed_db: float) -> None:
+    """Of a record's crackle, samples long, within 5 ms; over a bed above the threshold and one below it."""
+    samples, start = after(1.0, bed=white(5.0, bed_db))
+    for early_ms, height in ((14, 0.02), (11, 0.02), (9, 0.07)):
+        at = start - round(early_ms * RATE / 1000)
+        samples[at : at + 5] += np.float32(height)
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.001)
+
+
+@pytest.mark.parametrize("lead_in_s", [0.06, 0.2])
+def test_soft_notes_after_a_moment_of_crackle_are_the_music(lead_in_s: float) -> None:
+    """The first loud stroke comes later: what the bed is like is told by what comes before the notes."""
+    t = np.arange(RATE // 4) / RATE
+    soft = 0.03 * np.cos(2 * np.pi * 330 * t)[:, None].repeat(2, axis=1)
+    lead = np.zeros((round(lead_in_s * RATE), 2))
+    samples = np.concatenate([lead, soft, music()])
+    bed = white(5.0, -62)[: len(samples)]
+    bed[:: RATE // 40] += 0.01
+    answer = found((samples + bed).astype(np.float32))
+    assert answer.first_sound_s == pytest.approx(lead_in_s, abs=0.002)
+
+
+def test_low_notes_that_swell_out_of_hiss_are_no_pops() -> None:
+    """Their crests rise out of it one by one, 4 ms apart, but between them is more than hiss."""
+    t = np.arange(2 * RATE) / RATE
+    note = np.minimum(t / 0.6, 1.0) * 0.5 * np.sin(2 * np.pi * 120 * t)
+    samples = np.concatenate([np.zeros(RATE), note])[:, None].repeat(2, axis=1) + white(3.0, -48)
+    assert found(samples.astype(np.float32)).first_sound_s == pytest.approx(1.027, abs=0.004)
+
+
+def test_a_lone_tick_out_of_hiss_is_the_music() -> None:
+    """Over in 15 ms, far above the hiss; the next comes half a second later."""
+    t = np.arange(RATE // 2) / RATE
+    tick = (0.6 * np.cos(2 * np.pi * 900 * t) * np.exp(-t / 0.004))[:, None].repeat(2, axis=1)
+    samples = np.concatenate([np.zeros((RATE, 2)), *[tick] * 6]) + white(4.0, -44)
+    assert found(samples.astype(np.float32)).first_sound_s == pytest.approx(1.0, abs=0.001)
+
+
+@pytest.mark.parametrize("swell_db", [3.0, 8.0])
+def test_soft_notes_from_the_file_s_start_are_no_bed(swell_db: float) -> None:
+    """Strings that a bounce cuts into, 26 dB under the peak; they grow a little, then the strokes come."""
+    t = np.arange(RATE) / RATE
+    notes = sum(np.sin(2 * np.pi * hz * t + k) for k, hz in enumerate((98.0, 147.2, 196.4, 294.1, 392.9)))
+    swell = 10 ** ((-37 + swell_db * (t > 0.4)) / 20)
+    strings = (notes * swell)[:, None].repeat(2, axis=1)
+    samples = np.concatenate([strings, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(0.0, abs=0.005)
+
+
 @pytest.mark.parametrize("still_ms", [4, 12, 600])
 def test_after_hiss_that_stops_a_soft_beginning_is_found_to_the_sample(still_ms: int) -> None:
     """Nothing hides what comes out of the silence between them, however loud the hiss was."""
@@ -166,9 +216,10 @@ def test_after_hiss_that_stops_a_soft_beginning_is_found_to_the_sample(still_ms:
     assert answer.first_sound_sample == over
 
 
-def test_lone_click_in_silence_is_no_music() -> None:
+@pytest.mark.parametrize("length", [20, 90])
+def test_lone_click_in_silence_is_no_music(length: int) -> None:
     samples, start = after(1.0)
-    samples[RATE // 3 : RATE // 3 + 20] = 0.1
+    samples[RATE // 3 : RATE // 3 + length] = 0.1
     assert found(samples).first_sound_sample == start
 
 
