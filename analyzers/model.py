@@ -49,6 +49,14 @@ class TempoCandidate:
 
 
 @dataclass(frozen=True, slots=True)
+class BarOneCandidate:
+    """Another place of bar one."""
+
+    late_beats: float  # after the one that was found; negative: before it
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
 class GridProof:
     """How well the attacks sit on the grid (ms, distance to the nearest 1/16 or triplet position)."""
 
@@ -90,6 +98,7 @@ class Grid:
     reason: str | None = None
     restarts: tuple[BeatRestart, ...] = ()
     swell_before: bool = False  # what sounds before bar one grows into it without an attack: no pickup
+    bar_one_alternatives: tuple[BarOneCandidate, ...] = ()  # likeliest first
 
 
 @dataclass(frozen=True, slots=True)

@@ -46,12 +46,14 @@ class FirstBar:
     pickup_beats : what sounds before it, in beats; 0 when nothing does
     confidence : probability that it is this bar line and not the one beside it
     swell : what sounds before it grows into it without an attack, no pickup
+    beside : the line beside it that it may be instead, -1 or 1; 0 where there is no doubt
     """
 
     index: int
     pickup_beats: float
     confidence: float = 1.0
     swell: bool = False
+    beside: int = 0
 
 
 def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float) -> FirstBar:
@@ -80,7 +82,9 @@ def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s:
     if k > after or k == 0:
         return FirstBar(k, early / beat_s)
     rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
-    return FirstBar(k - 1, 0.0, rest) if rest > 0.5 else FirstBar(k, early / beat_s, 1.0 - rest)
+    if rest > 0.5:
+        return FirstBar(k - 1, 0.0, rest, beside=1)
+    return FirstBar(k, early / beat_s, 1.0 - rest, beside=-1)
 
 
 def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_right
 from collections.abc import Sequence
 
@@ -26,6 +27,18 @@ def bar_one_index(grid: Grid) -> int | None:
     if grid.bar_one_s is None or grid.tempo_bpm is None or not grid.beats_s or not grid.beats_per_bar:
         return None
     return beat_index(grid, grid.bar_one_s)
+
+
+def beats_after_one(grid: Grid, beats: float) -> float:
+    """Seconds of the place so many beats after bar one, before it where negative; needs a grid.
+
+    Along the beats in the file, beyond them by the mean tempo.
+    """
+    one, whole, period_s = bar_one_index(grid), math.floor(beats), 60 / (grid.tempo_bpm or 60)
+    if one is None or not 0 <= one + whole < len(grid.beats_s):
+        return (grid.bar_one_s or 0.0) + beats * period_s
+    before, *after = grid.beats_s[one + whole : one + whole + 2]
+    return before + (beats - whole) * (after[0] - before if after else period_s)
 
 
 def bar_lines(grid: Grid) -> list[tuple[int, float]]:

@@ -15,8 +15,8 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit
 
-from analyzers.model import Grid, LeadIn, TempoCandidate
-from analyzers.rhythm.barline import first_bar
+from analyzers.model import BarOneCandidate, Grid, LeadIn, TempoCandidate
+from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import open_share
@@ -188,4 +188,14 @@ def _assemble(
         proof=prove(pulse, times, f.onsets.fine_rate),
         restarts=beats.restarts,
         swell_before=found.swell,
+        bar_one_alternatives=_other_places(reading, found),
     )
+
+
+def _other_places(reading: Reading, found: FirstBar) -> tuple[BarOneCandidate, ...]:
+    """Where bar one may be instead: other bar lines, or the line beside it."""
+    places = [BarOneCandidate(late, p * found.confidence) for late, p in reading.other_lines]
+    if found.beside:
+        doubt = reading.bar_probability * (1.0 - found.confidence)
+        places.append(BarOneCandidate(float(found.beside * reading.beats), doubt))
+    return tuple(sorted(places, key=lambda place: -place.probability))

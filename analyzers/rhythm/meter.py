@@ -23,6 +23,8 @@ from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
+PLACES = np.array([0, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1])  # in a beat, at which bar lines are told apart
+LEAST_SHARE = 0.005  # a reading less probable than this is none
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +35,7 @@ class Reading:
     beat_probability : that there is a beat at all; tempo_probability, bar_probability : that beat rate
         and bar line are right, all three calibrated; meter_probability : given the beat rate
     tempi : (ratio, raw probability) of every beat rate, likeliest first
+    other_lines : (beats after this one, probability) of other bar lines, likeliest first
     """
 
     ratio: float
@@ -43,6 +46,7 @@ class Reading:
     meter_probability: float
     bar_probability: float
     tempi: tuple[tuple[float, float], ...]
+    other_lines: tuple[tuple[float, float], ...] = ()
 
 
 def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
@@ -111,10 +115,12 @@ def choose_reading(
     tempo = np.bincount(h.tempo, p, len(RATIOS))
     mine = h.tempo == h.tempo[best]
     octave = set(_octave(h, best))
-    shown = [k for k in np.argsort(tempo)[::-1].tolist() if tempo[k] > 0.005 or k in octave]
+    shown = [k for k in np.argsort(tempo)[::-1].tolist() if tempo[k] > LEAST_SHARE or k in octave]
     tempi = tuple((RATIOS[k], float(tempo[k])) for k in shown)
     shares = {} if played else doubts(h.evidence[best], rivals, likelier)
     doubt = sum(shares.values())
+    bar = min(calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)), in_phase)
+    bar *= 1 - (1 - SAME_BARS) * doubt
     return Reading(
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
@@ -122,9 +128,9 @@ def choose_reading(
         beat_probability=calibrated(f"{kind}pulse", evidence),
         tempo_probability=calibrated(f"{kind}tempo", evidence) * (1 - doubt),
         meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
-        bar_probability=min(calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)), in_phase)
-        * (1 - (1 - SAME_BARS) * doubt),
+        bar_probability=bar,
         tempi=doubted(tempi, shares),
+        other_lines=other_lines(h, p, best, bar),
     )
 
 
@@ -137,6 +143,29 @@ def agrees(h: Hypotheses, best: int) -> npt.NDArray[np.bool_]:
     multiple = np.maximum(bar, own) / short
     out: npt.NDArray[np.bool_] = together & (np.abs(multiple - np.round(multiple)) < 1e-6)
     return out
+
+
+def other_lines(h: Hypotheses, p: FloatArray, best: int, sure: float) -> tuple[tuple[float, float], ...]:
+    """Bar lines that readings with bars as long, or whole times as long or short, have instead.
+
+    sure : probability of the best reading's bar lines; other lines are less probable by as much as the
+        networks say, and all that is not the best reading shares in what is left
+
+    Returns (beats after its bar line, to half a bar before or after; probability), likeliest first
+    """
+    beats, agreed = int(h.beats[best]), agrees(h, best)
+    bar, own = h.ratio * h.beats, h.ratio[best] * beats
+    multiple = np.maximum(bar, own) / np.minimum(bar, own)
+    rivals = (np.abs(multiple - np.round(multiple)) < 1e-6) & ~agreed
+    late = (h.offset[rivals] - h.offset[best]) / h.ratio[best] % beats
+    whole, part = np.divmod(late, 1.0)
+    late = (whole + PLACES[np.abs(PLACES - part[:, None]).argmin(axis=1)]) % beats
+    late[late > beats / 2] -= beats
+    places, at = np.unique(late, return_inverse=True)
+    of_rest = (1.0 - sure) / max(float(p[~agreed].sum()), 1e-9)
+    shares = np.bincount(at, p[rivals], len(places)) * min(of_rest, sure / float(p[agreed].sum()))
+    found = [k for k in np.argsort(shares)[::-1].tolist() if shares[k] > LEAST_SHARE and places[k] != 0.0]
+    return tuple((float(places[k]), float(shares[k])) for k in found)
 
 
 def _octave(h: Hypotheses, best: int) -> list[int]:

@@ -147,6 +147,7 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         proof=grid.proof if found and abs(bpm / found - 1) < 1e-9 else None,
         reason=None,
         restarts=grid.restarts if level is not None else (),
+        bar_one_alternatives=(),
     )
     return _count_bars(changed)
 
@@ -174,7 +175,9 @@ def _other_level(grid: Grid, ratio: float) -> tuple[float, ...]:
 def _with_meter(grid: Grid, meter: str) -> Grid:
     if grid.tempo_bpm is None:
         raise ValueError("there is no grid to count bars on: give a tempo, too")
-    changed = replace(grid, meter=meter, meter_confidence=1.0, beats_per_bar=beats_in(meter))
+    changed = replace(
+        grid, meter=meter, meter_confidence=1.0, beats_per_bar=beats_in(meter), bar_one_alternatives=()
+    )
     return _count_bars(changed)
 
 
@@ -191,7 +194,7 @@ def _with_bar_one(grid: Grid, at_s: float, duration_s: float) -> Grid:
         near = min(grid.beats_s, key=lambda t: abs(t - at_s))
         shift = at_s - near if abs(at_s - near) <= period else 0.0
         beats = tuple(t + shift for t in grid.beats_s if 0 <= t + shift < duration_s)
-    changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0)
+    changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0, bar_one_alternatives=())
     return _count_bars(changed)
 
 

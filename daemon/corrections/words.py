@@ -12,7 +12,7 @@ from typing import Any
 from pydantic import ValidationError
 
 from analyzers.model import Analysis, Grid
-from analyzers.rhythm.bars import bar_lines, bar_one_index
+from analyzers.rhythm.bars import bar_lines, beats_after_one
 from daemon.core.errors import ConfigError
 from daemon.corrections.apply import Correction, apply_correction
 
@@ -153,13 +153,4 @@ def place_of_bar_one(text: str, grid: Grid) -> float:
     if unit == "s" or unit == "m":
         return grid.bar_one_s + (amount / 1000 if unit == "m" else amount)
     beats = amount * (grid.beats_per_bar or 4) if unit == "bar" else amount
-    return _moved(grid, beats)
-
-
-def _moved(grid: Grid, beats: float) -> float:
-    """Bar one moved by beats along the grid; beyond its ends by the mean period."""
-    one = bar_one_index(grid)
-    target = (one or 0) + round(beats)
-    if one is not None and beats == round(beats) and 0 <= target < len(grid.beats_s):
-        return grid.beats_s[target]
-    return (grid.bar_one_s or 0.0) + beats * 60 / (grid.tempo_bpm or 60)
+    return beats_after_one(grid, beats)

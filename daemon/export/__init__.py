@@ -9,6 +9,7 @@ __all__ = [
     "copy",
     "copylevel",
     "cutaudio",
+    "cutwords",
     "dawproject",
     "firsthit",
     "guide",

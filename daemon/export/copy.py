@@ -212,7 +212,7 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     A fade-in is made only where the cut goes through sound, the copy is not the source's own
     samples anyway, and there is room for it before the attack: before the level leaves that ahead
     of the cut. A hit that starts at the cut is not faded. What a lossy codec spread ahead of an attack
-    (pre-echo, see `firsthit`) needs nobody's ears.
+    (pre-echo, see `firsthit`), or noise that goes on under the music, needs nobody's ears.
     """
     audio, plan = render.audio, render.plan
     peak_db = loudness.sample_peak_dbfs if loudness and loudness.sample_peak_dbfs is not None else 0.0
@@ -232,9 +232,12 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     text = f"The cut goes through sound {below:.0f} dB below the peak"
     attack = np.flatnonzero(level > ATTACK_RATIO * ahead)
     fade = int(attack[0]) if len(attack) else len(level)
-    spread = audio.coded and len(attack) > 0
-    if spread:
-        text += ", most likely what the codec spread ahead of the first hit (pre-echo)"
+    known = ""
+    if len(attack) and plan.through_noise:
+        known = ", the noise that lies under the music"
+    elif len(attack) and audio.coded:
+        known = ", most likely what the codec spread ahead of the first hit (pre-echo)"
+    text += known
     if not may_fade or fade < shortest:
-        return 0, [f"{text}." if spread else f"{text}; listen to its first moment."]
+        return 0, [f"{text}." if known else f"{text}; listen to its first moment."]
     return fade, [f"{text}; a fade-in of {fade / audio.rate * 1000:.1f} ms ends before the attack."]

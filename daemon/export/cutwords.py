@@ -39,7 +39,9 @@ def rest_words(rest_s: float, beat_s: float, bar: int) -> str:
 
     Empty where the first sound merely comes late, on no part of the beat that is counted.
     """
-    return f"bar {bar} begins with a rest of {_beats(rest_s, beat_s)}" if _counted(rest_s / beat_s) else ""
+    return (
+        f"bar {bar} begins with a rest of {beats_words(rest_s / beat_s)}" if _counted(rest_s / beat_s) else ""
+    )
 
 
 def why(
@@ -85,13 +87,12 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
 
 def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool) -> str:
     if music_bars == 1 and not swell and _counted(sound_s / beat_s):
-        return f"pickup of {_beats(sound_s, beat_s)}"
+        return f"pickup of {beats_words(sound_s / beat_s)}"
     return f"sound from {sound_s:.2f} s before it"
 
 
-def _beats(seconds: float, beat_s: float) -> str:
+def beats_words(beats: float) -> str:
     """ "1 beat", "1 1/2 beats", "2/3 of a beat"; "0.37 beats" where it is none of these."""
-    beats = seconds / beat_s
     near = _counted(beats)
     if near is None:
         return f"{beats:.2f} beats"

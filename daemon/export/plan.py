@@ -44,6 +44,7 @@ class CutPlan:
     why: str
     session_shift_s: float = 0.0  # the session's lines lie so much after the measured ones (negative: before)
     hits_after_lines_s: float | None = None  # median of the song's hits against the session's lines
+    through_noise: bool = False  # what lies ahead of the copy is the noise under the music
     before_bar_one: str = ""  # what lies there, and the rest it begins with, in words; empty: nothing
 
     def in_copy_s(self, source_s: float) -> float:
@@ -97,7 +98,8 @@ def plan_cut(
     early = 0.0 if hit is None else grid.bar_one_s - hit
     limit_s = min(early_hit_s, bar_s * _bar_shares(grid))
     shift = _shift(early, limit_s, rate, steady=grid.constant_tempo is not False)
-    if shift > 0.0 and analysis.lead_in.kind == "hiss or hum":
+    noisy = analysis.lead_in.kind == "hiss or hum"
+    if shift > 0.0 and noisy:
         shift = 0.0  # which hides the foot: the hit is not known to be late
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
@@ -130,6 +132,7 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
+        through_noise=noisy and bars == 0,
         before_bar_one="; ".join(filter(None, (before, rest))),
     )
 

@@ -10,7 +10,8 @@ from collections.abc import Mapping
 
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
+from analyzers.model import Analysis, BarOneCandidate, Blues, Grid, Key, LeadIn, Loudness
+from analyzers.rhythm.bars import beats_after_one
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
 from daemon.corrections.apply import Correction
@@ -99,11 +100,23 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             value=grid.bar_one_s,
             unit="s in the producer's file",
             confidence=grid.bar_one_confidence,
+            alternatives=_places(grid),
             evidence=(Evidence(what="music before it", value=grid.pickup_beats, unit="beats"),),
             reason=no_grid if grid.bar_one_s is None else None,
         ),
         "first_sound": _first_sound(analysis.lead_in),
     }
+
+
+def _places(grid: Grid) -> tuple[Alternative, ...]:
+    """Bar one and where else it may lie, in seconds as it is; nothing where there is no other place."""
+    if not grid.bar_one_alternatives:
+        return ()
+    own = BarOneCandidate(0.0, grid.bar_one_confidence)
+    return tuple(
+        Alternative(value=beats_after_one(grid, c.late_beats), probability=_probability(c.probability))
+        for c in (own, *grid.bar_one_alternatives)
+    )
 
 
 def _first_sound(lead_in: LeadIn) -> Estimate:

@@ -23,6 +23,7 @@ from daemon.report.words import (
     open_level,
     percent,
     rival_keys,
+    rival_places,
     rival_tempi,
     seconds,
     sentence,
@@ -119,8 +120,10 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
     if grid.tempo_bpm is not None and grid.bar_one_s is None:
         lines.append("First bar: not found. The copy does not start on a bar line. Find the one by ear.")
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
+        either = " or ".join(text for _, text in rival_places(grid)[:2])
         lines.append(
-            f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure. "
+            f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure"
+            f"{f'; it may begin {either}' if either else ''}. "
             "Check that the click's accent falls on the one, and that the song is counted from there."
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:

@@ -14,7 +14,9 @@ from daemon.report.words import (
     FIRST_BAR,
     level_of,
     moves,
+    place_words,
     rival_key,
+    rival_places,
     rival_tempi,
     several_tempi,
     topics,
@@ -51,7 +53,7 @@ def fixes(report: Report) -> list[Fix]:
     groups = {
         "tempo": _tempo(analysis.grid),
         "key": _key(analysis.key),
-        FIRST_BAR: _bar_one() if report.answers.bar_one.value is not None else [],
+        FIRST_BAR: _bar_one(analysis.grid) if report.answers.bar_one.value is not None else [],
     }
     doubtful = [topic for topic in groups if topic in flagged]
     asked = [ask for topic in (*doubtful, *(t for t in groups if t not in flagged)) for ask in groups[topic]]
@@ -134,8 +136,15 @@ def _key(key: Key) -> list[Ask]:
     return [*found, Ask("another key", "--key", '"TONIC MODE"')]
 
 
-def _bar_one() -> list[Ask]:
+def _bar_one(grid: Grid) -> list[Ask]:
+    """The likeliest other places, then a beat earlier and later."""
+    likely = [late for late, _ in rival_places(grid)[:2]]
+    places = dict.fromkeys([*likely, -1.0, 1.0])
     return [
-        Ask(f"the song's first bar is a beat {way}", f"--bar-one={sign}1beat")
-        for way, sign in (("earlier", "-"), ("later", "+"))
+        Ask(
+            f"the song's first bar is {place_words(late, grid)}",
+            f"--bar-one={late:+.4g}beat{'' if abs(late) == 1 else 's'}",
+            likely=late in likely[:1],
+        )
+        for late in places
     ]

@@ -96,6 +96,9 @@ class Cut(Part):
     hits_after_lines_s: float | None = Field(
         None, description="median of the song's hits against the session's lines"
     )
+    through_noise: bool = Field(
+        default=False, description="what lies ahead of the copy is the noise under the music"
+    )
     before_bar_one: str = Field(
         "", description="what lies there, and the rest it begins with, in words; empty: nothing"
     )

@@ -11,6 +11,7 @@ from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from daemon.core.names import format_tempo
 from daemon.core.text import one_line
+from daemon.export.cutwords import beats_words
 from daemon.report.parts import Claim, Cut
 
 # common practice: what is bent on purpose lies between two notes and is no fault to correct
@@ -33,6 +34,7 @@ SIGNAL = "Signal"  # topic of the channels' faults
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
+WORTH_A_LOOK = 0.05  # a place of bar one less probable than this is not named
 KEYS_LATER = 2  # key changes that a line names
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
 OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
@@ -250,6 +252,20 @@ def open_level(grid: Grid) -> TempoCandidate | None:
     """Half or double the tempo, where the song may as well be counted so."""
     open_ones = (c for c in rival_tempi(grid) if c.probability >= OPEN_LEVEL)
     return next((c for c in open_ones if grid.tempo_bpm and level_of(grid.tempo_bpm, c.bpm)), None)
+
+
+def rival_places(grid: Grid) -> list[tuple[float, str]]:
+    """Where bar one may be instead and that are worth naming, most probable first: beats after the one that
+    was found, and "2 beats later (31 %)"."""
+    likely = [c for c in grid.bar_one_alternatives if c.probability >= WORTH_A_LOOK]
+    return [(c.late_beats, f"{place_words(c.late_beats, grid)} ({percent(c.probability)})") for c in likely]
+
+
+def place_words(late_beats: float, grid: Grid) -> str:
+    """ "2 beats later", "1/2 of a beat earlier", "a bar earlier"."""
+    far = abs(late_beats)
+    text = "a bar" if far == grid.beats_per_bar else beats_words(far)
+    return f"{text} {'later' if late_beats > 0 else 'earlier'}"
 
 
 def if_any(grid: Grid) -> str | None:

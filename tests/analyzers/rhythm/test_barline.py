@@ -158,6 +158,7 @@ def test_which_bar_is_the_first_may_stay_open() -> None:
     _, found = found_bar(whole, 1.0 + 2 * BEAT_S, 1.0)
 
     assert 0.5 <= found.confidence < 0.9
+    assert found.beside == (1 if found.pickup_beats == 0.0 else -1)
 
 
 def swell(start_s: float, end_s: float, gain: float = 0.3) -> np.ndarray:

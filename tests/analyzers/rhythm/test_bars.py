@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.rhythm.bars import bar_lines, bar_one_index, beat_index, change_s
+from analyzers.rhythm.bars import bar_lines, bar_one_index, beat_index, beats_after_one, change_s
 from tests.analyzers.harmony_kit import grid, no_grid
 
 
@@ -27,6 +27,19 @@ def test_bar_one_outside_the_file_still_numbers_its_bars() -> None:
     assert bar_lines(replace(grid(4.0), bar_one_s=-2.0)) == [(2, 0.0), (3, 2.0)]
     assert bar_lines(no_grid()) == []
     assert bar_one_index(no_grid()) is None
+
+
+@pytest.mark.parametrize(
+    ("beats", "at_s"),
+    [(0, 1.0), (2, 2.0), (-1.5, 0.3), (4.5, 3.5), (5, 4.0), (5.5, 4.25), (-4, -1.0), (7, 4.5)],
+)
+def test_a_place_is_counted_along_the_beats_and_by_the_mean_tempo_beyond_them(
+    beats: float, at_s: float
+) -> None:
+    """Eight beats at 120, the first and the seventh drawn out."""
+    times = (0.0, 0.6, 1.0, 1.5, 2.0, 2.5, 3.0, 4.0)
+    drawn = replace(grid(4.0), bar_one_s=1.0, beats_s=times, downbeats=(False,) * 8)
+    assert beats_after_one(drawn, beats) == pytest.approx(at_s)
 
 
 def test_a_tempo_changes_once_or_not_at_all() -> None:

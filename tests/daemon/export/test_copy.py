@@ -281,6 +281,19 @@ def test_a_cut_through_noise_fades_in_before_the_attack(tmp_path: Path) -> None:
     np.testing.assert_allclose(samples[attack - 1000 :], expected, rtol=1e-5)
 
 
+def test_noise_that_goes_on_under_the_music_is_cut_through_and_needs_no_ears(tmp_path: Path) -> None:
+    """Hiss or crackle ahead of the first hit; without a hit right after the cut it may be anything."""
+    wave, attack = bed_then_attack()
+    decoded = dropped(tmp_path, wave)
+    notes = replace(NOTES, loudness=loudness_of(decoded))
+    for start, known in ((attack - 44, True), (attack - RATE // 20, False)):
+        cut = replace(plan(start, 2 * RATE, 0), through_noise=True)
+        facts, _ = copied(tmp_path, decoded, cut, notes=notes)
+        assert ("the noise that lies under the music" in facts.warnings[0]) is known
+        assert asks_for_ears(facts.warnings) is not known
+        assert facts.bit_identical
+
+
 def test_a_hit_that_starts_at_the_cut_is_not_faded(tmp_path: Path) -> None:
     wave, _ = bed_then_attack()
     wave[:1000] = 0

@@ -127,7 +127,11 @@ def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late(
     found = analysis(120.0, 3.5, 3.509)
     found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))
 
-    assert plan_cut(found, frames=10**7, rate=44100).session_shift_s == 0.0
+    plan = plan_cut(found, frames=10**7, rate=44100)
+    assert plan.session_shift_s == 0.0
+    assert plan.through_noise
+    assert not plan_cut(analysis(120.0, 3.5, 3.5), frames=10**7, rate=44100).through_noise
+    assert not plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1).through_noise  # all of it is kept
 
 
 def test_where_the_tempo_moves_the_line_follows_a_late_first_hit():

@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.key_names import parse_key
-from analyzers.model import BeatRestart, Grid, Key, TempoCandidate
+from analyzers.model import BarOneCandidate, BeatRestart, Grid, Key, TempoCandidate
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
@@ -149,6 +149,14 @@ def test_bar_one_shifts_the_grid_and_recounts_pickup_and_sections() -> None:
     assert grid.pickup_beats == pytest.approx(4 + 0.01 / PERIOD, abs=1e-3)
     assert [s.first_bar for s in analysis.sections] == [0, 8, 24]
     assert grid.bar_one_confidence == 1.0
+
+
+@pytest.mark.parametrize("by_hand", [{"bar_one_s": 3.0}, {"meter": "3/4"}, {"tempo_bpm": 70.0}])
+def test_what_is_set_by_hand_leaves_no_other_place_of_bar_one(by_hand) -> None:
+    """Beats, bars or bar one are others then: what was counted in the old ones says nothing."""
+    doubted = replace(steady_grid(), bar_one_alternatives=(BarOneCandidate(2.0, 0.3),))
+    assert corrected_grid(doubted, **by_hand).bar_one_alternatives == ()
+    assert corrected_grid(doubted, key="D minor").bar_one_alternatives == doubted.bar_one_alternatives
 
 
 def test_bar_one_may_lie_just_before_the_file() -> None:

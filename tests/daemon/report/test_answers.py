@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import TempoCandidate
+from analyzers.model import BarOneCandidate, TempoCandidate
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.report.report import Report
 from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, sample_analysis, sample_report, steady_grid
@@ -27,6 +27,18 @@ def test_what_rounding_adds_to_a_probability_is_taken_off(summed: float, said: f
 def test_what_is_no_probability_is_refused(wrong: float) -> None:
     with pytest.raises(Exception, match="probability"):
         with_rival(wrong)
+
+
+def test_other_places_of_bar_one_are_told_in_its_own_unit_beside_it() -> None:
+    doubted = replace(
+        steady_grid(), bar_one_confidence=0.6, bar_one_alternatives=(BarOneCandidate(2.0, 0.3),)
+    )
+    told = sample_report(sample_analysis(grid=doubted)).answers.bar_one
+    assert [(a.value, a.probability) for a in told.alternatives] == [
+        (BAR_ONE_S, 0.6),
+        (pytest.approx(BAR_ONE_S + 2 * 60 / 140), 0.3),
+    ]
+    assert sample_report().answers.bar_one.alternatives == ()
 
 
 def test_a_blues_is_an_answer_of_its_own_and_none_where_the_key_was_set_by_hand() -> None:

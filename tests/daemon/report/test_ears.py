@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Analysis, BeatRestart, Flag, KeyCandidate, TempoCandidate, Tuning
+from analyzers.model import Analysis, BarOneCandidate, BeatRestart, Flag, KeyCandidate, TempoCandidate, Tuning
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
 from daemon.report.ears import check_by_ear
@@ -48,6 +48,19 @@ def test_the_two_likeliest_rivals_are_named_and_no_third() -> None:
     [line] = ears(sample_analysis(grid=grid), "Tempo")
     assert "could be 70 (20 %) or 93.33 (15 %)." in line
     assert "105" not in line
+
+
+def test_where_else_the_first_bar_may_begin_is_named() -> None:
+    places = ((2.0, 0.3), (-4.0, 0.12), (0.5, 0.06))
+    others = tuple(BarOneCandidate(*place) for place in places)
+    doubted = replace(steady_grid(), bar_one_confidence=0.5, bar_one_alternatives=others)
+    [line] = ears(sample_analysis(grid=doubted), "First bar")
+    assert "50 % sure; it may begin 2 beats later (30 %) or a bar earlier (12 %). Check" in line
+    half = replace(doubted, bar_one_alternatives=(others[2], BarOneCandidate(1.0, 0.04)))
+    [line] = ears(sample_analysis(grid=half), "First bar")
+    assert "sure; it may begin 1/2 of a beat later (6 %). Check" in line
+    [line] = ears(sample_analysis(grid=replace(half, bar_one_alternatives=())), "First bar")
+    assert "50 % sure. Check" in line
 
 
 def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:

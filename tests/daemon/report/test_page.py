@@ -12,7 +12,16 @@ import numpy as np
 import pytest
 import yaml
 
-from analyzers.model import Chord, Flag, KeyCandidate, KeyChange, Section, TempoCandidate, Tuning
+from analyzers.model import (
+    BarOneCandidate,
+    Chord,
+    Flag,
+    KeyCandidate,
+    KeyChange,
+    Section,
+    TempoCandidate,
+    Tuning,
+)
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.samples import Signal
 from daemon.cli import build_parser
@@ -393,11 +402,22 @@ def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_fin
     bar_one = sample_report(sample_analysis(grid=replace(sure, bar_one_confidence=0.5)))
     assert first(bar_one) == "beatintake correct amber-lane "  # nobody knows which beat
     assert [fix.command.split()[-1] for fix in fixes(bar_one)[:2]] == ["--bar-one=-1beat", "--bar-one=+1beat"]
+    places = (BarOneCandidate(-2.0, 0.3), BarOneCandidate(1 / 3, 0.1), BarOneCandidate(1.0, 0.06))
+    other = replace(sure, bar_one_confidence=0.5, bar_one_alternatives=places)
+    asked = fixes(sample_report(sample_analysis(grid=other)))
+    assert [fix.command.split("--bar-one=")[-1] for fix in asked[:4]] == [
+        "-2beats", "+0.3333beats", "-1beat", "+1beat",
+    ]  # fmt: skip
+    assert asked[0].first
+    assert asked[0].what == "the song's first bar is 2 beats earlier (likeliest)"
 
 
 def test_every_finished_command_is_one_that_the_command_line_reads() -> None:
     key = replace(key_of(), changes=(KeyChange(30.0, "E", "minor", 0.9),))
-    asked = fixes(sample_report(sample_analysis(key=key)))
+    grid = replace(
+        steady_grid(), bar_one_alternatives=(BarOneCandidate(1 / 3, 0.4), BarOneCandidate(2.0, 0.2))
+    )
+    asked = fixes(sample_report(sample_analysis(key=key, grid=grid)))
     said = [fix.what for fix in asked]
     assert "the key does not change: E minor" in said
     for fix in asked:
