@@ -23,6 +23,7 @@ from daemon.report.words import (
     percent,
     quarters_tempo,
     rival_keys,
+    rival_places,
     rival_tempi,
     seconds,
     sentence,
@@ -57,7 +58,7 @@ class Row:
 
 def glance(report: Report, analysis: Analysis, sure: float) -> list[Row]:
     """The rows that are read from across the room; `sure`: see `key_lines`."""
-    rows = [_tempo(report, analysis), _key(report, analysis, sure), _cut(report)]
+    rows = [_tempo(report, analysis), _key(report, analysis, sure), _cut(report, analysis.grid)]
     flagged = "tuning" in topics(report.check_by_ear)
     if report.answers.tuning.value is not None and (flagged or report.answers.tuning.set_by_hand):
         rows.insert(2, _tuning(report))
@@ -140,7 +141,7 @@ def _span(length_s: float) -> str:
     return seconds(length_s) if length_s >= LEAST_SECONDS else f"{max(1000 * length_s, 0.1):.1f} ms"
 
 
-def _cut(report: Report) -> Row:
+def _cut(report: Report, grid: Grid) -> Row:
     """Where the song's first bar lies, what was cut and what comes before; the rest is in the evidence."""
     cut, one = report.cut, report.answers.bar_one
     value = start_words(cut)
@@ -150,6 +151,7 @@ def _cut(report: Report) -> Row:
         notes.append(f"{_span(cut.pad_samples / report.drop.rate)} of silence put in front")
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
+    notes += [f"or the song starts {place}" for _, place in rival_places(grid)[:2]]
     by_hand = _by_hand(one, " s")
     sure = None if one.value is None else one.confidence
     return Row("Start", value, "", tuple(notes), sure, by_hand, FIRST_BAR, "of the song's first bar")

@@ -340,6 +340,29 @@ def test_half_the_rate_speaks_for_its_bar_lines() -> None:
     assert best_of(h, np.array([0.60, 0.20, 0.20])) == 0
 
 
+def test_other_places_of_bar_one_are_other_bar_lines_or_the_line_beside_it(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Steady strokes; whatever the networks say of half a bar, and the first bar of a rest: .4 of 1."""
+    sound = place(30.0, pattern(even(120.0, 0.5, 30.0), backbeat=(2,), hats=2))
+    find, read = grid_module.first_bar, grid_module.choose_reading
+
+    def open_reading(*args: Any) -> Any:
+        reading = read(*args)
+        assert reading is not None
+        return replace(reading, bar_probability=0.7, other_lines=((2.0, 0.2),))
+
+    monkeypatch.setattr(grid_module, "choose_reading", open_reading)
+    monkeypatch.setattr(
+        grid_module, "first_bar", lambda *args: replace(find(*args), confidence=0.6, beside=-1)
+    )
+    grid = grid_of(sound)
+
+    found = [(place.late_beats, round(place.probability, 6)) for place in grid.bar_one_alternatives]
+    assert found == [(-4.0, 0.28), (2.0, 0.12)]
+    assert grid.bar_one_confidence == pytest.approx(0.42)
+
+
 def test_of_phases_that_nearly_agree_the_likelier_is_chosen() -> None:
     same = [RATIOS.index(1.0)] * 3
     h = Hypotheses(

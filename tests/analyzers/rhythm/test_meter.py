@@ -51,18 +51,20 @@ def test_the_order_of_the_hypotheses_does_not_matter() -> None:
 
 
 def test_other_bar_lines_are_named_in_beats_and_share_the_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Readings at one beat rate: bar lines on pulse 3; on 5, 4.5 and 0; at half the rate on 3 and 4, of which
+    """Readings at one beat rate: bar lines on pulse 3; on 5, 4.5 and 2; at half the rate on 3 and 4, of which
     the first are among the best one's; and bars of three, which have no place among those of four."""
     ratio = np.array([1.0, 1.0, 1.0, 1.0, 2.0, 2.0, 1.0])
-    offset = np.array([3.0, 5.0, 4.5, 0.0, 3.0, 4.04, 4.0])
+    offset = np.array([3.0, 5.0, 4.5, 2.0, 3.0, 4.04, 4.0])
     beats = np.array([4, 4, 4, 4, 4, 4, 3])
     tempo = np.array([RATIOS.index(r) for r in ratio])
     h = Hypotheses(ratio, offset, beats, tempo, tempo * 0, np.zeros((7, SIZE), np.float32))
-    p = np.array([0.4, 0.2, 0.1, 0.05, 0.1, 0.05, 0.1])
+    p = np.array([0.4, 0.2, 0.1, 0.06, 0.1, 0.05, 0.09])
 
     found = meter.other_lines(h, p, 0, 0.75)
 
-    assert found == tuple(pytest.approx(place) for place in ((2.0, 0.1), (1.5, 0.05), (1.0, 0.05)))
+    assert found == tuple(
+        pytest.approx(place) for place in ((2.0, 0.1), (1.5, 0.05), (-1.0, 0.03), (1.0, 0.025))
+    )
     assert meter.other_lines(h, p, 0, 0.3)[0] == pytest.approx((2.0, 0.3 * 0.2 / 0.5))  # less than the best
     monkeypatch.setattr(meter, "probabilities", lambda _: p)
     reading = meter.choose_reading(h, 0.99, played=True)

@@ -299,6 +299,14 @@ def test_a_copy_at_the_working_level_is_not_said_to_be_turned_down_for_its_peaks
         )
 
 
+def test_the_start_row_names_where_else_the_song_may_start() -> None:
+    places = (BarOneCandidate(2.0, 0.3), BarOneCandidate(-4.0, 0.1), BarOneCandidate(1.0, 0.06))
+    grid = replace(steady_grid(), bar_one_confidence=0.5, bar_one_alternatives=places)
+    text = " ".join(Outline(page_of(sample_report(sample_analysis(grid=grid)))).text.split())
+    assert "or the song starts 2 beats later (30 %); or the song starts a bar earlier (10 %)" in text
+    assert "a beat later (6 %)" not in text
+
+
 def test_the_start_row_keeps_to_cut_and_pickup() -> None:
     warned = "The cut goes through sound 39 dB below the peak; a fade-in of 1.0 ms ends before the attack."
     heard = "The cut goes through sound 36 dB below the peak; listen to its first moment."
