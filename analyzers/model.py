@@ -49,6 +49,12 @@ class TempoCandidate:
 
 
 @dataclass(frozen=True, slots=True)
+class MeterCandidate:
+    meter: str  # "3/4"
+    probability: float
+
+
+@dataclass(frozen=True, slots=True)
 class BarOneCandidate:
     """Another place of bar one."""
 
@@ -99,6 +105,7 @@ class Grid:
     restarts: tuple[BeatRestart, ...] = ()
     swell_before: bool = False  # what sounds before bar one grows into it without an attack: no pickup
     bar_one_alternatives: tuple[BarOneCandidate, ...] = ()  # likeliest first
+    meter_alternatives: tuple[MeterCandidate, ...] = ()  # the same, at this tempo
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,7 +15,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit
 
-from analyzers.model import BarOneCandidate, Grid, LeadIn, TempoCandidate
+from analyzers.model import BarOneCandidate, Grid, LeadIn, MeterCandidate, TempoCandidate
 from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.grid_proof import prove
@@ -189,6 +189,7 @@ def _assemble(
         restarts=beats.restarts,
         swell_before=found.swell,
         bar_one_alternatives=_other_places(reading, found),
+        meter_alternatives=tuple(MeterCandidate(METER_NAMES[k], p) for k, p in reading.other_meters),
     )
 
 

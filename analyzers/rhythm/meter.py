@@ -34,6 +34,7 @@ class Reading:
     ratio : beat period in pulses; offset : pulse number of a bar's first beat; beats : beats in a bar
     beat_probability : that there is a beat at all; tempo_probability, bar_probability : that beat rate
         and bar line are right, all three calibrated; meter_probability : given the beat rate
+    other_meters : (beats in a bar, probability given the beat rate), likeliest first
     tempi : (ratio, raw probability) of every beat rate, likeliest first
     other_lines : (beats after this one, probability) of other bar lines, likeliest first
     """
@@ -47,6 +48,7 @@ class Reading:
     bar_probability: float
     tempi: tuple[tuple[float, float], ...]
     other_lines: tuple[tuple[float, float], ...] = ()
+    other_meters: tuple[tuple[int, float], ...] = ()
 
 
 def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
@@ -121,16 +123,19 @@ def choose_reading(
     doubt = sum(shares.values())
     bar = min(calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)), in_phase)
     bar *= 1 - (1 - SAME_BARS) * doubt
+    meters = np.bincount(h.beats[mine], p[mine]) / p[mine].sum()
+    others = [n for n in np.argsort(meters)[::-1].tolist() if meters[n] > LEAST_SHARE and n != h.beats[best]]
     return Reading(
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
         beats=int(h.beats[best]),
         beat_probability=calibrated(f"{kind}pulse", evidence),
         tempo_probability=calibrated(f"{kind}tempo", evidence) * (1 - doubt),
-        meter_probability=float(p[mine & (h.beats == h.beats[best])].sum() / p[mine].sum()),
+        meter_probability=float(meters[h.beats[best]]),
         bar_probability=bar,
         tempi=doubted(tempi, shares),
         other_lines=other_lines(h, p, best, bar),
+        other_meters=tuple((n, float(meters[n])) for n in others),
     )
 
 

@@ -148,6 +148,7 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         reason=None,
         restarts=grid.restarts if level is not None else (),
         bar_one_alternatives=(),
+        meter_alternatives=(),
     )
     return _count_bars(changed)
 
@@ -176,7 +177,12 @@ def _with_meter(grid: Grid, meter: str) -> Grid:
     if grid.tempo_bpm is None:
         raise ValueError("there is no grid to count bars on: give a tempo, too")
     changed = replace(
-        grid, meter=meter, meter_confidence=1.0, beats_per_bar=beats_in(meter), bar_one_alternatives=()
+        grid,
+        meter=meter,
+        meter_confidence=1.0,
+        beats_per_bar=beats_in(meter),
+        bar_one_alternatives=(),
+        meter_alternatives=(),
     )
     return _count_bars(changed)
 

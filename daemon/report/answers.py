@@ -10,7 +10,7 @@ from collections.abc import Mapping
 
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, BarOneCandidate, Blues, Grid, Key, LeadIn, Loudness
+from analyzers.model import Analysis, BarOneCandidate, Blues, Grid, Key, LeadIn, Loudness, MeterCandidate
 from analyzers.rhythm.bars import beats_after_one
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
@@ -94,6 +94,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
         "meter": Estimate(
             value=grid.meter,
             confidence=grid.meter_confidence,
+            alternatives=_meters(grid),
             reason=no_grid if grid.meter is None else None,
         ),
         "bar_one": Estimate(
@@ -106,6 +107,17 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
         ),
         "first_sound": _first_sound(analysis.lead_in),
     }
+
+
+def _meters(grid: Grid) -> tuple[Alternative, ...]:
+    """The meter and its rivals; nothing where there is none."""
+    if not grid.meter_alternatives:
+        return ()
+    own = MeterCandidate(grid.meter or "", grid.meter_confidence)
+    return tuple(
+        Alternative(value=c.meter, probability=_probability(c.probability))
+        for c in (own, *grid.meter_alternatives)
+    )
 
 
 def _places(grid: Grid) -> tuple[Alternative, ...]:

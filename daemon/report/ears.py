@@ -11,6 +11,7 @@ from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
+from daemon.report.rivals import if_any, open_level, rival_keys, rival_meters, rival_places, rival_tempi
 from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
@@ -18,13 +19,8 @@ from daemon.report.words import (
     flag_topic,
     flag_words,
     glance_tempo,
-    if_any,
     moves,
-    open_level,
     percent,
-    rival_keys,
-    rival_places,
-    rival_tempi,
     seconds,
     sentence,
     session_place,
@@ -127,7 +123,10 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
             "Check that the click's accent falls on the one, and that the song is counted from there."
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
-        lines.append(f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure. Count a few bars.")
+        rivals = [f"{c.meter} ({percent(c.probability)})" for c in rival_meters(grid)]
+        lines.append(
+            f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure{_or(rivals)} Count a few bars."
+        )
     if lead_in.first_sound_s is not None and lead_in.confidence < below:
         lines.append(
             f"Start: first sound at {seconds(lead_in.first_sound_s)} is {percent(lead_in.confidence)} sure. "

@@ -29,10 +29,10 @@ from daemon.report.pictures import (
     tempo_picture,
 )
 from daemon.report.report import Report
+from daemon.report.rivals import WORTH_SAYING
 from daemon.report.templating import templates
 from daemon.report.waveform import Waveform
 from daemon.report.words import (
-    WORTH_SAYING,
     bar_or_time,
     claim_words,
     ear_words,

@@ -10,18 +10,8 @@ from typing import NamedTuple
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
-from daemon.report.words import (
-    FIRST_BAR,
-    level_of,
-    moves,
-    place_words,
-    rival_key,
-    rival_places,
-    rival_tempi,
-    several_tempi,
-    topics,
-    unit,
-)
+from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
+from daemon.report.words import FIRST_BAR, moves, several_tempi, topics, unit
 
 OFF = "# "  # stands before a line that says nothing yet
 LEVELS = {0.5: "--half", 2.0: "--double"}
@@ -53,6 +43,7 @@ def fixes(report: Report) -> list[Fix]:
     groups = {
         "tempo": _tempo(analysis.grid),
         "key": _key(analysis.key),
+        "meter": _meter(analysis.grid) if "meter" in flagged else [],
         FIRST_BAR: _bar_one(analysis.grid) if report.answers.bar_one.value is not None else [],
     }
     doubtful = [topic for topic in groups if topic in flagged]
@@ -134,6 +125,10 @@ def _key(key: Key) -> list[Ask]:
         found += [Ask(f"the key does not change: {name}", f'--key "{name}"') for name in names]
         found.append(Ask("other keys", "--key", '"TONIC MODE, then TONIC MODE at bar N"'))
     return [*found, Ask("another key", "--key", '"TONIC MODE"')]
+
+
+def _meter(grid: Grid) -> list[Ask]:
+    return [Ask(f"the meter is {c.meter}", f"--meter {c.meter}", likely=True) for c in rival_meters(grid)]
 
 
 def _bar_one(grid: Grid) -> list[Ask]:

@@ -10,6 +10,7 @@ from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import AlignedCopy, Estimate
 from daemon.report.report import Report
+from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
 from daemon.report.words import (
     FIRST_BAR,
     asks_for_ears,
@@ -19,12 +20,8 @@ from daemon.report.words import (
     later_keys,
     motion,
     moves,
-    open_level,
     percent,
     quarters_tempo,
-    rival_keys,
-    rival_places,
-    rival_tempi,
     seconds,
     sentence,
     several_tempi,

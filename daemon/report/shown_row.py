@@ -11,7 +11,8 @@ from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, to
 from analyzers.model import Analysis, Grid, Key
 from analyzers.rhythm.note_values import beat_note
 from daemon.core.names import format_tempo
-from daemon.report.words import glance_tempo, key_line, motion, moves, rival_key, rival_tempi, session_place
+from daemon.report.rivals import rival_key, rival_tempi
+from daemon.report.words import glance_tempo, key_line, motion, moves, session_place
 
 RELATIVES = ("minor", "major")
 

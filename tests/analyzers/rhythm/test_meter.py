@@ -71,6 +71,8 @@ def test_other_bar_lines_are_named_in_beats_and_share_the_doubt(monkeypatch: pyt
     assert reading is not None
     assert sum(share for _, share in reading.other_lines) <= 1.0 - reading.bar_probability
     assert reading.other_lines[0][0] == 2.0
+    assert reading.other_meters == ((3, pytest.approx(0.09 / 0.85)),)
+    assert reading.meter_probability == pytest.approx(0.76 / 0.85)
 
 
 def test_pulses_that_read_as_one_beat_rate_are_a_beat(monkeypatch: pytest.MonkeyPatch) -> None:

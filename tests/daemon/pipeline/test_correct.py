@@ -18,7 +18,7 @@ from hypothesis import strategies as st
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.key_names import parse_key
-from analyzers.model import BarOneCandidate, BeatRestart, Grid, Key, TempoCandidate
+from analyzers.model import BarOneCandidate, BeatRestart, Grid, Key, MeterCandidate, TempoCandidate
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
@@ -154,8 +154,11 @@ def test_bar_one_shifts_the_grid_and_recounts_pickup_and_sections() -> None:
 @pytest.mark.parametrize("by_hand", [{"bar_one_s": 3.0}, {"meter": "3/4"}, {"tempo_bpm": 70.0}])
 def test_what_is_set_by_hand_leaves_no_other_place_of_bar_one(by_hand) -> None:
     """Beats, bars or bar one are others then: what was counted in the old ones says nothing."""
-    doubted = replace(steady_grid(), bar_one_alternatives=(BarOneCandidate(2.0, 0.3),))
-    assert corrected_grid(doubted, **by_hand).bar_one_alternatives == ()
+    others = {"meter_alternatives": (MeterCandidate("3/4", 0.3),)}
+    doubted = replace(steady_grid(), bar_one_alternatives=(BarOneCandidate(2.0, 0.3),), **others)
+    changed = corrected_grid(doubted, **by_hand)
+    assert changed.bar_one_alternatives == ()
+    assert changed.meter_alternatives == (() if "bar_one_s" not in by_hand else doubted.meter_alternatives)
     assert corrected_grid(doubted, key="D minor").bar_one_alternatives == doubted.bar_one_alternatives
 
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import BarOneCandidate, TempoCandidate
+from analyzers.model import BarOneCandidate, MeterCandidate, TempoCandidate
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.report.report import Report
 from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, sample_analysis, sample_report, steady_grid
@@ -39,6 +39,9 @@ def test_other_places_of_bar_one_are_told_in_its_own_unit_beside_it() -> None:
         (pytest.approx(BAR_ONE_S + 2 * 60 / 140), 0.3),
     ]
     assert sample_report().answers.bar_one.alternatives == ()
+    meter = replace(steady_grid(), meter_confidence=0.6, meter_alternatives=(MeterCandidate("3/4", 0.3),))
+    told = sample_report(sample_analysis(grid=meter)).answers.meter
+    assert [(a.value, a.probability) for a in told.alternatives] == [("4/4", 0.6), ("3/4", 0.3)]
 
 
 def test_a_blues_is_an_answer_of_its_own_and_none_where_the_key_was_set_by_hand() -> None:

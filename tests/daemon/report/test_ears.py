@@ -7,7 +7,16 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Analysis, BarOneCandidate, BeatRestart, Flag, KeyCandidate, TempoCandidate, Tuning
+from analyzers.model import (
+    Analysis,
+    BarOneCandidate,
+    BeatRestart,
+    Flag,
+    KeyCandidate,
+    MeterCandidate,
+    TempoCandidate,
+    Tuning,
+)
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
 from daemon.report.ears import check_by_ear
@@ -48,6 +57,13 @@ def test_the_two_likeliest_rivals_are_named_and_no_third() -> None:
     [line] = ears(sample_analysis(grid=grid), "Tempo")
     assert "could be 70 (20 %) or 93.33 (15 %)." in line
     assert "105" not in line
+
+
+def test_another_meter_that_it_may_have_is_named() -> None:
+    others = (MeterCandidate("6/8", 0.3), MeterCandidate("3/4", 0.04))
+    grid = replace(steady_grid(), meter_confidence=0.66, meter_alternatives=others)
+    [line] = ears(sample_analysis(grid=grid), "Meter")
+    assert line == "Meter: 4/4 is 66 % sure; it could be 6/8 (30 %). Count a few bars."
 
 
 def test_where_else_the_first_bar_may_begin_is_named() -> None:

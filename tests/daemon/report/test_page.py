@@ -18,6 +18,7 @@ from analyzers.model import (
     Flag,
     KeyCandidate,
     KeyChange,
+    MeterCandidate,
     Section,
     TempoCandidate,
     Tuning,
@@ -418,6 +419,10 @@ def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_fin
     ]  # fmt: skip
     assert asked[0].first
     assert asked[0].what == "the song's first bar is 2 beats earlier (likeliest)"
+    meter = replace(sure, meter_confidence=0.6, meter_alternatives=(MeterCandidate("6/8", 0.35),))
+    assert first(sample_report(sample_analysis(grid=meter))).endswith(" --meter 6/8")
+    settled = fixes(sample_report(sample_analysis(grid=replace(meter, meter_confidence=0.9))))
+    assert not any("6/8" in fix.command for fix in settled)
 
 
 def test_every_finished_command_is_one_that_the_command_line_reads() -> None:

@@ -7,17 +7,8 @@ from dataclasses import replace
 import pytest
 
 from analyzers.model import Flag, KeyCandidate
-from daemon.report.words import (
-    ear_words,
-    flag_words,
-    percent,
-    rival_keys,
-    seconds,
-    sentence,
-    signed,
-    tempo_line,
-    topics,
-)
+from daemon.report.rivals import rival_keys
+from daemon.report.words import ear_words, flag_words, percent, seconds, sentence, signed, tempo_line, topics
 from tests.daemon.sample_report import no_steady_beat, sample_analysis, steady_grid
 
 

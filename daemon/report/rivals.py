@@ -1,0 +1,77 @@
+"""What it may be instead: the other answers that are worth naming, most probable first."""
+
+from __future__ import annotations
+
+from analyzers.harmony.spelling import is_minor, pitch_class_of
+from analyzers.model import Grid, Key, KeyCandidate, MeterCandidate, TempoCandidate
+from daemon.export.cutwords import beats_words
+from daemon.report.words import percent
+
+WORTH_SAYING = 0.01  # a rival less probable than this is not named
+WORTH_A_LOOK = 0.05  # a meter, or a place of bar one, less probable than this is not named
+WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
+OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
+SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
+SAME_TEMPO = 0.001  # two tempi so near are no rivals
+
+
+def rival_tempi(grid: Grid) -> list[TempoCandidate]:
+    """Tempi that it may be instead and that are worth naming, most probable first."""
+    likely = [c for c in grid.tempo_alternatives if c.probability >= WORTH_SAYING]
+    bpm = grid.tempo_bpm
+    return [] if bpm is None else [c for c in likely if abs(c.bpm / bpm - 1) > SAME_TEMPO]
+
+
+def level_of(bpm: float, other: float) -> float | None:
+    """0.5 or 2, where the other tempo is half or twice the first."""
+    return next((level for level in (0.5, 2.0) if abs(other / (bpm * level) - 1) <= SAME_LEVEL), None)
+
+
+def open_level(grid: Grid) -> TempoCandidate | None:
+    """Half or double the tempo, where the song may as well be counted so."""
+    open_ones = (c for c in rival_tempi(grid) if c.probability >= OPEN_LEVEL)
+    return next((c for c in open_ones if grid.tempo_bpm and level_of(grid.tempo_bpm, c.bpm)), None)
+
+
+def rival_meters(grid: Grid) -> list[MeterCandidate]:
+    """Meters that it may have instead and that are worth naming, most probable first."""
+    return [c for c in grid.meter_alternatives if c.probability >= WORTH_A_LOOK]
+
+
+def rival_places(grid: Grid) -> list[tuple[float, str]]:
+    """Where bar one may be instead and that are worth naming, most probable first: beats after the one that
+    was found, and "2 beats later (31 %)"."""
+    likely = [c for c in grid.bar_one_alternatives if c.probability >= WORTH_A_LOOK]
+    return [(c.late_beats, f"{place_words(c.late_beats, grid)} ({percent(c.probability)})") for c in likely]
+
+
+def place_words(late_beats: float, grid: Grid) -> str:
+    """ "2 beats later", "1/2 of a beat earlier", "a bar earlier"."""
+    far = abs(late_beats)
+    text = "a bar" if far == grid.beats_per_bar else beats_words(far)
+    return f"{text} {'later' if late_beats > 0 else 'earlier'}"
+
+
+def if_any(grid: Grid) -> str | None:
+    """Of music without a steady beat: the tempo that it has if it has one, "at some 61 BPM (31 %)"."""
+    likely = max(grid.tempo_alternatives, key=lambda c: c.probability, default=None)
+    if grid.tempo_bpm is not None or likely is None or likely.probability < WORTH_HEARING:
+        return None
+    return f"at some {likely.bpm:.0f} BPM ({percent(likely.probability)})"
+
+
+def rival_keys(key: Key) -> list[KeyCandidate]:
+    """Keys that it may be instead and that are worth naming, most probable first; C minor is no rival of C
+    harmonic minor, which is a kind of it.
+    """
+    likely = [c for c in key.alternatives if c.probability >= WORTH_SAYING]
+    if key.tonic is None or key.mode is None:
+        return likely
+    found = pitch_class_of(key.tonic), is_minor(key.mode)
+    return [c for c in likely if (pitch_class_of(c.tonic), is_minor(c.mode)) != found]
+
+
+def rival_key(key: Key) -> str | None:
+    """The likeliest of them, where a key was found at all: 'B flat minor'."""
+    rivals = rival_keys(key) if key.tonic else []
+    return f"{rivals[0].tonic} {rivals[0].mode}" if rivals else None
