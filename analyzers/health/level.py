@@ -17,7 +17,7 @@ from analyzers.level.loudness import decibels
 from analyzers.model import Flag, Loudness
 from analyzers.signal.channel_stats import ChannelStats
 from analyzers.signal.samples import NEAR_FRAMES, SEARCH_FRAMES, Floats, SampleArray, Signal, values_at
-from analyzers.signal.truepeak import BLOCK, Peaks
+from analyzers.signal.truepeak import BLOCK, OVER_DBTP, Peaks
 
 STEP_16 = 2.0**-15
 FLAT_16, FLAT = (
@@ -164,7 +164,7 @@ def judge_peaks(signal: Signal, peaks: Peaks) -> list[Flag]:
                 unit="dBFS",
             )
         ]
-    if true > 0.05:
+    if true > OVER_DBTP:
         return [
             Flag(
                 code="inter-sample-over",

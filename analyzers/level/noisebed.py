@@ -29,14 +29,15 @@ MAINS_MULTIPLES = 40
 LINE = 10.0  # a line stands this much (power) above its surroundings
 SURROUNDINGS_BINS = 31
 LONGEST_FFT = 16384
+FEWEST = 4096  # samples that tell notes from noise
 
 
 def tonal_share(x: Float32Array, rate: int) -> float:
     """Share of the power above 40 Hz that lies in lines which are no mains hum, 0..1.
 
-    0 for silence and for fewer than 4096 samples, too few to tell.
+    0 for silence and for fewer than `FEWEST` samples, too few to tell.
     """
-    if len(x) < 4096:
+    if len(x) < FEWEST:
         return 0.0
     from scipy.signal import welch  # heavy, and most beats begin with digital silence
 

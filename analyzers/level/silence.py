@@ -16,23 +16,22 @@ sample peak, 60 dB by default, common practice); the answer is a sample index at
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
 
 import numpy as np
 
-from analyzers.level.noisebed import rise_frames, tonal_share
+from analyzers.level.magnitudes import DENSE, FRAME_S, Magnitudes, first_loud, first_over, skip_clicks
+from analyzers.level.noisebed import FEWEST, rise_frames, tonal_share
 from analyzers.model import LeadIn
 from analyzers.signal.features import Features
 from analyzers.signal.mono import Samples
-from analyzers.signal.samples import BLOCK_FRAMES, Floats, Signal, blocks_of
+from analyzers.signal.samples import Floats, Signal, blocks_of
 
-FRAME_S = 0.005
 LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
 BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
 LASTING_BELOW = 0.035  # or, where it lasts BED_LOOK_S at least, under this one (-29 dB)
-CLICK_S = 0.010  # shorter: a click, not music
-CLICK_FRAMES = 4
 BED_LOOK_S = 0.25  # the bed's level is learnt from this much
 BED_LEAST_S = 0.02
 STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
@@ -45,7 +44,6 @@ FLOOR_S = 60.0  # the floor is measured over no more than this before the music
 OFFSET_CLEAR = 3.0  # an offset is this often the spread of what lies on it
 POP_S, APART_S = 0.002, 0.002  # a pop of the crackle of a record is as short, and so far from what follows
 CALM = 2.0  # of a bed's typical magnitude: less is the bed itself
-DENSE = 0.12  # share of a sound's samples that is loud; of pops in a row less is
 # A bed is looked for in so much; in less, too, where it runs on from the file's start
 LOOKS_S = (1.0, 0.1, 0.05, 0.025)
 ABRUPT, SWELLING = 0.9, 0.5  # how sure it is where music rises out of a bed
@@ -76,22 +74,32 @@ def find_lead_in(features: Features) -> LeadIn:
     if peak == 0.0:
         return _no_sound()
     offset = _offset(signal, threshold)
-    loud = _first_loud(_Magnitudes(signal, offset, signal.frames), signal.rate, LOUD * peak)
+    loud = first_loud(Magnitudes(signal, offset, signal.frames), signal.rate, LOUD * peak)
     if loud is None:
         return _no_sound()
-    quiet = _Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
-    over = _first_over(quiet, 0, threshold) or 0
+    quiet = Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
+    over = first_over(quiet, 0, threshold) or 0
     start = None
-    for look_s in LOOKS_S if over < FRAME_S * signal.rate else LOOKS_S[:1]:
-        look = min(loud, over + round(look_s * signal.rate))
-        if start is None and _is_bed(
-            quiet[over:look], features.mono[over:look], signal.rate, threshold, peak
-        ):
-            span, brief = (over, look, loud), look_s < LOOKS_S[0]
+    for look, brief in _looks(over, loud, signal.rate):
+        heard = quiet[over:look], features.mono[over:look]
+        if start is None and _is_bed(*heard, signal.rate, threshold, peak):
+            span = over, look, loud
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
     if start is None:
-        start = _Start(_skip_clicks(quiet, over, signal.rate, threshold), 0.97)
+        start = _Start(skip_clicks(quiet, over, signal.rate, threshold), 0.97)
     return _describe(signal, start, threshold)
+
+
+def _looks(over: int, loud: int, rate: int) -> Iterator[tuple[int, bool]]:
+    """Where what may tell of a bed ends, and whether that is little.
+
+    After silence, a sound too short to tell whether it is made of notes is the music's own beginning.
+    """
+    runs_on = over < FRAME_S * rate
+    for look_s in LOOKS_S if runs_on else LOOKS_S[:1]:
+        look = min(loud, over + round(look_s * rate))
+        if runs_on or look - over >= FEWEST:
+            yield look, look_s < LOOKS_S[0]
 
 
 def _no_sound() -> LeadIn:
@@ -110,53 +118,6 @@ def _offset(signal: Signal, threshold: float) -> Floats:
     return out
 
 
-class _Magnitudes:
-    """Largest magnitude over the channels, offset removed [shape=(frames,)], cut like an array."""
-
-    def __init__(self, signal: Signal, offset: Floats, frames: int) -> None:
-        self._samples, self._offset, self._frames = signal.samples, offset, frames
-
-    def __len__(self) -> int:
-        return self._frames
-
-    def __getitem__(self, part: slice) -> Floats:
-        first, last, _ = part.indices(self._frames)
-        block = self._samples[first:last]
-        out: Floats = np.abs(block[:, 0] - self._offset[0])
-        for channel in range(1, block.shape[1]):
-            np.maximum(out, np.abs(block[:, channel] - self._offset[channel]), out=out)
-        return out
-
-
-def _first_over(values: _Magnitudes, start: int, threshold: float) -> int | None:
-    """The first place from `start` on that is over the threshold."""
-    for first in range(start, len(values), BLOCK_FRAMES):
-        over = values[first : first + BLOCK_FRAMES] > threshold
-        if over.any():
-            return first + int(np.argmax(over))
-    return None
-
-
-def _frames(values: Floats, size: int) -> Floats:
-    """Whole frames of `size` samples [shape=(n, size)]."""
-    n = len(values) // size
-    return values[: n * size].reshape(n, size)
-
-
-def _first_loud(values: _Magnitudes, rate: int, level: float) -> int | None:
-    """First sample of the first loud frame; of the loudest frame when none reaches the level."""
-    size = max(1, round(FRAME_S * rate))
-    best, best_at = 0.0, None
-    for first in range(0, len(values), 200 * size):
-        block = values[first : first + 200 * size]
-        means = np.add.reduceat(block, np.arange(0, len(block), size)) / size
-        if (means >= level).any():
-            return first + int(np.argmax(means >= level)) * size
-        if means.max() > best:
-            best, best_at = float(means.max()), first + int(means.argmax()) * size
-    return best_at
-
-
 def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: float) -> bool:
     """Is what lies between the first sample over the threshold and the loud music a bed? A second tells."""
     look = quiet[: round(BED_LOOK_S * rate)]
@@ -170,7 +131,7 @@ def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: floa
 
 
 def _start_over_bed(
-    quiet: _Magnitudes, mono: Samples, span: tuple[int, int, int], rate: int, threshold: float, *, brief: bool
+    quiet: Magnitudes, mono: Samples, span: tuple[int, int, int], rate: int, threshold: float, *, brief: bool
 ) -> _Start | None:
     """Where music rises out of a bed; None when the bed itself grows (a riser).
 
@@ -216,7 +177,7 @@ def _without_crackle(heard: Floats, level: float, calm: float, rate: int) -> int
     return int(at[0])
 
 
-def _after_stop(quiet: _Magnitudes, first: int, sample: int, rate: int, levels: tuple[float, float]) -> int:
+def _after_stop(quiet: Magnitudes, first: int, sample: int, rate: int, levels: tuple[float, float]) -> int:
     """Where music starts after a bed that stops before it: no bed hides its soft beginning.
 
     `levels`: what a bed that goes on never stays below for `STOP_S`, and the threshold of silence.
@@ -227,11 +188,11 @@ def _after_stop(quiet: _Magnitudes, first: int, sample: int, rate: int, levels: 
     gaps = np.flatnonzero(np.diff(edges) > STOP_S * rate)
     if len(gaps) == 0:
         return sample
-    over = _first_over(quiet, first + int(edges[gaps[-1] + 1]), threshold)
-    return sample if over is None else min(sample, _skip_clicks(quiet, over, rate, threshold))
+    over = first_over(quiet, first + int(edges[gaps[-1] + 1]), threshold)
+    return sample if over is None else min(sample, skip_clicks(quiet, over, rate, threshold))
 
 
-def _thinned(values: _Magnitudes, first: int, last: int) -> Floats:
+def _thinned(values: Magnitudes, first: int, last: int) -> Floats:
     """All of them; of more than `BED_SAMPLES` each second, third, ..."""
     step = max(1, -(-(last - first) // BED_SAMPLES))
     size = BED_SAMPLES if step == 1 else step * (BED_SAMPLES // 64)
@@ -245,23 +206,6 @@ def _is_steady(bed: Floats) -> bool:
         return False
     early, late = (float(np.median(half)) for half in np.array_split(bed, 2))
     return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
-
-
-def _skip_clicks(quiet: _Magnitudes, over: int, rate: int, threshold: float) -> int:
-    """First sample over the threshold that is no click, nor one of several: not over within `CLICK_S`."""
-    size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
-    at = over
-    while at + CLICK_FRAMES * size <= len(quiet):
-        above = _frames(quiet[at : at + CLICK_FRAMES * size], size) > threshold / 2
-        busy = above.any(axis=1)
-        if busy.sum() > CLICK_FRAMES // 2 and above.mean() > DENSE:
-            return at
-        at += max(int(np.argmin(busy)), 1) * size
-        later = _first_over(quiet, at, threshold)
-        if later is None:
-            break
-        at = later
-    return over
 
 
 def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:

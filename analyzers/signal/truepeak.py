@@ -32,6 +32,7 @@ BLOCK = 64
 LOOKED_AT = 512 * BLOCK  # frames whose differences stay in the cache
 FIRST_BATCH, BATCH = 64, 1024  # blocks oversampled at once: few until the peak is nearly known
 NEAR_BLOCKS = 256  # blocks of a long signal that are read together
+OVER_DBTP = 0.05  # a true peak above it is over full scale; less is what meters differ by
 SLACK = 1.001  # 0.009 dB: a gain too small to look for
 
 Float32Array = npt.NDArray[np.float32]

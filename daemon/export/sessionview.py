@@ -16,6 +16,7 @@ from typing import Protocol
 from analyzers.level.working_level import after_gain
 from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, KeyChange, Loudness, Section
 from analyzers.rhythm.bars import bar_lines, nearest_line
+from analyzers.signal.truepeak import OVER_DBTP
 from daemon.export.copylevel import with_peaks
 from daemon.export.ruler import tempi_of_map
 from daemon.export.sessionbeats import ON_LINE_S, Placement, session_beats
@@ -31,7 +32,6 @@ PEAK_FLAGS = ("over-full-scale", "inter-sample-over")  # about the highest place
 SPOT_FLAGS = (*PEAK_FLAGS, "clipping", "dropout", "voice")
 LEVEL_FLAGS = (*PEAK_FLAGS, "very-loud", "very-quiet")
 FEW_TEMPI = 2  # so many are said with their places; of more the curve is that of the tempo map
-OVER_DBTP = 0.05  # as in `analyzers.health.level`
 
 
 class CopyLevel(Protocol):

@@ -20,6 +20,7 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 NEEDED = ("analyzers", "config", "daemon", "demo", "tests", "pyproject.toml")
 SPARE_TESTS = {  # module: tests that judge it, where they are not those of the same name
+    "analyzers/level/magnitudes": ("analyzers/level/test_silence",),
     "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
     "analyzers/rhythm/grid": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_played"),
     "analyzers/rhythm/beat_times": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_lattice_fit"),
@@ -165,12 +166,12 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/level/loudness", "loud > 0.1 * loud.mean()", "loud > 0.2 * loud.mean()"),
     ("analyzers/level/loudness", "loud >= 0.01 * loud.mean()", "loud >= 0.1 * loud.mean()"),
     ("analyzers/level/silence", "STOPPED, STOP_S = 0.1, 0.002", "STOPPED, STOP_S = 0.1, 9.0"),
-    ("analyzers/level/silence", "busy.sum() > CLICK_FRAMES // 2", "busy.sum() > 0"),
+    ("analyzers/level/magnitudes", "busy.sum() > CLICK_FRAMES // 2", "busy.sum() > 0"),
     ("analyzers/level/silence", "late <= STEADY * early and", ""),
     ("analyzers/level/silence", "ROUGH = 3.0", "ROUGH = 4.0"),
     ("analyzers/level/silence", "POP_S, APART_S = 0.002", "POP_S, APART_S = 0.0"),
     ("analyzers/level/silence", "end - start > DENSE * length", "True"),
-    ("analyzers/level/silence", "and above.mean() > DENSE", ""),
+    ("analyzers/level/magnitudes", "and above.mean() > DENSE", ""),
     ("analyzers/level/silence", "CALM = 2.0", "CALM = 9.0"),
     ("analyzers/level/silence", "LOOKS_S = (1.0, 0.1, 0.05, 0.025)", "LOOKS_S = (1.0, 0.1)"),
     ("analyzers/level/silence", "(loud, loud) if frames is None", "(over, loud) if frames is None"),

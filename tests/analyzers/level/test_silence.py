@@ -116,6 +116,14 @@ def test_a_moment_of_noise_before_held_music_is_no_music(lead_in_s: float, bed: 
     assert answer.first_sound_s == pytest.approx(lead_in_s, abs=0.005)
 
 
+@pytest.mark.parametrize("length_s", [0.025, 0.06])
+def test_a_soft_stroke_after_silence_is_the_musics_own(length_s: float) -> None:
+    """A brush 40 dB under the peak, then the first loud stroke: too short to be known as noise."""
+    brush = np.concatenate([np.zeros((RATE // 2, 2)), white(length_s, -42)])
+    samples = np.concatenate([brush, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
+
+
 @pytest.mark.parametrize("mains", [50, 60])
 def test_hum_is_no_music(mains: int) -> None:
     t = np.arange(5 * RATE) / RATE

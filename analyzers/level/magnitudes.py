@@ -1,0 +1,76 @@
+"""Looking through the magnitudes of a long signal for its first sounds, a block at a time."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analyzers.signal.samples import BLOCK_FRAMES, Floats, Signal
+
+FRAME_S = 0.005
+CLICK_S = 0.010  # shorter: a click, not music
+CLICK_FRAMES = 4
+DENSE = 0.12  # share of a sound's samples that is loud; of pops in a row less is
+
+
+class Magnitudes:
+    """Largest magnitude over the channels, offset removed [shape=(frames,)], cut like an array."""
+
+    def __init__(self, signal: Signal, offset: Floats, frames: int) -> None:
+        self._samples, self._offset, self._frames = signal.samples, offset, frames
+
+    def __len__(self) -> int:
+        return self._frames
+
+    def __getitem__(self, part: slice) -> Floats:
+        first, last, _ = part.indices(self._frames)
+        block = self._samples[first:last]
+        out: Floats = np.abs(block[:, 0] - self._offset[0])
+        for channel in range(1, block.shape[1]):
+            np.maximum(out, np.abs(block[:, channel] - self._offset[channel]), out=out)
+        return out
+
+
+def first_over(values: Magnitudes, start: int, threshold: float) -> int | None:
+    """The first place from `start` on that is over the threshold."""
+    for first in range(start, len(values), BLOCK_FRAMES):
+        over = values[first : first + BLOCK_FRAMES] > threshold
+        if over.any():
+            return first + int(np.argmax(over))
+    return None
+
+
+def _frames(values: Floats, size: int) -> Floats:
+    """Whole frames of `size` samples [shape=(n, size)]."""
+    n = len(values) // size
+    return values[: n * size].reshape(n, size)
+
+
+def first_loud(values: Magnitudes, rate: int, level: float) -> int | None:
+    """First sample of the first loud frame; of the loudest frame when none reaches the level."""
+    size = max(1, round(FRAME_S * rate))
+    best, best_at = 0.0, None
+    for first in range(0, len(values), 200 * size):
+        block = values[first : first + 200 * size]
+        means = np.add.reduceat(block, np.arange(0, len(block), size)) / size
+        if (means >= level).any():
+            return first + int(np.argmax(means >= level)) * size
+        if means.max() > best:
+            best, best_at = float(means.max()), first + int(means.argmax()) * size
+    return best_at
+
+
+def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float) -> int:
+    """First sample over the threshold that is no click, nor one of several: not over within `CLICK_S`."""
+    size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
+    at = over
+    while at + CLICK_FRAMES * size <= len(quiet):
+        above = _frames(quiet[at : at + CLICK_FRAMES * size], size) > threshold / 2
+        busy = above.any(axis=1)
+        if busy.sum() > CLICK_FRAMES // 2 and above.mean() > DENSE:
+            return at
+        at += max(int(np.argmin(busy)), 1) * size
+        later = first_over(quiet, at, threshold)
+        if later is None:
+            break
+        at = later
+    return over
