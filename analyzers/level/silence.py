@@ -195,8 +195,8 @@ def _after_stop(quiet: Magnitudes, first: int, sample: int, rate: int, levels: t
 def _thinned(values: Magnitudes, first: int, last: int) -> Floats:
     """All of them; of more than `BED_SAMPLES` each second, third, ..."""
     step = max(1, -(-(last - first) // BED_SAMPLES))
-    size = BED_SAMPLES if step == 1 else step * (BED_SAMPLES // 64)
-    parts = [piece[::step].copy() for piece in blocks_of(values, size, first, last)]  # lets the rest go
+    pieces = blocks_of(values, step * (BED_SAMPLES // 64), first, last)
+    parts = [piece[::step].copy() for piece in pieces]  # lets the rest go
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
