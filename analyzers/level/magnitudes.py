@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import numpy.typing as npt
 
 from analyzers.signal.samples import BLOCK_FRAMES, Floats, Signal
 
 FRAME_S = 0.005
 CLICK_S = 0.010  # shorter: a click, not music
 CLICK_FRAMES = 4
+SMEARED_FRAMES = 32  # 80 ms: so long a click may sound that a codec smeared
 DENSE = 0.12  # share of a sound's samples that is loud; of pops in a row less is
 
 
@@ -59,14 +61,21 @@ def first_loud(values: Magnitudes, rate: int, level: float) -> int | None:
     return best_at
 
 
-def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float) -> int:
-    """First sample over the threshold that is no click, nor one of several: not over within `CLICK_S`."""
+def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float, smeared_below: float = 0.0) -> int:
+    """First sample over the threshold that is no click, nor one of several: not over within `CLICK_S`.
+
+    smeared_below : a sound that begins softer than this may be a click that a codec smeared, and is one where
+        silence follows within `SMEARED_FRAMES`
+    """
     size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
     at = over
     while at + CLICK_FRAMES * size <= len(quiet):
-        above = _frames(quiet[at : at + CLICK_FRAMES * size], size) > threshold / 2
-        busy = above.any(axis=1)
-        if busy.sum() > CLICK_FRAMES // 2 and above.mean() > DENSE:
+        heard = _frames(quiet[at : at + SMEARED_FRAMES * size], size)
+        above = heard > threshold / 2
+        busy: npt.NDArray[np.bool_] = heard.max(axis=1) > threshold / 2
+        lasts = busy[:CLICK_FRAMES].sum() > CLICK_FRAMES // 2 and above[:CLICK_FRAMES].mean() > DENSE
+        still = np.convolve(busy.astype(int), np.ones(CLICK_FRAMES, int), "valid").min() == 0
+        if lasts and not (still and heard[:CLICK_FRAMES].max() < smeared_below):
             return at
         at += max(int(np.argmin(busy)), 1) * size
         later = first_over(quiet, at, threshold)

@@ -51,6 +51,7 @@ HIT_S, FAR = (
     0.03,
     15.0,
 )  # music stands out whose first HIT_S reach so far (24 dB) over a bed's typical magnitude
+SMEARED_BELOW = 0.05  # of the peak (-26 dB): in a coded file a sound as soft and short is a click of a record
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
 
@@ -86,7 +87,8 @@ def find_lead_in(features: Features) -> LeadIn:
             span = over, look, loud
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
     if start is None:
-        start = _Start(skip_clicks(quiet, over, signal.rate, threshold), 0.97)
+        smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
+        start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), 0.97)
     return _describe(signal, start, threshold)
 
 
