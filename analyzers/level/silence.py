@@ -35,6 +35,9 @@ LASTING_BELOW = 0.035  # or, where it lasts BED_LOOK_S at least, under this one 
 BED_LOOK_S = 0.25  # the bed's level is learnt from this much
 BED_LEAST_S = 0.02
 STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
+MOMENT_S, MOST_MOMENTS = 0.05, 200  # whole periods of mains hum
+AS_NOISE = 1.2  # the moments of noise or hum, however peaky, differ by less (1.6 dB)
+EVEN = 1.5  # of its moments, the loud ones over the soft ones (3.5 dB): a note dies away
 ROUGH = 3.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4; speech: from 3.7)
 NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
 TONAL = 0.3  # share of power in lines that no mains hum explains: notes
@@ -46,11 +49,10 @@ POP_S, APART_S = 0.002, 0.002  # a pop of the crackle of a record is as short, a
 CALM = 2.0  # of a bed's typical magnitude: less is the bed itself
 # A bed is looked for in so much; in less, too, where it runs on from the file's start
 LOOKS_S = (1.0, 0.1, 0.05, 0.025)
+FOUND = 0.97  # how sure it is that the first sound is music, where no bed is
 ABRUPT, SWELLING = 0.9, 0.5  # how sure it is where music rises out of a bed
-HIT_S, FAR = (
-    0.03,
-    15.0,
-)  # music stands out whose first HIT_S reach so far (24 dB) over a bed's typical magnitude
+# Music too short to be seen to rise out of a bed reaches so far (24 dB) over it at once
+HIT_S, FAR = 0.03, 15.0
 SMEARED_BELOW = 0.05  # of the peak (-26 dB): in a coded file a sound as soft and short is a click of a record
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
@@ -88,7 +90,7 @@ def find_lead_in(features: Features) -> LeadIn:
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
     if start is None:
         smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
-        start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), 0.97)
+        start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), FOUND)
     return _describe(signal, start, threshold)
 
 
@@ -138,7 +140,7 @@ def _start_over_bed(
     """Where music rises out of a bed; None when the bed itself grows (a riser).
 
     span : where the bed begins, to where it tells its level, and the first loud frame
-    brief : so little of it tells that it could be music: what rises has to stand out at once
+    brief : so little of it tells that it could be music: it has to be as even as noise, and without notes
     """
     size, (over, look, loud) = max(1, round(FRAME_S * rate)), span
     learn = max(1, min(round(BED_LOOK_S / FRAME_S), (look - over) // size))
@@ -146,19 +148,21 @@ def _start_over_bed(
     pieces = (piece - offset for piece in blocks_of(mono, 4096 * size, over, len(quiet)))
     frames = rise_frames(pieces, rate, size, learn)
     rise, sure = (loud, loud) if frames is None else (over + frame * size for frame in frames)
-    if not _is_steady(_thinned(quiet, over, sure)):
-        return None
     typical = float(np.median(quiet[over : over + learn * size]))
+    moments, surely = round((sure - over) / (MOMENT_S * rate)), brief or over >= FRAME_S * rate
+    if not _is_steady(_thinned(quiet, over, sure), moments, typical, surely=surely):
+        return None
+    if brief and tonal_share(mono[over : min(rise, over + rate)], rate) >= TONAL:
+        return None
     first = max(over, rise - size)
     level, end = max(threshold, NOISE_PEAK * typical), rise + 8 * size
     lasting = _without_crackle(quiet[first:end], level, CALM * typical, rate)
     sample = rise if lasting is None else first + lasting
     sample = _after_stop(quiet, max(over, sample - rate), sample, rate, (STOPPED * typical, threshold))
-    abrupt = sure - rise <= 2 * size
     far = float(quiet[sample : sample + round(HIT_S * rate)].max(initial=0.0)) > FAR * typical
-    if (brief or frames is None) and not (abrupt and far):
+    if frames is None and not far:
         return None
-    return _Start(sample, ABRUPT if abrupt else SWELLING)
+    return _Start(sample, ABRUPT if sure - rise <= 2 * size else SWELLING)
 
 
 def _without_crackle(heard: Floats, level: float, calm: float, rate: int) -> int | None:
@@ -202,12 +206,26 @@ def _thinned(values: Magnitudes, first: int, last: int) -> Floats:
     return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
 
-def _is_steady(bed: Floats) -> bool:
-    """True where a bed neither grows nor comes in syllables or strokes."""
+def _is_steady(bed: Floats, moments: int, typical: float, *, surely: bool) -> bool:
+    """True where a bed, so many moments long, neither grows nor comes in syllables or strokes.
+
+    typical : its magnitude; it has stopped where a moment is far below, and tells no more from the one before
+    surely : it has to be as even as noise is: what follows silence, or is brief, may be notes that die away
+    """
     if len(bed) < 2:
         return False
-    early, late = (float(np.median(half)) for half in np.array_split(bed, 2))
-    return late <= STEADY * early and float(np.quantile(bed, 0.9)) <= ROUGH * float(np.median(bed))
+    parts = np.array_split(bed, min(max(moments, 2), MOST_MOMENTS))
+    stopped = [k for k, part in enumerate(parts) if len(part) and np.median(part) < STOPPED * typical]
+    if stopped and any(part.max() > typical for part in parts[stopped[0] + 1 : -1]):
+        return False  # strokes
+    parts = [part for part in parts[: max(stopped[0] - 1, 1) if stopped else None] if len(part)]
+    heard = np.concatenate(parts)
+    early, late = (float(np.median(half)) for half in np.array_split(heard, 2))
+    soft, loud = np.quantile([np.median(part) for part in parts], (0.1, 0.9))
+    rough = float(np.quantile(heard, 0.9)) > ROUGH * float(np.median(heard))
+    if loud > EVEN * soft and surely:
+        return False
+    return late <= STEADY * early and (not rough or bool(loud <= AS_NOISE * soft))
 
 
 def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:

@@ -25,6 +25,9 @@ LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
 QUIET_BARS, QUIET_DB = 4, 1.0  # silent bars between a tag and the song, at most; mean level of a silent one
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
+BASS, TREBLE = slice(0, 12), slice(12, 24)  # rows of the chroma
+BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
+IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # rise of level at the entry, below 120 Hz or over all bands
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
@@ -46,7 +49,7 @@ class FirstBar:
     pickup_beats : what sounds before it, in beats; 0 when nothing does
     confidence : probability that it is this bar line and not the one beside it
     swell : what sounds before it grows into it without an attack, no pickup
-    beside : the line beside it that it may be instead, -1 or 1; 0 where there is no doubt
+    beside : bars from it to the line that it may be instead; 0 where there is no doubt
     """
 
     index: int
@@ -56,13 +59,16 @@ class FirstBar:
     beside: int = 0
 
 
-def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float) -> FirstBar:
+def first_bar(
+    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, *, noisy: bool = False
+) -> FirstBar:
     """Bar one, and what comes before it.
 
     Parameters
     ----------
     lines_s : all bar lines from before the first sound to the end [shape=(n,)], n >= 1
     beat_s : length of a beat at the beginning
+    noisy : noise lies under the music
     """
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
     k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
@@ -79,6 +85,8 @@ def first_bar(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s:
     early = float(lines_s[k] - first_sound_s)
     if early <= SAME_EVENT_S:
         return FirstBar(k, 0.0)
+    if k > after and noisy:
+        return FirstBar(k, early / beat_s, IN_NOISE, beside=after - k)
     if k > after or k == 0:
         return FirstBar(k, early / beat_s)
     rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
@@ -135,8 +143,14 @@ def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float,
     start = max(first_sound_s, line, 0.0)
     entry = _entry(onsets, following) - _entry(onsets, line)
     jump = _level(onsets, following, after) - _level(onsets, start, following)
-    flat = _contrast(onsets, start, following - 0.1) < TAG_CONTRAST
+    flat = _contrast(onsets, start, following - 0.1) < TAG_CONTRAST and not _is_bass(onsets, start, following)
     return bool(flat and entry > ENTRY and (jump[0] > LOW_JUMP_DB or jump.mean() > JUMP_DB))
+
+
+def _is_bass(onsets: Onsets, start_s: float, end_s: float) -> bool:
+    """Whether a bass sounds by itself: nothing above it has pitch, but it has."""
+    level = _level(onsets, start_s, end_s)
+    return bool(level[0] > level[MIDDLE]) and _contrast(onsets, start_s, end_s - 0.1, BASS) > BASS_CONTRAST
 
 
 def _sounding(onsets: Onsets, lines: FloatArray, k: int) -> int:
@@ -181,8 +195,8 @@ def _level(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
     return out
 
 
-def _contrast(onsets: Onsets, start_s: float, end_s: float) -> float:
-    """How much the mean treble chroma stands out from a flat one, 0 .. about 0.9."""
+def _contrast(onsets: Onsets, start_s: float, end_s: float, part: slice = TREBLE) -> float:
+    """How much a part of the mean chroma stands out from a flat one, 0 .. about 0.9."""
     a = min(int(start_s * onsets.chroma_rate), onsets.chroma.shape[1] - 1)
-    mean = onsets.chroma[12:, a : max(int(end_s * onsets.chroma_rate), a + 1)].mean(axis=1)
+    mean = onsets.chroma[part, a : max(int(end_s * onsets.chroma_rate), a + 1)].mean(axis=1)
     return float(np.linalg.norm(mean - mean.mean()))

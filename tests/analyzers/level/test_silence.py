@@ -244,7 +244,7 @@ def test_clicks_that_a_codec_smeared_are_no_music(tmp_path: Path, name: str, sub
     samples, _ = after(1.5)
     samples[RATE // 2 : RATE // 2 + len(tick)] += tick[:, None]
     assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
-    samples[RATE // 2 : RATE] = np.float32(0.01) * np.sin(np.arange(RATE // 2) / 9)[:, None]  # goes on
+    samples[RATE // 2 : RATE] = np.float32(0.01) * np.sin(np.arange(RATE // 2) / 8.3)[:, None]  # goes on
     assert found(samples.astype(np.float32), lossy=True).first_sound_s == pytest.approx(0.5, abs=0.001)
 
 
@@ -262,6 +262,46 @@ def test_quiet_notes_before_the_music_are_music() -> None:
     samples = np.concatenate([np.zeros(RATE // 2), pad, np.zeros(0)])
     samples = np.concatenate([np.repeat(samples[:, None], 2, axis=1), music()]).astype(np.float32)
     assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
+
+
+def test_soft_strings_from_the_file_s_start_that_die_away_are_no_bed() -> None:
+    """Plucked 30 dB under the peak and again half a second on, each in less than tells notes from noise."""
+    t = np.arange(RATE // 4) / RATE
+    notes = sum(np.sin(2 * np.pi * hz * t + k) for k, hz in enumerate((98.0, 147.2, 196.4, 294.1)))
+    strings = np.concatenate([0.012 * notes * np.exp(-t / 0.5)] * 2)[:, None].repeat(2, axis=1)
+    samples = np.concatenate([strings, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(0.0, abs=0.005)
+
+
+def test_two_brushes_after_silence_are_the_musics_own() -> None:
+    """Noise, and softer than most, but it dies away and is struck again: no bed does."""
+    t = np.arange(round(0.24 * RATE)) / RATE
+    brush = white(0.24, -38) * np.exp(-t / 0.3)[:, None]
+    samples = np.concatenate([np.zeros((RATE, 2)), brush, brush, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(1.0, abs=0.005)
+
+
+def test_hum_with_a_peaky_wave_is_no_music() -> None:
+    """Twelve multiples of 50 Hz, at phases by which 90 % of the magnitudes reach 3.4 times the median."""
+    rng, t = np.random.default_rng(5), np.arange(5 * RATE) / RATE
+    bed = sum(np.cos(2 * np.pi * 50 * k * t + rng.uniform(0, 6.28)) / k for k in range(1, 13))
+    samples, start = after(1.0, bed=0.0036 * np.asarray(bed)[:, None])
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.005)
+
+
+@pytest.mark.parametrize(("bed_s", "still_s"), [(0.1, 0.2), (0.3, 0.5), (0.3, 1.0), (1.0, 1.0), (2.5, 1.0)])
+def test_hiss_that_stops_long_before_the_music_is_no_music(bed_s: float, still_s: float) -> None:
+    hiss, still = white(bed_s, -50), np.zeros((round(still_s * RATE), 2))
+    samples = np.concatenate([hiss, still, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(bed_s + still_s, abs=0.001)
+
+
+def test_hats_by_themselves_with_silence_between_them_are_music() -> None:
+    """The first of them may be noise for all that it tells, but it is struck again."""
+    t = np.arange(round(0.36 * RATE)) / RATE
+    hat = white(0.36, -18) * np.exp(-t / 0.02)[:, None] * (t < 0.1)[:, None]
+    samples = np.concatenate([hat, hat, hat, hat, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(0.0, abs=0.001)
 
 
 def test_growing_noise_is_music() -> None:

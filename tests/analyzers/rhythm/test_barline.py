@@ -50,6 +50,27 @@ def test_a_spoken_tag_before_the_song_is_no_bar_of_it() -> None:
     assert pickup == pytest.approx(4.0)
 
 
+@pytest.mark.parametrize("hz", [41.2, 55.0, 98.0])
+def test_a_bass_by_itself_is_the_song(hz: float) -> None:
+    """A held note of the lowest octaves, then all the others: no pitch above it, and still no speech."""
+    start = 1.0 + BAR_S
+    t = np.arange(int(SECONDS * RATE)) / RATE
+    bass = 0.3 * np.sin(2 * np.pi * hz * t) * np.minimum((t - 1.0) / 0.02, 1.0) * (t >= 1.0) * (t < start)
+    assert bar_one(song(start) + bass, 1.0, 1.0) == (1.0, 0.0)
+
+
+def test_a_tag_over_noise_may_be_soft_music() -> None:
+    """Noise makes all chroma flat: that the bar before is none of the song stays open."""
+    start = 1.0 + BAR_S
+    sound = song(start) + voice(1.0, start)
+    lines = np.arange(1.0, SECONDS, BAR_S)
+    found = first_bar(onsets_of(sound), lines, BEAT_S, 1.0, noisy=True)
+    assert lines[found.index] == pytest.approx(start)
+    assert found.confidence < 0.8
+    assert found.beside == -1
+    assert first_bar(onsets_of(sound), lines, BEAT_S, 1.0).confidence == 1.0
+
+
 @pytest.mark.parametrize("silent", [1, 2])
 def test_silent_bars_between_a_tag_and_the_song_are_none_of_it(silent: int) -> None:
     start = 1.0 + (1 + silent) * BAR_S

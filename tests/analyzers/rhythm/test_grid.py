@@ -354,7 +354,7 @@ def test_other_places_of_bar_one_are_other_bar_lines_or_the_line_beside_it(
 
     monkeypatch.setattr(grid_module, "choose_reading", open_reading)
     monkeypatch.setattr(
-        grid_module, "first_bar", lambda *args: replace(find(*args), confidence=0.6, beside=-1)
+        grid_module, "first_bar", lambda *args, **how: replace(find(*args, **how), confidence=0.6, beside=-1)
     )
     grid = grid_of(sound)
 
