@@ -299,7 +299,7 @@ def test_hiss_that_stops_long_before_the_music_is_no_music(bed_s: float, still_s
 def test_hats_by_themselves_with_silence_between_them_are_music() -> None:
     """The first of them may be noise for all that it tells, but it is struck again."""
     t = np.arange(round(0.36 * RATE)) / RATE
-    hat = white(0.36, -18) * np.exp(-t / 0.02)[:, None] * (t < 0.1)[:, None]
+    hat = white(0.36, -27) * np.exp(-t / 0.006)[:, None] * (t < 0.03)[:, None]
     samples = np.concatenate([hat, hat, hat, hat, music()]).astype(np.float32)
     assert found(samples).first_sound_s == pytest.approx(0.0, abs=0.001)
 
