@@ -41,6 +41,11 @@ class LeadIn:
     confidence: float
     reason: str | None = None
 
+    @property
+    def noisy(self) -> bool:
+        """Whether noise that is heard lies ahead of the music, and most likely under it."""
+        return self.kind == "hiss or hum"
+
 
 @dataclass(frozen=True, slots=True)
 class TempoCandidate:

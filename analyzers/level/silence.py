@@ -35,7 +35,7 @@ LASTING_BELOW = 0.035  # or, where it lasts BED_LOOK_S at least, under this one 
 BED_LOOK_S = 0.25  # the bed's level is learnt from this much
 BED_LEAST_S = 0.02
 STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
-MOMENT_S, MOST_MOMENTS = 0.05, 200  # whole periods of mains hum
+MOMENT_S, MOST_MOMENTS = 0.05, 200  # mains hum swings to either side a whole number of times in it
 AS_NOISE = 1.2  # the moments of noise or hum, however peaky, differ by less (1.6 dB)
 EVEN = 1.5  # of its moments, the loud ones over the soft ones (3.5 dB): a note dies away
 ROUGH = 3.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4; speech: from 3.7)
@@ -82,15 +82,14 @@ def find_lead_in(features: Features) -> LeadIn:
         return _no_sound()
     quiet = Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
     over = first_over(quiet, 0, threshold) or 0
-    start = None
     for look, brief in _looks(over, loud, signal.rate):
-        heard = quiet[over:look], features.mono[over:look]
-        if start is None and _is_bed(*heard, signal.rate, threshold, peak):
+        if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
             span = over, look, loud
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
-    if start is None:
-        smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
-        start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), FOUND)
+            if start is not None:
+                return _describe(signal, start, threshold)
+    smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
+    start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), FOUND)
     return _describe(signal, start, threshold)
 
 

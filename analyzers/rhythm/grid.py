@@ -165,8 +165,7 @@ def _assemble(
 ) -> Grid:
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
-    noisy = lead_in.kind == "hiss or hum"
-    found = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first, noisy=noisy)
+    found = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first, noisy=lead_in.noisy)
     bar_one = float(times[found.index * n])
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     return Grid(

@@ -147,7 +147,6 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         proof=grid.proof if found and abs(bpm / found - 1) < 1e-9 else None,
         reason=None,
         restarts=grid.restarts if level is not None else (),
-        bar_one_alternatives=(),
         meter_alternatives=(),
     )
     return _count_bars(changed)
@@ -181,7 +180,6 @@ def _with_meter(grid: Grid, meter: str) -> Grid:
         meter=meter,
         meter_confidence=1.0,
         beats_per_bar=beats_in(meter),
-        bar_one_alternatives=(),
         meter_alternatives=(),
     )
     return _count_bars(changed)
@@ -200,17 +198,17 @@ def _with_bar_one(grid: Grid, at_s: float, duration_s: float) -> Grid:
         near = min(grid.beats_s, key=lambda t: abs(t - at_s))
         shift = at_s - near if abs(at_s - near) <= period else 0.0
         beats = tuple(t + shift for t in grid.beats_s if 0 <= t + shift < duration_s)
-    changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0, bar_one_alternatives=())
+    changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0)
     return _count_bars(changed)
 
 
 def _count_bars(grid: Grid) -> Grid:
-    """Downbeats counted from bar one."""
+    """Downbeats counted from bar one; other places of it were counted on other bars, or beats."""
     one = bar_one_index(grid)
     if one is None or not grid.beats_per_bar:
         return grid
     downbeats = tuple((k - one) % grid.beats_per_bar == 0 for k in range(len(grid.beats_s)))
-    return replace(grid, downbeats=downbeats)
+    return replace(grid, downbeats=downbeats, bar_one_alternatives=())
 
 
 def _with_key(key: Key, text: str, later: Sequence[tuple[float, str]]) -> Key:

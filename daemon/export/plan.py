@@ -98,8 +98,7 @@ def plan_cut(
     early = 0.0 if hit is None else grid.bar_one_s - hit
     limit_s = min(early_hit_s, bar_s * _bar_shares(grid))
     shift = _shift(early, limit_s, rate, steady=grid.constant_tempo is not False)
-    noisy = analysis.lead_in.kind == "hiss or hum"
-    if shift > 0.0 and noisy:
+    if shift > 0.0 and analysis.lead_in.noisy:
         shift = 0.0  # which hides the foot: the hit is not known to be late
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
@@ -132,7 +131,7 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        through_noise=noisy and bars == 0,
+        through_noise=analysis.lead_in.noisy and bars == 0,
         before_bar_one="; ".join(filter(None, (before, rest))),
     )
 

@@ -167,7 +167,7 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
     tail = last_sounding_frame(signal) if output.trim_tail else None
     first_s = analysis.lead_in.first_sound_s
     coded = decoded.source.lossy or any(flag.code == LOSSY_ORIGIN for flag in analysis.flags)
-    hidden = coded or analysis.lead_in.kind == "hiss or hum"
+    hidden = coded or analysis.lead_in.noisy
     return plan_cut(
         analysis,
         frames=signal.frames,

@@ -6,16 +6,16 @@ closely, the rival answers, the thresholds, the standard a level was measured by
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
-from analyzers.model import Analysis, BarOneCandidate, Blues, Grid, Key, LeadIn, Loudness, MeterCandidate
+from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
 from analyzers.rhythm.bars import beats_after_one
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
 from daemon.corrections.apply import Correction
-from daemon.report.parts import Alternative, Estimate, Evidence, Part
+from daemon.report.parts import Alternative, Estimate, Evidence, Part, Value
 
 PROBABLE = 1e-9
 GAIN, LIMITED_BY, WORKING_LEVEL = "suggested gain", "it is limited by", "working level"
@@ -78,10 +78,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             value=grid.tempo_bpm,
             unit="BPM",
             confidence=grid.tempo_confidence,
-            alternatives=tuple(
-                Alternative(value=c.bpm, probability=_probability(c.probability))
-                for c in grid.tempo_alternatives
-            ),
+            alternatives=_alternatives((c.bpm, c.probability) for c in grid.tempo_alternatives),
             evidence=(*_counted(grid), *_proof(analysis)),
             reason=no_grid if grid.tempo_bpm is None else None,
         ),
@@ -111,24 +108,20 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
 
 def _meters(grid: Grid) -> tuple[Alternative, ...]:
     """The meter and its rivals; nothing where there is none."""
-    if not grid.meter_alternatives:
-        return ()
-    own = MeterCandidate(grid.meter or "", grid.meter_confidence)
-    return tuple(
-        Alternative(value=c.meter, probability=_probability(c.probability))
-        for c in (own, *grid.meter_alternatives)
-    )
+    others = [(c.meter, c.probability) for c in grid.meter_alternatives]
+    return _alternatives([(grid.meter or "", grid.meter_confidence), *others]) if others else ()
 
 
 def _places(grid: Grid) -> tuple[Alternative, ...]:
     """Bar one and where else it may lie, in seconds as it is; nothing where there is no other place."""
-    if not grid.bar_one_alternatives:
-        return ()
-    own = BarOneCandidate(0.0, grid.bar_one_confidence)
-    return tuple(
-        Alternative(value=beats_after_one(grid, c.late_beats), probability=_probability(c.probability))
-        for c in (own, *grid.bar_one_alternatives)
-    )
+    others = [(beats_after_one(grid, c.late_beats), c.probability) for c in grid.bar_one_alternatives]
+    own = grid.bar_one_s or 0.0, grid.bar_one_confidence
+    return _alternatives([own, *others]) if others else ()
+
+
+def _alternatives(answers: Iterable[tuple[Value, float]]) -> tuple[Alternative, ...]:
+    """Of answers and their probabilities."""
+    return tuple(Alternative(value=value, probability=_probability(p)) for value, p in answers)
 
 
 def _first_sound(lead_in: LeadIn) -> Estimate:
@@ -187,10 +180,7 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
         "key": Estimate(
             value=key_name(key.tonic, key.mode),
             confidence=key.confidence,
-            alternatives=tuple(
-                Alternative(value=f"{c.tonic} {c.mode}", probability=_probability(c.probability))
-                for c in key.alternatives
-            ),
+            alternatives=_alternatives((f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives),
             evidence=(Evidence(what="scale", value=", ".join(key.scale)),) if key.scale else (),
             reason=(key.reason or "nothing tonal was found")
             if key.tonic is None or key.mode is None

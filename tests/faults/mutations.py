@@ -96,7 +96,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/meter", "late[late > beats / 2] -= beats", "pass"),
     ("analyzers/rhythm/grid", "BarOneCandidate(late, p * found.confidence)", "BarOneCandidate(late, p)"),
     ("daemon/export/copy", "if len(attack) and plan.through_noise", "if plan.through_noise"),
-    ("daemon/export/plan", "through_noise=noisy and bars == 0", "through_noise=noisy"),
+    ("daemon/export/plan", "lead_in.noisy and bars == 0", "lead_in.noisy"),
     ("daemon/report/rivals", "WORTH_A_LOOK = 0.05", "WORTH_A_LOOK = 0.0"),
     ("analyzers/rhythm/beat_times", "k = round((b - a) / (first - second))", "k = 0"),
     ("analyzers/rhythm/drift", "STRAY, EDGE = 0.06", "STRAY, EDGE = 6.0"),
