@@ -10,7 +10,7 @@ import numpy.typing as npt
 from analyzers.model import BeatRestart
 from analyzers.rhythm.barline import SAME_EVENT_S
 from analyzers.rhythm.beat_onsets import SHARP, loose_offset, onset_offset
-from analyzers.rhythm.lattice_fit import snap_tempo
+from analyzers.rhythm.lattice_fit import agreement, snap_tempo
 from analyzers.rhythm.meter import Reading
 from analyzers.rhythm.meter_evidence import pulse_time
 from analyzers.rhythm.pulse import Pulse
@@ -33,7 +33,8 @@ class Beats:
 
 def steady_beats(f: Features, pulse: Pulse, reading: Reading) -> Beats:
     """Evenly spaced beats, laid on the attacks over the whole song."""
-    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s, pulse.lags.coherence)
+    agrees = agreement(pulse.rise, f.onsets.fine_rate, pulse.period_s)
+    bpm = snap_tempo(60.0 / (pulse.period_s * reading.ratio), f.duration_s, pulse.lags.coherence, agrees)
     return Beats(even_beats(f.onsets, f.duration_s, pulse.period_s, bpm, reading), bpm, None)
 
 

@@ -16,7 +16,7 @@ import numpy.typing as npt
 from analyzers.model import BeatRestart
 from analyzers.rhythm.bar_restarts import find_bar_restart
 from analyzers.rhythm.beat_times import Beats, even_beats
-from analyzers.rhythm.lattice_fit import open_share, snap_tempo
+from analyzers.rhythm.lattice_fit import agreement, fine_rise, open_share, snap_tempo
 from analyzers.rhythm.meter import Reading, choose_reading, probabilities
 from analyzers.rhythm.meter_evidence import Hypotheses, weigh
 from analyzers.rhythm.other_counts import SteadyRate
@@ -229,10 +229,11 @@ def _beats(
     assert pulse.counts is not None
     tempi, lines = [], []
     for side, reading in zip(sides, readings, strict=True):
+        told = side if pulse.knee is not None else sides[_longer(sides)]  # which side tells the tempo
+        agrees = agreement(fine_rise(told.onsets), told.onsets.fine_rate, told.pulse_s)
+        held_s = side.length_s if pulse.knee is not None else duration_s
         exact = 60.0 / (side.pulse_s * reading.ratio)
-        tempi.append(
-            snap_tempo(exact, side.length_s if pulse.knee is not None else duration_s, _coherence(pulse))
-        )
+        tempi.append(snap_tempo(exact, held_s, _coherence(pulse), agrees))
         lines.append(side.beats(reading, tempi[-1]))
     before, after = lines
     before = np.concatenate([before, before[-1] + 60.0 / tempi[0] * np.arange(1, 3)])

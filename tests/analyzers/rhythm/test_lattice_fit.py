@@ -21,6 +21,7 @@ from analyzers.rhythm.lattice import (
 )
 from analyzers.rhythm.lattice_fit import (
     WindowLags,
+    agreement,
     fine_rise,
     fit_constant,
     regress,
@@ -111,18 +112,38 @@ def test_too_short_has_no_period() -> None:
 
 
 @pytest.mark.parametrize(
-    ("bpm", "seconds", "coherence", "expected"),
+    ("bpm", "seconds", "coherence", "agreed", "expected"),
     [
-        (119.9998, 200.0, 0.8, 120.0),  # 0.3 ms at the end: the round tempo explains as much
-        (119.98, 200.0, 0.8, 119.98),  # 33 ms: it does not, but two decimals do
-        (97.3217, 200.0, 0.8, 97.3217),  # 97.32 would be 3.5 ms off
-        (57.9939, 57.0, 0.53, 58.0),  # loosely played: nobody sets a session to the other
-        (117.0219, 60.0, 0.50, 117.02),  # 11 ms is more than that leaves open
-        (106.02, 60.0, 0.25, 106.0),  # loosely played: 11 ms are within what the fit leaves open
+        (119.9998, 200.0, 0.8, 1.0, 120.0),  # 0.3 ms at the end: the round tempo explains as much
+        (119.98, 200.0, 0.8, 1.0, 119.98),  # 33 ms: it does not, but two decimals do
+        (97.3217, 200.0, 0.8, 1.0, 97.3217),  # 97.32 would be 3.5 ms off
+        (57.9939, 57.0, 0.53, 0.98, 58.0),  # loosely played: nobody sets a session to the other
+        (117.0219, 60.0, 0.50, 0.88, 117.02),  # 11 ms, and the attacks agree less
+        (106.02, 60.0, 0.25, 0.98, 106.0),  # loosely played: 11 ms are within what the fit leaves open
+        (121.953, 53.0, 0.38, 0.98, 122.0),  # so are 20 ms, as the attacks agree ...
+        (129.951, 50.0, 0.33, 0.88, 129.95),  # ... and here they do not
+        (114.449, 46.0, 0.30, 0.98, 114.5),
+        (114.449, 46.0, 0.30, 0.91, 114.45),  # half a number is less likely than a whole one
     ],
 )
-def test_snapping_only_where_the_data_allow_it(bpm: float, seconds: float, coherence: float, expected: float):
-    assert snap_tempo(bpm, seconds, coherence) == pytest.approx(expected, abs=1e-6)
+def test_snapping_only_where_the_data_allow_it(
+    bpm: float, seconds: float, coherence: float, agreed: float, expected: float
+) -> None:
+    found = snap_tempo(bpm, seconds, coherence, lambda factor: agreed if abs(factor - 1) > 1e-6 else 1.0)
+    assert found == pytest.approx(expected, abs=1e-6)
+
+
+def test_a_tempo_agrees_with_the_attacks_as_far_as_they_bear_it_out() -> None:
+    seconds, rng = 60.0, np.random.default_rng(4)
+    beats = [(t + rng.normal(0, 0.006), sound, 1.0) for t, sound, _ in pattern(even(120.0, 0.4, seconds))]
+    onsets = onsets_of(place(seconds, beats))
+    agrees = agreement(fine_rise(onsets), onsets.fine_rate, 0.5)
+
+    assert agrees(1.0) > 0.98
+    assert agrees(120 / 119.99) > 0.95  # 5 ms at the end
+    assert agrees(120 / 119.96) < agrees(120 / 119.98) < 0.95  # 20 ms; 10 ms
+    assert agrees(120 / 120.04) < 0.9
+    assert agrees(120 / 119.8) == 0.0  # 100 ms
 
 
 @pytest.mark.parametrize("tightness", [LOOSELY, TIGHTLY])
