@@ -281,9 +281,10 @@ def snap_tempo(bpm: float, duration_s: float, coherence: float, agrees: Agreemen
     """
     for step, least_s, share, agreed in ROUND_STEPS:
         rounded = round(bpm / step) * step
-        if rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < max(least_s, share * _open_s(coherence)):
-            if agrees(bpm / rounded) >= agreed:
-                return round(rounded, 6)
+        open_s = max(least_s, share * _open_s(coherence))
+        near = rounded > 0 and abs(rounded / bpm - 1.0) * duration_s < open_s
+        if near and agrees(bpm / rounded) >= agreed:
+            return round(rounded, 6)
     return bpm
 
 
