@@ -111,6 +111,7 @@ class Grid:
     swell_before: bool = False  # what sounds before bar one grows into it without an attack: no pickup
     bar_one_alternatives: tuple[BarOneCandidate, ...] = ()  # likeliest first
     meter_alternatives: tuple[MeterCandidate, ...] = ()  # the same, at this tempo
+    voice_before: bool = False  # somebody talks before bar one: no pickup
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,13 +10,15 @@ the song itself sounds is bar one. (Thresholds and weights chosen on rendered be
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
 from scipy.special import expit
 
+from analyzers.rhythm import moments
+from analyzers.rhythm.voice_ahead import VoiceAhead, voice_ahead
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -25,9 +27,12 @@ LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
 QUIET_BARS, QUIET_DB = 4, 1.0  # silent bars between a tag and the song, at most; mean level of a silent one
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
-BASS, TREBLE = slice(0, 12), slice(12, 24)  # rows of the chroma
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
+OF_THE_SONG, AGREED = (
+    0.7,
+    0.93,
+)  # how sure it is that a voice from a bar line on is; that both ways of looking are right
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # rise of level at the entry, below 120 Hz or over all bands
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
@@ -49,6 +54,7 @@ class FirstBar:
     pickup_beats : what sounds before it, in beats; 0 when nothing does
     confidence : probability that it is this bar line and not the one beside it
     swell : what sounds before it grows into it without an attack, no pickup
+    voice : somebody talks before it
     beside : bars from it to the line that it may be instead; 0 where there is no doubt
     """
 
@@ -57,10 +63,17 @@ class FirstBar:
     confidence: float = 1.0
     swell: bool = False
     beside: int = 0
+    voice: bool = False
 
 
 def first_bar(
-    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, *, noisy: bool = False
+    onsets: Onsets,
+    lines_s: FloatArray,
+    beat_s: float,
+    first_sound_s: float,
+    *,
+    noisy: bool = False,
+    voice: FloatArray | None = None,
 ) -> FirstBar:
     """Bar one, and what comes before it.
 
@@ -69,10 +82,14 @@ def first_bar(
     lines_s : all bar lines from before the first sound to the end [shape=(n,)], n >= 1
     beat_s : length of a beat at the beginning
     noisy : noise lies under the music
+    voice : how likely one sounds at the beginning (`analyzers.signal.voice`) [shape=(answers,)]
     """
+    ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
+    if ahead is not None:
+        return _after_voice(onsets, lines_s, beat_s, first_sound_s, ahead, noisy=noisy)
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
     k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
-    attacks = _attacks(onsets)
+    attacks = moments.attacks(onsets)
     for line in range(min(after + TAG_BARS, len(lines_s) - 1), after - 1, -1):
         early = float(lines_s[line] - first_sound_s)
         noise = early > (lines_s[line] - lines_s[line - 1]) / 2
@@ -95,17 +112,45 @@ def first_bar(
     return FirstBar(k, early / beat_s, 1.0 - rest, beside=-1)
 
 
+def _after_voice(
+    onsets: Onsets,
+    lines_s: FloatArray,
+    beat_s: float,
+    first_sound_s: float,
+    ahead: VoiceAhead,
+    *,
+    noisy: bool,
+) -> FirstBar:
+    """Bar one where the music begins after a voice; but who begins on a bar line may belong to the song."""
+    if ahead.line is None:
+        found = first_bar(onsets, lines_s, beat_s, ahead.music_s, noisy=noisy)
+    else:
+        found = FirstBar(ahead.line, 0.0, beside=ahead.beside)
+    song = first_bar(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)  # were it no voice
+    if np.abs(lines_s - first_sound_s).min() <= SAME_EVENT_S and song.index != found.index:
+        return replace(song, confidence=song.confidence * OF_THE_SONG, beside=found.index - song.index)
+    early = max(float(lines_s[found.index] - first_sound_s), 0.0)
+    sure = found.confidence * ahead.confidence
+    if song.index == found.index:
+        sure = max(sure, song.confidence * AGREED)
+    return replace(
+        found, pickup_beats=early / beat_s, confidence=sure, swell=False, voice=early > SAME_EVENT_S
+    )
+
+
 def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float) -> float:
     """Log odds that the bar from lines[0], inside which the music begins, is bar one."""
 
     def strongest(start_s: float, end_s: float) -> float:
-        return _strongest(attacks, onsets.rate, start_s, end_s)
+        return moments.strongest(attacks, onsets.rate, start_s, end_s)
 
     rest_s = first_sound_s - float(lines[0])
     begins = strongest(first_sound_s - SAME_EVENT_S, first_sound_s + 2 * SAME_EVENT_S)
     again = strongest(float(lines[1]) - SAME_EVENT_S, float(lines[1]) + rest_s - 2 * SAME_EVENT_S)
     bar_s = float(lines[1] - lines[0])
-    now, then = (_level(onsets, t, t + bar_s - rest_s).mean() for t in (first_sound_s, first_sound_s + bar_s))
+    now, then = (
+        moments.level(onsets, t, t + bar_s - rest_s).mean() for t in (first_sound_s, first_sound_s + bar_s)
+    )
     fades = begins < SOFT and now + FADE_DB < then
     same = SAME_REST if fades or again < REST_ATTACK * begins else NO_REST
     return REST_BARS * rest_s / bar_s + same + PHRASE * _phrases(onsets, lines)
@@ -116,7 +161,7 @@ def _phrases(onsets: Onsets, lines: FloatArray) -> float:
     as a share of all its changes from the fifth bar on: -1 .. 1."""
     if len(lines) < 2:
         return 0.0
-    bars = np.stack([_level(onsets, a, b) for a, b in pairwise(lines)])
+    bars = np.stack([moments.level(onsets, a, b) for a, b in pairwise(lines)])
     changes = np.zeros(PHRASE_BARS)
     for k in range(PHRASE_BARS, len(bars)):
         changes[k % PHRASE_BARS] += np.abs(bars[k] - bars[k - 1]).sum()
@@ -131,72 +176,38 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
     """
     end = start + long
     edges = np.linspace(start, end - SAME_EVENT_S, 5)
-    levels = [_level(onsets, a, b).mean() for a, b in pairwise(edges)]
-    begins = _strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
-    inside = _strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
+    levels = [moments.level(onsets, a, b).mean() for a, b in pairwise(edges)]
+    begins = moments.strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
+    inside = moments.strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
     grows = bool(np.diff(levels).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
-    return grows and not (noise and _contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
+    return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
 
 
 def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float, after: float) -> bool:
     """Whether the bar from `line` holds only speech or noise, and the song enters at `following`."""
     start = max(first_sound_s, line, 0.0)
-    entry = _entry(onsets, following) - _entry(onsets, line)
-    jump = _level(onsets, following, after) - _level(onsets, start, following)
-    flat = _contrast(onsets, start, following - 0.1) < TAG_CONTRAST and not _is_bass(onsets, start, following)
+    entry = moments.entry(onsets, following) - moments.entry(onsets, line)
+    jump = moments.level(onsets, following, after) - moments.level(onsets, start, following)
+    flat = moments.contrast(onsets, start, following - 0.1) < TAG_CONTRAST and not _is_bass(
+        onsets, start, following
+    )
     return bool(flat and entry > ENTRY and (jump[0] > LOW_JUMP_DB or jump.mean() > JUMP_DB))
 
 
 def _is_bass(onsets: Onsets, start_s: float, end_s: float) -> bool:
     """Whether a bass sounds by itself: nothing above it has pitch, but it has."""
-    level = _level(onsets, start_s, end_s)
-    return bool(level[0] > level[MIDDLE]) and _contrast(onsets, start_s, end_s - 0.1, BASS) > BASS_CONTRAST
+    level = moments.level(onsets, start_s, end_s)
+    return (
+        bool(level[0] > level[MIDDLE])
+        and moments.contrast(onsets, start_s, end_s - 0.1, moments.BASS) > BASS_CONTRAST
+    )
 
 
 def _sounding(onsets: Onsets, lines: FloatArray, k: int) -> int:
     """The first line from lines[k] on whose bar is not silent, `QUIET_BARS` further on at most."""
     last = min(k + QUIET_BARS, len(lines) - 1)
     for line in range(k, last):
-        bar = _level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S)
+        bar = moments.level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S)
         if bar.mean() > QUIET_DB:
             return line
     return last
-
-
-def _entry(onsets: Onsets, t: float) -> float:
-    """Strength of the attacks at t: sum over bands, each relative to its loud attacks."""
-    k = max(round(t * onsets.rate), 0)
-    peak = onsets.strength[:, max(k - 4, 0) : k + 6].max(axis=1, initial=0.0)
-    return float(np.minimum(peak / _loud(onsets), 1.5).sum())
-
-
-def _attacks(onsets: Onsets) -> FloatArray:
-    """Strength of the attack at each frame, as `_entry` [shape=(frames,)]."""
-    out: FloatArray = np.minimum(onsets.strength / _loud(onsets)[:, None], 1.5).sum(axis=0)
-    return out
-
-
-def _loud(onsets: Onsets) -> FloatArray:
-    """What a loud attack has in each band [shape=(bands,)]."""
-    out: FloatArray = np.maximum(np.percentile(onsets.strength, 99, axis=1), 1e-6)
-    return out
-
-
-def _strongest(attacks: FloatArray, rate: float, start_s: float, end_s: float) -> float:
-    """The strongest attack of a stretch; 0.0 where there is none."""
-    first = max(round(start_s * rate), 0)
-    return float(attacks[first : max(round(end_s * rate), first + 1)].max(initial=0.0))
-
-
-def _level(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
-    """Mean level of each band in dB [shape=(bands,)]."""
-    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
-    out: FloatArray = onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)].mean(axis=1)
-    return out
-
-
-def _contrast(onsets: Onsets, start_s: float, end_s: float, part: slice = TREBLE) -> float:
-    """How much a part of the mean chroma stands out from a flat one, 0 .. about 0.9."""
-    a = min(int(start_s * onsets.chroma_rate), onsets.chroma.shape[1] - 1)
-    mean = onsets.chroma[part, a : max(int(end_s * onsets.chroma_rate), a + 1)].mean(axis=1)
-    return float(np.linalg.norm(mean - mean.mean()))

@@ -165,7 +165,14 @@ def _assemble(
 ) -> Grid:
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
-    found = first_bar(f.onsets, times[::n], float(times[1] - times[0]), first, noisy=lead_in.noisy)
+    found = first_bar(
+        f.onsets,
+        times[::n],
+        float(times[1] - times[0]),
+        first,
+        noisy=lead_in.noisy,
+        voice=f.voice_at_start,
+    )
     bar_one = float(times[found.index * n])
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     return Grid(
@@ -188,6 +195,7 @@ def _assemble(
         proof=prove(pulse, times, f.onsets.fine_rate),
         restarts=beats.restarts,
         swell_before=found.swell,
+        voice_before=found.voice,
         bar_one_alternatives=_other_places(reading, found),
         meter_alternatives=tuple(MeterCandidate(METER_NAMES[k], p) for k, p in reading.other_meters),
     )

@@ -16,5 +16,6 @@ __all__ = [
     "spectrum",
     "truepeak",
     "viterbi",
+    "voice",
     "weights_file",
 ]

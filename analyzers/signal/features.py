@@ -21,8 +21,10 @@ from analyzers.signal.onsets import Onsets, find_onsets
 from analyzers.signal.samples import Signal
 from analyzers.signal.spectrum import Spectrum
 from analyzers.signal.truepeak import Peaks, measure_peaks
+from analyzers.signal.voice import voice_bands, voice_probability
 
 ANALYSIS_RATES = (44100, 48000)
+VOICE_S = 20.0  # so much of the beginning is listened to for somebody who talks
 SLACK = 16  # frames by which a resampler may round its length up
 
 
@@ -79,6 +81,11 @@ class Features:
     def onsets(self) -> Onsets:
         """Onset strength, fine level curves and pitch-class frames of `work`."""
         return find_onsets(self.work, self.work_rate, lambda: self.spectrum.chroma)
+
+    @cached_property
+    def voice_at_start(self) -> npt.NDArray[np.float32]:
+        """How likely a voice sounds in the first `VOICE_S` seconds (`analyzers.signal.voice`)."""
+        return voice_probability(voice_bands(self.work[: int(VOICE_S * self.work_rate)], self.work_rate))
 
     @cached_property
     def channel_stats(self) -> ChannelStats:

@@ -11,7 +11,14 @@ SAID_SHIFT_S = 0.002  # a smaller shift is not worth a word: a song's line is no
 
 
 def before_words(
-    sound_s: float, beat_s: float, music_bars: int, lead_in_bars: int, *, whole_bars: bool, swell: bool
+    sound_s: float,
+    beat_s: float,
+    music_bars: int,
+    lead_in_bars: int,
+    *,
+    whole_bars: bool,
+    swell: bool,
+    voice: bool = False,
 ) -> str:
     """What lies before bar one, in words: "pickup of 1 beat in bar 1"; empty where nothing does.
 
@@ -22,13 +29,14 @@ def before_words(
     lead_in_bars : bars of silence as configured
     whole_bars : False where the copy starts at the first sound, inside a bar
     swell : a swell into bar one, which nobody counts
+    voice : somebody talks before bar one
     """
     if music_bars == 0:
         silent = _bars(1, lead_in_bars)
         return (
             f"{silent} {'is' if lead_in_bars == 1 else 'are'} silence, as configured" if lead_in_bars else ""
         )
-    text = f"{_before(sound_s, beat_s, music_bars, swell)} in {_bars(lead_in_bars + 1, music_bars)}"
+    text = f"{_before(sound_s, beat_s, music_bars, swell, voice)} in {_bars(lead_in_bars + 1, music_bars)}"
     if lead_in_bars:
         text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
     return text if whole_bars else f"{text}; bar 1 is shortened"
@@ -85,7 +93,9 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
     return f"{text}, and the song's hits lie {abs(hits_after_lines_s) * 1000:.1f} ms {where} them (median)"
 
 
-def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool) -> str:
+def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool, voice: bool) -> str:
+    if voice:
+        return f"a voice from {sound_s:.2f} s before it"
     if music_bars == 1 and not swell and _counted(sound_s / beat_s):
         return f"pickup of {beats_words(sound_s / beat_s)}"
     return f"sound from {sound_s:.2f} s before it"

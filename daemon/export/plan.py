@@ -115,7 +115,13 @@ def plan_cut(
     whole = start == "bar_one"
     filled = -music_start / rate > SAID_SHIFT_S
     before = before_words(
-        sound_s, beat_s, before_bars, lead_in_bars, whole_bars=whole, swell=grid.swell_before
+        sound_s,
+        beat_s,
+        before_bars,
+        lead_in_bars,
+        whole_bars=whole,
+        swell=grid.swell_before,
+        voice=grid.voice_before,
     )
     rest = rest_words(rest_s, beat_s, bars + 1)
     text = why(

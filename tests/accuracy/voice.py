@@ -22,10 +22,11 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import uniform_filter1d
 
-from analyzers.health.voice import voice_bands, voice_places, voice_probability
+from analyzers.health.voice import voice_places
 from analyzers.level.loudness import measure_loudness
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
+from analyzers.signal.voice import voice_bands, voice_probability
 from tests.accuracy.grid import load_signal
 from tests.training import voice_phrases, voices
 from tests.training.voice_lines import RATE, at_rate

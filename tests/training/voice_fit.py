@@ -1,4 +1,4 @@
-"""Train the networks of `analyzers/health/voice.py` (torch; on an accelerator some seven minutes each).
+"""Train the networks of `analyzers/signal/voice.py` (torch; on an accelerator some seven minutes each).
 
     python -m tests.training.voice_fit WEIGHTS.npz --music FILE... --phrases FILE... [--seconds 400]
 
@@ -28,7 +28,7 @@ import torch
 import torch.nn.functional as F
 from torch import Tensor, nn
 
-from analyzers.health.voice import BANDS, FOUR, RANGE_DB, band_edges_hz
+from analyzers.signal.voice import BANDS, FOUR, RANGE_DB, band_edges_hz
 
 T, BATCH, RATE_MOST = 1000, 192, 3e-3
 SHARES = {"recordings": 4.0, "beats": 3.0}  # of music, by origin; others 0.6
@@ -170,7 +170,7 @@ class Mixer:
 
 
 class Network(nn.Module):
-    """The layers of `analyzers.health.voice._opinion`."""
+    """The layers of `analyzers.signal.voice._opinion`."""
 
     def __init__(self) -> None:
         super().__init__()

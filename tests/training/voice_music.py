@@ -15,7 +15,7 @@ from pathlib import Path
 import numpy as np
 import soundfile as sf
 
-from analyzers.health.voice import voice_bands
+from analyzers.signal.voice import voice_bands
 from tests.accuracy.excerpts import SUFFIXES
 from tests.training.voice_lines import RATE, at_rate
 

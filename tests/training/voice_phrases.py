@@ -10,7 +10,7 @@ records: room, echo, doubling, a telephone's band, saturation. `--kinds talking 
 formant synthesis. The other lines are played by General MIDI instruments through a soundfont, with pitch
 bends, or by oscillators, under the same effects: what a listener to voices must not take for one.
 
-OUT holds the narrow bands (`analyzers.health.voice.voice_bands`, powers in dB as whole half-decibels) of
+OUT holds the narrow bands (`analyzers.signal.voice.voice_bands`, powers in dB as whole half-decibels) of
 every phrase one after the other: `bands` [shape=(n, BANDS)], `length`, `active` (frames in which it sounds),
 `origin` (talker and kind).
 """
@@ -31,7 +31,7 @@ import pyworld
 import soxr
 from scipy.signal import butter, fftconvolve, sosfilt
 
-from analyzers.health.voice import voice_bands
+from analyzers.signal.voice import voice_bands
 from tests.training.voice_lines import RATE, at_rate, formant_voice, melody, played_line, read, wave_line
 
 Rng = np.random.Generator

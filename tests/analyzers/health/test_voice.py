@@ -11,15 +11,10 @@ from functools import cache
 import numpy as np
 import pytest
 
-from analyzers.health.voice import (
-    FRAMES_A_SECOND,
-    judge_voice,
-    voice_bands,
-    voice_places,
-    voice_probability,
-)
+from analyzers.health.voice import judge_voice, voice_places
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
+from analyzers.signal.voice import voice_bands, voice_probability
 from demo.render import render
 from demo.spec import random_spec
 from tests.training.voices import spoken, sung
@@ -81,16 +76,6 @@ def test_the_answer_does_not_depend_on_where_the_pieces_are_cut() -> None:
     offset = 2 * 24.0
     assert start == pytest.approx(offset + FROM_S, abs=1.0)
     assert end == pytest.approx(offset + TO_S, abs=1.0)
-
-
-def test_bands_of_a_tone_lie_at_its_frequency_on_both_rates() -> None:
-    """1000 Hz is 1000 mel (O'Shaughnessy 1987): the band whose centre is nearest is the loudest."""
-    mel = np.linspace(*(2595 * np.log10(1 + np.array([80.0, 8000.0]) / 700)), 66)[1:-1]
-    for rate in (44100, 48000):
-        tone = np.sin(2 * np.pi * 1000 * np.arange(2 * rate) / rate).astype(np.float32)
-        bands = voice_bands(tone, rate)
-        assert bands.shape == (64, 2 * FRAMES_A_SECOND + 1)
-        assert np.argmax(bands[:, FRAMES_A_SECOND]) == np.argmin(np.abs(mel - 1000))
 
 
 def test_places_need_more_than_a_moment_and_join_over_short_gaps() -> None:

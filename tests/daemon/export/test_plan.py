@@ -214,6 +214,16 @@ def test_a_swell_into_bar_one_is_no_pickup():
     assert plan.why == "the song starts at bar 2; sound from 1.38 s before it in bar 1"
 
 
+def test_a_voice_before_bar_one_is_no_pickup():
+    """Though it is as long as one beat and a half."""
+    found = analysis(120.0, 9.0, 9.0 - 0.75)
+    found = replace(found, grid=replace(found.grid, voice_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.why == "the song starts at bar 2; a voice from 0.75 s before it in bar 1"
+
+
 def test_the_copy_can_start_at_the_first_sound():
     found = analysis(120.0, 9.0, 8.5)
 

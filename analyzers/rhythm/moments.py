@@ -1,0 +1,50 @@
+"""What a song has at a moment, or over a stretch: attacks, level, pitch."""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.signal.onsets import Onsets
+
+FloatArray = npt.NDArray[np.floating]
+BASS, TREBLE = slice(0, 12), slice(12, 24)  # rows of the chroma
+
+
+def entry(onsets: Onsets, t: float) -> float:
+    """Strength of the attacks at t: sum over bands, each relative to its loud attacks."""
+    k = max(round(t * onsets.rate), 0)
+    peak = onsets.strength[:, max(k - 4, 0) : k + 6].max(axis=1, initial=0.0)
+    return float(np.minimum(peak / _loud(onsets), 1.5).sum())
+
+
+def attacks(onsets: Onsets) -> FloatArray:
+    """Strength of the attack at each frame, as `entry` [shape=(frames,)]."""
+    out: FloatArray = np.minimum(onsets.strength / _loud(onsets)[:, None], 1.5).sum(axis=0)
+    return out
+
+
+def _loud(onsets: Onsets) -> FloatArray:
+    """What a loud attack has in each band [shape=(bands,)]."""
+    out: FloatArray = np.maximum(np.percentile(onsets.strength, 99, axis=1), 1e-6)
+    return out
+
+
+def strongest(attacks: FloatArray, rate: float, start_s: float, end_s: float) -> float:
+    """The strongest attack of a stretch; 0.0 where there is none."""
+    first = max(round(start_s * rate), 0)
+    return float(attacks[first : max(round(end_s * rate), first + 1)].max(initial=0.0))
+
+
+def level(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
+    """Mean level of each band in dB [shape=(bands,)]."""
+    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
+    out: FloatArray = onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)].mean(axis=1)
+    return out
+
+
+def contrast(onsets: Onsets, start_s: float, end_s: float, part: slice = TREBLE) -> float:
+    """How much a part of the mean chroma stands out from a flat one, 0 .. about 0.9."""
+    a = min(int(start_s * onsets.chroma_rate), onsets.chroma.shape[1] - 1)
+    mean = onsets.chroma[part, a : max(int(end_s * onsets.chroma_rate), a + 1)].mean(axis=1)
+    return float(np.linalg.norm(mean - mean.mean()))

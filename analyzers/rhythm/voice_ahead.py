@@ -1,0 +1,135 @@
+"""A voice ahead of the song: a producer's tag, a count-in, a line of a film. Where does the music begin?
+
+Whoever talks before the music is no pickup. The voice networks say how long somebody talks
+(`analyzers.signal.voice`). Then it is silent until the music begins; or the music enters on a bar line under
+the words, with a leap of level or without. (Thresholds chosen on recorded speech ahead of rendered beats.)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.rhythm import moments
+from analyzers.signal.onsets import Onsets
+from analyzers.signal.voice import ANSWERS_A_SECOND
+
+FloatArray = npt.NDArray[np.floating]
+VOICED = 0.5  # probability of an answer from which a voice sounds
+SURE, SURE_S = 0.8, 0.48  # mean over so long that somebody is heard for certain
+BEGINS_S = (0.3, 0.4)  # so much before or after the first sound the voice begins
+PAUSE_S = 1.2  # a shorter one between words ends nothing
+LONGEST_S = 9.0  # who talks longer is part of the song
+LATE_BEATS = 0.3  # so much after its line the song may begin
+QUIET_DB, QUIET_S, SOON_S = 1.0, 0.12, 0.5  # mean level of silence; its length; how soon after the voice
+TAIL_S = 0.3  # so much before the voice's end by the networks it may have ended
+ENTRY = 2.0  # strength of the attack with which a song enters under a voice
+LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level there, below 120 Hz or over all bands
+AS_LOUD_DB = -4.0  # and the bar is no softer than that after the voice
+SOFT_PART = 20  # percentile of the level: what sounds under the words, too
+UNDER_DB = -9.0  # in no band so much softer than in the bar after the voice: the song sounds already
+FIRST_ATTACK = 1.5  # strength of the song's first attack after the words
+AFTER_SILENCE, WITH_A_LEAP, WITHOUT = 0.95, 0.85, 0.7  # how sure the three are
+
+
+@dataclass(frozen=True, slots=True)
+class VoiceAhead:
+    """music_s : where the music begins; line : index of the bar line where it does, None where lines do not
+    tell; confidence : how likely that is; beside : bars to the line where it begins otherwise
+    """
+
+    music_s: float
+    line: int | None
+    confidence: float
+    beside: int = 0
+
+
+def voice_ahead(
+    onsets: Onsets, voice: FloatArray, lines_s: FloatArray, beat_s: float, first_sound_s: float
+) -> VoiceAhead | None:
+    """Where the music begins after a voice; None where no voice comes first.
+
+    Parameters
+    ----------
+    voice : how likely one sounds, from the file's start on, `ANSWERS_A_SECOND` [shape=(answers,)]
+    lines_s : all bar lines from before the first sound to the end [shape=(n,)]
+    """
+    end_s = _ends(voice, first_sound_s)
+    if end_s is None or len(lines_s) < 2:
+        return None
+    after = min(int(np.searchsorted(lines_s, end_s)), len(lines_s) - 2)
+    bar_after = float(lines_s[after]), float(lines_s[after + 1])
+    line = _leap(onsets, lines_s, first_sound_s + LATE_BEATS * beat_s, end_s, bar_after)
+    if line is not None:
+        return VoiceAhead(float(lines_s[line]), line, WITH_A_LEAP, 1)
+    music_s = _after_silence(onsets, end_s)
+    if music_s is not None:
+        return VoiceAhead(music_s, None, AFTER_SILENCE)
+    line = int(np.searchsorted(lines_s, end_s - LATE_BEATS * beat_s)) - 1
+    if line >= 0 and lines_s[line] > first_sound_s:
+        soft = _soft(onsets, float(lines_s[line]), end_s) - _soft(onsets, *bar_after)
+        if soft.min() > UNDER_DB:
+            return VoiceAhead(float(lines_s[line]), line, WITHOUT, 1)
+    music_s = _first_attack(onsets, end_s - TAIL_S)
+    line = min(int(np.searchsorted(lines_s, music_s - LATE_BEATS * beat_s)), len(lines_s) - 1)
+    return VoiceAhead(music_s, line, WITHOUT, -1)
+
+
+def _ends(voice: FloatArray, first_sound_s: float) -> float | None:
+    """When the voice has ended that the music begins with, in seconds; None where none does."""
+    start = max(int((first_sound_s - BEGINS_S[0]) * ANSWERS_A_SECOND), 0)
+    voiced = start + np.flatnonzero(voice[start:] >= VOICED)
+    if not len(voiced) or voiced[0] > (first_sound_s + BEGINS_S[1]) * ANSWERS_A_SECOND:
+        return None
+    pauses = np.flatnonzero(np.diff(voiced) > PAUSE_S * ANSWERS_A_SECOND)
+    last = int(voiced[pauses[0] if len(pauses) else -1])
+    heard = voice[voiced[0] : last + 1]
+    long = round(SURE_S * ANSWERS_A_SECOND)
+    sure = len(heard) >= long and np.convolve(heard, np.ones(long) / long, "valid").max() >= SURE
+    end_s = (last + 1) / ANSWERS_A_SECOND
+    return end_s if sure and end_s - first_sound_s < LONGEST_S else None
+
+
+def _leap(
+    onsets: Onsets, lines_s: FloatArray, from_s: float, to_s: float, bar_after: tuple[float, float]
+) -> int | None:
+    """The first line on which a song as loud as after the voice enters with a leap of level."""
+    loud = moments.level(onsets, *bar_after)
+    for k in np.flatnonzero((lines_s[:-1] >= from_s) & (lines_s[:-1] <= to_s + 0.15)).tolist():
+        line, following = float(lines_s[k]), float(lines_s[k + 1])
+        before = max(float(lines_s[k - 1]) if k else 0.0, from_s)
+        bar = moments.level(onsets, line, following)
+        leap = bar - moments.level(onsets, before, line)
+        leaps = leap[0] > LOW_JUMP_DB or leap.mean() > JUMP_DB
+        if leaps and moments.entry(onsets, line) > ENTRY and (bar - loud).mean() > AS_LOUD_DB:
+            return k
+    return None
+
+
+def _after_silence(onsets: Onsets, end_s: float) -> float | None:
+    """Where a silence ends that follows the voice; None where none does."""
+    first = max(int((end_s - TAIL_S) * onsets.rate), 0)
+    quiet = np.concatenate([[0], onsets.level[:, first:].mean(axis=0) < QUIET_DB, [0]])
+    for start, end in np.flatnonzero(np.diff(quiet.astype(int))).reshape(-1, 2).tolist():
+        if start > (TAIL_S + SOON_S) * onsets.rate:
+            return None
+        if end - start >= QUIET_S * onsets.rate:
+            return float((first + end) / onsets.rate)
+    return None
+
+
+def _soft(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
+    """Level of each band that is exceeded nearly always [shape=(bands,)]."""
+    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
+    out: FloatArray = np.percentile(
+        onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)], SOFT_PART, axis=1
+    )
+    return out
+
+
+def _first_attack(onsets: Onsets, from_s: float) -> float:
+    first = max(int(from_s * onsets.rate), 0)
+    found = np.flatnonzero(moments.attacks(onsets)[first:] > FIRST_ATTACK)
+    return float((first + found[0]) / onsets.rate) if len(found) else from_s
