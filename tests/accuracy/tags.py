@@ -57,7 +57,7 @@ def phrase(rng: np.random.Generator, files: list[Path], rate: int) -> np.ndarray
 
 
 def beat_of(seed: int) -> tuple[np.ndarray, int, float, float] | None:
-    """A beat from its first sound on, its rate, bar one and a beat's length (s); None without a steady tempo."""
+    """A beat from its first sound on, its rate, bar one, a beat's length (s); None without a steady tempo."""
     spec = random_spec(seed, length_s=SECONDS)
     if spec.kind == "ambient" or spec.drift or spec.tempo_step:
         return None

@@ -79,7 +79,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/lattice_fit", "(1.0, 0.004, 5.0, 0.90)", "(1.0, 0.004, 5.0, 0.0)"),
     ("analyzers/rhythm/lattice_fit", "(1.0, 0.004, 5.0, 0.90)", "(1.0, 0.004, 3.0, 0.90)"),
     ("analyzers/rhythm/lattice_fit", "(factor - 1.0) * len(rise)", "(1.0 - factor) * len(rise)"),
-    ("daemon/export/cutwords", "    if voice:", "if False:"),
+    ("daemon/export/cutwords", "    if voice:", "    if False:"),
     ("analyzers/rhythm/lattice_fit", "w = trust / np.maximum(", "w = trust + 0 * np.maximum("),
     ("analyzers/rhythm/lattice_fit", "t, y, trust = lags.time_s, lags.lag_s, lags.weight**2",
      "t, y, trust = lags.time_s, lags.lag_s, 1 + 0 * lags.weight"),
