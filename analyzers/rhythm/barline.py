@@ -29,10 +29,8 @@ QUIET_BARS, QUIET_DB = 4, 1.0  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
-OF_THE_SONG, AGREED = (
-    0.7,
-    0.93,
-)  # how sure it is that a voice from a bar line on is; that both ways of looking are right
+OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
+AGREED = 0.93  # that a voice comes first, where all else tells the same
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # rise of level at the entry, below 120 Hz or over all bands
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
@@ -188,9 +186,8 @@ def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float,
     start = max(first_sound_s, line, 0.0)
     entry = moments.entry(onsets, following) - moments.entry(onsets, line)
     jump = moments.level(onsets, following, after) - moments.level(onsets, start, following)
-    flat = moments.contrast(onsets, start, following - 0.1) < TAG_CONTRAST and not _is_bass(
-        onsets, start, following
-    )
+    pitched = moments.contrast(onsets, start, following - 0.1) >= TAG_CONTRAST
+    flat = not pitched and not _is_bass(onsets, start, following)
     return bool(flat and entry > ENTRY and (jump[0] > LOW_JUMP_DB or jump.mean() > JUMP_DB))
 
 

@@ -8,6 +8,7 @@ the words, with a leap of level or without. (Thresholds chosen on recorded speec
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -59,8 +60,7 @@ def voice_ahead(
     end_s = _ends(voice, first_sound_s)
     if end_s is None or len(lines_s) < 2:
         return None
-    after = min(int(np.searchsorted(lines_s, end_s)), len(lines_s) - 2)
-    bar_after = float(lines_s[after]), float(lines_s[after + 1])
+    bar_after = _sounding_bar(onsets, lines_s, end_s)
     line = _leap(onsets, lines_s, first_sound_s + LATE_BEATS * beat_s, end_s, bar_after)
     if line is not None:
         return VoiceAhead(float(lines_s[line]), line, WITH_A_LEAP, 1)
@@ -90,6 +90,16 @@ def _ends(voice: FloatArray, first_sound_s: float) -> float | None:
     sure = len(heard) >= long and np.convolve(heard, np.ones(long) / long, "valid").max() >= SURE
     end_s = (last + 1) / ANSWERS_A_SECOND
     return end_s if sure and end_s - first_sound_s < LONGEST_S else None
+
+
+def _sounding_bar(onsets: Onsets, lines_s: FloatArray, from_s: float) -> tuple[float, float]:
+    """Start and end of the first bar after `from_s` that is not silent; the last where all are."""
+    bar = float(lines_s[-2]), float(lines_s[-1])
+    for start, end in pairwise(lines_s[lines_s >= from_s].tolist()):
+        bar = start, end
+        if moments.level(onsets, start, end).mean() > QUIET_DB:
+            break
+    return bar
 
 
 def _leap(

@@ -145,6 +145,10 @@ def test_a_tempo_agrees_with_the_attacks_as_far_as_they_bear_it_out() -> None:
     assert agrees(120 / 120.04) < 0.9
     assert agrees(120 / 119.8) == 0.0  # 100 ms
 
+    long = agreement(fine_rise(onsets), onsets.fine_rate, 0.5 * (1 + 2e-4))  # 12 ms late at the end
+    assert long(1 / (1 + 2e-4)) > 0.98
+    assert long(1.0) < 0.95
+
 
 @pytest.mark.parametrize("tightness", [LOOSELY, TIGHTLY])
 def test_the_map_follows_a_wandering_tempo(tightness: float) -> None:
