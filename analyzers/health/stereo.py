@@ -37,10 +37,10 @@ def judge_channels(stats: ChannelStats) -> list[Flag]:
         return [_mono_file()]
     if channels != 2:
         return []
-    left, right = (float(value) for value in stats.power)
-    dead = _dead(left, right)
+    dead = find_dead_channel(stats)
     if dead:
         return dead
+    left, right = (float(value) for value in stats.power)
     product = float(stats.product.mean(axis=0)[0, 1])
     if left + right - 2 * product <= SAME * (left + right + 2 * product):
         return [_mono_in_stereo()]
@@ -67,7 +67,11 @@ def _mono_in_stereo() -> Flag:
     )
 
 
-def _dead(left: float, right: float) -> list[Flag]:
+def find_dead_channel(stats: ChannelStats) -> list[Flag]:
+    """One of two channels without sound beside the other."""
+    if len(stats.power) != 2:
+        return []
+    left, right = (float(value) for value in stats.power)
     side, quiet, loud = ("left", left, right) if left < right else ("right", right, left)
     if quiet > loud * 10 ** (-DEAD_DB / 10):
         return []

@@ -129,7 +129,7 @@ def read_stems(
         if broken:
             raise _unreadable(broken, [*files, *broken], folder)
     judged = [
-        replace(stem, role=role, inverted=inverted, notes=(*stem.notes, *notes))
+        replace(stem, role=role, inverted=inverted, notes=(*(stem.notes if role == "stem" else ()), *notes))
         for stem, role, inverted, notes in zip(
             stems, verdict.roles, verdict.inverted, verdict.notes, strict=True
         )

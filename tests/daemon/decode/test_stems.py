@@ -124,6 +124,26 @@ def test_a_line_for_each_stem(tmp_path):
     assert any(text == "Silent: silent.wav." for text in found.source.warnings)
 
 
+def test_faults_of_one_stem_are_said_of_it(tmp_path):
+    """The sum of all four shows none of them."""
+    one_sided = PARTS["keys"] * np.array([1, 0], np.float32)
+    found = read(
+        folder_of(
+            tmp_path,
+            drums=np.clip(PARTS["drums"] * 20, -0.9, 0.9),
+            bass=PARTS["bass"] + np.float32(0.02),
+            keys=one_sided,
+            lead=PARTS["lead"],
+        )
+    )
+    notes = {stem.name.removesuffix(".wav"): stem.notes for stem in found.stems}
+
+    assert [text[:10] for text in notes["drums"]] == ["clipped in"]
+    assert notes["bass"] == ("constant offset of +2.00 % of full scale",)
+    assert notes["keys"] == ("the right channel is silent",)
+    assert notes["lead"] == ()
+
+
 def test_other_rate_is_converted_and_named(tmp_path):
     folder = folder_of(tmp_path, drums=PARTS["drums"], keys=PARTS["keys"])
     burst = np.zeros((int(48000 * LENGTH_S), 2), np.float32)
