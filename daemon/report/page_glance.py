@@ -24,10 +24,11 @@ from daemon.report.words import (
     quarters_tempo,
     seconds,
     sentence,
-    several_tempi,
     signed,
     start_words,
+    tempi_words,
     tempo_course,
+    tempo_line,
     topics,
     unit,
 )
@@ -75,12 +76,13 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     tempo, grid = report.answers.tempo, analysis.grid
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
-    moving, mean = moves(grid), "on average " if several_tempi(grid) else ""
+    moving, found = moves(grid), report.analysis
+    by_hand = f"set by hand; measured {tempo_line(found.grid, found.duration_s)}"
     session = _session_tempo(grid, analysis.duration_s)
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
-        *(f"or {mean}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)),
+        *(f"or {tempi_words(grid, c.bpm)} ({percent(c.probability)})" for c in rival_tempi(grid)),
     ]
     return Row(
         "Tempo",
@@ -88,7 +90,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         f"{unit(grid)}{motion(grid)}",
         tuple(notes),
         tempo.confidence,
-        _by_hand(tempo, " BPM"),
+        by_hand if tempo.set_by_hand else None,
         "tempo",
         "of the beat, not half or twice it" if moving and open_level(grid) is None else "",
         "" if moving or session else "t",

@@ -66,6 +66,17 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
     return format_tempo(grid.tempo_bpm)
 
 
+def tempi_words(grid: Grid, bpm: float) -> str:
+    """A tempo, or another count of the same beats: '70'; where it changes once '45, then 60'; where it moves
+    'on average 43.5'.
+    """
+    if not several_tempi(grid) or grid.tempo_bpm is None:
+        return format_tempo(round(bpm, 2))
+    if change_s(grid) is None:
+        return f"on average {format_tempo(round(bpm, 2))}"
+    return ", then ".join(format_tempo(round(at * bpm / grid.tempo_bpm, 2)) for _, at in grid.tempo_curve)
+
+
 def moves(grid: Grid) -> bool:
     return grid.tempo_bpm is not None and grid.constant_tempo is False
 

@@ -29,6 +29,7 @@ from daemon.cli import build_parser
 from daemon.corrections.apply import Correction
 from daemon.corrections.words import FIELDS, make_correction
 from daemon.decode.tags import ProducerClaim
+from daemon.pipeline.correct import headline
 from daemon.report.page import amount, format_words, measured, render_page, tight
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance
@@ -189,9 +190,30 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     text = " ".join(Outline(page_of(report)).text.split())
     assert "139 to 141 BPM, moving" in text
     assert "moves from 139.2 BPM on; take the tempo map, not one number" in text
-    assert "Delay times at the mean tempo, 140.1234 BPM The tempo moves" in text
+    assert "Delay times at the mean tempo, 140.12 BPM The tempo moves" in text
     assert "Tempo over time" in text
     assert correction_sample(report).startswith("# half: true\n")  # no one number is right
+
+
+def test_a_tempo_that_changes_once_has_no_mean() -> None:
+    """64 beats at 90 BPM and as many at 120: no one number is the tempo of the song, nor half of it."""
+    rivals = (TempoCandidate(119.9998, 0.9), TempoCandidate(59.9999, 0.1))
+    grid = replace(moving_grid((64, 90.0), (64, 120.0)), tempo_bpm=119.9998, tempo_alternatives=rivals)
+    text = " ".join(Outline(page_of(sample_report(sample_analysis(grid=grid)))).text.split())
+    assert "Delay times at 90 BPM, up to bar 17 The tempo changes: delays" in text
+    assert "Delay times at 120 BPM, from bar 17 on" in text
+    assert "1/4 666.7 1000.0 444.4" in text  # 60 000 / 90
+    assert "1/4 500.0 750.0 333.3" in text  # 60 000 / 120
+    assert "the tempo is 45, then 60 BPM, half of that" in text
+    assert "or 45, then 60 (10 %)" in text
+    assert "119.99" not in text
+    assert "mean tempo" not in text
+    by_hand = sample_report(sample_analysis(grid=grid), corrections=Correction(tempo_bpm=100.0))
+    text = " ".join(Outline(page_of(by_hand)).text.split())
+    assert "set by hand; measured 90 to 120 BPM, moving" in text
+    assert headline(sample_report(sample_analysis(grid=grid))).startswith(
+        "amber-lane.wav: 90 to 120 BPM, moving, E flat minor"
+    )
 
 
 def test_the_level_of_a_moving_beat_is_not_called_settled_where_half_of_it_fits_as_well() -> None:
