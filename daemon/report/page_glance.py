@@ -8,11 +8,12 @@ from analyzers.model import Analysis, Grid
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
-from daemon.report.parts import AlignedCopy, Estimate
+from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
 from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
 from daemon.report.words import (
     FIRST_BAR,
+    SAID_DB,
     asks_for_ears,
     counted,
     glance_tempo,
@@ -26,6 +27,7 @@ from daemon.report.words import (
     sentence,
     signed,
     start_words,
+    stems_words,
     tempi_words,
     tempo_course,
     tempo_line,
@@ -34,7 +36,6 @@ from daemon.report.words import (
 )
 
 LEAST_SECONDS = 0.01  # less is said in milliseconds
-SAID_GAIN_DB = 0.05  # a smaller one is not worth a word
 OVER = "the true peak lies above full scale, between the samples"
 
 
@@ -166,16 +167,18 @@ def _level(report: Report) -> Row:
     notes = [f"this copy: {signed(level, 1)} LUFS"]
     if peak.value is not None:
         notes[0] += f", true peak {signed(float(peak.value), 1)} dBTP"
-    turned = abs(gain_db) >= SAID_GAIN_DB
+    if stems := stems_words(stems_above_db(report.stems, report.aligned_copy)):
+        notes[0] += f" ({stems})"
+    turned = abs(gain_db) >= SAID_DB
     limits = {"loudness": ", the level this studio works at", "true peak": ", its peaks allow no more"}
     limit = limits.get(str(told.get(LIMITED_BY)), "")
     if not turned:
         notes[0] += limit
-    if abs(done_db) >= SAID_GAIN_DB:
+    if abs(done_db) >= SAID_DB:
         notes.append(_done(report.aligned_copy))
     way = "down" if gain_db < 0 else "up"
     if turned:
-        more = " more" if done_db <= -SAID_GAIN_DB and gain_db < 0 else ""
+        more = " more" if done_db <= -SAID_DB and gain_db < 0 else ""
         notes.append(f"turned {way} {abs(gain_db):.1f} dB{more}: {signed(level + gain_db, 1)} LUFS{limit}")
     if peak.value is not None and round(float(peak.value), 1) > 0:
         notes.append(_over(float(peak.value) + gain_db))
@@ -191,7 +194,7 @@ def _done(copy: AlignedCopy) -> str:
         "as output.apply_gain asks": copy.gain_db - peaks_db,
         "so that its peaks fit below full scale": peaks_db,
     }
-    why = " and ".join(reason for reason, part_db in reasons.items() if abs(part_db) >= SAID_GAIN_DB / 2)
+    why = " and ".join(reason for reason, part_db in reasons.items() if abs(part_db) >= SAID_DB / 2)
     way = "lower" if copy.gain_db < 0 else "higher"
     return f"the copy is already {abs(copy.gain_db):.1f} dB {way} than the producer's file, {why}"
 

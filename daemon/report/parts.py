@@ -7,6 +7,7 @@ value is right; None marks a quantity measured by a published standard, which is
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -192,6 +193,12 @@ class StemLine(Part):
     def sent_as(self) -> str | None:
         """The producer's name for it, where that is another one."""
         return None if self.shown in (self.name, PurePosixPath(self.name).stem) else self.name
+
+
+def stems_above_db(stems: Sequence[StemLine], copy: AlignedCopy) -> float:
+    """How far the sum of the stems' copies lies above the aligned copy."""
+    told = [stem.copy_gain_db for stem in stems if stem.copy_gain_db is not None]
+    return told[0] - copy.gain_db if told else 0.0
 
 
 class Change(Part):

@@ -30,6 +30,7 @@ from daemon.corrections.apply import Correction
 from daemon.corrections.words import FIELDS, make_correction
 from daemon.decode.tags import ProducerClaim
 from daemon.pipeline.correct import headline
+from daemon.report.card import card
 from daemon.report.page import amount, format_words, measured, render_page, tight
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance
@@ -165,6 +166,17 @@ def test_a_sure_report_says_that_nothing_needs_ears() -> None:
     text = Outline(page_of(sample_report())).text
     assert "Nothing needs ears" in text
     assert "32 cents" not in text
+
+
+def test_stems_that_sum_above_the_copy_are_said_beside_the_level() -> None:
+    """Only the copy was turned down, for its peaks."""
+    stem = (sample_stem("bass.wav"), sample_copy("bass.wav"))
+    same = sample_report(stems=[stem])
+    lower = same.aligned_copy.model_copy(update={"gain_db": -3.69, "peaks_gain_db": -3.69})
+    report = same.model_copy(update={"aligned_copy": lower})
+    assert "dBTP (stems 3.7 dB louder)" in " ".join(Outline(page_of(report)).text.split())
+    assert "dBTP (stems 3.7 dB louder)" in " ".join(card(report, ()).split())
+    assert "louder)" not in page_of(same) + card(same, ())
 
 
 def test_no_tempo_and_no_key_are_said() -> None:
