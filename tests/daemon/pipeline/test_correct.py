@@ -474,6 +474,17 @@ def test_correcting_makes_everything_again_within_seconds(studio, capsys) -> Non
     assert not list((settings.folders.ready / ".staging").iterdir())
 
 
+def test_the_name_that_a_beat_came_with_stays_whatever_its_file_is_called_now(studio) -> None:
+    """The same bytes under another name cost nothing and rename nothing."""
+    settings, folder = studio
+    file = settings.folders.incoming / "tin-roof" / "amber-lane.wav"
+    file.rename(file.with_name("amber again.wav"))
+    correct_drop(settings, "amber-lane", {"half": True})
+    _, report = report_of(folder)
+    assert (report.drop.name, report.claims) == ("amber-lane.wav", ())
+    assert "amber again" not in (folder / report.files.page).read_text()
+
+
 def test_bar_one_moves_the_cut_of_the_copy(studio) -> None:
     settings, folder = studio
     correct_drop(settings, "amber-lane", {"bar_one": "+4 beats"})
