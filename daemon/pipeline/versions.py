@@ -1,7 +1,8 @@
 """Is this a new version of a beat that is here already, and what changed?
 
 New bytes under a known name of the same producer are a version; so is the same music under
-another name (`analyzers.structure.fingerprint`). Both stay; the report says what differs.
+another name (`analyzers.structure.fingerprint`). Both stay; the report says what differs. Other music under a
+known name is none: the report says that it is not the beat that came before.
 """
 
 from __future__ import annotations
@@ -11,12 +12,12 @@ from typing import Any
 
 from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Grid
-from analyzers.structure.fingerprint import Fingerprint, Likeness, compare
+from analyzers.structure.fingerprint import Fingerprint, Likeness, compare, is_other
 from daemon.core.errors import MachineError
 from daemon.core.names import format_tempo
 from daemon.decode.decoder import Source
 from daemon.report.board import read_entries
-from daemon.report.parts import Change, Versions
+from daemon.report.parts import OTHER_MUSIC, Change, Versions
 from daemon.report.report import read_report
 from daemon.report.words import seconds, signed
 
@@ -62,7 +63,7 @@ def find_version(
         match=match,
         similarity=None if likeness is None else round(likeness.similarity, 3),
         start_offset_ms=offset,
-        changes=tuple(what_changed(before.corrected(), analysis, offset)),
+        changes=() if match == OTHER_MUSIC else tuple(what_changed(before.corrected(), analysis, offset)),
     )
 
 
@@ -73,20 +74,28 @@ def _is_part(entry: dict[str, Any], part: str | None) -> bool:
 def _best(
     entries: dict[str, dict[str, Any]], source: Source, music: Fingerprint | None
 ) -> tuple[dict[str, Any], str, Likeness | None] | None:
-    """(row, how it matched, likeness): the same name first, newest first, else the most alike."""
-    named, alike = [], []
+    """(row, how it matched, likeness): the same name first, newest first, else the most alike; last other
+    music of the same name.
+    """
+    named, alike, others = [], [], []
     for entry in entries.values():
         row, known = entry["row"], entry["music"]
         if row is None or row["sha256"] == source.sha256:
             continue
-        likeness = compare(Fingerprint(**known), music) if known and music else None
+        earlier = Fingerprint(**known) if known else None
+        likeness = compare(earlier, music) if earlier and music else None
         if (row["name"], row["producer"]) == (source.name, source.producer):
-            named.append((row, "same name", likeness))
+            if likeness is None and is_other(earlier, music):
+                others.append((row, OTHER_MUSIC, None))
+            else:
+                named.append((row, "same name", likeness))
         elif likeness is not None:
             alike.append((row, "same music", likeness))
-    if named:
-        return max(named, key=lambda found: (found[0]["made_at"] or "", found[0]["folder"]))
-    return max(alike, key=lambda found: (found[2].similarity, found[0]["folder"]), default=None)
+    if alike and not named:
+        return max(alike, key=lambda found: (found[2].similarity, found[0]["folder"]))
+    return max(
+        named or others, key=lambda found: (found[0]["made_at"] or "", found[0]["folder"]), default=None
+    )
 
 
 def start_offset_ms(earlier: Fingerprint, later: Fingerprint, likeness: Likeness) -> float:

@@ -22,7 +22,7 @@ from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars, chord_sections
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance
-from daemon.report.parts import Files, stems_above_db
+from daemon.report.parts import OTHER_MUSIC, Files, stems_above_db
 from daemon.report.pictures import (
     beat_picture,
     cut_picture,
@@ -173,6 +173,7 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
             claims=[(c, claim_words(c)) for c in report.claims],
             delays=delay_tables(analysis.grid),
             several_tempi=several_tempi(analysis.grid),
+            other_music=OTHER_MUSIC,
             stems_above=stems_words(stems_above_db(report.stems, report.aligned_copy)),
             ears=[line.partition(": ") for line in report.check_by_ear],
             ear_topics=topics(report.check_by_ear),

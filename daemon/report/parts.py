@@ -17,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from daemon.core.text import lines
 
 Value = bool | float | str
+OTHER_MUSIC = "same name, other music"
 
 
 class Part(BaseModel):
@@ -211,12 +212,12 @@ class Change(Part):
 
 
 class Versions(Part):
-    """An earlier drop that this one is a version of, and what changed."""
+    """An earlier drop that this one is a version of, and what changed; or that has no more than its name."""
 
     earlier_folder: str
     earlier_page: str | None = Field(None, description="relative to the ready folder")
     earlier_sha256: str
-    match: str = Field(description='"same name" or "same music"')
+    match: str = Field(description=f'"same name", "same music" or "{OTHER_MUSIC}"')
     similarity: float | None = Field(None, ge=0, le=1)
     start_offset_ms: float | None = Field(
         None, description="how much later the same music starts in this file's own time"

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analyzers.structure.fingerprint import Fingerprint, Likeness
@@ -96,6 +98,25 @@ def test_the_same_music_under_another_name(shelf, likeness) -> None:
 def test_other_music_under_another_name_is_no_version(shelf, likeness) -> None:
     shelf.put(sample_report(fingerprint=MUSIC), "amber-lane")
     assert shelf.find(other(name="x.wav"), music=replace(MUSIC, code="CCCC")) is None
+
+
+def codes(*letters: str) -> list[Fingerprint]:
+    """Of 32 beats each, drawn by the letter: unlike each other."""
+    drawn = [np.random.default_rng(ord(letter)).integers(0, 256, 256, np.uint8) for letter in letters]
+    return [replace(MUSIC, code=base64.b64encode(bytes(numbers)).decode()) for numbers in drawn]
+
+
+def test_other_music_under_a_known_name_is_said_to_be_that(shelf) -> None:
+    one, two = codes("a", "b")
+    shelf.put(sample_report(fingerprint=one, made_at="2026-11-02"), "amber-lane")
+    found = shelf.find(other(), sample_analysis(key=key_of("C")), two)
+    assert (found.match, found.similarity, found.changes) == ("same name, other music", None, ())
+    assert found.earlier_folder == "amber-lane"
+    again = sample_report(fingerprint=two, made_at="2026-11-01", source=sample_source(sha256="ef" * 32))
+    shelf.put(again, "amber-lane (2)")
+    found = shelf.find(other(), music=two)  # what it is a version of goes before what came later
+    assert (found.match, found.earlier_folder) == ("same name", "amber-lane (2)")
+    assert shelf.find(other(), music=None).match == "same name"
 
 
 def test_a_damaged_report_is_no_version(shelf, tmp_path) -> None:

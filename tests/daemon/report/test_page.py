@@ -179,6 +179,21 @@ def test_stems_that_sum_above_the_copy_are_said_beside_the_level() -> None:
     assert "louder)" not in page_of(same) + card(same, ())
 
 
+def test_other_music_of_the_same_name_is_no_version() -> None:
+    there = Versions(
+        earlier_folder="amber-lane (1)",
+        earlier_page="amber-lane (1)/amber-lane.report.html",
+        earlier_sha256="01" * 32,
+        match="same name, other music",
+    )
+    text = " ".join(Outline(page_of(sample_report(versions=there))).text.split())
+    assert (
+        "Another beat of this name is here Same name, other music: amber-lane (1), which came before." in text
+    )
+    assert "No difference" not in text
+    assert "version of this beat" not in text
+
+
 def test_no_tempo_and_no_key_are_said() -> None:
     grid = no_steady_beat()
     key = replace(key_of(), tonic=None, mode=None, scale=(), alternatives=(), profile=(), reason="only drums")
