@@ -122,7 +122,7 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
         "key",
         "of the first key" if key.changes else "",
         "k",
-        tuple(key_lines(analysis, sure)),
+        tuple(key_lines(analysis, sure, estimate.set_by_hand)),
     )
 
 

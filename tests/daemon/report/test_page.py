@@ -194,6 +194,17 @@ def test_other_music_of_the_same_name_is_no_version() -> None:
     assert "version of this beat" not in text
 
 
+def test_a_change_of_key_that_is_set_by_hand_is_no_estimate() -> None:
+    """And every one line that says the key says all of it."""
+    said = Correction(key="C major", key_changes=((BAR_ONE_S + 16 * 60 / 35, "E flat major"),))
+    report = sample_report(corrections=said)
+    page = page_of(report)
+    text = " ".join(Outline(page).text.split())
+    assert "changes to E flat major at bar 17 (27.43 s), set by hand; notes: E flat" in text
+    assert "<title>amber-lane.wav: 140 BPM, C major, then E flat major</title>" in page
+    assert headline(report).startswith("amber-lane.wav: 140 BPM, C major, then E flat major (by hand)")
+
+
 def test_no_tempo_and_no_key_are_said() -> None:
     grid = no_steady_beat()
     key = replace(key_of(), tonic=None, mode=None, scale=(), alternatives=(), profile=(), reason="only drums")
