@@ -173,6 +173,14 @@ def test_other_length_is_named_and_taken_from_the_common_start(tmp_path):
     assert any("Other length" in text and "keys.wav (11.000 s)" in text for text in found.source.warnings)
 
 
+def test_where_most_lengths_differ_none_is_called_the_usual_one(tmp_path):
+    parts = {name: PARTS[name][: RATE * (12 - k)] for k, name in enumerate(("drums", "bass", "keys"))}
+    found = read(folder_of(tmp_path, **parts))
+
+    wanted = "They differ in length: bass.wav (11.000 s), drums.wav (12.000 s), keys.wav (10.000 s); all are"
+    assert any(text.startswith(wanted) for text in found.source.warnings)
+
+
 @pytest.mark.parametrize("name", ["amber lane", "MASTER", "amber 2trk"])
 @pytest.mark.parametrize("mix", ["plain", "quieter", "mastered"])
 def test_two_track_beside_its_stems_is_left_out(tmp_path, name, mix):
