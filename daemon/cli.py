@@ -171,7 +171,11 @@ def _add_correcting(commands: Any) -> None:
         metavar="PLACE",
         help="seconds in the producer's file, or from where it is now: +1beat, -2bars, +12ms",
     )
-    correct.add_argument("--meter", metavar="N/D", help="e.g. 3/4")
+    correct.add_argument(
+        "--meter",
+        metavar="N/D",
+        help="e.g. 3/4; from 3/4 to 6/8 and back the bars stay and the beat changes, else the beat stays",
+    )
     correct.add_argument("--tuning", type=float, metavar="CENTS", help="offset from A4 = 440 Hz")
 
     undo = _command(commands, "undo", "take the last correction of a drop back")

@@ -10,10 +10,13 @@ from analyzers.health.gaps import find_dropouts
 from analyzers.health.level import find_clipping, judge_level, judge_offset, judge_peaks
 from analyzers.health.noise import judge_noise
 from analyzers.health.origin import judge_format, judge_lossy_origin
-from analyzers.health.stereo import judge_channels
+from analyzers.health.stereo import find_dead_channel, judge_channels
 from analyzers.health.voice import judge_voice
 from analyzers.model import Flag, LeadIn, Loudness
+from analyzers.signal.channel_stats import ChannelStats
 from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from analyzers.signal.truepeak import SamplePeaks
 
 
 def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tuple[Flag, ...]:
@@ -34,3 +37,13 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
         *([] if options.lossy else judge_lossy_origin(stats, signal.rate)),
         *judge_voice(features),
     )
+
+
+def find_stem_faults(
+    signal: Signal, peaks: SamplePeaks, stats: ChannelStats, bit_depth: int | None
+) -> tuple[Flag, ...]:
+    """What spoils one stem and is not seen in the sum of all; warnings only, none for digital silence."""
+    if not stats.power.any():
+        return ()
+    found = (*find_clipping(signal, peaks, bit_depth), *find_dead_channel(stats), *judge_offset(stats))
+    return tuple(flag for flag in found if flag.severity == "warning")

@@ -1,10 +1,13 @@
 """Dropouts: short runs of digital zero, or of one held value, in the middle of sounding music.
 
 A musical pause decays into silence and starts again from silence. A dropout breaks off at full
-level and comes back at full level, like the same music with a hole in it.
+level and comes back at full level, like the same music with a hole in it. A value that is held again and
+again is no dropout but a ceiling: a part that was clipped before it was mixed, heard alone at that moment.
 """
 
 from __future__ import annotations
+
+from collections import Counter
 
 import numpy as np
 import numpy.typing as npt
@@ -23,6 +26,7 @@ ABRUPT = 0.3  # the edge's largest sample, of the RMS beside it
 EDGE = 6  # samples at an edge
 ALIKE = 4.0  # RMS before and after differ by no more (12 dB)
 LISTED = 3
+AGAIN = 3  # holds of one value are no chance
 
 
 def find_dropouts(signal: Signal, peaks: Peaks) -> list[Flag]:
@@ -33,12 +37,15 @@ def find_dropouts(signal: Signal, peaks: Peaks) -> list[Flag]:
         ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
         value = np.abs(values_at(signal.samples, channel, runs[:, 0])).astype(np.float64)
         likely = (value <= AT_CEILING * ceiling) & (np.diff(runs)[:, 0] / signal.rate <= LONGEST_S)
+        held: dict[tuple[int, int], float] = {}
         for begin, end in runs[likely].tolist():
             at = max(begin - STRIDE - side, 0)
             column = signal.samples[at : end + STRIDE + side, channel]
             run = _equal_run(column, begin - at, end - at)
             if run and _is_dropout(column, *run, signal.rate, ceiling):
-                gaps.add((run[0] + at, run[1] + at))
+                held[run[0] + at, run[1] + at] = round(abs(float(column[run[0]])), 4)
+        often = Counter(held.values())
+        gaps.update(gap for gap, value in held.items() if value == 0.0 or often[value] < AGAIN)
     if not gaps:
         return []
     ordered = sorted(gaps)

@@ -17,7 +17,7 @@ from analyzers.level.loudness import decibels
 from analyzers.model import Flag, Loudness
 from analyzers.signal.channel_stats import ChannelStats
 from analyzers.signal.samples import NEAR_FRAMES, SEARCH_FRAMES, Floats, SampleArray, Signal, values_at
-from analyzers.signal.truepeak import BLOCK, OVER_DBTP, Peaks
+from analyzers.signal.truepeak import BLOCK, OVER_DBTP, Peaks, SamplePeaks
 
 STEP_16 = 2.0**-15
 FLAT_16, FLAT = (
@@ -63,7 +63,7 @@ class _Plateaus:
     ceiling: float
 
 
-def find_clipping(signal: Signal, peaks: Peaks, bit_depth: int | None) -> list[Flag]:
+def find_clipping(signal: Signal, peaks: SamplePeaks, bit_depth: int | None) -> list[Flag]:
     """Plateaus at the extreme values of each channel, as one flag."""
     short = bit_depth is not None and bit_depth <= 16
     sides = [

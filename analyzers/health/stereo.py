@@ -14,7 +14,9 @@ from analyzers.signal.channel_stats import ChannelStats, Float64Array
 DEAD_DB = 60.0  # one channel this far below the other
 LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0  # of a channel that was turned down
 LEANING_DB = 4.0  # of a mix: panned parts make up to 3 dB
-SAME = 1e-6  # power of the difference over that of the sum: mono
+SAME = (
+    1e-6  # power of the difference over that of the sum: mono; of the sum over both channels': silent in mono
+)
 INVERTED = -0.3  # correlation, over all or in the bass
 LOSS_NOTE_DB, LOSS_WARNING_DB = 4.5, 6.0  # loss in mono against the mean channel; independent channels lose 3
 LOW_CORRELATION = -0.5
@@ -37,10 +39,10 @@ def judge_channels(stats: ChannelStats) -> list[Flag]:
         return [_mono_file()]
     if channels != 2:
         return []
-    left, right = (float(value) for value in stats.power)
-    dead = _dead(left, right)
+    dead = find_dead_channel(stats)
     if dead:
         return dead
+    left, right = (float(value) for value in stats.power)
     product = float(stats.product.mean(axis=0)[0, 1])
     if left + right - 2 * product <= SAME * (left + right + 2 * product):
         return [_mono_in_stereo()]
@@ -67,7 +69,11 @@ def _mono_in_stereo() -> Flag:
     )
 
 
-def _dead(left: float, right: float) -> list[Flag]:
+def find_dead_channel(stats: ChannelStats) -> list[Flag]:
+    """One of two channels without sound beside the other."""
+    if len(stats.power) != 2:
+        return []
+    left, right = (float(value) for value in stats.power)
     side, quiet, loud = ("left", left, right) if left < right else ("right", right, left)
     if quiet > loud * 10 ** (-DEAD_DB / 10):
         return []
@@ -121,14 +127,17 @@ def _common_difference(stats: ChannelStats) -> float:
 def _polarity(left: float, right: float, product: float, stats: ChannelStats) -> list[Flag]:
     """An inverted channel, or a mix that loses much in mono."""
     correlation = product / float(np.sqrt(left * right))
-    loss = 10 * float(np.log10((left + right) / max((left + right + 2 * product) / 2, 1e-30)))
+    both = max((left + right + 2 * product) / 2, SAME * (left + right))
+    loss = 10 * float(np.log10((left + right) / both))
+    silent = both == SAME * (left + right)
     bass = _band_correlation(stats, *BASS_HZ)
     if correlation < INVERTED or (bass is not None and bass < INVERTED and correlation < 0):
         return [
             Flag(
                 code="polarity-inverted",
                 severity="warning",
-                text=f"One channel is inverted (correlation {correlation:+.2f}): mono loses {loss:.0f} dB.",
+                text=f"One channel is inverted (correlation {correlation:+.2f}): "
+                + ("mono is silent." if silent else f"mono loses {loss:.0f} dB."),
                 advice="Invert the polarity of one channel.",
                 amount=correlation,
             )

@@ -13,7 +13,7 @@ import base64
 import binascii
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import pairwise
 
@@ -94,6 +94,15 @@ def compare(earlier: Fingerprint, later: Fingerprint) -> Likeness | None:
     if attacks < SAME_ATTACKS:
         return None
     return Likeness(min(1.0, max(0.0, (pitches + attacks) / 2)), lag)
+
+
+def is_other(earlier: Fingerprint | None, later: Fingerprint | None) -> bool:
+    """Surely other music, at whatever tempo; where one of them is not known it may be the same."""
+    if earlier is None or later is None:
+        return False
+    if min(len(_decode(one.code)) for one in (earlier, later)) < LEAST_BEATS:
+        return False
+    return compare(replace(earlier, bpm=later.bpm), later) is None
 
 
 def _folded_beats(grid: Grid, bpm: float) -> list[float]:

@@ -3,6 +3,9 @@
 A correction holds final values, never "half of what was found": applied twice, or applied to
 a later and better analysis, it means the same. Order: tempo, meter, bar one; then key and tuning; then
 what begins with a bar goes to the lines of that grid (`on_lines`). What is set by hand has confidence 1.
+
+A bar of 3/4 is as long as one of 6/8 (any handbook of notation): who says the one where the other was found
+hears the same bars, and the beat becomes another (`beat_rate`). To any other meter the beat stays.
 """
 
 from __future__ import annotations
@@ -10,8 +13,10 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from fractions import Fraction
 from itertools import pairwise
 
+import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
 from analyzers.harmony.key_names import parse_key, says_blues
@@ -89,7 +94,8 @@ def apply_correction(analysis: Analysis, correction: Correction) -> Analysis:
         anchor = correction.bar_one_s if correction.bar_one_s is not None else _anchor(analysis)
         grid = _with_tempo(grid, correction.tempo_bpm, anchor, analysis.duration_s)
     if correction.meter is not None:
-        grid = _with_meter(grid, correction.meter)
+        rate = 1.0 if correction.tempo_bpm is not None else beat_rate(grid, correction.meter)
+        grid = _with_meter(_with_beat(grid, rate, analysis.duration_s), correction.meter)
     if correction.bar_one_s is not None:
         grid = _with_bar_one(grid, correction.bar_one_s, analysis.duration_s)
     if correction.key is not None:
@@ -161,15 +167,48 @@ def _steady(bpm: float, anchor_s: float, duration_s: float) -> tuple[float, ...]
 
 
 def _other_level(grid: Grid, ratio: float) -> tuple[float, ...]:
-    """Beats of a faster level (between the old ones) or a slower one (every n-th, counted from bar one)."""
-    old = grid.beats_s
-    if ratio >= 1:
-        n = round(ratio)
-        between = [a + (b - a) * k / n for a, b in pairwise(old) for k in range(n)]
-        return (*between, *old[-1:])
-    n = round(1 / ratio)
-    one = beat_index(grid, grid.bar_one_s or 0.0)
-    return tuple(t for k, t in enumerate(old) if (k - one) % n == 0)
+    """Beats so many times as fast, counted from bar one: on the old ones, and between them."""
+    one, last = beat_index(grid, grid.bar_one_s or 0.0), len(grid.beats_s) - 1
+    counted = np.arange(math.ceil(-one * ratio - SNAP_BEATS), (last - one) * ratio + SNAP_BEATS)
+    places = np.round(one + counted / ratio, 9)
+    return tuple(np.interp(places, np.arange(last + 1), grid.beats_s).tolist())
+
+
+def beat_rate(grid: Grid, meter: str) -> float:
+    """How many times as fast the beat is in another meter whose bars are as long: 2/3 from 3/4 to 6/8; 1
+    where bars are not, and the beat stays.
+    """
+    beats = beats_in(meter)
+    if (
+        grid.meter is None
+        or not grid.beats_per_bar
+        or beats is None
+        or Fraction(meter) != Fraction(grid.meter)
+    ):
+        return 1.0
+    return beats / grid.beats_per_bar
+
+
+def _with_beat(grid: Grid, rate: float, duration_s: float) -> Grid:
+    """The same bars in beats so many times as fast. Only half and double of it stay rivals of the tempo."""
+    bpm = grid.tempo_bpm
+    if bpm is None or rate == 1.0:
+        return grid
+    steady = grid.constant_tempo and grid.bar_one_s is not None
+    return replace(
+        grid,
+        tempo_bpm=bpm * rate,
+        tempo_alternatives=tuple(
+            TempoCandidate(c.bpm * rate, c.probability)
+            for c in grid.tempo_alternatives
+            if abs(math.remainder(math.log2(c.bpm / bpm), 1.0)) <= LEVEL_TOLERANCE
+        ),
+        beats_s=_steady(bpm * rate, grid.bar_one_s or 0.0, duration_s)
+        if steady
+        else _other_level(grid, rate),
+        tempo_curve=tuple((at_s, tempo * rate) for at_s, tempo in grid.tempo_curve),
+        proof=None,
+    )
 
 
 def _with_meter(grid: Grid, meter: str) -> Grid:

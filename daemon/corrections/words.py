@@ -14,7 +14,7 @@ from pydantic import ValidationError
 from analyzers.model import Analysis, Grid
 from analyzers.rhythm.bars import bar_lines, beats_after_one
 from daemon.core.errors import ConfigError
-from daemon.corrections.apply import Correction, apply_correction
+from daemon.corrections.apply import Correction, apply_correction, beat_rate
 
 FIELDS = ("tempo", "half", "double", "key", "bar_one", "meter", "tuning")
 PLACE = re.compile(r"([+\-−]?)\s*(?:(\d{1,4}):)?(\d{1,6}(?:[.,]\d{1,12})?)\s*(s|ms|beats?|bars?)?", re.I)
@@ -48,9 +48,10 @@ def make_correction(
         raise ConfigError("the correction", ["it corrects nothing"], f"give one of {', '.join(FIELDS)}")
     current = current or Correction()
     try:
-        shown = apply_correction(measured, current)
-        values = {**current.model_dump(), **_values(asked, shown.grid, bars_before)}
-        correction = Correction(**values)
+        shown = apply_correction(measured, current).grid
+        values = {**current.model_dump(), **_counted(asked, shown, current.tempo_bpm)}
+        counted = apply_correction(measured, Correction(**values)).grid
+        correction = Correction(**{**values, **_placed(asked, shown, counted, bars_before)})
         apply_correction(measured, correction)
     except ValidationError as error:
         raise ConfigError(
@@ -75,8 +76,15 @@ def _short(value: object) -> str:
     return repr(text if len(text) <= SHOWN else f"{text[:SHOWN]}...")
 
 
-def _values(asked: Mapping[str, Any], grid: Grid, bars_before: int) -> dict[str, Any]:
+def _counted(asked: Mapping[str, Any], grid: Grid, set_bpm: float | None) -> dict[str, Any]:
+    """Tempo and meter, in which beats and bars are counted. `set_bpm`: the tempo set by hand so far."""
     values: dict[str, Any] = {}
+    rate = 1.0
+    if "meter" in asked:
+        values["meter"] = str(asked["meter"])
+        rate = beat_rate(grid, values["meter"])
+        if set_bpm is not None:
+            values["tempo_bpm"] = set_bpm * rate
     levels = [name for name in ("half", "double") if name in asked and _yes(name, asked[name])]
     if len(levels) + ("tempo" in asked) > 1:
         raise ValueError("give one of tempo, half and double, not several")
@@ -86,15 +94,19 @@ def _values(asked: Mapping[str, Any], grid: Grid, bars_before: int) -> dict[str,
         if name in levels:
             if grid.tempo_bpm is None:
                 raise ValueError(f"there is no tempo to {'halve' if name == 'half' else name}: give a tempo")
-            values["tempo_bpm"] = grid.tempo_bpm * factor
+            values["tempo_bpm"] = grid.tempo_bpm * factor * rate
+    return values
+
+
+def _placed(asked: Mapping[str, Any], shown: Grid, counted: Grid, bars_before: int) -> dict[str, Any]:
+    """The rest: bar one in beats and bars as they are `counted` now, keys in the bars that are `shown`."""
+    values: dict[str, Any] = {}
     if "bar_one" in asked:
-        values["bar_one_s"] = place_of_bar_one(str(asked["bar_one"]), grid)
+        values["bar_one_s"] = place_of_bar_one(str(asked["bar_one"]), counted)
     if "tuning" in asked:
         values["tuning_cents"] = _number("tuning", asked["tuning"])
     if "key" in asked:
-        values["key"], values["key_changes"] = _keys(str(asked["key"]), grid, bars_before)
-    if "meter" in asked:
-        values["meter"] = str(asked["meter"])
+        values["key"], values["key_changes"] = _keys(str(asked["key"]), shown, bars_before)
     return values
 
 

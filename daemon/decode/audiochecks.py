@@ -5,6 +5,7 @@ A warning goes into the report beside the answers; a `require_*` raises with the
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -44,10 +45,10 @@ class Decoding:
 
     subtype: str
     rate: int
-    declared: int | None  # frames by libsndfile; None = unknown
+    declared: int | None  # frames that the header states; None: it states none
+    guessed: bool  # the decoder stopped where it had guessed the end
     damage: bool  # the decoder reported an error
     tags: dict[str, str]
-    size: int
     invalid: int  # samples that were no valid number
 
 
@@ -73,23 +74,23 @@ def length_warnings(content: Content, extent: Extent, info: Decoding, frames: in
     """Is there less than the header says, and is the start where it should be?"""
     found = []
     seconds = frames / info.rate
-    declared = extent.declared_frames or info.declared
     if extent.missing_bytes > 1:
         share = extent.missing_bytes / max(1, extent.declared_bytes or 1)
         found.append(
             f"Cut off: the header declares {extent.declared_bytes} bytes of audio, {extent.missing_bytes} "
             f"({share:.0%}) are missing; only {seconds:.1f} s are there."
         )
-    elif declared is not None and frames < declared:
+    elif info.declared is not None and frames < info.declared:
         found.append(
-            f"Cut off or damaged: the header declares {declared / info.rate:.1f} s, "
-            f"only {seconds:.1f} s can be read."
+            f"Cut off or damaged: the header declares {info.declared / info.rate:.1f} s, "
+            f"{_span((info.declared - frames) / info.rate)} of it cannot be read."
         )
-    elif info.damage and declared is not None:
+    elif info.damage and (info.declared is not None or not extent.counts_frames):
         found.append(f"Damaged: the decoder stopped with an error after {seconds:.1f} s.")
     elif not extent.ended:
-        found.append(f"Cut off: the stream has no end mark; {seconds:.1f} s are there.")
-    if content.format == "FLAC" and extent.declared_frames is None:
+        how = "stops inside a frame" if content.format == "MP3" else "has no end mark"
+        found.append(f"Cut off: the stream {how}; {seconds:.1f} s are there.")
+    if info.guessed or (content.format == "FLAC" and extent.declared_frames is None):
         found.append(
             f"The header does not state the length; {seconds:.1f} s were read. Check the end by ear."
         )
@@ -101,6 +102,11 @@ def length_warnings(content: Content, extent: Extent, info: Decoding, frames: in
     if content.format == "MP3":
         found += _mp3_warnings(extent, info, seconds)
     return found
+
+
+def _span(duration_s: float) -> str:
+    """A length of time, be it ever so short."""
+    return f"{duration_s:.1f} s" if duration_s >= 1 else f"{math.ceil(duration_s * 1000)} ms"
 
 
 def _mp3_warnings(extent: Extent, info: Decoding, seconds: float) -> list[str]:

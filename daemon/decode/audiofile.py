@@ -138,10 +138,10 @@ def _decode(
     file: BinaryIO, name: str, content: Content, extent: Extent, limits: Limits, scratch: Scratch
 ) -> tuple[SampleArray, Decoding]:
     with open_sound(file, name, content, extent.start_known) as sound:
-        samples, info = _read_all(sound, file, name, limits, scratch)
+        samples, info = _read_all(sound, file, name, extent, limits, scratch)
     if _should_be_longer(content, extent, info, samples.frames):
         better = _second_opinion(file, name, content, extent, limits, scratch)
-        if better is not None and better[0].frames > samples.frames:
+        if better is not None and better[0].frames >= samples.frames:
             samples, info = better[0], replace(better[1], subtype=info.subtype, tags=info.tags)
     if info.damage and not isinstance(sound, Packets):
         file.seek(0)
@@ -153,7 +153,7 @@ def _decode(
 
 
 def _read_all(
-    sound: Sound, file: BinaryIO, name: str, limits: Limits, scratch: Scratch
+    sound: Sound, file: BinaryIO, name: str, extent: Extent, limits: Limits, scratch: Scratch
 ) -> tuple[Collector, Decoding]:
     size = os.fstat(file.fileno()).st_size  # the decoder is somewhere in it
     if not RATES_HZ[0] <= sound.samplerate <= RATES_HZ[1]:
@@ -163,25 +163,26 @@ def _read_all(
         cause = f"{sound.channels} channels, more than limits.max_channels = {limits.max_channels}"
         raise TooLong(name, cause, "ask the producer for a stereo bounce, or for stems in a folder")
     declared = sound.frames if 0 <= sound.frames < UNKNOWN else None
+    stated = declared if extent.counts_frames else None
     most = int(limits.max_minutes * 60 * sound.samplerate)
-    if declared is not None and declared > most and size > declared / sound.samplerate * 1000:
-        raise _too_long(name, declared / sound.samplerate, limits)
+    if stated is not None and stated > most and size > stated / sound.samplerate * 1000:
+        raise _too_long(name, stated / sound.samplerate, limits)
     expected = min(declared if declared is not None else most, most, size * 64) + BLOCK
     samples = Collector(scratch, sound.channels, expected)
     damage, invalid = _fill(sound, samples, most)
     if samples.frames > most:
         raise _too_long(name, samples.frames / sound.samplerate, limits, "more than ")
-    if isinstance(sound, Packets) and declared is not None and abs(declared - samples.frames) <= NEAR:
-        declared = samples.frames
-    tags = sound.copy_metadata()
-    return samples, Decoding(sound.subtype, sound.samplerate, declared, damage, tags, size, invalid)
+    if isinstance(sound, Packets) and stated is not None and abs(stated - samples.frames) <= NEAR:
+        stated = samples.frames
+    guessed = stated is None and isinstance(sound, _Forward) and samples.frames == declared
+    stated, tags = extent.declared_frames or stated, sound.copy_metadata()
+    return samples, Decoding(sound.subtype, sound.samplerate, stated, guessed, damage, tags, invalid)
 
 
 def _should_be_longer(content: Content, extent: Extent, info: Decoding, frames: int) -> bool:
     """All bytes are there, and yet the decoder stopped early."""
-    declared = extent.declared_frames or info.declared
     whole = content.format != "OGG" and not extent.missing_bytes  # of Vorbis the first one is the reference
-    return whole and (info.damage or frames < (declared or 0))
+    return whole and (info.damage or info.guessed or frames < (info.declared or 0))
 
 
 def _second_opinion(
@@ -191,11 +192,10 @@ def _second_opinion(
     assert content.format is not None
     try:
         with Packets(file, name, content.format) as sound:
-            samples, info = _read_all(sound, file, name, limits, scratch)
+            samples, info = _read_all(sound, file, name, extent, limits, scratch)
     except (NotAudio, UnreadableAudio):
         return None
-    declared = extent.declared_frames or info.declared
-    return None if info.damage or samples.frames < (declared or 0) else (samples, info)
+    return None if info.damage or samples.frames < (info.declared or 0) else (samples, info)
 
 
 class _Forward(sf.SoundFile):  # type: ignore[misc]

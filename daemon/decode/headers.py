@@ -1,8 +1,7 @@
 """What the bytes say: which format a file really is, and whether it is all there.
 
-libsndfile reads a WAV that was cut in half without a word, and a file name can lie; so the
-format is recognised from the content before a decoder sees it, and the length that the header
-declares is compared with the bytes present.
+libsndfile reads a WAV that was cut in half without a word, and a file name can lie; so the format is
+recognised by content before a decoder sees it, and the declared length is compared with the bytes present.
 
 Sources: RIFF (Microsoft/IBM 1991), RF64 (EBU Tech 3306) and BW64 (ITU-R BS.2088-1), AIFF 1.3,
 FLAC (RFC 9639), Ogg (RFC 3533), CAF 1.0; MPEG audio in `daemon.decode.mpegaudio`.
@@ -16,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import BinaryIO
 
 from daemon.decode.mpeg4 import is_adts, length_of_boxes, states_start
-from daemon.decode.mpegaudio import first_frame, read_start
+from daemon.decode.mpegaudio import Start, ends_inside_a_frame, first_frame, read_start
 
 HEAD = 1 << 16
 MAX_CHUNKS = 4096
@@ -91,9 +90,10 @@ class Extent:
     declared_bytes: int | None = None
     present_bytes: int | None = None
     declared_frames: int | None = None
-    ended: bool = True  # False: an Ogg stream without its end mark
+    ended: bool = True  # False: an Ogg stream without its end mark, an MP3 that stops inside a frame
     start_known: bool = True  # False: an MP3 or AAC that does not state its encoder's delay
     states_length: bool = False  # an MP3 whose first frame counts the bytes that follow
+    counts_frames: bool = True  # False: an MP3 whose first frame counts none; a decoder's length is a guess
 
     @property
     def missing_bytes(self) -> int:
@@ -167,10 +167,8 @@ def id3_length(head: bytes) -> int:
 def measure_extent(file: BinaryIO, content: Content, size: int) -> Extent:
     """Compare the declared length with the bytes present. Leaves the file at its first byte."""
     try:
-        if content.format in ("WAV", "RF64"):
-            return _chunked(file, size, content.start, b"data")
-        if content.format == "AIFF":
-            return _chunked(file, size, content.start, b"SSND")
+        if content.format in ("WAV", "RF64", "AIFF"):
+            return _chunked(file, size, content.start, b"SSND" if content.format == "AIFF" else b"data")
         if content.format == "W64":
             return _w64(file, size, content.start)
         if content.format == "CAF":
@@ -285,15 +283,18 @@ def _ogg(file: BinaryIO, size: int) -> Extent:
 
 def _mp3(file: BinaryIO, start: int) -> Extent:
     file.seek(start)
-    found = read_start(file.read(HEAD))
-    if found is None or found.declared_bytes is None:
-        return Extent(start_known=found is not None and found.delay_known)
-    present = file.seek(0, 2) - start - found.at
+    found = read_start(file.read(HEAD)) or Start(0, None, False, False)
+    size = file.seek(0, 2)
+    if found.declared_bytes is None:
+        file.seek(max(start, size - HEAD))
+        ended = not ends_inside_a_frame(file.read(HEAD))
+        return Extent(ended=ended, start_known=found.delay_known, counts_frames=found.counts_frames)
+    present = size - start - found.at
     short = found.declared_bytes - present > MP3_SLACK  # encoders do not agree on what they count
-    exact = present >= found.declared_bytes - 2 * 1441  # two of the longest frames
     return Extent(
         found.declared_bytes if short else None,
         present,
         start_known=found.delay_known,
-        states_length=exact,
+        states_length=present >= found.declared_bytes - 2 * 1441,  # two of the longest frames
+        counts_frames=found.counts_frames,
     )

@@ -45,6 +45,7 @@ class Start:
     at: int  # its position in bytes
     declared_bytes: int | None  # of the stream from there
     delay_known: bool  # the encoder's delay is stated, and the decoder removes it
+    counts_frames: bool  # the length is stated
 
 
 def mpeg_frame(data: bytes, at: int = 0) -> MpegFrame | None:
@@ -90,7 +91,18 @@ FEW_FRAMES = 3  # in a row are no chance
 
 
 def ends_with_whole_frames(tail: bytes, frame_at: Callable[[bytes, int], Frame | None]) -> bool:
-    """Does a row of frames end exactly where `tail` (the last bytes of a stream) ends?
+    """Does a row of frames end exactly where `tail` (the last bytes of a stream) ends?"""
+    return _row_end(tail, frame_at) == len(tail)
+
+
+def ends_inside_a_frame(tail: bytes) -> bool:
+    """Does the last of a row of MPEG frames promise more bytes than `tail` has?"""
+    end = _row_end(tail, mpeg_frame)
+    return end is not None and end > len(tail)
+
+
+def _row_end(tail: bytes, frame_at: Callable[[bytes, int], Frame | None]) -> int | None:
+    """Where the row of frames that reaches the last bytes of `tail` ends, perhaps behind them; None: no row.
 
     `frame_at` parses a frame header at a place. A short stream may be a row of fewer frames.
     """
@@ -100,9 +112,9 @@ def ends_with_whole_frames(tail: bytes, frame_at: Callable[[bytes, int], Frame |
         while at < len(tail) and (frame := frame_at(tail, at)) is not None:
             at, count = at + frame.length, count + 1
         if count >= FEW_FRAMES and at >= len(tail) - 3:  # up to three bytes cannot show the next header
-            return at == len(tail)
+            return at
         start = tail.find(b"\xff", start + 1)
-    return False
+    return None
 
 
 def read_start(body: bytes) -> Start | None:
@@ -113,10 +125,10 @@ def read_start(body: bytes) -> Start | None:
         return None
     tag = at + 4 + frame.side_info
     if body[tag : tag + 4] not in (b"Xing", b"Info"):
-        return Start(at, None, False)
+        return Start(at, None, False, False)
     flags = int.from_bytes(body[tag + 4 : tag + 8], "big")
     at_bytes = tag + 8 + (4 if flags & 1 else 0)
     declared = int.from_bytes(body[at_bytes : at_bytes + 4], "big") if flags & 2 else 0
     extension = at_bytes + (4 if flags & 2 else 0) + (100 if flags & 4 else 0) + (4 if flags & 8 else 0)
     delays = int.from_bytes(body[extension + 21 : extension + 24], "big")
-    return Start(at, declared or None, delays != 0)
+    return Start(at, declared or None, delays != 0, bool(flags & 1))

@@ -7,7 +7,10 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzers.signal.samples import SampleArray, blocks_of
+from analyzers.health.faults import find_stem_faults
+from analyzers.signal.channel_stats import ChannelStats, channel_stats
+from analyzers.signal.samples import SampleArray, Signal, blocks_of
+from analyzers.signal.truepeak import SamplePeaks, measure_sample_peaks
 from daemon.decode.audiochecks import is_silent
 from daemon.decode.audiofile import BLOCK, AudioFile
 from daemon.decode.nulltest import NullTest
@@ -48,7 +51,8 @@ class Stem:
 def describe(audio: AudioFile, name: str) -> Stem:
     """Level and channel facts of one file."""
     samples = audio.samples
-    peak = max(float(np.abs(block).max()) for block in blocks_of(samples, BLOCK))
+    peaks = measure_sample_peaks(samples)
+    peak = float(peaks.largest.max())
     return Stem(
         name=name,
         path=audio.path,
@@ -65,7 +69,7 @@ def describe(audio: AudioFile, name: str) -> Stem:
         silent=is_silent(samples),
         mono=samples.shape[1] == 1 or _same_channels(samples, peak),
         first_sound_sample=_first_sound(samples, peak * 10 ** (-FIRST_SOUND_BELOW_PEAK_DB / 20)),
-        notes=_channel_notes(samples),
+        notes=_notes(audio, peaks),
     )
 
 
@@ -91,13 +95,15 @@ def _first_sound(samples: SampleArray, threshold: float) -> int | None:
     return None
 
 
-def _channel_notes(samples: SampleArray) -> tuple[str, ...]:
-    if samples.shape[1] != 2:
-        return ()
-    products = np.zeros((2, 2))
-    for block in blocks_of(samples, BLOCK):
-        products += block.T @ block
-    both = float(products[0, 0] * products[1, 1])
-    if both and float(products[0, 1]) / both**0.5 < OPPOSITE_CHANNELS:
-        return ("left and right are opposite: it disappears in mono",)
-    return ()
+def _notes(audio: AudioFile, peaks: SamplePeaks) -> tuple[str, ...]:
+    stats = channel_stats(audio.samples, audio.rate)
+    faults = find_stem_faults(Signal(audio.samples, audio.rate), peaks, stats, audio.bit_depth)
+    said = [f"{flag.text[:1].lower()}{flag.text[1:].rstrip('.')}" for flag in faults]
+    return (*said, *(["left and right are opposite: it disappears in mono"] if _opposite(stats) else []))
+
+
+def _opposite(stats: ChannelStats) -> bool:
+    """Whether left and right are each other's inverse."""
+    product = stats.product.mean(axis=0)
+    both = float(np.prod(stats.power)) if len(stats.power) == 2 else 0.0
+    return both > 0 and float(product[0, 1]) / both**0.5 < OPPOSITE_CHANNELS

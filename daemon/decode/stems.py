@@ -129,7 +129,7 @@ def read_stems(
         if broken:
             raise _unreadable(broken, [*files, *broken], folder)
     judged = [
-        replace(stem, role=role, inverted=inverted, notes=(*stem.notes, *notes))
+        replace(stem, role=role, inverted=inverted, notes=(*(stem.notes if role == "stem" else ()), *notes))
         for stem, role, inverted, notes in zip(
             stems, verdict.roles, verdict.inverted, verdict.notes, strict=True
         )
@@ -219,13 +219,12 @@ def _difference_warnings(stems: Sequence[Stem], rate: int) -> list[str]:
         )
     lengths = [round(stem.duration_s, 3) for stem in stems]
     usual = max(Counter(lengths).items(), key=lambda item: (item[1], item[0]))[0]
-    odd = [
-        f"{stem.name} ({stem.duration_s:.3f} s)" for stem in stems if abs(stem.duration_s - usual) > 0.0015
-    ]
+    odd = [stem for stem in stems if abs(stem.duration_s - usual) > 0.0015]
     if odd:
-        found.append(
-            f"Other length than the rest ({usual:.3f} s): {_listed(odd)}; all are taken to start together."
-        )
+        rest = len(odd) <= len(stems) / 2  # else there is no usual length
+        told = [f"{stem.name} ({stem.duration_s:.3f} s)" for stem in (odd if rest else stems)]
+        what = f"Other length than the rest ({usual:.3f} s)" if rest else "They differ in length"
+        found.append(f"{what}: {_listed(told)}; all are taken to start together.")
     silent = [stem.name for stem in stems if stem.silent]
     if silent:
         found.append(f"Silent: {_listed(silent)}.")

@@ -98,7 +98,8 @@ class _Project:
         lanes = []
         for place, sound in enumerate(session.sounds):
             remark = sound.remark or ("\n".join(session.remarks) if place == 0 else "")
-            track = self._track(structure, sound.name, "audio", sound.channels, remark, sound.muted)
+            fader = 10 ** (sound.fader_db / 20)
+            track = self._track(structure, sound.name, "audio", sound.channels, remark, sound.muted, fader)
             lanes.append((track, self._audio_clips(sound)))
         for name, held, velocity in (
             ("Chords", score.chords, CHORD_VELOCITY),
@@ -133,24 +134,32 @@ class _Project:
         channels: int,
         remark: str = "",
         muted: bool = False,
+        volume: float = 1.0,
         colour: str | None = None,
         to: str = "",
     ) -> str:
         """A track with its channel; returns the track's id."""
         track = xml.SubElement(parent, "Track", id=self._id(), name=name, contentType=content, loaded="true")
         _given(track, comment=remark, color=colour)
-        self._channel(track, "regular", channels, to or self.master, muted)
+        self._channel(track, "regular", channels, to or self.master, muted, volume=volume)
         return track.attrib["id"]
 
     def _channel(
-        self, track: Element, role: str, channels: int, to: str | None, muted: bool = False, own: str = ""
+        self,
+        track: Element,
+        role: str,
+        channels: int,
+        to: str | None,
+        muted: bool = False,
+        own: str = "",
+        volume: float = 1.0,
     ) -> None:
         channel = xml.SubElement(
             track, "Channel", id=own or self._id(), role=role, audioChannels=str(channels), solo="false"
         )
         _given(channel, destination=to)
         xml.SubElement(channel, "Mute", id=self._id(), name="Mute", value=str(muted).lower())
-        xml.SubElement(channel, "Volume", id=self._id(), name="Volume", unit="linear", value="1.0")
+        xml.SubElement(channel, "Volume", id=self._id(), name="Volume", unit="linear", value=_number(volume))
 
     def _layout(self, structure: Element, group: str | None, tracks: Iterable[EmptyTrack]) -> None:
         parent, to = structure, self.master

@@ -25,7 +25,7 @@ LONGEST_RUN_BEATS = 64
 TEMPO_TOLERANCE_S = 0.0008  # one tempo event serves as long as no beat is further off
 SHORT_BAR_NOTES = (4, 8, 16, 32, 64)
 SHORT_BAR_SHARE = 0.08  # a shortened bar is written in the longest notes that come this near its length
-SAME_S = 0.0001  # and needs no tempo of its own where they come this near
+SAME_S = 0.0001  # and needs no tempo of its own where they come this near; nor does what goes on so
 
 Meter = tuple[int, int]
 
@@ -127,8 +127,10 @@ def _ticks(meter: Meter) -> float:
 
 
 def _tempo_events(seconds: Sequence[float], ticks: Sequence[float]) -> Iterable[tuple[int, int]]:
-    """As few tempo events as keep every beat within the tolerance; rounding does not add up."""
-    at, clock = 0, seconds[0]  # clock: where playback of the events so far stands
+    """As few tempo events as keep every beat within the tolerance; rounding does not add up. One that holds
+    is not said again.
+    """
+    at, clock, tempo = 0, seconds[0], 0  # clock: where playback of the events so far stands
     while at < len(seconds) - 1:
         reach = at + 1
         for to in range(at + 2, min(at + LONGEST_RUN_BEATS, len(seconds))):
@@ -138,8 +140,11 @@ def _tempo_events(seconds: Sequence[float], ticks: Sequence[float]) -> Iterable[
                 break
             reach = to
         quarters = (ticks[reach] - ticks[at]) / TICKS_PER_QUARTER
-        tempo = _microseconds((seconds[reach] - clock) / quarters)
-        yield (0 if at == 0 else round(ticks[at])), tempo
+        pace = tempo * 1e-6 / TICKS_PER_QUARTER
+        off = (abs(clock + pace * (ticks[i] - ticks[at]) - seconds[i]) for i in range(at + 1, reach + 1))
+        if max(off) > SAME_S:
+            tempo = _microseconds((seconds[reach] - clock) / quarters)
+            yield (0 if at == 0 else round(ticks[at])), tempo
         clock += tempo * 1e-6 * quarters
         at = reach
 

@@ -21,7 +21,7 @@ from daemon.export.score import Score
 
 @dataclass(frozen=True, slots=True)
 class Sound:
-    """One audio file that lies on a track of its own from time zero, played as it is."""
+    """One audio file that lies on a track of its own from time zero, played as it is but for the fader."""
 
     name: str
     path: Path
@@ -31,6 +31,7 @@ class Sound:
     channels: int
     muted: bool = False
     remark: str = ""
+    fader_db: float = 0.0
 
     @property
     def seconds(self) -> float:
@@ -60,6 +61,7 @@ def sounds_of(copy: CopyFacts, stems: Sequence[tuple[Stem, CopyFacts]], title: s
     """The stems where there are any, else the copy.
 
     What lies beside the stems but is no part of their sum (a two-track) is muted: it would double them.
+    The faders make the sum as loud as the copy, which alone was turned down where the sum passes full scale.
     """
     if not stems:
         return (_sound(copy, title, copy.path.name),)
@@ -70,15 +72,17 @@ def sounds_of(copy: CopyFacts, stems: Sequence[tuple[Stem, CopyFacts]], title: s
             f"{STEMS_FOLDER}/{facts.path.name}",
             muted=stem.role != "stem",
             remark="" if stem.role == "stem" else f"{stem.role}: already in the other stems, muted",
+            fader_db=copy.gain_db - facts.gain_db,
         )
         for stem, facts in stems
     )
 
 
-def _sound(facts: CopyFacts, name: str, place: str, *, muted: bool = False, remark: str = "") -> Sound:
-    return Sound(
-        one_line(name), facts.path, place, facts.frames, facts.rate, facts.channels, muted, lines(remark)
-    )
+def _sound(
+    facts: CopyFacts, name: str, place: str, *, muted: bool = False, remark: str = "", fader_db: float = 0.0
+) -> Sound:
+    size = facts.frames, facts.rate, facts.channels
+    return Sound(one_line(name), facts.path, place, *size, muted, lines(remark), fader_db)
 
 
 def lay_out(tracks: Sequence[SessionTrack]) -> tuple[tuple[str | None, tuple[EmptyTrack, ...]], ...]:

@@ -20,7 +20,7 @@ from typing import Any
 from config.settings import Folders, Settings
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import MACHINE, OK
-from daemon.core.names import tempo_words
+from daemon.core.names import key_words, tempo_words
 from daemon.core.text import one_line, shortened
 from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
@@ -166,6 +166,7 @@ def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any
         "tempo_note": facts.get("tempo_note"),
         "constant_tempo": facts.get("constant_tempo"),
         "key": facts.get("key"),
+        "key_shown": facts.get("key_shown"),
         "needs_ears": facts.get("needs_ears") or 0,
         "check_by_ear": facts.get("check_by_ear") or [],
         "replaces_part": bool(facts.get("replaces_part")),
@@ -258,7 +259,7 @@ def _result(result: dict[str, Any]) -> str:
     ears = ", check by ear" if result["needs_ears"] else ""
     ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
     pack = f" (pack {result['pack']})" if result["pack"] else ""
-    found = f"{tempo_words(result)}, {result['key'] or 'no key'}{ears}{also}"
+    found = f"{tempo_words(result)}, {key_words(result)}{ears}{also}"
     return f"{ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}"
 
 

@@ -41,7 +41,7 @@ from daemon.pipeline.remake import remake, report_of
 from daemon.report.board import rebuild_board
 from daemon.report.refusal_note import show_refusal
 from daemon.report.report import Report
-from daemon.report.words import unit
+from daemon.report.words import key_line, tempo_line
 
 log = logging.getLogger("beatintake.corrections")
 
@@ -133,12 +133,12 @@ def _update_ledger(settings: Settings, report: Report) -> None:
 
 
 def headline(report: Report) -> str:
-    """'amber-lane.wav: 70 BPM (by hand), E flat minor, bar one at 0.7500 s'."""
-    answers = report.answers
+    """'amber-lane.wav: 70 BPM (by hand), E flat minor, bar one at 0.7500 s': tempo and key as on the card."""
+    answers, now = report.answers, report.corrected()
     words = []
     for estimate, text in (
-        (answers.tempo, lambda v: f"{v:g} {unit(report.corrected().grid)}"),
-        (answers.key, str),
+        (answers.tempo, lambda _: tempo_line(now.grid, now.duration_s)),
+        (answers.key, lambda _: str(key_line(now.key))),
         (answers.bar_one, lambda v: f"bar one at {v:.4f} s"),
         (answers.meter, str),
         (answers.tuning, lambda v: f"tuning {v:+.0f} cents"),

@@ -85,7 +85,7 @@ def _render(
             scratch=scratch,
             inner=inner,
         )
-    facts = replace(decoded.source, pack=drop.pack, other_mixes=drop.other_mixes)
+    facts = replace(decoded.source, name=drop.name, pack=drop.pack, other_mixes=drop.other_mixes)
     decoded = replace(decoded, source=facts)
     return render_drop(
         decoded,

@@ -143,10 +143,10 @@ def write_session(folder: Path, session: Session, files: Files, output: Output) 
 
 def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Output) -> Session:
     """What the session files hold; their remarks are those that the report leads with."""
-    answers, title = report.answers, report.drop.tags.get("title") or report.drop.name
+    title = report.drop.tags.get("title") or report.drop.name
     view = report.in_session()
     remarks = [
-        f"{tempo_line(view.grid, view.duration_s)}, {answers.key.value or 'no key'}",
+        f"{tempo_line(view.grid, view.duration_s)}, {key_line(view.key) or 'no key'}",
         *report.check_by_ear,
     ]
     return Session(

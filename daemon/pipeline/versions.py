@@ -1,7 +1,8 @@
 """Is this a new version of a beat that is here already, and what changed?
 
 New bytes under a known name of the same producer are a version; so is the same music under
-another name (`analyzers.structure.fingerprint`). Both stay; the report says what differs.
+another name (`analyzers.structure.fingerprint`). Both stay; the report says what differs. Other music under a
+known name is none: the report says that it is not the beat that came before.
 """
 
 from __future__ import annotations
@@ -10,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 from analyzers.harmony.spelling import key_name
-from analyzers.model import Analysis
-from analyzers.structure.fingerprint import Fingerprint, Likeness, compare
+from analyzers.model import Analysis, Grid
+from analyzers.structure.fingerprint import Fingerprint, Likeness, compare, is_other
 from daemon.core.errors import MachineError
 from daemon.core.names import format_tempo
 from daemon.decode.decoder import Source
 from daemon.report.board import read_entries
-from daemon.report.parts import Change, Versions
+from daemon.report.parts import OTHER_MUSIC, Change, Versions
 from daemon.report.report import read_report
 from daemon.report.words import seconds, signed
 
@@ -62,7 +63,7 @@ def find_version(
         match=match,
         similarity=None if likeness is None else round(likeness.similarity, 3),
         start_offset_ms=offset,
-        changes=tuple(what_changed(before.corrected(), analysis, offset)),
+        changes=() if match == OTHER_MUSIC else tuple(what_changed(before.corrected(), analysis, offset)),
     )
 
 
@@ -73,20 +74,28 @@ def _is_part(entry: dict[str, Any], part: str | None) -> bool:
 def _best(
     entries: dict[str, dict[str, Any]], source: Source, music: Fingerprint | None
 ) -> tuple[dict[str, Any], str, Likeness | None] | None:
-    """(row, how it matched, likeness): the same name first, newest first, else the most alike."""
-    named, alike = [], []
+    """(row, how it matched, likeness): the same name first, newest first, else the most alike; last other
+    music of the same name.
+    """
+    named, alike, others = [], [], []
     for entry in entries.values():
         row, known = entry["row"], entry["music"]
         if row is None or row["sha256"] == source.sha256:
             continue
-        likeness = compare(Fingerprint(**known), music) if known and music else None
+        earlier = Fingerprint(**known) if known else None
+        likeness = compare(earlier, music) if earlier and music else None
         if (row["name"], row["producer"]) == (source.name, source.producer):
-            named.append((row, "same name", likeness))
+            if likeness is None and is_other(earlier, music):
+                others.append((row, OTHER_MUSIC, None))
+            else:
+                named.append((row, "same name", likeness))
         elif likeness is not None:
             alike.append((row, "same music", likeness))
-    if named:
-        return max(named, key=lambda found: (found[0]["made_at"] or "", found[0]["folder"]))
-    return max(alike, key=lambda found: (found[2].similarity, found[0]["folder"]), default=None)
+    if alike and not named:
+        return max(alike, key=lambda found: (found[2].similarity, found[0]["folder"]))
+    return max(
+        named or others, key=lambda found: (found[0]["made_at"] or "", found[0]["folder"]), default=None
+    )
 
 
 def start_offset_ms(earlier: Fingerprint, later: Fingerprint, likeness: Likeness) -> float:
@@ -103,12 +112,38 @@ def what_changed(before: Analysis, now: Analysis, offset_ms: float | None) -> li
         *_length(before.duration_s, now.duration_s),
         *_level(before.loudness.integrated_lufs, now.loudness.integrated_lufs),
     ]
-    if offset_ms is not None and abs(offset_ms) > SAME_START_MS:
-        side = "later" if offset_ms > 0 else "earlier"
-        text = f"Start: the same music begins {abs(offset_ms):.1f} ms {side} than before."
-        changes.append(Change(question="Start", before="0 ms", now=f"{signed(offset_ms, 1)} ms", text=text))
+    if offset_ms is not None:
+        changes += _start(before.grid, now.grid, offset_ms)
     sections = [" ".join(s.letter for s in a.sections) or None for a in (before, now)]
     return [*changes, *_words("Sections", *sections)]
+
+
+def _start(before: Grid, now: Grid, offset_ms: float) -> list[Change]:
+    """Where the same music lies against bar one, and how much later it, or else bar one, is in the file."""
+    what, found = "the same music begins", []
+    if now.tempo_bpm is not None and now.bar_one_s is not None and before.bar_one_s is not None:
+        one_ms = (now.bar_one_s - before.bar_one_s) * 1000
+        beats = round((offset_ms - one_ms) / 60_000 * now.tempo_bpm)
+        if beats:  # not where it was in the song: something in front of it came or went
+            what, offset_ms = "bar one comes", one_ms
+            far = _bars(abs(beats), now.beats_per_bar or 4)
+            text = f"Bars: most of the music lies {far} {_side(beats)} than before, counted from bar one."
+            found.append(Change(question="Bars", before="0 beats", now=f"{signed(beats)} beats", text=text))
+    if abs(offset_ms) > SAME_START_MS:
+        far = seconds(abs(offset_ms) / 1000) if abs(offset_ms) >= 1000 else f"{abs(offset_ms):.1f} ms"
+        text = f"Start: {what} {far} {_side(offset_ms)} in the producer's file than before."
+        found.append(Change(question="Start", before="0 ms", now=f"{signed(offset_ms, 1)} ms", text=text))
+    return found
+
+
+def _side(late: float) -> str:
+    return "later" if late > 0 else "earlier"
+
+
+def _bars(beats: int, in_bar: int) -> str:
+    """'4 bars', '1 beat', '2 bars and 1 beat'."""
+    counts = zip(divmod(beats, in_bar), ("bar", "beat"), strict=True)
+    return " and ".join(f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts if count)
 
 
 def _tempo(before: float | None, now: float | None) -> list[Change]:

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import asdict
 from datetime import UTC, datetime
@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+from analyzers.structure.fingerprint import Fingerprint, is_other
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
 from daemon.core.version import version
@@ -25,6 +26,7 @@ from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ledger.othernames import read_other_names
 from daemon.ledger.rejection import question_line
 from daemon.report.page_notes import also_words, tell
+from daemon.report.parts import OTHER_MUSIC
 from daemon.report.rejection import PAGE_FILE, read_rejections
 from daemon.report.report import SCHEMA_VERSION, read_report
 
@@ -56,7 +58,8 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     unread = [entry["unread"] for entry in entries.values() if entry["unread"]]
     found = [*_rows(entries), *(rejected_rows(ready, rejected) if rejected else [])]
     names = read_other_names(ledger_path(state))
-    rows = numbered_versions([{**row, "also": names.get(row["sha256"], ())} for row in found])
+    music = {name: entry["music"] for name, entry in entries.items()}
+    rows = numbered_versions([{**row, "also": names.get(row["sha256"], ())} for row in found], music)
     page = render_board(sorted(rows, key=_newest, reverse=True), unread, open_questions(state))
     _tell_pages(ready, rows)
     try:
@@ -115,21 +118,50 @@ def _tell_pages(ready: Path, rows: list[dict[str, Any]]) -> None:
                 tell(ready / row["folder"] / Path(row["files"]["page"]).name, row["also"], row.get("newer"))
 
 
-def numbered_versions(rows: list[dict[str, Any]]) -> list[dict[str, Any]]:
-    """The rows; where several beats have one name and producer, each says which version it is."""
+def numbered_versions(
+    rows: list[dict[str, Any]], music: Mapping[str, dict[str, Any] | None] | None = None
+) -> list[dict[str, Any]]:
+    """The rows; where several beats have one name and producer, each says which version it is, or that it is
+    other music. `music`: fingerprints by folder, where they are known.
+    """
     groups: dict[tuple[str, str | None], list[dict[str, Any]]] = {}
     for row in rows:
         if not row.get("reason"):
             groups.setdefault((row["name"].casefold(), row["producer"]), []).append(row)
     said: dict[str, dict[str, Any]] = {}
-    for group in groups.values():
-        group.sort(key=_newest)
+    for named in groups.values():
+        parts = _by_music(sorted(named, key=_newest), music or {})
+        if len(parts) > 1:
+            said |= {row["folder"]: {"version": OTHER_MUSIC} for part in parts for row in part}
+        _number(parts, said)
+    return [row if row.get("reason") else {**row, **said.get(row["folder"], {})} for row in rows]
+
+
+def _by_music(
+    rows: list[dict[str, Any]], music: Mapping[str, dict[str, Any] | None]
+) -> list[list[dict[str, Any]]]:
+    """Beats of one name, oldest first, each with those that it may be a version of."""
+    codes = {row["folder"]: music.get(row["folder"]) for row in rows}
+    known = {folder: Fingerprint(**code) for folder, code in codes.items() if code}
+    parts: list[list[dict[str, Any]]] = []
+    for row in rows:
+        mine = known.get(row["folder"])
+        home = next((p for p in reversed(parts) if not is_other(known.get(p[-1]["folder"]), mine)), None)
+        if home is None:
+            parts.append([row])
+        else:
+            home.append(row)
+    return parts
+
+
+def _number(groups: list[list[dict[str, Any]]], said: dict[str, dict[str, Any]]) -> None:
+    """Say of each beat which version of how many it is."""
+    for group in groups:
         for k, row in enumerate(group[:-1]):
             newer = group[-1]["folder"], group[-1]["address"]
             said[row["folder"]] = {"version": f"version {k + 1} of {len(group)}, older", "newer": newer}
         if len(group) > 1:
             said[group[-1]["folder"]] = {"version": f"version {len(group)} of {len(group)}, the newest"}
-    return [row if row.get("reason") else {**row, **said.get(row["folder"], {})} for row in rows]
 
 
 def rejected_rows(ready: Path, rejected: Path) -> list[dict[str, Any]]:

@@ -18,6 +18,7 @@ from daemon.export.guide import also_words
 from daemon.report.answers import WORKING_LEVEL
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
+from daemon.report.parts import stems_above_db
 from daemon.report.report import Report
 from daemon.report.words import (
     BENT,
@@ -27,6 +28,7 @@ from daemon.report.words import (
     seconds,
     session_place,
     signed,
+    stems_words,
     tempo_course,
 )
 
@@ -85,6 +87,8 @@ def _level(report: Report) -> list[str]:
     if peak.value is not None:
         text += f", true peak {signed(float(peak.value), 1)} dBTP"
     advice = [f"  {item.value}" for item in loudness.evidence if item.what == WORKING_LEVEL]
+    above_db = stems_above_db(report.stems, report.aligned_copy)
+    text += f" ({stems})" if (stems := stems_words(above_db)) else ""
     loud = is_loud(float(loudness.value))
     return [text, *advice, *(["  It is loud: turn down before you listen."] if loud else [])]
 

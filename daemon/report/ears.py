@@ -217,4 +217,4 @@ def _claim_lines(claims: Iterable[Claim], by_hand: Correction) -> list[str]:
 
 def _stem_lines(stems: Iterable[StemLine]) -> list[str]:
     """What is odd within one stem; silent and inverted ones are named in the warnings of decoding."""
-    return [f"Stems: {stem.shown}: {sentence(note)}" for stem in stems for note in stem.notes]
+    return [f"Stems: {stem.shown}: {sentence(note)} Hear it alone." for stem in stems for note in stem.notes]

@@ -12,6 +12,8 @@ from urllib.parse import quote
 
 from jinja2 import Environment
 
+from analyzers.model import Grid
+from analyzers.rhythm.bars import change_s
 from analyzers.rhythm.note_values import NoteValue, beat_note, in_quarters, note_values
 from daemon.core.names import format_tempo
 from daemon.corrections.files import CORRECTION_FILE
@@ -20,7 +22,7 @@ from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars, chord_sections
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance
-from daemon.report.parts import Files
+from daemon.report.parts import OTHER_MUSIC, Files, stems_above_db
 from daemon.report.pictures import (
     beat_picture,
     cut_picture,
@@ -37,11 +39,14 @@ from daemon.report.words import (
     claim_words,
     ear_words,
     flag_words,
-    moves,
+    key_line,
     percent,
     seconds,
     sentence,
+    session_place,
+    several_tempi,
     signed,
+    stems_words,
     topics,
 )
 
@@ -115,6 +120,26 @@ def delay_rows(bpm: float | None) -> list[tuple[str, tuple[NoteValue, ...]]]:
     return [(note, tuple(v for v in values if v.note == note)) for note in names if note != "1/1"]
 
 
+def delay_tables(grid: Grid) -> list[tuple[str, list[tuple[str, tuple[NoteValue, ...]]]]]:
+    """(of which tempo, rows): one, or one for each side of a place where the tempo changes once."""
+    quarters, note = in_quarters(grid), beat_note(grid)
+    if grid.tempo_bpm is None or quarters.tempo_bpm is None:
+        return []
+    if not several_tempi(grid):
+        shown = format_tempo(quarters.tempo_bpm)
+        beats = f"quarters a minute ({format_tempo(grid.tempo_bpm)} BPM, {note})" if note else "BPM"
+        return [(f"{shown} {beats}", delay_rows(quarters.tempo_bpm))]
+    counted = "quarters a minute" if note else "BPM"
+    change = change_s(grid)
+    if change is None:
+        mean = round(quarters.tempo_bpm, 2)
+        return [(f"the mean tempo, {format_tempo(mean)} {counted}", delay_rows(mean))]
+    (_, first), (_, second) = quarters.tempo_curve
+    place = session_place(grid, change)
+    sides = ((round(first, 2), f"up to {place}"), (round(second, 2), f"from {place} on"))
+    return [(f"{format_tempo(bpm)} {counted}, {where}", delay_rows(bpm)) for bpm, where in sides]
+
+
 def render_page(report: Report, waveform: Waveform, sure: float) -> str:
     """The page as text. `sure`: least confidence of what is taken at its word."""
     analysis, waveform = report.in_session(), waveform.moved(-report.cut.zero_s)
@@ -125,7 +150,7 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
         "key": key_picture(analysis),
         "loudness": loudness_picture(analysis),
     }
-    heard, quarters = listening(analysis.loudness), in_quarters(analysis.grid).tempo_bpm
+    heard = listening(analysis.loudness)
     return (
         environment()
         .get_template("report.html.j2")
@@ -147,10 +172,11 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
             },
             flag_words=flag_words,
             claims=[(c, claim_words(c)) for c in report.claims],
-            delays=delay_rows(quarters),
-            quarters=quarters,
-            beat_note=beat_note(analysis.grid),
-            moves=moves(analysis.grid),
+            delays=delay_tables(analysis.grid),
+            several_tempi=several_tempi(analysis.grid),
+            key_line=key_line(analysis.key),
+            other_music=OTHER_MUSIC,
+            stems_above=stems_words(stems_above_db(report.stems, report.aligned_copy)),
             ears=[line.partition(": ") for line in report.check_by_ear],
             ear_topics=topics(report.check_by_ear),
             ear_words=ear_words(report.check_by_ear, analysis.flags),

@@ -11,7 +11,7 @@ from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.report.report import Report
 from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
-from daemon.report.words import FIRST_BAR, moves, several_tempi, topics, unit
+from daemon.report.words import FIRST_BAR, moves, tempi_words, topics, unit
 
 OFF = "# "  # stands before a line that says nothing yet
 LEVELS = {0.5: "--half", 2.0: "--double"}
@@ -90,11 +90,11 @@ def _tempo(grid: Grid) -> list[Ask]:
     if bpm is None:
         return [Ask("there is a tempo", "--tempo", "BPM")]
     found: dict[str, str] = {}
-    mean, likeliest = "on average " if several_tempi(grid) else "", _likeliest(grid)
+    likeliest = _likeliest(grid)
     for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
-        flag, shown = _flag(other, bpm), format_tempo(round(other, 2))
+        flag = _flag(other, bpm)
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
-        found.setdefault(flag, f"the tempo is {mean}{shown} {unit(grid)}{words}")
+        found.setdefault(flag, f"the tempo is {tempi_words(grid, other)} {unit(grid)}{words}")
     levels = {flag: found.pop(flag) for flag in ("--half", "--double")}
     known = [Ask(words, flag, "", flag == likeliest) for flag, words in {**found, **levels}.items()]
     return [

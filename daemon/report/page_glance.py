@@ -8,11 +8,12 @@ from analyzers.model import Analysis, Grid
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
-from daemon.report.parts import AlignedCopy, Estimate
+from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
 from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
 from daemon.report.words import (
     FIRST_BAR,
+    SAID_DB,
     asks_for_ears,
     counted,
     glance_tempo,
@@ -24,16 +25,17 @@ from daemon.report.words import (
     quarters_tempo,
     seconds,
     sentence,
-    several_tempi,
     signed,
     start_words,
+    stems_words,
+    tempi_words,
     tempo_course,
+    tempo_line,
     topics,
     unit,
 )
 
 LEAST_SECONDS = 0.01  # less is said in milliseconds
-SAID_GAIN_DB = 0.05  # a smaller one is not worth a word
 OVER = "the true peak lies above full scale, between the samples"
 
 
@@ -75,12 +77,13 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     tempo, grid = report.answers.tempo, analysis.grid
     if grid.tempo_bpm is None:
         return Row("Tempo", "none", notes=(sentence(str(tempo.reason)),))
-    moving, mean = moves(grid), "on average " if several_tempi(grid) else ""
+    moving, found = moves(grid), report.analysis
+    by_hand = f"set by hand; measured {tempo_line(found.grid, found.duration_s)}"
     session = _session_tempo(grid, analysis.duration_s)
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
         *([counted(grid)] if grid.meter else []),
-        *(f"or {mean}{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)),
+        *(f"or {tempi_words(grid, c.bpm)} ({percent(c.probability)})" for c in rival_tempi(grid)),
     ]
     return Row(
         "Tempo",
@@ -88,7 +91,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         f"{unit(grid)}{motion(grid)}",
         tuple(notes),
         tempo.confidence,
-        _by_hand(tempo, " BPM"),
+        by_hand if tempo.set_by_hand else None,
         "tempo",
         "of the beat, not half or twice it" if moving and open_level(grid) is None else "",
         "" if moving or session else "t",
@@ -119,7 +122,7 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
         "key",
         "of the first key" if key.changes else "",
         "k",
-        tuple(key_lines(analysis, sure)),
+        tuple(key_lines(analysis, sure, estimate.set_by_hand)),
     )
 
 
@@ -164,16 +167,18 @@ def _level(report: Report) -> Row:
     notes = [f"this copy: {signed(level, 1)} LUFS"]
     if peak.value is not None:
         notes[0] += f", true peak {signed(float(peak.value), 1)} dBTP"
-    turned = abs(gain_db) >= SAID_GAIN_DB
+    if stems := stems_words(stems_above_db(report.stems, report.aligned_copy)):
+        notes[0] += f" ({stems})"
+    turned = abs(gain_db) >= SAID_DB
     limits = {"loudness": ", the level this studio works at", "true peak": ", its peaks allow no more"}
     limit = limits.get(str(told.get(LIMITED_BY)), "")
     if not turned:
         notes[0] += limit
-    if abs(done_db) >= SAID_GAIN_DB:
+    if abs(done_db) >= SAID_DB:
         notes.append(_done(report.aligned_copy))
     way = "down" if gain_db < 0 else "up"
     if turned:
-        more = " more" if done_db <= -SAID_GAIN_DB and gain_db < 0 else ""
+        more = " more" if done_db <= -SAID_DB and gain_db < 0 else ""
         notes.append(f"turned {way} {abs(gain_db):.1f} dB{more}: {signed(level + gain_db, 1)} LUFS{limit}")
     if peak.value is not None and round(float(peak.value), 1) > 0:
         notes.append(_over(float(peak.value) + gain_db))
@@ -189,7 +194,7 @@ def _done(copy: AlignedCopy) -> str:
         "as output.apply_gain asks": copy.gain_db - peaks_db,
         "so that its peaks fit below full scale": peaks_db,
     }
-    why = " and ".join(reason for reason, part_db in reasons.items() if abs(part_db) >= SAID_GAIN_DB / 2)
+    why = " and ".join(reason for reason, part_db in reasons.items() if abs(part_db) >= SAID_DB / 2)
     way = "lower" if copy.gain_db < 0 else "higher"
     return f"the copy is already {abs(copy.gain_db):.1f} dB {way} than the producer's file, {why}"
 

@@ -26,10 +26,11 @@ class Below(NamedTuple):
     copy_key: str = ""
 
 
-def key_lines(view: Analysis, sure: float) -> list[Below]:
+def key_lines(view: Analysis, sure: float, by_hand: bool = False) -> list[Below]:
     """The notes of each key, then chords that go beside them; times and bars as in `view`. Empty: no key.
 
-    `sure` is the least confidence of a key, and of a chord, that is taken at its word.
+    `sure` is the least confidence of a key, and of a chord, that is taken at its word; `by_hand`: the key was
+    set so, with its changes.
     """
     key = view.key
     if key.tonic is None or key.mode is None:
@@ -40,15 +41,19 @@ def key_lines(view: Analysis, sure: float) -> list[Below]:
     beside = [Below(_beside(view, chord)) for chord in chords]
     notes = f"{_notes(key, key.tonic, key.mode)}{first}"
     if key.blues is not None:
-        form = Below("", str(key_line(key)), _form(view, key.blues))
+        form = Below("", str(key_line(key)), _form(view, key.blues, by_hand))
         return [form, Below(f"Notes: {notes}"), Below(sentence(BENT)), *beside]
     when = "" if key.confidence >= sure else f" of {key.tonic} {key.mode}, once it is checked"
     found = [Below(f"Notes{when}: {notes}")]
     for change, also in zip(key.changes, later, strict=True):
-        how = f"{bar_or_time(view.grid, change.at_s)}, {percent(change.confidence)} sure"
+        how = f"{bar_or_time(view.grid, change.at_s)}, {_sure(change.confidence, by_hand)}"
         notes = f"notes: {_notes(key, change.tonic, change.mode)}{also}"
         found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
     return [*found, *beside]
+
+
+def _sure(confidence: float, by_hand: bool) -> str:
+    return "set by hand" if by_hand else f"{percent(confidence)} sure"
 
 
 def _also(held: NoteSet, named: Container[str]) -> str:
@@ -58,11 +63,11 @@ def _also(held: NoteSet, named: Container[str]) -> str:
     return f"; {words}" if words else ""
 
 
-def _form(view: Analysis, blues: Blues) -> str:
+def _form(view: Analysis, blues: Blues, by_hand: bool) -> str:
     if not blues.bars:
         return "as it was set by hand"
     start = bar_or_time(view.grid, blues.first_chorus_s)
-    return f"by its form: {blues.bars} bars, the first chorus at {start}, {percent(blues.confidence)} sure"
+    return f"by its form: {blues.bars} bars, the first chorus at {start}, {_sure(blues.confidence, by_hand)}"
 
 
 def _notes(key: Key, tonic: str, mode: str) -> str:

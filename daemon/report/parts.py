@@ -7,6 +7,7 @@ value is right; None marks a quantity measured by a published standard, which is
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Sequence
 from pathlib import PurePosixPath
 from typing import Any
 
@@ -16,6 +17,7 @@ from pydantic import BaseModel, ConfigDict, Field, model_validator
 from daemon.core.text import lines
 
 Value = bool | float | str
+OTHER_MUSIC = "same name, other music"
 
 
 class Part(BaseModel):
@@ -194,6 +196,12 @@ class StemLine(Part):
         return None if self.shown in (self.name, PurePosixPath(self.name).stem) else self.name
 
 
+def stems_above_db(stems: Sequence[StemLine], copy: AlignedCopy) -> float:
+    """How far the sum of the stems' copies lies above the aligned copy."""
+    told = [stem.copy_gain_db for stem in stems if stem.copy_gain_db is not None]
+    return told[0] - copy.gain_db if told else 0.0
+
+
 class Change(Part):
     """One difference from an earlier version of the same beat."""
 
@@ -204,12 +212,12 @@ class Change(Part):
 
 
 class Versions(Part):
-    """An earlier drop that this one is a version of, and what changed."""
+    """An earlier drop that this one is a version of, and what changed; or that has no more than its name."""
 
     earlier_folder: str
     earlier_page: str | None = Field(None, description="relative to the ready folder")
     earlier_sha256: str
-    match: str = Field(description='"same name" or "same music"')
+    match: str = Field(description=f'"same name", "same music" or "{OTHER_MUSIC}"')
     similarity: float | None = Field(None, ge=0, le=1)
     start_offset_ms: float | None = Field(
         None, description="how much later the same music starts in this file's own time"

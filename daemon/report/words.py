@@ -29,6 +29,7 @@ FAULTS = {  # what differs from the code of the flag
     "mono-loss": "lost in mono",
     "out-of-phase-band": "bass out of phase",
 }
+SAID_DB = 0.05  # a smaller gain is not worth a word
 SIGNAL = "Signal"  # topic of the channels' faults
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
@@ -64,6 +65,17 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
         if abs(round(grid.tempo_bpm, digits) / grid.tempo_bpm - 1) * duration_s <= HOLDS_S:
             return format_tempo(round(grid.tempo_bpm, digits))
     return format_tempo(grid.tempo_bpm)
+
+
+def tempi_words(grid: Grid, bpm: float) -> str:
+    """A tempo, or another count of the same beats: '70'; where it changes once '45, then 60'; where it moves
+    'on average 43.5'.
+    """
+    if not several_tempi(grid) or grid.tempo_bpm is None:
+        return format_tempo(round(bpm, 2))
+    if change_s(grid) is None:
+        return f"on average {format_tempo(round(bpm, 2))}"
+    return ", then ".join(format_tempo(round(at * bpm / grid.tempo_bpm, 2)) for _, at in grid.tempo_curve)
 
 
 def moves(grid: Grid) -> bool:
@@ -202,6 +214,13 @@ def sentence(text: str) -> str:
     text = text.strip().rstrip(".")
     first = text[:1] if FILE_FIRST.match(text) else text[:1].upper()
     return f"{first}{text[1:]}." if text else ""
+
+
+def stems_words(above_db: float) -> str:
+    """'stems 3.7 dB louder': their sum than the copy; empty where it is not."""
+    if abs(above_db) < SAID_DB:
+        return ""
+    return f"stems {abs(above_db):.1f} dB {'louder' if above_db > 0 else 'softer'}"
 
 
 def signed(value: float, digits: int = 0) -> str:

@@ -38,6 +38,19 @@ def test_held_samples(ms: float) -> None:
     assert faults(samples)["dropout"].amount == 2
 
 
+def test_a_part_that_was_clipped_before_the_mix_has_no_dropouts() -> None:
+    """Heard alone it holds one value again and again, far below the peak of the mix."""
+    samples = sounding() * 0.2
+    for at in np.arange(1, 7, 0.4):
+        start = round(at * RATE)
+        burst = np.clip(2 * np.sin(2 * np.pi * 150 * np.arange(RATE // 20) / RATE), -0.3, 0.3)
+        samples[start : start + RATE // 20] = burst[:, None].astype(np.float32)
+    samples[-1000:] *= 10
+    assert "dropout" not in faults(samples)
+    samples[round(7.2 * RATE) :][:200] = 0
+    assert faults(samples)["dropout"].amount == 1
+
+
 def test_pauses_that_fade_are_none() -> None:
     """Strokes that die away, digital silence in between, the next stroke from nothing."""
     samples = np.zeros((6 * RATE, 2), np.float32)

@@ -55,6 +55,13 @@ def test_inverted_channel() -> None:
     assert flag.amount < -0.5
 
 
+def test_what_cancels_out_is_silent_in_mono() -> None:
+    """Not 286 dB down: there is nothing left to measure."""
+    middle = clean().mean(axis=1, keepdims=True)
+    text = faults(np.hstack([middle, -middle]))["polarity-inverted"].text
+    assert text == "One channel is inverted (correlation -1.00): mono is silent."
+
+
 def test_inverted_channel_of_a_wide_mix_shows_in_the_bass() -> None:
     rng = np.random.default_rng(3)
     samples = clean()

@@ -44,7 +44,7 @@ def tone(
 
 def measured(samples: np.ndarray, rate: int) -> Loudness:
     """Everything but the peaks, which have tests of their own."""
-    no_peaks = Peaks((0.0,), (0.0,), 0.0, 0, np.zeros((1, 0), np.float32))
+    no_peaks = Peaks((0.0,), (0.0,), np.zeros((1, 0), np.float32), 0.0, 0)
     return summarise(step_energies(samples, rate), no_peaks)
 
 

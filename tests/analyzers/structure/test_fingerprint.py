@@ -10,7 +10,15 @@ import pytest
 
 from analyzers.model import Grid
 from analyzers.signal.samples import Signal
-from analyzers.structure.fingerprint import Fingerprint, _decode, _encode, compare, fingerprint, fold
+from analyzers.structure.fingerprint import (
+    Fingerprint,
+    _decode,
+    _encode,
+    compare,
+    fingerprint,
+    fold,
+    is_other,
+)
 
 RATE = 44100
 
@@ -153,3 +161,12 @@ def test_a_long_signal_is_read_in_bounded_pieces() -> None:
 
     assert fingerprint(Signal(elsewhere, RATE), marks) == fingerprint(Signal(samples, RATE), marks)  # type: ignore[arg-type]
     assert elsewhere.longest <= 1 << 17
+
+
+def test_other_music_is_said_only_of_what_is_known() -> None:
+    """The same beat at another tempo is no other music; neither is what cannot be compared."""
+    one = made(beat(1))
+    assert is_other(one, made(beat(2)))
+    assert not is_other(one, made(beat(1, bpm=126.0), bpm=126.0))
+    assert not is_other(one, None)
+    assert not is_other(one, replace(one, code="damaged"))

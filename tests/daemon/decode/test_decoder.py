@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import os
 import re
+import sys
 import tracemalloc
 from pathlib import Path
 
@@ -38,6 +39,7 @@ from tests.daemon.make_audio import (
 )
 
 SECONDS = 1.2
+CONSTANT = {"bitrate_mode": "CONSTANT", "compression_level": 0.6}
 EXTENSION = {
     "WAV": "wav",
     "WAVEX": "wav",
@@ -119,6 +121,53 @@ def test_mp3_without_delay_tag_is_not_shifted_but_said(tmp_path):
 
     assert lag(wanted, found.signal.samples, 3000) == 1105
     assert any(text.startswith("Start uncertain") and "25 ms" in text for text in found.source.warnings)
+
+
+@pytest.mark.parametrize("tag", [b"", b"ID3\x04\0\0\0\0\x02\x01" + bytes(257)])
+def test_a_whole_mp3_that_counts_no_frames_is_not_called_cut_off(tmp_path, tag):
+    """The decoder guesses a length from the bit rate then, and the guess is longer than the stream."""
+    path = tmp_path / "a.mp3"
+    data = file_bytes(noise(12.0), format="MP3", subtype="MPEG_LAYER_III", **CONSTANT)
+    path.write_bytes(tag + without_delay_tag(data))
+
+    assert sf.SoundFile(path).frames > len(sf.SoundFile(path).read())  # a guess
+    assert [text[:15] for text in read(path).source.warnings] == ["Start uncertain"]
+
+
+def test_an_mp3_that_counts_no_frames_is_read_to_its_end(tmp_path, monkeypatch):
+    """Its first frame has the most bits: the decoder guesses less than half of it, and stops there."""
+    path = tmp_path / "a.mp3"
+    path.write_bytes(without_delay_tag(file_bytes(noise(12.0), format="MP3", subtype="MPEG_LAYER_III")))
+
+    assert sf.SoundFile(path).frames < 6 * 44100
+    found = read(path)
+    monkeypatch.setitem(sys.modules, "av", None)
+    alone = read(path)
+
+    assert found.signal.duration_s == pytest.approx(12.0, abs=0.06)
+    assert [text[:15] for text in found.source.warnings] == ["Start uncertain"]
+    assert any("does not state the length; 5.4 s were read" in text for text in alone.source.warnings)
+
+
+def test_an_mp3_that_counts_no_frames_and_stops_inside_one_is_cut_off(tmp_path):
+    data = without_delay_tag(file_bytes(noise(12.0), format="MP3", subtype="MPEG_LAYER_III", **CONSTANT))
+    path = tmp_path / "a.mp3"
+    path.write_bytes(data[: len(data) // 2 + 1])
+
+    warnings = read(path).source.warnings
+
+    assert any(re.match(r"Cut off: the stream stops inside a frame; [56]\.\d s are", w) for w in warnings)
+
+
+def test_what_cannot_be_read_is_said_be_it_ever_so_short(tmp_path):
+    """Never: the header declares 2.0 s, 2.0 s can be read."""
+    wanted = noise(2.0)
+    path = tmp_path / "a.flac"
+    path.write_bytes(flac_claiming(file_bytes(wanted, format="FLAC"), len(wanted) + 441))
+
+    warnings = read(path).source.warnings
+
+    assert "Cut off or damaged: the header declares 2.0 s, 10 ms of it cannot be read." in warnings
 
 
 def test_opus_is_read(tmp_path):

@@ -124,6 +124,26 @@ def test_a_line_for_each_stem(tmp_path):
     assert any(text == "Silent: silent.wav." for text in found.source.warnings)
 
 
+def test_faults_of_one_stem_are_said_of_it(tmp_path):
+    """The sum of all four shows none of them."""
+    one_sided = PARTS["keys"] * np.array([1, 0], np.float32)
+    found = read(
+        folder_of(
+            tmp_path,
+            drums=np.clip(PARTS["drums"] * 20, -0.9, 0.9),
+            bass=PARTS["bass"] + np.float32(0.02),
+            keys=one_sided,
+            lead=PARTS["lead"],
+        )
+    )
+    notes = {stem.name.removesuffix(".wav"): stem.notes for stem in found.stems}
+
+    assert [text[:10] for text in notes["drums"]] == ["clipped in"]
+    assert notes["bass"] == ("constant offset of +2.00 % of full scale",)
+    assert notes["keys"] == ("the right channel is silent",)
+    assert notes["lead"] == ()
+
+
 def test_other_rate_is_converted_and_named(tmp_path):
     folder = folder_of(tmp_path, drums=PARTS["drums"], keys=PARTS["keys"])
     burst = np.zeros((int(48000 * LENGTH_S), 2), np.float32)
@@ -151,6 +171,14 @@ def test_other_length_is_named_and_taken_from_the_common_start(tmp_path):
         found.signal.samples[RATE * 11 :], (PARTS["drums"] + PARTS["bass"])[RATE * 11 :], atol=1e-6
     )
     assert any("Other length" in text and "keys.wav (11.000 s)" in text for text in found.source.warnings)
+
+
+def test_where_most_lengths_differ_none_is_called_the_usual_one(tmp_path):
+    parts = {name: PARTS[name][: RATE * (12 - k)] for k, name in enumerate(("drums", "bass", "keys"))}
+    found = read(folder_of(tmp_path, **parts))
+
+    wanted = "They differ in length: bass.wav (11.000 s), drums.wav (12.000 s), keys.wav (10.000 s); all are"
+    assert any(text.startswith(wanted) for text in found.source.warnings)
 
 
 @pytest.mark.parametrize("name", ["amber lane", "MASTER", "amber 2trk"])

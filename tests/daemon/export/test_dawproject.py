@@ -7,6 +7,7 @@ checkout, and always for the structure that they ask for.
 from __future__ import annotations
 
 import zipfile
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -15,14 +16,16 @@ import pytest
 
 from analyzers.model import Analysis, KeyChange, Section
 from config.settings import SessionTrack
+from daemon.export.copy import CopyFacts
 from daemon.export.dawproject import write_dawproject
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan
 from daemon.export.score import make_score
-from daemon.export.session import Session, Sound, lay_out
+from daemon.export.session import Session, Sound, lay_out, sounds_of
 from tests.daemon.export.score_kit import RATE, analysis, grid, key, plan, steady
 from tests.daemon.export.session_reader import SCHEMAS, Opened
 from tests.daemon.export.test_midimap import events, seconds_of
+from tests.daemon.sample_report import sample_stem
 
 LABELS = ("Cm", "Ab", "Eb7", "N", "Bbm7", "F#dim")
 LAYOUT = (
@@ -275,6 +278,19 @@ def test_stems_have_tracks_of_their_own_and_what_would_double_them_is_muted(tmp_
     assert {(clip.start_s, clip.end_s) for clip in clips.values()} == {(0.0, 3.0)}
     muted = {n: opened.track(n).find("Channel/Mute").attrib["value"] for n in clips}
     assert muted == {"drums": "false", "bass": "false", "bounce": "true"}
+
+
+def test_faders_make_the_stems_as_loud_as_the_copy(tmp_path):
+    """20 log10(.5) = -6.02 dB: arithmetic. The copy alone was turned down."""
+    whole = CopyFacts(tmp_path / "a.wav", RATE, 2, 24, 9, -6.0206, True, False, ())
+    own = replace(whole, path=tmp_path / "drums.wav", gain_db=0.0)
+    (sound,) = sounds_of(whole, [(sample_stem("drums.wav"), own)], "a")
+    sound.path.write_bytes(b"drums")
+    write_dawproject(tmp_path / "a.dawproject", session_of(plain_beat(), (sound,)))
+    opened = Opened(tmp_path / "a.dawproject")
+    volume = {n: opened.track(n).find("Channel/Volume").attrib["value"] for n in ("drums", "Chords", "Main")}
+    assert float(volume["drums"]) == pytest.approx(0.5, abs=1e-5)
+    assert {volume["Chords"], volume["Main"]} == {"1.0"}
 
 
 def test_audio_inside(tmp_path):

@@ -49,6 +49,15 @@ def test_rounding_of_a_thousand_tempi_does_not_add_up() -> None:
     assert np.abs(np.subtract(played(events, ticks), seconds)).max() < 1e-6
 
 
+def test_a_tempo_that_holds_is_said_once() -> None:
+    """Beats at 119.99985 BPM, which the file rounds to 500 001 microseconds: 40 us off in the end."""
+    seconds = [k * 0.50000063 for k in range(110)]
+    ticks = [k * TICKS_PER_QUARTER for k in range(110)]
+    events = list(_tempo_events(seconds, ticks))
+    assert events == [(0, 500_001)]
+    assert np.abs(np.subtract(played(events, ticks), seconds)).max() < 1e-4
+
+
 def test_one_tempo_serves_while_every_beat_is_within_the_tolerance() -> None:
     rng = np.random.default_rng(7)
     near = np.arange(200) * 0.5 + rng.uniform(-1, 1, 200) * TEMPO_TOLERANCE_S / 4

@@ -42,17 +42,18 @@ def test_a_long_queue_says_how_long(tmp_path: Path) -> None:
     assert lines[-1] == "    and 1995 more"
 
 
-def test_a_moving_tempo_is_no_one_number(tmp_path: Path) -> None:
+def test_a_moving_tempo_is_no_one_number_and_all_keys_are_said(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     ledger = Ledger.open(ledger_path(settings.folders.state))
     facts = {"tempo_bpm": 94.8912, "key": "F major"}
     for number, (constant, shown) in enumerate(((False, "94 to 97"), (True, "94.891")), 1):
-        summary = {**facts, "constant_tempo": constant, "tempo_shown": shown}
+        key = facts["key"] if constant else "F major, then G major"
+        summary = {**facts, "constant_tempo": constant, "tempo_shown": shown, "key_shown": key}
         ledger.record(
             Record(f"{number:064}", "ready", f"beat {number}", "a.wav", summary=summary, at=1.0 + number)
         )
     ledger.close()
     text = "\n".join(as_lines(read_status(settings), settings))
 
-    assert "beat 1: 94 to 97 BPM, moving, F major" in text
+    assert "beat 1: 94 to 97 BPM, moving, F major, then G major" in text
     assert "beat 2: 94.891 BPM, F major" in text

@@ -178,6 +178,56 @@ def test_meter_recounts_bars_from_bar_one() -> None:
     assert np.allclose(np.diff(lines), 3 * PERIOD)
 
 
+# A bar of six eighths, in any handbook of notation: 3 x 60 / 100 = 2 x 60 / 66.667 = 1.8 s.
+@pytest.mark.parametrize(
+    ("found", "said", "bpm", "right"), [("3/4", "6/8", 100.0, 200 / 3), ("6/8", "3/4", 60.0, 90.0)]
+)
+def test_between_three_four_and_six_eight_the_bars_stay(
+    found: str, said: str, bpm: float, right: float
+) -> None:
+    grid = replace(corrected_grid(tempo_bpm=bpm, meter=found), tempo_confidence=0.7)
+    rivals = ((bpm, 0.7), (bpm * beat_ratio(found, said), 0.2), (bpm / 2, 0.1))
+    grid = replace(grid, tempo_alternatives=tuple(TempoCandidate(*rival) for rival in rivals))
+    after = corrected_grid(grid, meter=said)
+    assert (after.meter, after.tempo_bpm) == (said, pytest.approx(right))
+    assert np.allclose(bar_lines(after), bar_lines(grid))
+    assert np.allclose(np.diff(after.beats_s), 60 / right)
+    assert [c.bpm for c in after.tempo_alternatives] == pytest.approx([right, right / 2])
+    assert after.tempo_confidence == 0.7
+
+
+def beat_ratio(found: str, said: str) -> float:
+    return beats_in(said) / beats_in(found)
+
+
+def test_bars_of_a_moving_tempo_stay_too() -> None:
+    found = corrected_grid(moving_grid(), meter="3/4")
+    after = corrected_grid(found, meter="6/8")
+    assert np.allclose(bar_lines(after), bar_lines(found))
+    assert after.tempo_curve == ((0.5, 80.0), (8.5, pytest.approx(250 / 3)))
+
+
+def test_a_tempo_given_with_the_meter_is_the_beat_of_that_meter() -> None:
+    waltz = corrected_grid(tempo_bpm=100.0, meter="3/4")
+    assert corrected_grid(waltz, tempo_bpm=70.0, meter="6/8").tempo_bpm == 70.0
+    analysis = sample_analysis(grid=waltz)
+    set_before = Correction(tempo_bpm=50.0)
+    assert make_correction({"meter": "6/8"}, analysis, set_before).tempo_bpm == pytest.approx(100 / 3)
+    assert make_correction({"meter": "6/8", "half": True}, analysis, None).tempo_bpm == pytest.approx(100 / 3)
+    assert make_correction({"meter": "6/8", "tempo": 70}, analysis, set_before).tempo_bpm == 70.0
+
+
+@pytest.mark.parametrize(("said", "bpm"), [("3/4", 140.0), ("12/8", 140.0), ("2/2", 70.0)])
+def test_to_a_meter_with_other_bars_the_beat_stays(said: str, bpm: float) -> None:
+    assert corrected_grid(meter=said).tempo_bpm == bpm
+
+
+def test_bar_one_given_with_tempo_and_meter_is_counted_in_them() -> None:
+    wanted = {"tempo": 70, "meter": "3/4", "bar_one": "+1 bar"}
+    made = make_correction(wanted, sample_analysis(), None)
+    assert made.bar_one_s == pytest.approx(BAR_ONE_S + 3 * 60 / 70)
+
+
 # Common practice: compound meters are counted in dotted beats.
 @pytest.mark.parametrize(
     ("meter", "beats"),
@@ -422,6 +472,17 @@ def test_correcting_makes_everything_again_within_seconds(studio, capsys) -> Non
     ledger.close()
     assert "70" in (settings.folders.ready / "index.html").read_text()
     assert not list((settings.folders.ready / ".staging").iterdir())
+
+
+def test_the_name_that_a_beat_came_with_stays_whatever_its_file_is_called_now(studio) -> None:
+    """The same bytes under another name cost nothing and rename nothing."""
+    settings, folder = studio
+    file = settings.folders.incoming / "tin-roof" / "amber-lane.wav"
+    file.rename(file.with_name("amber again.wav"))
+    correct_drop(settings, "amber-lane", {"half": True})
+    _, report = report_of(folder)
+    assert (report.drop.name, report.claims) == ("amber-lane.wav", ())
+    assert "amber again" not in (folder / report.files.page).read_text()
 
 
 def test_bar_one_moves_the_cut_of_the_copy(studio) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from analyzers.structure.fingerprint import Fingerprint, Likeness
@@ -87,12 +89,34 @@ def test_the_same_music_under_another_name(shelf, likeness) -> None:
     assert (found.match, found.earlier_folder, found.similarity) == ("same music", "amber-lane", 0.9)
     # 8 folded beats at 140 BPM are 3428.57 ms; the first column lies 500 ms earlier.
     assert found.start_offset_ms == pytest.approx(8 * 60_000 / 140 - 500, abs=0.01)
-    assert found.changes[-1].text.startswith("Start: the same music begins 2928.6 ms later")
+    # Bar one lies where it lay: the music is 2928.57 ms, or 6.8 beats of 428.57 ms, further from it.
+    assert [c.text for c in found.changes] == [
+        "Bars: most of the music lies 1 bar and 3 beats later than before, counted from bar one."
+    ]
 
 
 def test_other_music_under_another_name_is_no_version(shelf, likeness) -> None:
     shelf.put(sample_report(fingerprint=MUSIC), "amber-lane")
     assert shelf.find(other(name="x.wav"), music=replace(MUSIC, code="CCCC")) is None
+
+
+def codes(*letters: str) -> list[Fingerprint]:
+    """Of 32 beats each, drawn by the letter: unlike each other."""
+    drawn = [np.random.default_rng(ord(letter)).integers(0, 256, 256, np.uint8) for letter in letters]
+    return [replace(MUSIC, code=base64.b64encode(bytes(numbers)).decode()) for numbers in drawn]
+
+
+def test_other_music_under_a_known_name_is_said_to_be_that(shelf) -> None:
+    one, two = codes("a", "b")
+    shelf.put(sample_report(fingerprint=one, made_at="2026-11-02"), "amber-lane")
+    found = shelf.find(other(), sample_analysis(key=key_of("C")), two)
+    assert (found.match, found.similarity, found.changes) == ("same name, other music", None, ())
+    assert found.earlier_folder == "amber-lane"
+    again = sample_report(fingerprint=two, made_at="2026-11-01", source=sample_source(sha256="ef" * 32))
+    shelf.put(again, "amber-lane (2)")
+    found = shelf.find(other(), music=two)  # what it is a version of goes before what came later
+    assert (found.match, found.earlier_folder) == ("same name", "amber-lane (2)")
+    assert shelf.find(other(), music=None).match == "same name"
 
 
 def test_a_damaged_report_is_no_version(shelf, tmp_path) -> None:
@@ -103,6 +127,30 @@ def test_a_damaged_report_is_no_version(shelf, tmp_path) -> None:
 
 def test_offset_is_exact() -> None:
     assert start_offset_ms(MUSIC, replace(MUSIC, start_s=0.87), Likeness(1.0, 0)) == pytest.approx(120.0)
+
+
+@pytest.mark.parametrize(
+    ("one_s", "offset_ms", "said"),
+    [
+        (0.4535, 453.5, ["Start: the same music begins 453.5 ms later in the producer's file than before."]),
+        (-2.0, -2000.0, ["Start: the same music begins 2.00 s earlier in the producer's file than before."]),
+        (
+            0.28,  # four bars of 140 BPM, 6857.1 ms, are gone
+            280.0 - 6857.1,
+            [
+                "Bars: most of the music lies 4 bars earlier than before, counted from bar one.",
+                "Start: bar one comes 280.0 ms later in the producer's file than before.",
+            ],
+        ),
+        (0.0, 428.6, ["Bars: most of the music lies 1 beat later than before, counted from bar one."]),
+    ],
+)
+def test_a_start_is_told_from_music_that_came_or_went(
+    one_s: float, offset_ms: float, said: list[str]
+) -> None:
+    before = sample_analysis(grid=steady_grid(bar_one_s=5.0))
+    now = sample_analysis(grid=steady_grid(bar_one_s=5.0 + one_s))
+    assert [change.text for change in what_changed(before, now, offset_ms)] == said
 
 
 def test_no_change_no_word() -> None:

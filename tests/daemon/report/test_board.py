@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import json
 import re
 import shutil
@@ -10,6 +11,7 @@ from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from daemon.ledger.ledger import Ledger, Record, ledger_path
@@ -394,6 +396,30 @@ def test_other_names_and_newer_versions_are_told_on_board_and_page(tmp_path: Pat
     rebuild_board(ready, state)
     assert "newer version" not in pages[0].read_text()
     assert "Also delivered as" in pages[0].read_text()
+
+
+def test_other_music_of_the_same_name_is_no_older_version() -> None:
+    """Unlike is what has other random notes; where one is not known it may be a version."""
+    drawn = [np.random.default_rng(seed).integers(0, 256, 256, np.uint8) for seed in (1, 2, 1)]
+    codes = [{"bpm": 140.0, "start_s": 0.0, "code": base64.b64encode(bytes(n)).decode()} for n in drawn]
+    rows = [
+        {**row(k), "name": "a.wav", "producer": None, "folder": f"a{k}", "made_at": f"2026-11-0{k + 1}"}
+        for k in range(3)
+    ]
+    music = {f"a{k}": code for k, code in enumerate(codes)}
+
+    two = numbered_versions(rows[:2], music)
+    assert [(r["version"], r.get("newer")) for r in two] == [("same name, other music", None)] * 2
+    assert 'class="older"' not in render_board(two)
+    three = numbered_versions(rows, music)
+    assert [r["version"] for r in three] == [
+        "version 1 of 2, older",
+        "same name, other music",
+        "version 2 of 2, the newest",
+    ]
+    assert three[0]["newer"][0] == "a2"
+    unknown = numbered_versions(rows[:2], {**music, "a1": None})
+    assert [r["version"] for r in unknown] == ["version 1 of 2, older", "version 2 of 2, the newest"]
 
 
 @pytest.fixture(scope="module")

@@ -29,6 +29,8 @@ from daemon.cli import build_parser
 from daemon.corrections.apply import Correction
 from daemon.corrections.words import FIELDS, make_correction
 from daemon.decode.tags import ProducerClaim
+from daemon.pipeline.correct import headline
+from daemon.report.card import card
 from daemon.report.page import amount, format_words, measured, render_page, tight
 from daemon.report.page_corrections import correction_sample, fixes
 from daemon.report.page_glance import glance
@@ -166,6 +168,43 @@ def test_a_sure_report_says_that_nothing_needs_ears() -> None:
     assert "32 cents" not in text
 
 
+def test_stems_that_sum_above_the_copy_are_said_beside_the_level() -> None:
+    """Only the copy was turned down, for its peaks."""
+    stem = (sample_stem("bass.wav"), sample_copy("bass.wav"))
+    same = sample_report(stems=[stem])
+    lower = same.aligned_copy.model_copy(update={"gain_db": -3.69, "peaks_gain_db": -3.69})
+    report = same.model_copy(update={"aligned_copy": lower})
+    assert "dBTP (stems 3.7 dB louder)" in " ".join(Outline(page_of(report)).text.split())
+    assert "dBTP (stems 3.7 dB louder)" in " ".join(card(report, ()).split())
+    assert "louder)" not in page_of(same) + card(same, ())
+
+
+def test_other_music_of_the_same_name_is_no_version() -> None:
+    there = Versions(
+        earlier_folder="amber-lane (1)",
+        earlier_page="amber-lane (1)/amber-lane.report.html",
+        earlier_sha256="01" * 32,
+        match="same name, other music",
+    )
+    text = " ".join(Outline(page_of(sample_report(versions=there))).text.split())
+    assert (
+        "Another beat of this name is here Same name, other music: amber-lane (1), which came before." in text
+    )
+    assert "No difference" not in text
+    assert "version of this beat" not in text
+
+
+def test_a_change_of_key_that_is_set_by_hand_is_no_estimate() -> None:
+    """And every one line that says the key says all of it."""
+    said = Correction(key="C major", key_changes=((BAR_ONE_S + 16 * 60 / 35, "E flat major"),))
+    report = sample_report(corrections=said)
+    page = page_of(report)
+    text = " ".join(Outline(page).text.split())
+    assert "changes to E flat major at bar 17 (27.43 s), set by hand; notes: E flat" in text
+    assert "<title>amber-lane.wav: 140 BPM, C major, then E flat major</title>" in page
+    assert headline(report).startswith("amber-lane.wav: 140 BPM, C major, then E flat major (by hand)")
+
+
 def test_no_tempo_and_no_key_are_said() -> None:
     grid = no_steady_beat()
     key = replace(key_of(), tonic=None, mode=None, scale=(), alternatives=(), profile=(), reason="only drums")
@@ -189,9 +228,30 @@ def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     text = " ".join(Outline(page_of(report)).text.split())
     assert "139 to 141 BPM, moving" in text
     assert "moves from 139.2 BPM on; take the tempo map, not one number" in text
-    assert "Delay times at the mean tempo, 140.1234 BPM The tempo moves" in text
+    assert "Delay times at the mean tempo, 140.12 BPM The tempo moves" in text
     assert "Tempo over time" in text
     assert correction_sample(report).startswith("# half: true\n")  # no one number is right
+
+
+def test_a_tempo_that_changes_once_has_no_mean() -> None:
+    """64 beats at 90 BPM and as many at 120: no one number is the tempo of the song, nor half of it."""
+    rivals = (TempoCandidate(119.9998, 0.9), TempoCandidate(59.9999, 0.1))
+    grid = replace(moving_grid((64, 90.0), (64, 120.0)), tempo_bpm=119.9998, tempo_alternatives=rivals)
+    text = " ".join(Outline(page_of(sample_report(sample_analysis(grid=grid)))).text.split())
+    assert "Delay times at 90 BPM, up to bar 17 The tempo changes: delays" in text
+    assert "Delay times at 120 BPM, from bar 17 on" in text
+    assert "1/4 666.7 1000.0 444.4" in text  # 60 000 / 90
+    assert "1/4 500.0 750.0 333.3" in text  # 60 000 / 120
+    assert "the tempo is 45, then 60 BPM, half of that" in text
+    assert "or 45, then 60 (10 %)" in text
+    assert "119.99" not in text
+    assert "mean tempo" not in text
+    by_hand = sample_report(sample_analysis(grid=grid), corrections=Correction(tempo_bpm=100.0))
+    text = " ".join(Outline(page_of(by_hand)).text.split())
+    assert "set by hand; measured 90 to 120 BPM, moving" in text
+    assert headline(sample_report(sample_analysis(grid=grid))).startswith(
+        "amber-lane.wav: 90 to 120 BPM, moving, E flat minor"
+    )
 
 
 def test_the_level_of_a_moving_beat_is_not_called_settled_where_half_of_it_fits_as_well() -> None:

@@ -175,7 +175,7 @@ def test_stems_and_decoding_warnings_need_ears() -> None:
     )
     joined = " ".join(report.check_by_ear)
     assert "header promises more" in joined
-    assert "Stems: bass: Left and right are opposite." in joined
+    assert "Stems: bass: Left and right are opposite. Hear it alone." in joined
     assert "pad.wav" not in joined
 
 
