@@ -135,7 +135,9 @@ class KeyChange:
     at_s: float
     tonic: str
     mode: str
-    confidence: float
+    confidence: float  # that the key changes there
+    key_confidence: float | None = None  # that it is this key from there on; None: not told apart
+    alternatives: tuple[KeyCandidate, ...] = ()  # as in `Key`
 
 
 @dataclass(frozen=True, slots=True)

@@ -5,10 +5,14 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import pytest
+
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import BeatRestart, Chord, KeyChange, Section
+from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section
 from config.settings import Settings
+from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
+from daemon.report.page_key import key_lines
 from daemon.report.report import Report
 from tests.daemon.sample_report import (
     BAR_ONE_S,
@@ -135,6 +139,31 @@ def test_note_set_is_said_where_it_changes_only():
 def test_without_a_sure_key_the_set_is_chromatic():
     text = text_of(sample_report(sample_analysis(key=key_of(confidence=0.5))))
     assert "  from the start: chromatic, until E flat minor is checked\n" in text
+
+
+@pytest.mark.parametrize("relative", [0.28, 0.32])
+@pytest.mark.parametrize("later", [0.7, 0.9])
+def test_card_guide_page_and_check_by_ear_agree_on_what_can_be_set(relative: float, later: float):
+    """The relative key has the same notes: with it they are right four times in five, or not quite."""
+    others = (KeyCandidate("E flat", "minor", 0.5), KeyCandidate("G flat", "major", relative))
+    change = KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.95, later)
+    key = replace(key_of(confidence=0.5), alternatives=others, changes=(change,))
+    report = sample_report(sample_analysis(key=key))
+    view = report.in_session()
+    text, ears = text_of(report), " ".join(report.check_by_ear)
+    guide = [set_words(held) for held in note_sets(view, 0.8)]
+    page = ["".join(line) for line in key_lines(view, 0.8)]
+    sure = relative > 0.3
+    assert ("from the start: Eb F Gb Ab Bb Cb Db" in text) == sure
+    assert (
+        "can be set to E flat, F, G flat, A flat, B flat, C flat, D flat now, until bar 9" in ears
+    ) == sure
+    assert guide[0].startswith("E flat minor or G flat major: E flat, F") == sure
+    assert page[0].startswith("Notes: E flat") == sure
+    assert ("chromatic is safe until then" in ears.partition("Key: F minor")[0]) != sure
+    assert ("bar 9: F G Ab Bb C Db Eb (F minor)" in text) == (later == 0.9)
+    assert ("notes: F, G" in page[1]) == (later == 0.9)
+    assert ("Key: F minor from bar 9" in ears) == (later == 0.7)
 
 
 def test_what_needs_ears_stands_at_the_end_or_that_nothing_does():
