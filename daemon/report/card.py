@@ -21,6 +21,7 @@ from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.report import Report
 from daemon.report.words import (
     BENT,
+    NOT_MEASURED,
     first_line,
     moves,
     quarters_tempo,
@@ -35,12 +36,12 @@ BARS_A_LINE = 4
 LOOPS = (1, 2, 4)  # lines of a repeated passage
 
 
-def card(report: Report, note_sets: Sequence[NoteSet]) -> str:
-    """The whole card, ending in a line feed; `note_sets` are those of the session (`score`)."""
+def card(report: Report, note_sets: Sequence[NoteSet], sure: float) -> str:
+    """The whole card, ending in a line feed; `note_sets` and `sure` are those of the score."""
     analysis = report.in_session()
     first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
     paragraphs = [
-        *_facts(report, analysis),
+        *_facts(report, analysis, sure),
         *_notes(report, analysis, note_sets),
         *_chords(report, analysis),
         *_ears(report),
@@ -56,7 +57,7 @@ def _short(text: str) -> list[str]:
     return textwrap.wrap(plain, WIDTH, subsequent_indent=" " * (begin + 2), break_on_hyphens=False) or [""]
 
 
-def _facts(report: Report, analysis: Analysis) -> list[str]:
+def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     grid, cut, tuning = analysis.grid, report.cut, analysis.tuning
     found = []
     if report.drop.pack:
@@ -72,8 +73,10 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
         first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
         found.append(f"Song's first bar: {first}")
-    if tuning.cents is not None and tuning.a4_hz is not None:
+    if tuning.cents is not None and tuning.a4_hz is not None and tuning.confidence >= sure:
         found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
+    elif analysis.key.tonic is not None:
+        found.append(f"Tuning: {NOT_MEASURED}")
     return [*found, *_level(report)]
 
 

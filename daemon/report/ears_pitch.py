@@ -9,7 +9,7 @@ from analyzers.model import Analysis, Key, KeyCandidate, KeyChange, Tuning
 from daemon.corrections.apply import Correction
 from daemon.export.guide import also_words
 from daemon.report.rivals import or_else, rival_keys
-from daemon.report.words import bar_or_time, percent, sentence, session_place
+from daemon.report.words import NOT_MEASURED, bar_or_time, percent, sentence, session_place
 
 
 def key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
@@ -77,9 +77,9 @@ def tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Corre
     if tuning.cents is None or by_hand.tuning_cents is not None or abs(tuning.cents) <= flag_cents:
         return []
     side = "above" if tuning.cents > 0 else "below"
+    found = f"{abs(tuning.cents):.0f} cents {side} A4 = 440 Hz"
+    if tuning.confidence < below:
+        sure = f"{found} is {percent(tuning.confidence)} sure"
+        return [f"Tuning: {NOT_MEASURED}; {sure}. Hear a long note against it before you change it."]
     a4 = tuning.a4_hz or 440 * 2 ** (tuning.cents / 1200)
-    sure = "" if tuning.confidence >= below else f" ({percent(tuning.confidence)} sure)"
-    return [
-        f"Tuning: {abs(tuning.cents):.0f} cents {side} A4 = 440 Hz{sure}. "
-        f"Set pitch correction to A4 = {a4:.1f} Hz and hear a long note against it."
-    ]
+    return [f"Tuning: {found}. Set pitch correction to A4 = {a4:.1f} Hz and hear a long note against it."]

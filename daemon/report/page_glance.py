@@ -13,6 +13,7 @@ from daemon.report.report import Report
 from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
 from daemon.report.words import (
     FIRST_BAR,
+    NOT_MEASURED,
     asks_for_ears,
     counted,
     glance_tempo,
@@ -58,7 +59,7 @@ def glance(report: Report, analysis: Analysis, sure: float) -> list[Row]:
     rows = [_tempo(report, analysis), _key(report, analysis, sure), _cut(report, analysis.grid)]
     flagged = "tuning" in topics(report.check_by_ear)
     if report.answers.tuning.value is not None and (flagged or report.answers.tuning.set_by_hand):
-        rows.insert(2, _tuning(report))
+        rows.insert(2, _tuning(report, sure))
     return [*rows, _level(report)]
 
 
@@ -123,11 +124,12 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     )
 
 
-def _tuning(report: Report) -> Row:
+def _tuning(report: Report, sure: float) -> Row:
     tuning = report.answers.tuning
     cents = float(tuning.value or 0.0)
     a4 = 440 * 2 ** (cents / 1200)
-    notes = (f"A4 = {a4:.1f} Hz",)
+    certain = tuning.confidence is None or tuning.confidence >= sure
+    notes = (f"A4 = {a4:.1f} Hz" if certain else NOT_MEASURED,)
     return Row(
         "Tuning", signed(cents), "cents", notes, tuning.confidence, _by_hand(tuning, " cents"), "tuning"
     )

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section
+from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section, Tuning
 from config.settings import Settings
 from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
@@ -29,7 +29,7 @@ BAR_S = 4 * 60 / 140
 
 
 def text_of(report: Report) -> str:
-    return card(report, note_sets(report.in_session(), 0.8))
+    return card(report, note_sets(report.in_session(), 0.8), 0.8)
 
 
 def test_the_first_line_is_enough():
@@ -178,6 +178,21 @@ def test_a_beat_without_tempo_or_chords():
     text = text_of(report)
     assert text.splitlines()[0].startswith("amber-lane.wav: no tempo, E flat minor, not on a bar line")
     assert "Chords by bar" not in text
+
+
+@pytest.mark.parametrize("tonic", ["E flat", None])
+def test_a_tuning_that_is_not_sure_is_no_fact(tonic: str | None):
+    """Leaving the standard pitch is right until another one is measured: ISO 16, A4 = 440 Hz."""
+    key = replace(key_of(), tonic=tonic)
+    for confidence, said in (
+        (0.9, "Tuning: -12 cents, A4 = 437.0 Hz"),
+        (0.3, "not measurable, leave A4 = 440"),
+    ):
+        text = text_of(sample_report(sample_analysis(tuning=Tuning(-12.0, 436.96, confidence), key=key)))
+        assert (said in text) == (confidence == 0.9 or tonic is not None)
+        assert ("437" in text.partition("Check by ear")[0]) == (confidence == 0.9)
+    none = text_of(sample_report(sample_analysis(tuning=Tuning(None, None, 0.0, "no tones"), key=key)))
+    assert ("not measurable" in none) == (tonic is not None)
 
 
 def test_loud_music_is_announced():

@@ -211,6 +211,15 @@ def test_a_tuning_is_told_from_beyond_the_limit_on(cents: float, said: bool) -> 
     assert bool(ears(sample_analysis(tuning=tuning), "Tuning")) == said
 
 
+def test_no_other_pitch_is_to_be_set_by_a_tuning_that_is_not_sure() -> None:
+    for confidence, told in ((0.8, True), (0.79, False), (0.01, False)):
+        tuning = Tuning(-12.0, 440 * 2 ** (-12 / 1200), confidence)
+        [line] = ears(sample_analysis(tuning=tuning), "Tuning")
+        assert ("Set pitch correction to A4 = 437.0 Hz" in line) == told
+        assert ("not measurable, leave A4 = 440 Hz; 12 cents below A4 = 440 Hz is" in line) != told
+        assert ("437" in line) == told
+
+
 def test_every_line_says_what_to_hear() -> None:
     """A setting alone is none of the list; what begins inside a sound is."""
     grid = replace(
