@@ -7,8 +7,9 @@ import pytest
 from music21 import key as m21key
 
 from analyzers.harmony import key as key_room
-from analyzers.harmony.key import MODES, Belief, clearness, find_key, profile_fit
-from analyzers.harmony.network_inputs import Segment
+from analyzers.harmony.key import clearness, find_key, moved_by, profile_fit
+from analyzers.harmony.key_belief import MODES, Belief
+from analyzers.harmony.network_inputs import Segment, joined
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Grid, Key
@@ -95,6 +96,49 @@ def test_a_change_of_key_is_found_on_its_bar_line() -> None:
     assert [(c.tonic, c.mode) for c in key.changes] == [("E flat", "major")]
     assert key.changes[0].at_s == pytest.approx(32.0, abs=2.0)  # one bar is 2 s
     assert key.changes[0].at_s % 2.0 == 0.0
+
+
+@pytest.mark.parametrize(("by", "far"), [(1, 1), (2, 2), (11, -1)])
+@pytest.mark.parametrize("loop", [[(0, "maj"), (7, "maj"), (9, "min"), (5, "maj")], MAJOR[:4]])
+def test_the_key_of_a_passage_that_is_moved_is_the_old_key_moved(
+    loop: list[tuple[int, str]], by: int, far: int
+) -> None:
+    """A direct modulation repeats a passage: four bars, too few for a key of their own."""
+    key = key_of(accompaniment(moved(loop, 0) * 4 + moved(loop, by)))
+    assert (key.tonic, key.mode) == ("C", "major")
+    [change] = key.changes
+    assert (change.tonic, change.mode) == (tonic_name(far, "major"), "major")
+    assert change.key_confidence == key.confidence
+    assert change.confidence >= 0.75
+    assert change.alternatives[0].probability == change.key_confidence
+
+
+def test_a_key_of_other_chords_is_judged_as_the_first_one_is() -> None:
+    """The pooled opinions on the later stretch alone."""
+    before, after = accompaniment(moved(MAJOR, 0) * 2), accompaniment(moved(MINOR, 6) * 2)
+    [change] = key_of(np.concatenate((before, after))).changes
+    alone = key_of(after)
+    assert (change.tonic, change.mode) == (alone.tonic, alone.mode)
+    assert change.key_confidence == pytest.approx(alone.confidence, abs=0.05)
+
+
+def test_a_passage_is_known_again_so_many_semitones_higher() -> None:
+    levels = np.zeros((4, NOTES), np.float32)
+    chords = np.zeros((4, 12, 2), np.float32)
+    for step, note in enumerate((0, 5, 7, NOTES - 1)):
+        levels[step, note] = 1
+        chords[step, note % 12, 0] = 1
+    one = Segment(levels, chords, np.zeros(4, np.float32), None)
+    up = one.moved(2)
+    assert [list(np.flatnonzero(step)) for step in up.levels] == [[2], [7], [9], []]
+    assert [int(step[:, 0].argmax()) for step in up.chords] == [2, 7, 9, 1]
+    assert [list(np.flatnonzero(step)) for step in one.moved(-2).levels] == [[], [3], [5], [NOTES - 3]]
+    assert (moved_by(one, up), moved_by(up, one)) == (2, 10)
+    assert moved_by(one, one) is None
+    other = Segment(levels, np.roll(chords, 1, axis=2), one.none, None)
+    assert moved_by(one, other) is None
+    assert len(joined([one, up])) == 8
+    assert (joined([one, up]).levels[4:] == up.levels).all()
 
 
 def test_a_secondary_dominant_is_no_change_of_key() -> None:
