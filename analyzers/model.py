@@ -126,7 +126,7 @@ class Tuning:
 @dataclass(frozen=True, slots=True)
 class KeyCandidate:
     tonic: str  # "E flat"
-    mode: str  # "major", "minor"
+    mode: str  # "major", "minor"; of the answer itself also a church mode
     probability: float
 
 

@@ -15,7 +15,7 @@ judged together, each moved back: then their keys are as far apart as they are.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache, partial
 from itertools import pairwise
 
@@ -24,7 +24,7 @@ import numpy.typing as npt
 
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
-from analyzers.harmony.key_belief import PLAIN_NAMES, SMALLEST, Belief
+from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
@@ -210,13 +210,15 @@ def _named(belief: Belief, profile: Floats) -> tuple[str, str, float, tuple[KeyC
     best, side = belief.best
     mode = belief.mode(best, side, profile)
     tonic = tonic_name(best, mode)
+    certain = belief.sure_of_mode(best, mode, profile)
     ranked = [divmod(int(i), 2) for i in np.argsort(belief.plain, axis=None)[::-1][:5]]
-    return (
-        tonic,
-        mode,
-        round(belief.confidence, 4),
-        tuple(_candidate(belief, tonic, mode, *r) for r in ranked),
-    )
+    own, *others = (_candidate(belief, tonic, mode, *r) for r in ranked)
+    confidence = round(own.probability * certain, 4)
+    if mode in CHURCH_MODES:
+        others.append(replace(own, probability=round(own.probability - confidence, 4)))
+        own = KeyCandidate(tonic, mode, confidence)
+    alternatives = sorted([own, *others], key=lambda c: -c.probability)
+    return tonic, mode, confidence, tuple(alternatives[:5])
 
 
 def _candidate(belief: Belief, tonic: str, mode: str, other: int, side: int) -> KeyCandidate:

@@ -15,6 +15,7 @@ PLAIN = {"major": 0, "mixolydian": 0, "minor": 1, "dorian": 1, "phrygian": 1, "h
 PLAIN_NAMES = ("major", "minor")
 # steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
 APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
+CHURCH_MODES = ("dorian", "phrygian", "mixolydian")
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 # Shares in the pool of opinions (beats, records, records beat by beat) and weight of the profiles: chosen on
@@ -124,3 +125,16 @@ class Belief:
             if share[i] >= SURE_OF_SCALE or (share[i] >= SCALE_POSSIBLE and its >= FAR_STRONGER * plain):
                 return name
         return PLAIN_NAMES[side]
+
+    def sure_of_mode(self, tonic: int, mode: str, profile: Floats) -> float:
+        """Probability of a church mode among the scales of its key; its tone has to be far stronger than the
+        one it replaces, else both may belong to it.
+
+        1 in plain major and minor, and in harmonic minor, a kind of minor: both sevenths are usual there.
+        """
+        if mode not in CHURCH_MODES:
+            return 1.0
+        own = [i for i, m in enumerate(MODES) if PLAIN[m] == PLAIN[mode]]
+        share = float(self.scales[tonic, MODES.index(mode)]) / max(float(self.scales[tonic, own].sum()), 1e-9)
+        its, plain = (float(profile[(tonic + step) % 12]) for step in APART[mode])
+        return share if its >= FAR_STRONGER * plain else share * its / max(its + plain, 1e-9)

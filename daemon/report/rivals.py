@@ -67,11 +67,14 @@ def or_else(rivals: list[str]) -> str:
 
 def rival_keys(key: Key | KeyChange) -> list[KeyCandidate]:
     """Keys that it may be instead and that are worth naming, most probable first; C minor is no rival of C
-    harmonic minor, which is a kind of it.
+    harmonic minor, which is a kind of it, but of C dorian where both are told apart.
     """
     likely = [c for c in key.alternatives if c.probability >= WORTH_SAYING]
     if key.tonic is None or key.mode is None:
         return likely
+    own = key.tonic, key.mode
+    if own in ((c.tonic, c.mode) for c in key.alternatives):
+        return [c for c in likely if (c.tonic, c.mode) != own]
     found = pitch_class_of(key.tonic), is_minor(key.mode)
     return [c for c in likely if (pitch_class_of(c.tonic), is_minor(c.mode)) != found]
 

@@ -307,6 +307,36 @@ def test_each_scale_is_told_by_its_own_tone(mode: str, its: int, plain: int) -> 
     assert belief.mode(0, side, profile) == rest
 
 
+@pytest.mark.parametrize(
+    ("mode", "its", "plain"), [("dorian", 9, 8), ("phrygian", 1, 2), ("mixolydian", 10, 11)]
+)
+def test_a_church_mode_is_as_sure_as_it_is_among_the_scales_of_its_key(
+    mode: str, its: int, plain: int
+) -> None:
+    """Its tone and the one it replaces both sound: half as sure."""
+    belief = belief_in(0, **{mode: 0.6, "major" if mode == "mixolydian" else "minor": 0.2})
+    profile = np.full(12, 0.05, np.float32)
+    profile[its] = 0.2
+    assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.75)
+    profile[plain] = 0.2
+    assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.375)
+    assert belief_in(0, harmonic_minor=0.4, minor=0.5).sure_of_mode(0, "harmonic minor", profile) == 1
+
+
+def test_the_doubt_about_the_mode_is_told_with_the_plain_key() -> None:
+    """I, flat III, IV, I in major: one B flat does not make it mixolydian."""
+    key = key_of(accompaniment(moved([(0, "maj"), (3, "maj"), (5, "maj"), (0, "maj")], 0) * 3))
+    assert (key.tonic, key.mode) in (("C", "major"), ("C", "mixolydian"))
+    if key.mode == "mixolydian":
+        assert key.confidence < 0.8
+    told = {(c.tonic, c.mode): c.probability for c in key.alternatives}
+    assert told[str(key.tonic), str(key.mode)] == key.confidence
+    assert sum(told.values()) <= 1.0001
+    dorian = key_of(accompaniment(moved(DORIAN, 2)))
+    told = {(c.tonic, c.mode): c.probability for c in dorian.alternatives}
+    assert (told["D", "dorian"], "D") == (dorian.confidence, dorian.tonic)
+
+
 def test_scales_of_one_signature_are_added_up() -> None:
     """C major, D dorian, E phrygian, G mixolydian and A minor share their notes (any handbook)."""
     scales = np.zeros((12, 6), np.float32)
