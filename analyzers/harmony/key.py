@@ -24,6 +24,7 @@ import numpy.typing as npt
 
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.heard import heard_notes
 from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
@@ -41,6 +42,8 @@ from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.signal.features import Features
 
 LEAST_STEPS = 4
+LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much of each against the most
+THIRD_PARTIAL = 0.5  # measured on notes that are rich in partials, roots of magnitudes
 ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
 # Perception 31, 2013; values from memory)
@@ -68,7 +71,8 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     first, *later = _stretches(track)
     if first.belief.keyless:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
-    clear = clearness(track)
+    played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
+    clear = clearness(track) if count_notes(played) >= LEAST_NOTES else 0.0
     return _describe(first, [(float(edges[at.start]), at) for at in later], clear)
 
 
@@ -166,6 +170,15 @@ def clearness(segment: Segment) -> float:
     """Mean probability of the likeliest chord where one is likely at all, 0 when nowhere."""
     heard = segment.none < HEARD
     return float(segment.chords.reshape(len(segment), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
+
+
+def count_notes(played: npt.NDArray[np.float64]) -> int:
+    """How many pitch classes count: one or two make any chord clear, and fit many keys.
+
+    A fifth counts where it is more than the third partial of the note below it can be.
+    """
+    partials = THIRD_PARTIAL * np.roll(played, 7)
+    return int(np.count_nonzero(played > np.maximum(LEAST_PLAYED * played.max(), partials)))
 
 
 def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:

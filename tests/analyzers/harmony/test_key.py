@@ -7,7 +7,7 @@ import pytest
 from music21 import key as m21key
 
 from analyzers.harmony import key as key_room
-from analyzers.harmony.key import clearness, find_key, moved_by, profile_fit
+from analyzers.harmony.key import clearness, count_notes, find_key, moved_by, profile_fit
 from analyzers.harmony.key_belief import MODES, Belief
 from analyzers.harmony.network_inputs import Segment, joined
 from analyzers.harmony.spelling import scale_names, tonic_name
@@ -265,6 +265,27 @@ def test_a_bare_melody_is_not_sure_of_its_key() -> None:
     melody = key_of(np.concatenate([tone(60 + step, 0.5) for step in steps]))
     assert melody.tonic == "C"
     assert 0.2 < melody.confidence <= 0.45
+
+
+@pytest.mark.parametrize("notes", [(66,), (66, 69), (62, 66), (60, 67)])
+def test_a_key_on_one_or_two_notes_is_never_sure(notes: tuple[int, ...]) -> None:
+    """Two pitched bells: a third belongs to many keys (any handbook)."""
+    beat = sum(tone(note, 0.5) for note in notes)
+    assert key_of(np.tile(beat, 48)).confidence < 0.8
+    third = np.concatenate([tone(note, 0.5) for note in (*notes, notes[0])])
+    assert key_of(np.tile(third, 24)).confidence < 0.8
+
+
+def test_notes_are_counted_by_how_much_of_them_is_played() -> None:
+    """The fifth over the first counts from half of it on, that over the third is none."""
+    assert count_notes(np.array([5.0, 1.1, 0.9, 0.0, 0, 0, 0, 0, 0, 0, 0, 0])) == 2
+    assert count_notes(np.array([5.0, 1.1, 4.0, 2.0, 0, 0, 0, 2.4, 0, 1.9, 0, 0])) == 4
+    assert count_notes(np.array([5.0, 1.1, 4.0, 2.0, 0, 0, 0, 2.6, 0, 1.9, 0, 0])) == 5
+    assert count_notes(np.zeros(12)) == 0
+
+
+def test_a_vamp_on_one_triad_may_be_sure() -> None:
+    assert key_of(accompaniment([(9, "min")] * 12)).confidence > 0.8
 
 
 def test_clearness_is_that_of_the_likeliest_chord_where_one_sounds() -> None:
