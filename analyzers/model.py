@@ -121,6 +121,9 @@ class Tuning:
     a4_hz: float | None
     confidence: float
     reason: str | None = None
+    thirds_cents: tuple[
+        float | None, ...
+    ] = ()  # of each third of the file where they differ; None: not known
 
 
 @dataclass(frozen=True, slots=True)

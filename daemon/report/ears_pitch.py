@@ -9,7 +9,7 @@ from analyzers.model import Analysis, Key, KeyCandidate, KeyChange, Tuning
 from daemon.corrections.apply import Correction
 from daemon.export.guide import also_words
 from daemon.report.rivals import or_else, rival_keys
-from daemon.report.words import NOT_MEASURED, bar_or_time, percent, sentence, session_place
+from daemon.report.words import NOT_MEASURED, bar_or_time, percent, sentence, session_place, tuning_course
 
 
 def key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
@@ -73,7 +73,9 @@ def _notes(held: NoteSet, when: str) -> str:
 
 
 def tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Correction) -> list[str]:
-    """A tuning beside A4 = 440 Hz."""
+    """A tuning beside A4 = 440 Hz, and one that moves."""
+    if moved := tuning_course(tuning):
+        return [f"Tuning: it moves, {moved}. No one A4 is right: hear a long note of each part against it."]
     if tuning.cents is None or by_hand.tuning_cents is not None or abs(tuning.cents) <= flag_cents:
         return []
     side = "above" if tuning.cents > 0 else "below"

@@ -12,6 +12,7 @@ from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section
 from config.settings import Settings
 from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
+from daemon.report.page_glance import glance
 from daemon.report.page_key import key_lines
 from daemon.report.report import Report
 from tests.daemon.sample_report import (
@@ -193,6 +194,20 @@ def test_a_tuning_that_is_not_sure_is_no_fact(tonic: str | None):
         assert ("437" in text.partition("Check by ear")[0]) == (confidence == 0.9)
     none = text_of(sample_report(sample_analysis(tuning=Tuning(None, None, 0.0, "no tones"), key=key)))
     assert ("not measurable" in none) == (tonic is not None)
+
+
+def test_a_tuning_that_moves_is_told_everywhere_and_asks_for_ears():
+    moving = Tuning(0.2, 440.05, 0.5, thirds_cents=(-13.1, None, 13.4))
+    report = sample_report(sample_analysis(tuning=moving))
+    words = "-13 cents in the first third, +13 cents in the last third"
+    text = " ".join(text_of(report).split())
+    assert f"Tuning: moves, {words}" in text
+    [line] = [line for line in report.check_by_ear if line.startswith("Tuning")]
+    assert words in line.replace("−", "-")
+    assert "Set pitch correction" not in line
+    [row] = [row for row in glance(report, report.in_session(), 0.8) if row.label == "Tuning"]
+    assert row.value == "moves"
+    assert sample_report(sample_analysis(tuning=Tuning(0.2, 440.05, 0.9))).check_by_ear == ()
 
 
 def test_loud_music_is_announced():
