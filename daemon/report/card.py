@@ -96,16 +96,20 @@ def _level(report: Report) -> list[str]:
 
 
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
-    """The set for pitch correction, said again only where it changes."""
+    """The set for pitch correction, said again only where it changes; what the chords add, apart from it."""
     found: list[str] = []
+    said = None
     for (key, notes, *more), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside, s.perhaps)):
         at_s = next(run).start_s
         place = session_place(analysis.grid, at_s) if found else "from the start"
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
+            said = None
             continue
         bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
-        found += [f"  {place}: {' '.join(map(short_name, notes))} ({key})", *bent]
+        which = "the same notes" if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
+        found += [f"  {place}: {which}", *bent]
+        said = key, notes
         if also := also_words(*([*map(short_name, names)] for names in more)):
             found.append(f"    {also}")
     return ["", "Notes for pitch correction", *found]
