@@ -8,8 +8,8 @@ scale is a church mode or harmonic minor only where that clearly fits better. A 
 learned on what sounds like records, the third with a listener of its own for each beat (`key_steps`); their
 opinions and how well the notes fit published key profiles are pooled.
 
-Where the key changes, each stretch is judged so. Stretches that are one passage moved by some semitones are
-judged together, each moved back: then their keys are as far apart as they are.
+Where the key changes, each stretch is judged so; one that is the stretch before moved by some semitones has
+its key, moved as far.
 """
 
 from __future__ import annotations
@@ -31,7 +31,6 @@ from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
     HEARD,
     Segment,
-    joined,
     key_inputs,
     metric_weight,
     record_inputs,
@@ -97,35 +96,24 @@ def _stretches(track: Segment) -> list[Stretch]:
     while True:
         stops = [*(start for start, _ in found), len(track)]
         parts = [track.part(a, b) for a, b in pairwise(stops)]
-        beliefs = _judged(parts)
-        same = [k for k, (a, b) in enumerate(pairwise(beliefs), 1) if a.best == b.best]
+        keys = _judged(parts)
+        same = [k for k, (a, b) in enumerate(pairwise(keys), 1) if a[0].best == b[0].best]
         if not same:
-            rows = zip(found, beliefs, parts, strict=True)
-            return [Stretch(*at, belief, _profile(part.levels)) for at, belief, part in rows]
+            return [Stretch(*at, *key) for at, key in zip(found, keys, strict=True)]
         del found[same[0]]
 
 
-def _judged(parts: Sequence[Segment]) -> list[Belief]:
-    """What is believed of each part; those that are one passage moved are judged together."""
-    passages = [[(0, parts[0])]]
-    for before, after in pairwise(parts):
-        by = moved_by(before, after)
+def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats]]:
+    """What is believed of each part, and its profile; where it is the part before moved, the same moved."""
+    found: list[tuple[Belief, Floats]] = []
+    for number, part in enumerate(parts):
+        by = moved_by(parts[number - 1], part) if number else None
         if by is None:
-            passages.append([(0, after)])
+            found.append((judge(part).pooled(*judge_as_record(part)), _profile(part.levels)))
         else:
-            far = passages[-1][-1][0] + by
-            passages[-1].append((far, after.moved(-_nearest(far))))
-    found = []
-    for passage in passages:
-        whole = joined([part for _, part in passage])
-        belief = judge(whole).pooled(*judge_as_record(whole))
-        found += [belief.moved(far) for far, _ in passage]
+            belief, profile = found[-1]
+            found.append((belief.moved(by), np.roll(profile, by)))
     return found
-
-
-def _nearest(by: int) -> int:
-    """The same pitch classes by the shortest way: 11 semitones up are one down."""
-    return (by + 6) % 12 - 6
 
 
 def moved_by(before: Segment, after: Segment) -> int | None:

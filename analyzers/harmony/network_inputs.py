@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -62,24 +61,6 @@ class Segment:
         cut = slice(start, stop)
         weight = None if self.weight is None else self.weight[cut]
         return Segment(self.levels[cut], self.chords[cut], self.none[cut], weight)
-
-    def moved(self, by: int) -> Segment:
-        """The same music so many semitones higher; what leaves the range of notes is lost."""
-        levels = np.roll(self.levels, by, axis=1)
-        levels[:, : max(by, 0)] = 0
-        levels[:, NOTES + min(by, 0) :] = 0
-        return Segment(levels, np.roll(self.chords, by, axis=1), self.none, self.weight)
-
-
-def joined(parts: Sequence[Segment]) -> Segment:
-    """One after the other."""
-    weights = [part.weight for part in parts if part.weight is not None]
-    return Segment(
-        np.concatenate([part.levels for part in parts]),
-        np.concatenate([part.chords for part in parts]),
-        np.concatenate([part.none for part in parts]),
-        np.concatenate(weights) if len(weights) == len(parts) else None,
-    )
 
 
 def register_chroma(levels: Floats) -> Floats:
