@@ -50,7 +50,7 @@ OTHER_THIRD = {"maj": "min", "min": "maj", "7": "min7", "min7": "7"}
 # less than the first the chord is not sure, with less than the second its third is that of the key
 LEAST_THIRD, NO_THIRD = 0.35, 0.25
 SURE_TUNING = 0.8  # confidence from which it matters where beside a note a partial lies
-BARE_CONFIDENCE = 0.5  # at most, of a chord without a third
+BARE_CONFIDENCE = 0.75  # at most, of a chord without a third: never taken at its word
 
 EDGE_S = 0.05  # a line nearer to an end of the track than this would cut off next to nothing
 NEAR_CHANGE_S = 0.05  # a chord that begins with a change of key belongs to the new one
@@ -70,22 +70,19 @@ def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chor
     evidence = chord_evidence(f, tuning.cents or 0.0, edges)
     evidence = evidence * EVIDENCE_WEIGHT + key_preference(key)
     path, belief = smooth(evidence, change_probability(grid, edges))
-    starts = np.concatenate(([0], np.flatnonzero(np.diff(path)) + 1, [len(path)]))
     reach_cents = IN_TUNE_CENTS if tuning.confidence >= SURE_TUNING else ANYWHERE_CENTS
     thirds = heard_thirds(path, heard_notes(f.spectrum, tuning.cents or 0.0, edges, reach_cents))
+    third = np.array([thirds.get(int(state), 1.0) for state in path])
+    sure = np.where(third < LEAST_THIRD, np.minimum(calibrated(belief), BARE_CONFIDENCE), calibrated(belief))
+    for k in np.flatnonzero(third < NO_THIRD):
+        path[k] = third_of_key(key, float(edges[k]), int(path[k]))
+    starts = np.concatenate(([0], np.flatnonzero(np.diff(path)) + 1, [len(path)]))
     out = []
     for a, b in pairwise(starts):
-        begin, confidence = float(edges[a]), float(calibrated(belief[a:b]).mean())
-        label = "N"
-        if path[a] != NO_CHORD:
-            root, quality = divmod(int(path[a]), len(NAMES))
-            name, heard = NAMES[quality], thirds.get(int(path[a]), 1.0)
-            if heard < LEAST_THIRD:
-                confidence = min(confidence, BARE_CONFIDENCE)
-            if heard < NO_THIRD:
-                name = third_of_key(key, begin, root, name)
-            label = chord_label(root, name, *spelling_at(key, begin))
-        out.append(Chord(begin, float(edges[b]), label, round(confidence, 3)))
+        root, quality = divmod(int(path[a]), len(NAMES))
+        spelt_as = spelling_at(key, float(edges[a]))
+        label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality], *spelt_as)
+        out.append(Chord(float(edges[a]), float(edges[b]), label, round(float(sure[a:b].mean()), 3)))
     return tuple(out)
 
 
@@ -113,15 +110,16 @@ def heard_thirds(path: npt.NDArray[np.int64], heard: FloatArray) -> dict[int, fl
     return found
 
 
-def third_of_key(key: Key, at_s: float, root: int, quality: str) -> str:
-    """The quality with the other third, where the key that is in force has that one and not this one."""
+def third_of_key(key: Key, at_s: float, state: int) -> int:
+    """The chord with the other third, where the key that is in force has that one and not this one."""
     tonic, mode, _ = key_at(key, at_s + NEAR_CHANGE_S)
-    other = OTHER_THIRD.get(quality)
+    root, quality = divmod(state, len(NAMES))
+    other = OTHER_THIRD.get(NAMES[quality])
     if tonic is None or mode is None or other is None:
-        return quality
-    this, that = ((root + QUALITIES[name][1]) % 12 for name in (quality, other))
+        return state
+    this, that = ((root + QUALITIES[name][1]) % 12 for name in (NAMES[quality], other))
     scale = scale_pitch_classes(tonic, mode)
-    return other if that in scale and this not in scale else quality
+    return root * len(NAMES) + NAMES.index(other) if that in scale and this not in scale else state
 
 
 def spelling_at(key: Key, at_s: float) -> tuple[int, bool]:

@@ -157,7 +157,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
      "CHANGE_ON_BAR, CHANGE_IN_BAR, CHANGE_WITHOUT_GRID = 0.5, 0.5, 0.2"),
     ("analyzers/harmony/chords", "np.where(line, CHANGE_ON_BAR, CHANGE_IN_BAR)",
      "np.where(line, CHANGE_IN_BAR, CHANGE_ON_BAR)"),
-    ("analyzers/harmony/chords", "float(calibrated(belief[a:b]).mean())", "float(belief[a:b].mean())"),
+    ("analyzers/harmony/chords", "BARE_CONFIDENCE), calibrated(belief))", "BARE_CONFIDENCE), belief)"),
     ("analyzers/harmony/chords", "PLATT_SLOPE, PLATT_OFFSET = 0.378", "PLATT_SLOPE, PLATT_OFFSET = 1.0"),
     ("analyzers/harmony/chords", "EVIDENCE_WEIGHT + key_preference(key)", "EVIDENCE_WEIGHT"),
     ("analyzers/harmony/chords", "OUTSIDE_KEY * key.confidence", "OUTSIDE_KEY"),
