@@ -122,12 +122,15 @@ class Tuning:
     a4_hz: float | None
     confidence: float
     reason: str | None = None
+    thirds_cents: tuple[
+        float | None, ...
+    ] = ()  # of each third of the file where they differ; None: not known
 
 
 @dataclass(frozen=True, slots=True)
 class KeyCandidate:
     tonic: str  # "E flat"
-    mode: str  # "major", "minor"
+    mode: str  # "major", "minor"; of the answer itself also a church mode
     probability: float
 
 
@@ -136,7 +139,9 @@ class KeyChange:
     at_s: float
     tonic: str
     mode: str
-    confidence: float
+    confidence: float  # that the key changes there
+    key_confidence: float | None = None  # that it is this key from there on; None: not told apart
+    alternatives: tuple[KeyCandidate, ...] = ()  # as in `Key`
 
 
 @dataclass(frozen=True, slots=True)

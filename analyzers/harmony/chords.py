@@ -4,6 +4,9 @@ A network judges each beat (`analyzers.harmony.equivariant`); a hidden Markov mo
 what it says against how seldom chords change inside a bar. The path is Viterbi's, the confidence
 that of the forward-backward algorithm (Rabiner, Proc. IEEE 77, 1989).
 
+A bare fifth sounds like a major chord, whose third it has as a partial: a chord whose third is not played
+(`heard`) is never sure, and takes the third of the key.
+
 A help, never a fact: people who write chords down agree on about three quarters of them.
 """
 
@@ -16,6 +19,7 @@ import numpy.typing as npt
 from scipy.special import expit, logit, softmax
 
 from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.heard import ANYWHERE_CENTS, IN_TUNE_CENTS, heard_notes
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.network_inputs import chord_inputs
 from analyzers.harmony.spelling import (
@@ -40,6 +44,14 @@ EVIDENCE_WEIGHT = 1.5  # of the network's log probabilities against those of cha
 OUTSIDE_KEY = np.log(0.2)  # a chord with tones outside the scale, when the key is sure
 PLATT_SLOPE, PLATT_OFFSET = 0.378, -0.120  # logistic fit on generated songs, on log odds
 
+WITH_THIRD = ("maj", "min", "7", "maj7", "min7", "dim", "aug")
+OTHER_THIRD = {"maj": "min", "min": "maj", "7": "min7", "min7": "7"}
+# A third that is played has mostly two thirds of what root and fifth have, that of a bare fifth a tenth: with
+# less than the first the chord is not sure, with less than the second its third is that of the key
+LEAST_THIRD, NO_THIRD = 0.35, 0.25
+SURE_TUNING = 0.8  # confidence from which it matters where beside a note a partial lies
+BARE_CONFIDENCE = 0.75  # at most, of a chord without a third: never taken at its word
+
 EDGE_S = 0.05  # a line nearer to an end of the track than this would cut off next to nothing
 NEAR_CHANGE_S = 0.05  # a chord that begins with a change of key belongs to the new one
 
@@ -58,15 +70,56 @@ def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chor
     evidence = chord_evidence(f, tuning.cents or 0.0, edges)
     evidence = evidence * EVIDENCE_WEIGHT + key_preference(key)
     path, belief = smooth(evidence, change_probability(grid, edges))
+    reach_cents = IN_TUNE_CENTS if tuning.confidence >= SURE_TUNING else ANYWHERE_CENTS
+    thirds = heard_thirds(path, heard_notes(f.spectrum, tuning.cents or 0.0, edges, reach_cents))
+    third = np.array([thirds.get(int(state), 1.0) for state in path])
+    sure = np.where(third < LEAST_THIRD, np.minimum(calibrated(belief), BARE_CONFIDENCE), calibrated(belief))
+    for k in np.flatnonzero(third < NO_THIRD):
+        path[k] = third_of_key(key, float(edges[k]), int(path[k]))
     starts = np.concatenate(([0], np.flatnonzero(np.diff(path)) + 1, [len(path)]))
     out = []
     for a, b in pairwise(starts):
         root, quality = divmod(int(path[a]), len(NAMES))
         spelt_as = spelling_at(key, float(edges[a]))
         label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality], *spelt_as)
-        confidence = float(calibrated(belief[a:b]).mean())
-        out.append(Chord(float(edges[a]), float(edges[b]), label, round(confidence, 3)))
+        out.append(Chord(float(edges[a]), float(edges[b]), label, round(float(sure[a:b].mean()), 3)))
     return tuple(out)
+
+
+def heard_thirds(path: npt.NDArray[np.int64], heard: FloatArray) -> dict[int, float]:
+    """How much of its third is heard, against root and fifth, in all the steps that have a chord together.
+
+    A bare fifth sounds like a major chord: its root's fifth partial is that third.
+
+    Parameters
+    ----------
+    path : state of each step [shape=(steps,)]
+    heard : [shape=(steps, 12)], see `heard_notes`
+
+    Returns
+    -------
+    by state, for chords that have a third
+    """
+    found = {}
+    for state in {int(state) for state in path} - {NO_CHORD}:
+        root, quality = divmod(state, len(NAMES))
+        if NAMES[quality] in WITH_THIRD:
+            there = heard[path == state].sum(axis=0)
+            low, third, high = (there[(root + step) % 12] for step in QUALITIES[NAMES[quality]][:3])
+            found[state] = float(third / max((low + high) / 2, 1e-9))
+    return found
+
+
+def third_of_key(key: Key, at_s: float, state: int) -> int:
+    """The chord with the other third, where the key that is in force has that one and not this one."""
+    tonic, mode, _ = key_at(key, at_s + NEAR_CHANGE_S)
+    root, quality = divmod(state, len(NAMES))
+    other = OTHER_THIRD.get(NAMES[quality])
+    if tonic is None or mode is None or other is None:
+        return state
+    this, that = ((root + QUALITIES[name][1]) % 12 for name in (NAMES[quality], other))
+    scale = scale_pitch_classes(tonic, mode)
+    return root * len(NAMES) + NAMES.index(other) if that in scale and this not in scale else state
 
 
 def spelling_at(key: Key, at_s: float) -> tuple[int, bool]:

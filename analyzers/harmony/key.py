@@ -7,19 +7,25 @@ tonics against "no key", and was calibrated on songs it was not trained on. The 
 scale is a church mode or harmonic minor only where that clearly fits better. A second and a third network
 learned on what sounds like records, the third with a listener of its own for each beat (`key_steps`); their
 opinions and how well the notes fit published key profiles are pooled.
+
+Where the key changes, each stretch is judged so; one that is the stretch before moved by some semitones has
+its key, moved as far.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from functools import cache
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from functools import cache, partial
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit, logit, softmax
 
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
+from analyzers.harmony.heard import heard_notes
+from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
@@ -30,127 +36,22 @@ from analyzers.harmony.network_inputs import (
     record_inputs,
     register_chroma,
 )
-from analyzers.harmony.spelling import home_of, scale_names, tonic_beside, tonic_name
+from analyzers.harmony.spelling import scale_names, tonic_beside, tonic_name
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.signal.features import Features
 
-MODES = ("major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor")
-PLAIN = {"major": 0, "mixolydian": 0, "minor": 1, "dorian": 1, "phrygian": 1, "harmonic minor": 1}
-PLAIN_NAMES = ("major", "minor")
-# steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
-APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
-SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
-MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 LEAST_STEPS = 4
-# Shares in the pool of opinions (beats, records, records beat by beat) and weight of the profiles: chosen on
-# generated bands, sequences and beats, where they matter little
-SHARES, PROFILE_WEIGHT = (0.15, 0.4, 0.45), 1.5
-SMALLEST = 1e-6  # probability of what an opinion rules out
+LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much of each against the most
+THIRD_PARTIAL = 0.5  # measured on notes that are rich in partials, roots of magnitudes
+ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
 # Perception 31, 2013; values from memory)
 PROFILES = (
     (0.238, 0.006, 0.111, 0.006, 0.137, 0.094, 0.016, 0.214, 0.009, 0.080, 0.008, 0.081),
     (0.220, 0.006, 0.104, 0.123, 0.019, 0.103, 0.012, 0.214, 0.062, 0.022, 0.061, 0.052),
 )
-# A pool wants calibration (Ranjan and Gneiting, J. R. Statist. Soc. B 72, 2010): a slope on its log odds.
-# Least cross-entropy on bands, sequences and beats that no network has seen: 0.85; records are further off
-SLOPE = 0.75
-HOMES = np.array([[home_of(tonic, mode) for mode in MODES] for tonic in range(12)])
 
 Floats = npt.NDArray[np.float32]
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Belief:
-    """Probability of each scale [shape=(12, 6)]; the rest, up to 1, is "no key"."""
-
-    scales: Floats
-
-    @property
-    def plain(self) -> Floats:
-        """Probability of major and minor on each tonic [shape=(12, 2)]."""
-        side = np.array([PLAIN[m] for m in MODES])
-        return np.stack(
-            (self.scales[:, side == 0].sum(axis=1), self.scales[:, side == 1].sum(axis=1)), axis=1
-        )
-
-    @property
-    def best(self) -> tuple[int, int]:
-        tonic, side = np.unravel_index(int(np.argmax(self.plain)), (12, 2))
-        return int(tonic), int(side)
-
-    @property
-    def confidence(self) -> float:
-        return float(self.plain.max())
-
-    @property
-    def none(self) -> float:
-        """Probability that there is no key."""
-        return max(0.0, 1 - float(self.scales.sum()))
-
-    @property
-    def keyless(self) -> bool:
-        """Whether "no key" is likelier than all keys together: music with one of many keys has a key."""
-        return self.none > 0.5
-
-    def pooled(self, others: tuple[Belief, Belief], fit: Floats) -> Belief:
-        """All opinions on the 24 keys and none, each to the power of its share, times what the notes say
-        (a logarithmic opinion pool: Genest and Zidek, Statist. Sci. 1, 1986). The scales of one key share
-        its probability as the first, which knows them better, has it.
-
-        fit : correlation of the notes with the profile of each key [shape=(12, 2)]
-        """
-        every = tuple(zip(SHARES, (self, *others), strict=True))
-        keys = sum(share * np.log(one.plain + SMALLEST) for share, one in every)
-        none = sum(share * np.log(one.none + SMALLEST) for share, one in every)
-        flat = softmax(np.append(keys + PROFILE_WEIGHT * (fit - fit.max()), none))[:-1].reshape(12, 2)
-        inside = Belief(self.scales + np.float32(1e-3) * others[0].scales)
-        side = [PLAIN[m] for m in MODES]
-        return Belief(inside.scales * (flat / np.maximum(inside.plain, 1e-12))[:, side].astype(np.float32))
-
-    def calibrated(self) -> Belief:
-        """The same, with the calibrated probability of the best where that is likelier than not.
-
-        All else shares what is left, as it did before; the best stays the best.
-        """
-        p = self.confidence
-        if not 0.5 < p < 1:
-            return self
-        sure = float(expit(SLOPE * logit(p)))
-        tonic, side = self.best
-        scales = self.scales * np.float32((1 - sure) / (1 - p))
-        own = np.array([PLAIN[m] == side for m in MODES])
-        scales[tonic, own] = self.scales[tonic, own] * np.float32(sure / p)
-        return Belief(scales)
-
-    def dimmed(self, clear: float) -> Belief:
-        """The same, but never sure where no chord is clear: drums with a pitch, clusters, effects."""
-        top = MURKY_CONFIDENCE / max(self.confidence, 1e-9)
-        return self if clear >= MURKY or top >= 1 else Belief(self.scales * np.float32(top))
-
-    @property
-    def signatures(self) -> Floats:
-        """Probability of each key signature, by the tonic of its major key [shape=(12,)]."""
-        out = np.zeros(12, np.float32)
-        np.add.at(out, HOMES, self.scales)
-        return out
-
-    def mode(self, tonic: int, side: int, profile: Floats) -> str:
-        """Name of the scale on this tonic: a church mode or harmonic minor only where it clearly fits better.
-
-        Clearly: the network is sure of it, or finds it possible and the tone that sets the scale apart is
-        far stronger than the one it replaces in ``profile`` [shape=(12,)].
-        """
-        own = [i for i, m in enumerate(MODES) if PLAIN[m] == side]
-        share = self.scales[tonic, own] / max(float(self.scales[tonic, own].sum()), 1e-9)
-        for i in np.argsort(share)[::-1]:
-            name = MODES[own[int(i)]]
-            if name not in APART:
-                continue
-            its, plain = (float(profile[(tonic + step) % 12]) for step in APART[name])
-            if share[i] >= SURE_OF_SCALE or (share[i] >= SCALE_POSSIBLE and its >= FAR_STRONGER * plain):
-                return name
-        return PLAIN_NAMES[side]
 
 
 def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
@@ -166,14 +67,62 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
     track = Segment(levels, chords, none, _place_in_meter(edges, grid))
-    first, changes = _changes(track, edges)
-    end = int(np.searchsorted(edges, changes[0].at_s)) if changes else len(levels)
-    home = track.part(0, end)
-    others, fit = judge_as_record(home)
-    pool = first.pooled(others, fit)
-    if pool.keyless:
+    first, *later = _stretches(track)
+    if first.belief.keyless:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
-    return _describe(pool.calibrated().dimmed(clearness(track)), changes, _profile(levels[:end]))
+    played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
+    clear = clearness(track) if count_notes(played) >= LEAST_NOTES else 0.0
+    return _describe(first, [(float(edges[at.start]), at) for at in later], clear)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretch:
+    """Steps in one key, from ``start`` on. ``change``: probability that the key changes there."""
+
+    start: int
+    change: float
+    belief: Belief
+    profile: Floats
+
+
+def _stretches(track: Segment) -> list[Stretch]:
+    """One from each change of key to the next; no two neighbours have the same key."""
+
+    @cache
+    def signatures(start: int, stop: int) -> Floats:
+        return judge(track.part(start, stop)).signatures
+
+    found = [(0, 1.0), *find_changes(track, signatures)]
+    while True:
+        stops = [*(start for start, _ in found), len(track)]
+        parts = [track.part(a, b) for a, b in pairwise(stops)]
+        keys = _judged(parts)
+        same = [k for k, (a, b) in enumerate(pairwise(keys), 1) if a[0].best == b[0].best]
+        if not same:
+            return [Stretch(*at, *key) for at, key in zip(found, keys, strict=True)]
+        del found[same[0]]
+
+
+def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats]]:
+    """What is believed of each part, and its profile; where it is the part before moved, the same moved."""
+    found: list[tuple[Belief, Floats]] = []
+    for number, part in enumerate(parts):
+        by = moved_by(parts[number - 1], part) if number else None
+        if by is None:
+            found.append((judge(part).pooled(*judge_as_record(part)), _profile(part.levels)))
+        else:
+            belief, profile = found[-1]
+            found.append((belief.moved(by), np.roll(profile, by)))
+    return found
+
+
+def moved_by(before: Segment, after: Segment) -> int | None:
+    """Semitones from one segment up to another whose chords are the same but for that; None otherwise."""
+    one, two = (x.chords.mean(axis=0) for x in (before, after))
+    size = max(float(np.linalg.norm(one) * np.linalg.norm(two)), SMALLEST)
+    alike = [float((np.roll(one, by, axis=0) * two).sum()) / size for by in range(12)]
+    best = int(np.argmax(alike))
+    return best if best and alike[best] >= ALIKE else None
 
 
 def judge(segment: Segment) -> Belief:
@@ -211,6 +160,15 @@ def clearness(segment: Segment) -> float:
     return float(segment.chords.reshape(len(segment), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
 
 
+def count_notes(played: npt.NDArray[np.float64]) -> int:
+    """How many pitch classes count: one or two make any chord clear, and fit many keys.
+
+    A fifth counts where it is more than the third partial of the note below it can be.
+    """
+    partials = THIRD_PARTIAL * np.roll(played, 7)
+    return int(np.count_nonzero(played > np.maximum(LEAST_PLAYED * played.max(), partials)))
+
+
 def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None:
     down = begins_bar(edges, grid)
     if down is None or not down.any():
@@ -219,56 +177,56 @@ def _place_in_meter(edges: npt.NDArray[np.float64], grid: Grid) -> Floats | None
     return metric_weight(down, int(np.argmin(np.abs(edges[:-1] - bar_one))))
 
 
-def _changes(track: Segment, edges: npt.NDArray[np.float64]) -> tuple[Belief, tuple[KeyChange, ...]]:
-    """The key up to the first change, and the changes."""
-
-    @cache
-    def between(start: int, stop: int) -> Belief:
-        return judge(track.part(start, stop))
-
-    found = find_changes(track, lambda start, stop: between(start, stop).signatures)
-    stops = [step for step, _ in found] + [len(track)]
-    first = here = between(0, stops[0])
-    changes = []
-    for (start, sure), stop in zip(found, stops[1:], strict=True):
-        after = between(start, stop)
-        if after.best != here.best:
-            tonic, side = after.best
-            mode = after.mode(tonic, side, _profile(track.levels[start:stop]))
-            changes.append(KeyChange(float(edges[start]), tonic_name(tonic, mode), mode, round(sure, 4)))
-            here = after
-    return first, tuple(changes)
-
-
 def _profile(levels: Floats) -> Floats:
     """Weight of each pitch class, all registers together, sum 1 [shape=(12,)]."""
     chroma = register_chroma(levels).sum(axis=(0, 1))
     return np.asarray(chroma / max(float(chroma.sum()), 1e-9), np.float32)
 
 
-def _describe(belief: Belief, changes: tuple[KeyChange, ...], profile: Floats) -> Key:
-    plain = belief.plain
+def _describe(first: Stretch, later: Sequence[tuple[float, Stretch]], clear: float) -> Key:
+    """`later`: with the second that each begins at."""
+    belief = first.belief.calibrated().dimmed(clear)
+    tonic, mode, confidence, alternatives = _named(belief, first.profile)
+    best, side = belief.best
+    beside = partial(_candidate, belief, tonic, mode)
+    changes = []
+    for at_s, stretch in later:
+        there = _named(stretch.belief.calibrated().dimmed(clear), stretch.profile)
+        changes.append(KeyChange(at_s, *there[:2], round(stretch.change, 4), *there[2:]))
+    return Key(
+        tonic=tonic,
+        mode=mode,
+        confidence=confidence,
+        scale=scale_names(best, mode),
+        alternatives=alternatives,
+        relative=beside(best + 9, 1) if side == 0 else beside(best + 3, 0),
+        parallel=beside(best, 1 - side),
+        changes=tuple(changes),
+        profile=tuple(round(float(v), 4) for v in first.profile),
+    )
+
+
+def _named(belief: Belief, profile: Floats) -> tuple[str, str, float, tuple[KeyCandidate, ...]]:
+    """Tonic, mode, confidence, and what else it may be."""
     best, side = belief.best
     mode = belief.mode(best, side, profile)
+    tonic = tonic_name(best, mode)
+    certain = belief.sure_of_mode(best, mode, profile)
+    ranked = [divmod(int(i), 2) for i in np.argsort(belief.plain, axis=None)[::-1][:5]]
+    own, *others = (_candidate(belief, tonic, mode, *r) for r in ranked)
+    confidence = round(own.probability * certain, 4)
+    if mode in CHURCH_MODES:
+        others.append(replace(own, probability=round(own.probability - confidence, 4)))
+        own = KeyCandidate(tonic, mode, confidence)
+    alternatives = sorted([own, *others], key=lambda c: -c.probability)
+    return tonic, mode, confidence, tuple(alternatives[:5])
 
-    def candidate(tonic: int, side: int) -> KeyCandidate:
-        tonic %= 12
-        name = PLAIN_NAMES[side]
-        spelled = tonic_beside(tonic, name, tonic_name(best, mode), mode)
-        return KeyCandidate(spelled, name, round(float(plain[tonic, side]), 4))
 
-    ranked = [divmod(int(i), 2) for i in np.argsort(plain, axis=None)[::-1][:5]]
-    return Key(
-        tonic=tonic_name(best, mode),
-        mode=mode,
-        confidence=round(belief.confidence, 4),
-        scale=scale_names(best, mode),
-        alternatives=tuple(candidate(*r) for r in ranked),
-        relative=candidate(best + 9, 1) if side == 0 else candidate(best + 3, 0),
-        parallel=candidate(best, 1 - side),
-        changes=changes,
-        profile=tuple(round(float(v), 4) for v in profile),
-    )
+def _candidate(belief: Belief, tonic: str, mode: str, other: int, side: int) -> KeyCandidate:
+    """Another key, spelled as beside the one on `tonic`."""
+    name = PLAIN_NAMES[side]
+    spelled = tonic_beside(other % 12, name, tonic, mode)
+    return KeyCandidate(spelled, name, round(float(belief.plain[other % 12, side]), 4))
 
 
 def _no_key(reason: str) -> Key:

@@ -22,7 +22,7 @@ import numpy.typing as npt
 from scipy.special import expit, logit
 
 from analyzers.harmony.network_inputs import Floats, Segment
-from analyzers.model import Key
+from analyzers.model import Key, KeyChange
 from analyzers.signal.viterbi import best_path
 from analyzers.signal.weights_file import stored_weights
 
@@ -141,10 +141,19 @@ def _bars(weight: Floats, start: int, stop: int) -> int:
     return int(np.count_nonzero(weight[start:stop]))
 
 
+def in_force(key: Key, at_s: float) -> Key | KeyChange:
+    """The key itself, or the change whose key it is at an instant."""
+    return next((change for change in reversed(key.changes) if change.at_s <= at_s + 1e-6), key)
+
+
 def key_at(key: Key, at_s: float) -> tuple[str | None, str | None, float]:
-    """(tonic, mode, confidence) in force at an instant."""
-    now = (key.tonic, key.mode, key.confidence)
-    for change in key.changes:
-        if change.at_s <= at_s + 1e-6:
-            now = (change.tonic, change.mode, change.confidence)
-    return now
+    """(tonic, mode, confidence of the key) in force at an instant."""
+    here = in_force(key, at_s)
+    return here.tonic, here.mode, sure_of_key(here)
+
+
+def sure_of_key(here: Key | KeyChange) -> float:
+    """Confidence in a key; after a change whose report does not tell it apart that in the change."""
+    if isinstance(here, KeyChange) and here.key_confidence is not None:
+        return here.key_confidence
+    return here.confidence

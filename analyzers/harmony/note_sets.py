@@ -5,8 +5,9 @@ notes, spelled as the key is) and, apart, notes that the beat's own chords sound
 the raised seventh over the dominant of a minor key: a voice that follows the chord sings them, so
 they must not be pulled away. What sounds for half a second or more in sure chords is said plainly; what
 only doubtful or short ones sound is there, too, as a chart of the chords names them, but apart again.
-Without a key, or with one that is not sure, the set is chromatic. In a blues the set holds both thirds
-and the lowered fifth (`spelling.BLUES_STEPS`).
+The notes are as sure as the key together with the other keys that have the same ones (`sure_of_notes`): which
+of them it is does not matter here. Without a key, or with notes that are not sure, the set is chromatic. In a
+blues the set holds both thirds and the lowered fifth (`spelling.BLUES_STEPS`).
 
 Source: scales as in `spelling`; the raised leading tone in minor: any handbook of harmony.
 """
@@ -19,7 +20,7 @@ from dataclasses import dataclass
 from functools import cache, partial
 from itertools import pairwise
 
-from analyzers.harmony.key_change import key_at
+from analyzers.harmony.key_change import in_force, key_at, sure_of_key
 from analyzers.harmony.spelling import (
     blues_name,
     blues_names,
@@ -30,9 +31,10 @@ from analyzers.harmony.spelling import (
     parse_chord,
     pitch_class_of,
     scale_names,
+    scale_pitch_classes,
 )
 from analyzers.harmony.voicing import QUALITIES
-from analyzers.model import Analysis, Chord, Key
+from analyzers.model import Analysis, Chord, Key, KeyCandidate, KeyChange
 
 LEAST_S = 0.5
 SHORTEST_S = 0.1  # a chart of chords writes none that is shorter
@@ -57,7 +59,7 @@ class NoteSet:
 
     start_s: float
     letter: str | None  # of the section
-    key: str | None  # "E flat minor"
+    key: str | None  # "E flat minor"; "E flat minor or G flat major" where that is open and the notes are not
     notes: tuple[str, ...]  # from the tonic up
     beside: tuple[str, ...]  # further notes that the chords sound
     perhaps: tuple[str, ...] = ()  # others that they may sound: of chords that are short or not sure
@@ -82,8 +84,9 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
     names_in = cache(partial(note_names, analysis))
     for chord in analysis.chords:
         parsed = parse_chord(chord.label)
-        tonic, mode, confidence = key_at(analysis.key, (chord.start_s + chord.end_s) / 2)
-        if parsed is None or tonic is None or mode is None or confidence < sure:
+        here = in_force(analysis.key, (chord.start_s + chord.end_s) / 2)
+        tonic, mode = here.tonic, here.mode
+        if parsed is None or tonic is None or mode is None or sure_of_notes(here) < sure:
             continue
         inside = {pitch_class_of(note) for note in key_notes(analysis.key, tonic, mode)}
         outside = [tone for tone in QUALITIES[parsed[1]] if (parsed[0] + tone) % 12 not in inside]
@@ -99,7 +102,7 @@ def chords_beside(analysis: Analysis, sure: float) -> tuple[ChordBeside, ...]:
 def note_sets(analysis: Analysis, sure: float) -> tuple[NoteSet, ...]:
     """One for each section, and one more wherever the key changes inside a section.
 
-    `sure`: least confidence of a key, and of a chord, that is taken at its word.
+    `sure`: least confidence of a key's notes, and of a chord, that is taken at its word.
     """
     letters = {section.start_s: section.letter for section in analysis.sections}
     first = min(letters, default=0.0)
@@ -121,15 +124,18 @@ def _sets(
     letter = None
     for start_s, end_s in pairwise([*begins, analysis.duration_s]):
         letter = letters.get(start_s, letter)
-        tonic, mode, confidence = key_at(analysis.key, start_s)
+        here = in_force(analysis.key, start_s)
+        tonic, mode = here.tonic, here.mode
         if tonic is None or mode is None:
             found.append(NoteSet(start_s, letter, None, (), ()))
-        elif confidence < sure:
+        elif sure_of_notes(here) < sure:
             found.append(NoteSet(start_s, letter, f"{tonic} {mode}", (), ()))
         else:
             span, names = (start_s if found else -math.inf, end_s), names_in(tonic, mode)
             notes, blues = key_notes(analysis.key, tonic, mode), analysis.key.blues
             name = f"{tonic} {mode}" if blues is None else blues_name(tonic, blues.minor)
+            if sure_of_key(here) < sure:
+                name += "".join(f" or {c.tonic} {c.mode}" for c in same_notes(here)[:1])
             beside, perhaps = _beside(analysis.chords, span, sure, frozenset(map(pitch_class_of, notes)))
             more = tuple(names[p] for p in beside), tuple(names[p] for p in perhaps)
             found.append(NoteSet(start_s, letter, name, notes, *more))
@@ -151,6 +157,20 @@ def _beside(
             surely[(parsed[0] + tone) % 12] += length_s * (chord.confidence >= sure)
     beside = [p for p in heard if surely[p] >= LEAST_S and p not in inside]
     return beside, [p for p in heard if heard[p] and p not in inside and p not in beside]
+
+
+def sure_of_notes(here: Key | KeyChange) -> float:
+    """Probability that the notes of a key are right: of the key and of those with the same notes."""
+    return sure_of_key(here) + sum(candidate.probability for candidate in same_notes(here))
+
+
+def same_notes(here: Key | KeyChange) -> list[KeyCandidate]:
+    """The other keys that it may be and that have its notes, most probable first; none beside a blues."""
+    if here.tonic is None or here.mode is None or (isinstance(here, Key) and here.blues is not None):
+        return []
+    notes = scale_pitch_classes(here.tonic, here.mode)
+    others = [c for c in here.alternatives if pitch_class_of(c.tonic) != pitch_class_of(here.tonic)]
+    return [c for c in others if scale_pitch_classes(c.tonic, c.mode) == notes]
 
 
 def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:

@@ -27,36 +27,61 @@ CLUSTER_CENTS = 12.0  # width in which a cluster is looked for: unison detune sp
 KERNEL_CENTS = (4.0, 15.0)  # narrowest and widest weighting around its middle
 LEAST_PARTIALS = 60
 LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone reach about 1.5
+APART_CENTS, SURE_OF_PART = 10.0, 0.7  # between thirds of the file that are so sure; of one tuning: 6 at most
+MOVING_CONFIDENCE = 0.5  # at most, of one offset for a file whose thirds disagree
 USUAL_PARTIALS = 500.0  # number from which a count is measured in the fit below
 # Logistic fit on generated tracks: log odds for each unit of log concentration and of log count, constant
 CONFIDENCE_FIT = (6.3, 1.5, -6.5)
 
 
 def find_tuning(f: Features) -> Tuning:
-    """Offset of the held notes from A4 = 440 Hz; ``cents`` is None when nothing is held long enough."""
-    cents, weights = steady_offsets(f.spectrum)
+    """Offset of the held notes from A4 = 440 Hz; ``cents`` is None when nothing is held long enough.
+
+    Where thirds of the file disagree (layers at two pitches, a tape that drifts) no one offset is sure.
+    """
+    cents, weights, frames = steady_offsets(f.spectrum)
     if len(cents) < LEAST_PARTIALS:
         return Tuning(None, None, 0.0, "no long steady tones to measure the tuning on")
-    density = _circular_density(cents, weights)
-    peak = int(np.argmax(density))
-    offset = _middle(cents, weights, float(peak - 50))
-    concentration = float(density[peak] / density.mean())
-    confidence = _confidence(concentration, len(cents))
+    offset, confidence, concentration = _measured(cents, weights)
     if concentration < LEAST_CONCENTRATION:
         return Tuning(None, None, round(confidence, 4), "the steady tones agree on no common tuning")
+    third = frames * 3 // max(f.spectrum.frames, 1)
+    thirds = tuple(_sure_offset(cents[third == k], weights[third == k]) for k in range(3))
+    known = [at for at in thirds if at is not None]
+    moves = any(abs((a - b + 50) % 100 - 50) > APART_CENTS for a in known for b in known)
     a4_hz = A4_HZ * 2.0 ** (offset / 100 / 12)
-    return Tuning(round(offset, 2), round(a4_hz, 3), round(confidence, 4))
+    sure = min(confidence, MOVING_CONFIDENCE) if moves else confidence
+    course = thirds if moves else ()
+    return Tuning(round(offset, 2), round(a4_hz, 3), round(sure, 4), thirds_cents=course)
 
 
-def steady_offsets(spectrum: Spectrum) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64]]:
-    """Offset in cents, in [-50, 50), and weight of each partial that sounds on for four frames."""
+def _measured(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]) -> tuple[float, float, float]:
+    """Offset, confidence, and how far the densest cluster stands out."""
+    density = _circular_density(cents, weights)
+    peak = int(np.argmax(density))
+    concentration = float(density[peak] / density.mean())
+    return _middle(cents, weights, float(peak - 50)), _confidence(concentration, len(cents)), concentration
+
+
+def _sure_offset(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]) -> float | None:
+    """The offset of a part of the file, where it is sure."""
+    if len(cents) < LEAST_PARTIALS:
+        return None
+    offset, confidence, _ = _measured(cents, weights)
+    return round(offset, 1) if confidence >= SURE_OF_PART else None
+
+
+def steady_offsets(
+    spectrum: Spectrum,
+) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.int64]]:
+    """Offset in cents, in [-50, 50), weight and frame of each partial that sounds on for four frames."""
     partials = spectrum.treble
     keep = (partials.hz >= BAND_HZ[0]) & (partials.hz <= BAND_HZ[1])
     frame = partials.frame[keep].astype(np.int64)
     pitch = 100 * midi_note(partials.hz[keep].astype(np.float64))
     steady = _lasts(frame, pitch, APART_FRAMES) | _lasts(frame, pitch, -APART_FRAMES)
     weight = np.sqrt(partials.magnitude[keep][steady].astype(np.float64))
-    return (pitch[steady] + 50) % 100 - 50, weight
+    return (pitch[steady] + 50) % 100 - 50, weight, frame[steady]
 
 
 def _lasts(frame: npt.NDArray[np.int64], pitch: npt.NDArray[np.float64], apart: int) -> npt.NDArray[np.bool_]:

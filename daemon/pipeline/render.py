@@ -124,7 +124,7 @@ def render_drop(
     )
     sounds = sounds_of(copy, tuple(zip(decoded.stems, stems, strict=True)), stem)
     write_session(folder, _session(report, sounds, score, settings.output), report.files, settings.output)
-    text = card(report, [held for _, held in score.note_sets])
+    text = card(report, [held for _, held in score.note_sets], look.check_by_ear_below)
     (folder / str(files.card)).write_text(text, encoding="utf-8")
     (folder / files.page).write_text(render_page(report, waveform, look.check_by_ear_below), encoding="utf-8")
     (folder / files.report).write_text(report.to_json(), encoding="utf-8")

@@ -22,6 +22,7 @@ from daemon.report.parts import stems_above_db
 from daemon.report.report import Report
 from daemon.report.words import (
     BENT,
+    NOT_MEASURED,
     first_line,
     moves,
     quarters_tempo,
@@ -30,6 +31,7 @@ from daemon.report.words import (
     signed,
     stems_words,
     tempo_course,
+    tuning_course,
 )
 
 WIDTH = 58
@@ -37,12 +39,12 @@ BARS_A_LINE = 4
 LOOPS = (1, 2, 4)  # lines of a repeated passage
 
 
-def card(report: Report, note_sets: Sequence[NoteSet]) -> str:
-    """The whole card, ending in a line feed; `note_sets` are those of the session (`score`)."""
+def card(report: Report, note_sets: Sequence[NoteSet], sure: float) -> str:
+    """The whole card, ending in a line feed; `note_sets` and `sure` are those of the score."""
     analysis = report.in_session()
     first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
     paragraphs = [
-        *_facts(report, analysis),
+        *_facts(report, analysis, sure),
         *_notes(report, analysis, note_sets),
         *_chords(report, analysis),
         *_ears(report),
@@ -58,7 +60,7 @@ def _short(text: str) -> list[str]:
     return textwrap.wrap(plain, WIDTH, subsequent_indent=" " * (begin + 2), break_on_hyphens=False) or [""]
 
 
-def _facts(report: Report, analysis: Analysis) -> list[str]:
+def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     grid, cut, tuning = analysis.grid, report.cut, analysis.tuning
     found = []
     if report.drop.pack:
@@ -74,8 +76,12 @@ def _facts(report: Report, analysis: Analysis) -> list[str]:
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
         first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
         found.append(f"Song's first bar: {first}")
-    if tuning.cents is not None and tuning.a4_hz is not None:
+    if moved := tuning_course(tuning):
+        found.append(f"Tuning: moves, {moved}")
+    elif tuning.cents is not None and tuning.a4_hz is not None and tuning.confidence >= sure:
         found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
+    elif analysis.key.tonic is not None:
+        found.append(f"Tuning: {NOT_MEASURED}")
     return [*found, *_level(report)]
 
 
@@ -94,16 +100,20 @@ def _level(report: Report) -> list[str]:
 
 
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
-    """The set for pitch correction, said again only where it changes."""
+    """The set for pitch correction, said again only where it changes; what the chords add, apart from it."""
     found: list[str] = []
+    said = None
     for (key, notes, *more), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside, s.perhaps)):
         at_s = next(run).start_s
         place = session_place(analysis.grid, at_s) if found else "from the start"
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
+            said = None
             continue
         bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
-        found += [f"  {place}: {' '.join(map(short_name, notes))} ({key})", *bent]
+        which = "the same notes" if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
+        found += [f"  {place}: {which}", *bent]
+        said = key, notes
         if also := also_words(*([*map(short_name, names)] for names in more)):
             found.append(f"    {also}")
     return ["", "Notes for pitch correction", *found]

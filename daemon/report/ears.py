@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.harmony.spelling import key_name, pitch_class_of, scale_pitch_classes
-from analyzers.model import Analysis, Grid, Key, Tuning
+from analyzers.model import Analysis, Grid
 from analyzers.rhythm.bars import change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
+from daemon.report.ears_pitch import key_lines, tuning_lines
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
-from daemon.report.rivals import if_any, open_level, rival_keys, rival_meters, rival_places, rival_tempi
+from daemon.report.rivals import if_any, open_level, or_else, rival_meters, rival_places, rival_tempi
 from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
@@ -54,8 +54,8 @@ def check_by_ear(
         *_bar_lines(analysis, below, by_hand, cut),
         *_moved_lines(by_hand, cut),
         *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
-        *_key_lines(analysis, below, by_hand),
-        *(_tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
+        *key_lines(analysis, below, by_hand),
+        *(tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
         *(
             f"{flag_topic(flag)}: {flag_words(flag, analysis.grid)} "
@@ -83,7 +83,7 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)[:2]
         ]
         lines.append(
-            f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{_or(rivals)} "
+            f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{or_else(rivals)} "
             "Listen to the click check."
         )
     elif by_hand.tempo_bpm is None and (other := open_level(grid)) is not None:
@@ -125,7 +125,7 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
         rivals = [f"{c.meter} ({percent(c.probability)})" for c in rival_meters(grid)]
         lines.append(
-            f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure{_or(rivals)} Count a few bars."
+            f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure{or_else(rivals)} Count a few bars."
         )
     if lead_in.first_sound_s is not None and lead_in.confidence < below:
         lines.append(
@@ -152,58 +152,10 @@ def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
     ]
 
 
-def _key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str]:
-    key = analysis.key
-    name = key_name(key.tonic, key.mode)
-    if name is None:
-        why = sentence(key.reason or "nothing tonal was found")
-        return [f"Key: none. {why} Hear whether it has one; pitch correction is chromatic until then."]
-    lines = []
-    if key.confidence < below and by_hand.key is None:
-        rivals = [f"{c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]]
-        lines.append(f"Key: {name} is {percent(key.confidence)} sure{_or(rivals)} {_until_then(key, below)}")
-    lines += [
-        f"Key: that it changes to {c.tonic} {c.mode} at {bar_or_time(analysis.grid, c.at_s)} is "
-        f"{percent(c.confidence)} sure. Hear whether the bass and the chords move there."
-        for c in key.changes
-        if c.confidence < below  # a sure one is told with the key: nothing to check
-    ]
-    return lines
-
-
 def _bar_one(at_s: float, cut: Cut | None) -> str:
     if cut is None:
         return seconds(at_s)
     return f"that the song's first bar is bar {cut.bars_before_bar_one + 1} of the copy"
-
-
-def _until_then(key: Key, below: float) -> str:
-    """Relative keys share their notes: which of them it is does not matter to pitch correction."""
-    notes = {pitch_class_of(name) for name in key.scale}
-    same = [c for c in key.alternatives if scale_pitch_classes(c.tonic, c.mode) == notes]
-    others = [c for c in same if (c.tonic, c.mode) != (key.tonic, key.mode)]
-    if not others or sum(c.probability for c in same) < below:
-        return "Hear on which note it rests; chromatic is safe until then."
-    return (
-        f"Hear on which note it rests. The notes are the same in {others[0].tonic} {others[0].mode}: "
-        f"pitch correction can be set to {', '.join(key.scale)} now."
-    )
-
-
-def _or(rivals: list[str]) -> str:
-    return f"; it could be {' or '.join(rivals)}." if rivals else "."
-
-
-def _tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Correction) -> list[str]:
-    if tuning.cents is None or by_hand.tuning_cents is not None or abs(tuning.cents) <= flag_cents:
-        return []
-    side = "above" if tuning.cents > 0 else "below"
-    a4 = tuning.a4_hz or 440 * 2 ** (tuning.cents / 1200)
-    sure = "" if tuning.confidence >= below else f" ({percent(tuning.confidence)} sure)"
-    return [
-        f"Tuning: {abs(tuning.cents):.0f} cents {side} A4 = 440 Hz{sure}. "
-        f"Set pitch correction to A4 = {a4:.1f} Hz and hear a long note against it."
-    ]
 
 
 def _claim_lines(claims: Iterable[Claim], by_hand: Correction) -> list[str]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from analyzers.model import Analysis, Grid
+from analyzers.model import Analysis, Grid, Tuning
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
@@ -13,6 +13,7 @@ from daemon.report.report import Report
 from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
 from daemon.report.words import (
     FIRST_BAR,
+    NOT_MEASURED,
     SAID_DB,
     asks_for_ears,
     counted,
@@ -32,6 +33,7 @@ from daemon.report.words import (
     tempo_course,
     tempo_line,
     topics,
+    tuning_course,
     unit,
 )
 
@@ -60,7 +62,7 @@ def glance(report: Report, analysis: Analysis, sure: float) -> list[Row]:
     rows = [_tempo(report, analysis), _key(report, analysis, sure), _cut(report, analysis.grid)]
     flagged = "tuning" in topics(report.check_by_ear)
     if report.answers.tuning.value is not None and (flagged or report.answers.tuning.set_by_hand):
-        rows.insert(2, _tuning(report))
+        rows.insert(2, _tuning(report, analysis.tuning, sure))
     return [*rows, _level(report)]
 
 
@@ -126,11 +128,14 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     )
 
 
-def _tuning(report: Report) -> Row:
+def _tuning(report: Report, found: Tuning, sure: float) -> Row:
     tuning = report.answers.tuning
+    if moved := tuning_course(found):
+        return Row("Tuning", "moves", "", (moved, "no one A4 is right"), topic="tuning")
     cents = float(tuning.value or 0.0)
     a4 = 440 * 2 ** (cents / 1200)
-    notes = (f"A4 = {a4:.1f} Hz",)
+    certain = tuning.confidence is None or tuning.confidence >= sure
+    notes = (f"A4 = {a4:.1f} Hz" if certain else NOT_MEASURED,)
     return Row(
         "Tuning", signed(cents), "cents", notes, tuning.confidence, _by_hand(tuning, " cents"), "tuning"
     )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Sequence
 from typing import NamedTuple
 
+from analyzers.harmony.key_change import sure_of_key
 from analyzers.harmony.note_sets import ChordBeside, NoteSet, chords_beside, key_notes, key_sets
 from analyzers.model import Analysis, Blues, Key
 from analyzers.rhythm.bars import bar_lines
@@ -29,31 +30,37 @@ class Below(NamedTuple):
 def key_lines(view: Analysis, sure: float, by_hand: bool = False) -> list[Below]:
     """The notes of each key, then chords that go beside them; times and bars as in `view`. Empty: no key.
 
-    `sure` is the least confidence of a key, and of a chord, that is taken at its word; `by_hand`: the key was
-    set so, with its changes.
+    `sure` is the least confidence of a key's notes, and of a chord, that is taken at its word; `by_hand`: the key
+    was set so, with its changes.
     """
     key = view.key
     if key.tonic is None or key.mode is None:
         return []
     chords = chords_beside(view, sure)[:MOST_CHORDS]
     named = {note for chord in chords for note in chord.notes}
-    first, *later = (_also(held, named) for held in key_sets(view, sure))
+    first, *later = key_sets(view, sure)
     beside = [Below(_beside(view, chord)) for chord in chords]
-    notes = f"{_notes(key, key.tonic, key.mode)}{first}"
+    notes = f"{_notes(key, key.tonic, key.mode)}{_also(first, named)}"
     if key.blues is not None:
         form = Below("", str(key_line(key)), _form(view, key.blues, by_hand))
         return [form, Below(f"Notes: {notes}"), Below(sentence(BENT)), *beside]
-    when = "" if key.confidence >= sure else f" of {key.tonic} {key.mode}, once it is checked"
-    found = [Below(f"Notes{when}: {notes}")]
-    for change, also in zip(key.changes, later, strict=True):
+    found = [Below(f"Notes{_which(first)}: {notes}")]
+    for change, held in zip(key.changes, later, strict=True):
         how = f"{bar_or_time(view.grid, change.at_s)}, {_sure(change.confidence, by_hand)}"
-        notes = f"notes: {_notes(key, change.tonic, change.mode)}{also}"
+        if not by_hand and (certain := sure_of_key(change)) < sure:
+            how += f", of the key {percent(certain)}"
+        notes = f"notes{_which(held)}: {_notes(key, change.tonic, change.mode)}{_also(held, named)}"
         found.append(Below("changes to", f"{change.tonic} {change.mode}", f"at {how}; {notes}"))
     return [*found, *beside]
 
 
 def _sure(confidence: float, by_hand: bool) -> str:
     return "set by hand" if by_hand else f"{percent(confidence)} sure"
+
+
+def _which(held: NoteSet) -> str:
+    """' of C minor, once it is checked' where the notes are not sure."""
+    return "" if held.notes else f" of {held.key}, once it is checked"
 
 
 def _also(held: NoteSet, named: Container[str]) -> str:

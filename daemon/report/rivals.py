@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from analyzers.harmony.spelling import is_minor, pitch_class_of
-from analyzers.model import Grid, Key, KeyCandidate, MeterCandidate, TempoCandidate
+from analyzers.model import Grid, Key, KeyCandidate, KeyChange, MeterCandidate, TempoCandidate
 from daemon.export.cutwords import beats_words
 from daemon.report.words import percent
 
@@ -60,13 +60,21 @@ def if_any(grid: Grid) -> str | None:
     return f"at some {likely.bpm:.0f} BPM ({percent(likely.probability)})"
 
 
-def rival_keys(key: Key) -> list[KeyCandidate]:
+def or_else(rivals: list[str]) -> str:
+    """'; it could be C minor (30 %) or G minor (10 %).' after what is doubtful; a full stop without any."""
+    return f"; it could be {' or '.join(rivals)}." if rivals else "."
+
+
+def rival_keys(key: Key | KeyChange) -> list[KeyCandidate]:
     """Keys that it may be instead and that are worth naming, most probable first; C minor is no rival of C
-    harmonic minor, which is a kind of it.
+    harmonic minor, which is a kind of it, but of C dorian where both are told apart.
     """
     likely = [c for c in key.alternatives if c.probability >= WORTH_SAYING]
     if key.tonic is None or key.mode is None:
         return likely
+    own = key.tonic, key.mode
+    if own in ((c.tonic, c.mode) for c in key.alternatives):
+        return [c for c in likely if (c.tonic, c.mode) != own]
     found = pitch_class_of(key.tonic), is_minor(key.mode)
     return [c for c in likely if (pitch_class_of(c.tonic), is_minor(c.mode)) != found]
 

@@ -6,7 +6,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from analyzers.harmony.spelling import blues_name, key_name
-from analyzers.model import Analysis, Flag, Grid, Key
+from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from daemon.core.names import format_tempo
@@ -15,6 +15,7 @@ from daemon.report.parts import Claim, Cut
 
 # common practice: what is bent on purpose lies between two notes and is no fault to correct
 BENT = "a blues bends third, fifth and seventh: correct them slowly or not at all"
+NOT_MEASURED = "not measurable, leave A4 = 440 Hz"  # a tuning that is not sure
 HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
 FAULTS = {  # what differs from the code of the flag
     "clipping": "clipped",
@@ -125,6 +126,12 @@ def unit(grid: Grid) -> str:
     """'BPM'; with the note that it counts where that is no quarter: 'BPM (dotted quarter)'."""
     note = beat_note(grid)
     return f"BPM ({note})" if note else "BPM"
+
+
+def tuning_course(tuning: Tuning) -> str:
+    """'-13 cents in the first third, +13 cents in the last third'; empty where it does not move."""
+    thirds = zip(("first", "middle", "last"), tuning.thirds_cents, strict=False)
+    return ", ".join(f"{signed(at)} cents in the {name} third" for name, at in thirds if at is not None)
 
 
 def counted(grid: Grid) -> str:

@@ -72,7 +72,7 @@ def truth_grid(row: dict[str, Any]) -> Grid:
 
 
 def key_pair(name: str) -> tuple[int, str]:
-    """'C sharp dorian' -> (1, 'minor')."""
+    """'C sharp dorian' -> (1, 'minor'): tonic and third; all kinds of a key together are as sure."""
     for mode in ("harmonic minor", "major", "minor", "dorian", "phrygian", "mixolydian"):
         if name.endswith(mode):
             return pitch_class_of(name[: -len(mode)].strip()), PLAIN.get(mode, mode)
@@ -99,7 +99,8 @@ def mark_key(row: dict[str, Any], key: Key, tally: Tally) -> Marks:
     pairs = [key_pair(name) for name in accepted]
     right = float(found in pairs)
     if found is not None:
-        tally.belief.append((key.confidence, right))
+        kinds = [c.probability for c in key.alternatives if key_pair(f"{c.tonic} {c.mode}") == found]
+        tally.belief.append((max(key.confidence, sum(kinds)), right))
     if not right:
         tally.failures.append(
             f"{row['file']} key {accepted} read {key.tonic} {key.mode} {key.confidence:.2f}"

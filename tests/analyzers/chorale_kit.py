@@ -14,7 +14,8 @@ import numpy as np
 from music21 import corpus
 from music21 import key as m21key
 
-from analyzers.harmony.key import PLAIN, PLAIN_NAMES, find_key
+from analyzers.harmony.key import find_key
+from analyzers.harmony.key_belief import PLAIN, PLAIN_NAMES
 from analyzers.harmony.spelling import pitch_class_of
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Key

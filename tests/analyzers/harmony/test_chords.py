@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import mir_eval
@@ -15,17 +16,21 @@ from analyzers.harmony.chords import (
     calibrated,
     change_probability,
     find_chords,
+    heard_thirds,
     key_preference,
     mean_between,
     smooth,
     spelling_at,
+    third_of_key,
 )
 from analyzers.harmony.key import find_key
-from analyzers.harmony.spelling import chord_label, parse_chord
+from analyzers.harmony.note_sets import key_sets
+from analyzers.harmony.spelling import chord_label, parse_chord, scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Chord, Grid, Key, KeyChange
 from analyzers.signal.spectrum import FRAME_RATE_HZ
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid, tone
+from tests.daemon.sample_report import sample_analysis
 
 LOOP = [(9, "min"), (5, "maj"), (0, "maj"), (7, "maj")]
 
@@ -73,6 +78,64 @@ def test_each_kind_of_chord_is_named(quality: str) -> None:
         assert "sus" in longest.label
     else:
         assert parse_chord(longest.label) == (2, quality)
+
+
+def power_chords(roots: list[int]) -> Wave:
+    """Root, fifth and octave over the bass, two seconds each: no third is played."""
+    notes = [(36 + root, 48 + root, 55 + root, 60 + root) for root in roots]
+    return np.concatenate([sum(tone(note, 2.0, harmonics=8) for note in chord) for chord in notes])
+
+
+@pytest.mark.parametrize("tonic", [0, 4, 9])
+def test_a_bare_fifth_is_no_sure_chord_and_has_the_third_of_the_key(tonic: int) -> None:
+    """The fifth partial is a major third, 14 cents flat; in a minor key the tonic is minor (handbooks)."""
+    f = features(power_chords([(tonic + root) % 12 for root in (0, 8, 3, 10)] * 3))
+    g, minor = grid(24), plain_key(tonic_name(tonic, "minor"), "minor", 0.9)
+    found = find_chords(f, find_tuning(f), g, minor)
+    assert found
+    assert all(c.confidence < 0.8 for c in found)
+    assert all(a.label != b.label for a, b in pairwise(found))
+    labels = {parse_chord(c.label) for c in found}
+    assert (tonic, "min") in labels
+    assert (tonic, "maj") not in labels
+    key = replace(minor, scale=scale_names(tonic, "minor"))
+    whole = replace(sample_analysis(), key=key, chords=found, duration_s=24.0)
+    assert key_sets(whole, 0.8)[0].beside == ()
+
+
+def test_a_third_that_is_played_is_believed_in_any_tuning() -> None:
+    for cents in (0.0, -14.0, 30.0):
+        truth = [(root, quality) for root, quality in LOOP * 2]
+        found = chords_of(accompaniment(truth, cents=cents))
+        assert share_right(found, truth, 2.0) > 0.9
+        assert np.average([c.confidence >= 0.8 for c in found]) > 0.7
+
+
+def test_how_much_of_a_third_is_heard() -> None:
+    """Root, third and fifth of C major and of D minor, by hand; a suspended chord has none."""
+    states = [NAMES.index("maj"), 2 * len(NAMES) + NAMES.index("min"), 5 * len(NAMES) + NAMES.index("sus4")]
+    heard = np.zeros((4, 12))
+    heard[0, [0, 4, 7]] = 2.0, 0.0, 1.0
+    heard[1, [0, 4, 7]] = 2.0, 1.5, 1.0  # the same chord again: both together
+    heard[2, [2, 5, 9]] = 1.0, 0.1, 1.0
+    found = heard_thirds(np.array([states[0], states[0], states[1], states[2]]), heard)
+    assert found == pytest.approx({states[0]: 0.5, states[1]: 0.1})
+    assert heard_thirds(np.array([NO_CHORD]), heard[:1]) == {}
+
+
+def test_the_third_of_the_key_is_taken_where_it_has_but_the_other_one() -> None:
+    key = plain_key("C", "minor", 0.9)
+
+    def taken(root: int, quality: str, key: Key = key) -> str:
+        state = third_of_key(key, 1.0, root * len(NAMES) + NAMES.index(quality))
+        assert state // len(NAMES) == root
+        return NAMES[state % len(NAMES)]
+
+    assert [taken(root, "maj") for root in (0, 7, 8)] == ["min", "min", "maj"]
+    assert taken(0, "7") == "min7"
+    assert taken(1, "min") == "maj"
+    assert taken(6, "maj") == "maj"  # the scale has neither
+    assert taken(0, "maj", replace(key, tonic=None)) == "maj"
 
 
 def test_half_bar_changes_land_on_their_beats() -> None:

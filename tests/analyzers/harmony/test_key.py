@@ -7,7 +7,8 @@ import pytest
 from music21 import key as m21key
 
 from analyzers.harmony import key as key_room
-from analyzers.harmony.key import MODES, Belief, clearness, find_key, profile_fit
+from analyzers.harmony.key import clearness, count_notes, find_key, moved_by, profile_fit
+from analyzers.harmony.key_belief import MODES, Belief
 from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
@@ -95,6 +96,41 @@ def test_a_change_of_key_is_found_on_its_bar_line() -> None:
     assert [(c.tonic, c.mode) for c in key.changes] == [("E flat", "major")]
     assert key.changes[0].at_s == pytest.approx(32.0, abs=2.0)  # one bar is 2 s
     assert key.changes[0].at_s % 2.0 == 0.0
+
+
+@pytest.mark.parametrize(("by", "far"), [(1, 1), (2, 2), (11, -1)])
+@pytest.mark.parametrize("loop", [[(0, "maj"), (7, "maj"), (9, "min"), (5, "maj")], MAJOR[:4]])
+def test_the_key_of_a_passage_that_is_moved_is_the_old_key_moved(
+    loop: list[tuple[int, str]], by: int, far: int
+) -> None:
+    """A direct modulation repeats a passage: four bars, too few for a key of their own."""
+    key = key_of(accompaniment(moved(loop, 0) * 4 + moved(loop, by)))
+    assert (key.tonic, key.mode) == ("C", "major")
+    [change] = key.changes
+    assert (change.tonic, change.mode) == (tonic_name(far, "major"), "major")
+    assert change.key_confidence == key.confidence
+    assert change.confidence >= 0.75
+    assert change.alternatives[0].probability == change.key_confidence
+
+
+def test_a_key_of_other_chords_is_judged_as_the_first_one_is() -> None:
+    """The pooled opinions on the later stretch alone."""
+    before, after = accompaniment(moved(MAJOR, 0) * 2), accompaniment(moved(MINOR, 6) * 2)
+    [change] = key_of(np.concatenate((before, after))).changes
+    alone = key_of(after)
+    assert (change.tonic, change.mode) == (alone.tonic, alone.mode)
+    assert change.key_confidence == pytest.approx(alone.confidence, abs=0.05)
+
+
+def test_a_passage_is_known_again_so_many_semitones_higher() -> None:
+    chords = np.zeros((4, 12, 2), np.float32)
+    for step, root in enumerate((0, 5, 7, 9)):
+        chords[step, root, root == 9] = 1
+    levels, none = np.zeros((4, NOTES), np.float32), np.zeros(4, np.float32)
+    one, up = (Segment(levels, np.roll(chords, by, axis=1), none, None) for by in (0, 2))
+    assert (moved_by(one, up), moved_by(up, one)) == (2, 10)
+    assert moved_by(one, one) is None
+    assert moved_by(one, Segment(levels, np.roll(chords, 1, axis=2), none, None)) is None
 
 
 def test_a_secondary_dominant_is_no_change_of_key() -> None:
@@ -223,6 +259,27 @@ def test_a_bare_melody_is_not_sure_of_its_key() -> None:
     assert 0.2 < melody.confidence <= 0.45
 
 
+@pytest.mark.parametrize("notes", [(66,), (66, 69), (62, 66), (60, 67)])
+def test_a_key_on_one_or_two_notes_is_never_sure(notes: tuple[int, ...]) -> None:
+    """Two pitched bells: a third belongs to many keys (any handbook)."""
+    beat = sum(tone(note, 0.5) for note in notes)
+    assert key_of(np.tile(beat, 48)).confidence < 0.8
+    third = np.concatenate([tone(note, 0.5) for note in (*notes, notes[0])])
+    assert key_of(np.tile(third, 24)).confidence < 0.8
+
+
+def test_notes_are_counted_by_how_much_of_them_is_played() -> None:
+    """The fifth over the first counts from half of it on, that over the third is none."""
+    assert count_notes(np.array([5.0, 1.1, 0.9, 0.0, 0, 0, 0, 0, 0, 0, 0, 0])) == 2
+    assert count_notes(np.array([5.0, 1.1, 4.0, 2.0, 0, 0, 0, 2.4, 0, 1.9, 0, 0])) == 4
+    assert count_notes(np.array([5.0, 1.1, 4.0, 2.0, 0, 0, 0, 2.6, 0, 1.9, 0, 0])) == 5
+    assert count_notes(np.zeros(12)) == 0
+
+
+def test_a_vamp_on_one_triad_may_be_sure() -> None:
+    assert key_of(accompaniment([(9, "min")] * 12)).confidence > 0.8
+
+
 def test_clearness_is_that_of_the_likeliest_chord_where_one_sounds() -> None:
     chords = np.zeros((4, 12, 9), np.float32)
     chords[0, 0, 0], chords[1, 5, 0], chords[2, 7, 0] = 0.9, 0.5, 0.3
@@ -261,6 +318,36 @@ def test_each_scale_is_told_by_its_own_tone(mode: str, its: int, plain: int) -> 
     assert belief.mode(0, side, profile) == mode
     profile[its], profile[plain] = 0.05, 0.2
     assert belief.mode(0, side, profile) == rest
+
+
+@pytest.mark.parametrize(
+    ("mode", "its", "plain"), [("dorian", 9, 8), ("phrygian", 1, 2), ("mixolydian", 10, 11)]
+)
+def test_a_church_mode_is_as_sure_as_it_is_among_the_scales_of_its_key(
+    mode: str, its: int, plain: int
+) -> None:
+    """Its tone and the one it replaces both sound: half as sure."""
+    belief = belief_in(0, **{mode: 0.6, "major" if mode == "mixolydian" else "minor": 0.2})
+    profile = np.full(12, 0.05, np.float32)
+    profile[its] = 0.2
+    assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.75)
+    profile[plain] = 0.2
+    assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.375)
+    assert belief_in(0, harmonic_minor=0.4, minor=0.5).sure_of_mode(0, "harmonic minor", profile) == 1
+
+
+def test_the_doubt_about_the_mode_is_told_with_the_plain_key() -> None:
+    """I, flat III, IV, I in major: one B flat does not make it mixolydian."""
+    key = key_of(accompaniment(moved([(0, "maj"), (3, "maj"), (5, "maj"), (0, "maj")], 0) * 3))
+    assert (key.tonic, key.mode) in (("C", "major"), ("C", "mixolydian"))
+    if key.mode == "mixolydian":
+        assert key.confidence < 0.8
+    told = {(c.tonic, c.mode): c.probability for c in key.alternatives}
+    assert told[str(key.tonic), str(key.mode)] == key.confidence
+    assert sum(told.values()) <= 1.0001
+    dorian = key_of(accompaniment(moved(DORIAN, 2)))
+    told = {(c.tonic, c.mode): c.probability for c in dorian.alternatives}
+    assert (told["D", "dorian"], "D") == (dorian.confidence, dorian.tonic)
 
 
 def test_scales_of_one_signature_are_added_up() -> None:

@@ -15,7 +15,7 @@ from analyzers.harmony.spelling import (
     signature,
     tonic_name,
 )
-from analyzers.model import KeyChange, Section
+from analyzers.model import KeyCandidate, KeyChange, Section
 from tests.daemon.export.score_kit import analysis, key, steady
 
 HALF = (Section(1.25, 9.25, "A", 1, 0.9), Section(9.25, 40.0, "B", 5, 0.9))
@@ -75,6 +75,38 @@ def test_without_a_sure_key_nothing_but_chromatic_is_safe():
     doubtful = analysis(steady(), [], k=key("C", "major"), sections=HALF)
     found = note_sets(doubtful, 0.95)  # the kit's keys are 0.9 sure
     assert (found[0].key, found[0].notes) == ("C major", ())
+
+
+def test_the_notes_are_as_sure_as_all_keys_that_have_them_together():
+    """Relative keys share their notes (any handbook): which of them it is does not matter to the set."""
+    doubtful = replace(
+        key("C", "minor"),
+        confidence=0.5,
+        alternatives=(KeyCandidate("C", "minor", 0.5), KeyCandidate("E flat", "major", 0.35)),
+    )
+    [found] = sets(k=doubtful, sections=())
+    assert (found.key, found.notes) == (
+        "C minor or E flat major",
+        ("C", "D", "E flat", "F", "G", "A flat", "B flat"),
+    )
+    other = replace(doubtful, alternatives=(KeyCandidate("C", "minor", 0.5), KeyCandidate("G", "minor", 0.4)))
+    raised = replace(doubtful, mode="harmonic minor")
+    for chromatic in (other, raised):
+        assert sets(k=chromatic, sections=())[0].notes == ()
+
+
+def test_after_a_change_the_notes_are_as_sure_as_the_key_there_not_as_the_change():
+    doubtful = KeyChange(9.25, "B", "minor", 0.97, 0.6, (KeyCandidate("B", "minor", 0.6),))
+    relative = replace(doubtful, alternatives=(KeyCandidate("D", "major", 0.3),))
+    old_report = KeyChange(9.25, "B", "minor", 0.97)
+    for change, name, notes in (
+        (doubtful, "B minor", 0),
+        (relative, "B minor or D major", 7),
+        (old_report, "B minor", 7),
+    ):
+        first, later = sets(k=key("C", "minor", (change,)))
+        assert (first.key, len(first.notes)) == ("C minor", 7)
+        assert (later.key, len(later.notes)) == (name, notes)
 
 
 def test_without_sections_there_is_still_one():

@@ -119,3 +119,25 @@ def test_what_has_no_held_tones_has_no_tuning(kind: str) -> None:
     assert found.a4_hz is None
     assert found.reason
     assert found.confidence < 0.5
+
+
+@pytest.mark.parametrize(
+    ("pitches", "moves"),
+    [
+        ((440.0, 440.0, 440.0, 440.0), False),
+        ((440.0, 440.0, 447.7, 447.7), True),  # the second half 30 cents up
+        ((436.7, 438.9, 441.1, 443.3), True),  # a slow tape: -13 to +13 cents
+        ((440.0, 440.5, 441.0, 441.5), False),  # 6 cents in all
+        ((452.0, 452.0, 453.5, 453.5), False),  # across half a semitone: 47 and -47 cents
+    ],
+)
+def test_a_tuning_that_moves_within_the_file_is_told_and_no_one_offset_is_sure(
+    pitches: tuple[float, ...], moves: bool
+) -> None:
+    found = tuning_of(np.concatenate([np.tile(progression(a4), 2) for a4 in pitches]))
+    assert bool(found.thirds_cents) == moves
+    assert (found.confidence >= 0.8) != moves
+    if moves:
+        first, _, last = found.thirds_cents
+        wanted = [1200 * np.log2(a4 / 440) for a4 in (pitches[0], pitches[-1])]
+        assert [first, last] == pytest.approx(wanted, abs=4)

@@ -5,10 +5,15 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import pytest
+
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import BeatRestart, Chord, KeyChange, Section
+from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section, Tuning
 from config.settings import Settings
+from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
+from daemon.report.page_glance import glance
+from daemon.report.page_key import key_lines
 from daemon.report.report import Report
 from tests.daemon.sample_report import (
     BAR_ONE_S,
@@ -25,7 +30,7 @@ BAR_S = 4 * 60 / 140
 
 
 def text_of(report: Report) -> str:
-    return card(report, note_sets(report.in_session(), 0.8))
+    return card(report, note_sets(report.in_session(), 0.8), 0.8)
 
 
 def test_the_first_line_is_enough():
@@ -132,9 +137,41 @@ def test_note_set_is_said_where_it_changes_only():
     ]
 
 
+def test_where_only_the_chords_add_something_else_the_notes_are_not_listed_again():
+    chords = (Chord(BAR_ONE_S + 9 * BAR_S, BAR_ONE_S + 10 * BAR_S, "Bb", 0.9),)  # in section B, bars 9 to 24
+    text = text_of(sample_report(sample_analysis(chords=chords)))
+    assert text.count("Eb F Gb Ab Bb Cb Db") == 1
+    assert "  bar 9: the same notes\n    the chords also sound D\n  bar 25: the same notes\n" in text
+
+
 def test_without_a_sure_key_the_set_is_chromatic():
     text = text_of(sample_report(sample_analysis(key=key_of(confidence=0.5))))
     assert "  from the start: chromatic, until E flat minor is checked\n" in text
+
+
+@pytest.mark.parametrize("relative", [0.28, 0.32])
+@pytest.mark.parametrize("later", [0.7, 0.9])
+def test_card_guide_page_and_check_by_ear_agree_on_what_can_be_set(relative: float, later: float):
+    """The relative key has the same notes: with it they are right four times in five, or not quite."""
+    others = (KeyCandidate("E flat", "minor", 0.5), KeyCandidate("G flat", "major", relative))
+    change = KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.95, later)
+    key = replace(key_of(confidence=0.5), alternatives=others, changes=(change,))
+    report = sample_report(sample_analysis(key=key))
+    view = report.in_session()
+    text, ears = text_of(report), " ".join(report.check_by_ear)
+    guide = [set_words(held) for held in note_sets(view, 0.8)]
+    page = ["".join(line) for line in key_lines(view, 0.8)]
+    sure = relative > 0.3
+    assert ("from the start: Eb F Gb Ab Bb Cb Db" in text) == sure
+    assert (
+        "can be set to E flat, F, G flat, A flat, B flat, C flat, D flat now, until bar 9" in ears
+    ) == sure
+    assert guide[0].startswith("E flat minor or G flat major: E flat, F") == sure
+    assert page[0].startswith("Notes: E flat") == sure
+    assert ("chromatic is safe until then" in ears.partition("Key: F minor")[0]) != sure
+    assert ("bar 9: F G Ab Bb C Db Eb (F minor)" in text) == (later == 0.9)
+    assert ("notes: F, G" in page[1]) == (later == 0.9)
+    assert ("Key: F minor from bar 9" in ears) == (later == 0.7)
 
 
 def test_what_needs_ears_stands_at_the_end_or_that_nothing_does():
@@ -149,6 +186,35 @@ def test_a_beat_without_tempo_or_chords():
     text = text_of(report)
     assert text.splitlines()[0].startswith("amber-lane.wav: no tempo, E flat minor, not on a bar line")
     assert "Chords by bar" not in text
+
+
+@pytest.mark.parametrize("tonic", ["E flat", None])
+def test_a_tuning_that_is_not_sure_is_no_fact(tonic: str | None):
+    """Leaving the standard pitch is right until another one is measured: ISO 16, A4 = 440 Hz."""
+    key = replace(key_of(), tonic=tonic)
+    for confidence, said in (
+        (0.9, "Tuning: -12 cents, A4 = 437.0 Hz"),
+        (0.3, "not measurable, leave A4 = 440"),
+    ):
+        text = text_of(sample_report(sample_analysis(tuning=Tuning(-12.0, 436.96, confidence), key=key)))
+        assert (said in text) == (confidence == 0.9 or tonic is not None)
+        assert ("437" in text.partition("Check by ear")[0]) == (confidence == 0.9)
+    none = text_of(sample_report(sample_analysis(tuning=Tuning(None, None, 0.0, "no tones"), key=key)))
+    assert ("not measurable" in none) == (tonic is not None)
+
+
+def test_a_tuning_that_moves_is_told_everywhere_and_asks_for_ears():
+    moving = Tuning(0.2, 440.05, 0.5, thirds_cents=(-13.1, None, 13.4))
+    report = sample_report(sample_analysis(tuning=moving))
+    words = "-13 cents in the first third, +13 cents in the last third"
+    text = " ".join(text_of(report).split())
+    assert f"Tuning: moves, {words}" in text
+    [line] = [line for line in report.check_by_ear if line.startswith("Tuning")]
+    assert words in line.replace("−", "-")
+    assert "Set pitch correction" not in line
+    [row] = [row for row in glance(report, report.in_session(), 0.8) if row.label == "Tuning"]
+    assert row.value == "moves"
+    assert sample_report(sample_analysis(tuning=Tuning(0.2, 440.05, 0.9))).check_by_ear == ()
 
 
 def test_loud_music_is_announced():

@@ -11,8 +11,11 @@ from analyzers.model import (
     Analysis,
     BarOneCandidate,
     BeatRestart,
+    Chord,
     Flag,
+    Key,
     KeyCandidate,
+    KeyChange,
     MeterCandidate,
     TempoCandidate,
     Tuning,
@@ -27,6 +30,7 @@ from daemon.report.words import (
     topics,
 )
 from tests.daemon.sample_report import (
+    BAR_ONE_S,
     blues_in_a,
     key_of,
     moving_grid,
@@ -57,6 +61,53 @@ def test_the_two_likeliest_rivals_are_named_and_no_third() -> None:
     [line] = ears(sample_analysis(grid=grid), "Tempo")
     assert "could be 70 (20 %) or 93.33 (15 %)." in line
     assert "105" not in line
+
+
+BAR_S = 4 * 60 / 140
+RELATIVE = (KeyCandidate("E flat", "minor", 0.5), KeyCandidate("G flat", "major", 0.35))
+
+
+def open_key(*changes: KeyChange) -> Key:
+    """E flat minor or its relative: the notes are sure, the tonic is not."""
+    return replace(key_of(confidence=0.5), alternatives=RELATIVE, changes=changes)
+
+
+def bar_s(number: int) -> float:
+    return BAR_ONE_S + (number - 1) * BAR_S
+
+
+NOTES = "E flat, F, G flat, A flat, B flat, C flat, D flat"
+
+
+def test_the_notes_are_set_until_the_key_changes_and_after_it_to_those_of_the_later_key() -> None:
+    alone = "pitch correction can be set to "
+    [line] = ears(sample_analysis(key=open_key(), chords=()), "Key")
+    assert line.endswith(f"The notes are the same in G flat major: {alone}{NOTES} now.")
+
+    sure, doubtful = (KeyChange(bar_s(9), "F", "minor", 0.95, c) for c in (0.9, 0.6))
+    [line] = ears(sample_analysis(key=open_key(sure), chords=()), "Key")
+    until = f"{alone}{NOTES} now, until bar 9 ({bar_s(9):.2f} s); from bar 9 on "
+    assert line.endswith(f"{until}F, G, A flat, B flat, C, D flat, E flat.")
+
+    first, later = ears(sample_analysis(key=open_key(doubtful), chords=()), "Key")
+    assert first.endswith(f"{until}chromatic, until F minor is checked.")
+    assert later.startswith(f"Key: F minor from bar 9 ({bar_s(9):.2f} s) on is 60 % sure.")
+    assert later.endswith("chromatic is safe until then.")
+
+
+def test_notes_that_the_chords_sound_beside_the_scale_are_named_with_it() -> None:
+    chords = (Chord(BAR_ONE_S, bar_s(2), "Bb", 0.9),)
+    [line] = ears(sample_analysis(key=open_key(), chords=chords), "Key")
+    assert line.endswith(f"set to {NOTES} now (the chords also sound D).")
+
+
+def test_a_relative_key_that_is_named_for_its_notes_is_one_of_those_offered() -> None:
+    others = (KeyCandidate("B flat", "minor", 0.1), KeyCandidate("A flat", "minor", 0.08))
+    own, relative = KeyCandidate("E flat", "minor", 0.78), KeyCandidate("G flat", "major", 0.03)
+    key = replace(key_of(confidence=0.78), alternatives=(own, *others, relative))
+    [line] = ears(sample_analysis(key=key), "Key")
+    assert "it could be B flat minor (10 %) or G flat major (3 %)." in line
+    assert "The notes are the same in G flat major" in line
 
 
 def test_another_meter_that_it_may_have_is_named() -> None:
@@ -158,6 +209,15 @@ def test_a_tuning_is_told_from_beyond_the_limit_on(cents: float, said: bool) -> 
     """`tuning_flag_cents` in the settings: "further off than this" is told."""
     tuning = Tuning(cents, 440 * 2 ** (cents / 1200), 0.95)
     assert bool(ears(sample_analysis(tuning=tuning), "Tuning")) == said
+
+
+def test_no_other_pitch_is_to_be_set_by_a_tuning_that_is_not_sure() -> None:
+    for confidence, told in ((0.8, True), (0.79, False), (0.01, False)):
+        tuning = Tuning(-12.0, 440 * 2 ** (-12 / 1200), confidence)
+        [line] = ears(sample_analysis(tuning=tuning), "Tuning")
+        assert ("Set pitch correction to A4 = 437.0 Hz" in line) == told
+        assert ("not measurable, leave A4 = 440 Hz; 12 cents below A4 = 440 Hz is" in line) != told
+        assert ("437" in line) == told
 
 
 def test_every_line_says_what_to_hear() -> None:

@@ -55,6 +55,10 @@ def test_each_key_has_its_own_notes_and_chords_are_judged_by_the_key_where_they_
         "Notes: C, D, E flat, F, G, A flat, B flat",
         f"changes to C major at bar 3 ({at}), 93 % sure; notes: C, D, E, F, G, A, B",
     ]
+    doubtful = replace(change, key_confidence=0.7)
+    told = lines(["Cm", "Fm", "G7", "C"], c_minor(changes=(doubtful,)))
+    how = "93 % sure, of the key 70 %; notes of C major, once it is checked: C, D, E, F, G, A, B"
+    assert told[1] == f"changes to C major at bar 3 ({at}), {how}"
 
 
 @pytest.mark.parametrize("tonic", ["C", None])

@@ -52,6 +52,14 @@ def test_a_kind_of_the_same_key_is_no_rival(mode: str, same: str, other: str) ->
     assert rival_keys(key) == [likely[1]]
 
 
+def test_the_plain_key_is_a_rival_of_a_mode_that_is_told_apart_from_it() -> None:
+    own, plain = KeyCandidate("C", "mixolydian", 0.5), KeyCandidate("C", "major", 0.4)
+    key = replace(
+        sample_analysis().key, tonic="C", mode="mixolydian", confidence=0.5, alternatives=(own, plain)
+    )
+    assert rival_keys(key) == [plain]
+
+
 @pytest.mark.parametrize(
     ("bpm", "duration_s", "said"),
     [
