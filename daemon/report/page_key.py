@@ -30,8 +30,8 @@ class Below(NamedTuple):
 def key_lines(view: Analysis, sure: float, by_hand: bool = False) -> list[Below]:
     """The notes of each key, then chords that go beside them; times and bars as in `view`. Empty: no key.
 
-    `sure` is the least confidence of a key's notes, and of a chord, that is taken at its word; `by_hand`: the key
-    was set so, with its changes.
+    `sure` is the least confidence of a key's notes, and of a chord, that is taken at its word; `by_hand`: the
+    key was set so, with its changes.
     """
     key = view.key
     if key.tonic is None or key.mode is None:
