@@ -50,7 +50,7 @@ def test_page_and_card_say_both_and_the_session_has_the_second(tmp_path: Path) -
     ids = re.findall(r' id="([^"]+)"', page)
     assert len(ids) == len(set(ids))
 
-    told = card(report, note_sets(report.in_session(), 0.8))
+    told = card(report, note_sets(report.in_session(), 0.8), 0.8)
     assert told.startswith("amber-lane.wav: 75 BPM (dotted quarter), E flat minor")
     assert "In quarters, as a session counts: 112.5 BPM\n" in told
     assert report.session is not None

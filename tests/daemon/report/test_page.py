@@ -175,8 +175,8 @@ def test_stems_that_sum_above_the_copy_are_said_beside_the_level() -> None:
     lower = same.aligned_copy.model_copy(update={"gain_db": -3.69, "peaks_gain_db": -3.69})
     report = same.model_copy(update={"aligned_copy": lower})
     assert "dBTP (stems 3.7 dB louder)" in " ".join(Outline(page_of(report)).text.split())
-    assert "dBTP (stems 3.7 dB louder)" in " ".join(card(report, ()).split())
-    assert "louder)" not in page_of(same) + card(same, ())
+    assert "dBTP (stems 3.7 dB louder)" in " ".join(card(report, (), 0.8).split())
+    assert "louder)" not in page_of(same) + card(same, (), 0.8)
 
 
 def test_other_music_of_the_same_name_is_no_version() -> None:
