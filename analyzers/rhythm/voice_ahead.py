@@ -61,12 +61,12 @@ def voice_ahead(
     if end_s is None or len(lines_s) < 2:
         return None
     bar_after = _sounding_bar(onsets, lines_s, end_s)
-    line = _leap(onsets, lines_s, first_sound_s + LATE_BEATS * beat_s, end_s, bar_after)
-    if line is not None:
-        return VoiceAhead(float(lines_s[line]), line, WITH_A_LEAP, 1)
     music_s = _after_silence(onsets, end_s)
     if music_s is not None:
         return VoiceAhead(music_s, None, AFTER_SILENCE)
+    line = _leap(onsets, lines_s, first_sound_s + LATE_BEATS * beat_s, end_s, bar_after)
+    if line is not None:
+        return VoiceAhead(float(lines_s[line]), line, WITH_A_LEAP, 1)
     line = int(np.searchsorted(lines_s, end_s - LATE_BEATS * beat_s)) - 1
     if line >= 0 and lines_s[line] > first_sound_s:
         soft = _soft(onsets, float(lines_s[line]), end_s) - _soft(onsets, *bar_after)

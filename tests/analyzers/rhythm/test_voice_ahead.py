@@ -100,6 +100,12 @@ def test_a_loud_word_on_a_bar_line_is_no_entry() -> None:
     assert found(sound, 1.3, heard((1.3, 6.5)))[0] == pytest.approx(10.6)
 
 
+def test_where_silence_follows_the_words_no_song_was_under_them() -> None:
+    """Though the last of them began on a bar line, and is as loud as the song."""
+    sound = buzz(1.3, 3.0, 0.001) + buzz(3.4, 5.3, 0.2) + place(SECONDS, [(3.4, KICK, 0.5)]) + pad(8.2, 0.02)
+    assert found(sound, 1.3, heard((1.3, 5.3)))[0] == pytest.approx(8.2)
+
+
 def test_a_soft_song_under_the_words_has_begun() -> None:
     """No leap of level, no silence; but what sounds after the words sounded under them, too."""
     sound = buzz(1.3, 7.0) + pad(5.8, 0.02)
