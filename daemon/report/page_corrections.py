@@ -9,6 +9,7 @@ from typing import NamedTuple
 
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
+from daemon.corrections.apply import beat_rate
 from daemon.report.report import Report
 from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
 from daemon.report.words import FIRST_BAR, moves, tempi_words, topics, unit
@@ -128,7 +129,14 @@ def _key(key: Key) -> list[Ask]:
 
 
 def _meter(grid: Grid) -> list[Ask]:
-    return [Ask(f"the meter is {c.meter}", f"--meter {c.meter}", likely=True) for c in rival_meters(grid)]
+    """Other meters of the same beats: where the meter alone would keep the bars, the tempo keeps the beats."""
+    found = []
+    for rival in rival_meters(grid):
+        what, flags = f"the meter is {rival.meter}", f"--meter {rival.meter}"
+        if grid.tempo_bpm is not None and not moves(grid) and beat_rate(grid, rival.meter) != 1.0:
+            what, flags = f"{what}, at this tempo", f"{flags} --tempo {format_tempo(grid.tempo_bpm)}"
+        found.append(Ask(what, flags, likely=True))
+    return found
 
 
 def _bar_one(grid: Grid) -> list[Ask]:

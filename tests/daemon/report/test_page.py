@@ -26,7 +26,8 @@ from analyzers.model import (
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.samples import Signal
 from daemon.cli import build_parser
-from daemon.corrections.apply import Correction
+from daemon.core.names import format_tempo
+from daemon.corrections.apply import Correction, apply_correction
 from daemon.corrections.words import FIELDS, make_correction
 from daemon.decode.tags import ProducerClaim
 from daemon.pipeline.correct import headline
@@ -481,6 +482,11 @@ def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_fin
     assert asked[0].what == "the song's first bar is 2 beats earlier (likeliest)"
     meter = replace(sure, meter_confidence=0.6, meter_alternatives=(MeterCandidate("6/8", 0.35),))
     assert first(sample_report(sample_analysis(grid=meter))).endswith(" --meter 6/8")
+    same_bars = replace(meter, meter="3/4", beats_per_bar=3)  # alone it would keep the bars, not the beats
+    told = sample_report(sample_analysis(grid=same_bars))
+    assert first(told).endswith(f" --meter 6/8 --tempo {format_tempo(meter.tempo_bpm)}")
+    offered = Correction(meter="6/8", tempo_bpm=float(format_tempo(meter.tempo_bpm)))
+    assert apply_correction(told.corrected(), offered).grid.tempo_bpm == pytest.approx(meter.tempo_bpm)
     settled = fixes(sample_report(sample_analysis(grid=replace(meter, meter_confidence=0.9))))
     assert not any("6/8" in fix.command for fix in settled)
 
