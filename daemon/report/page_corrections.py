@@ -129,7 +129,7 @@ def _key(key: Key) -> list[Ask]:
 
 
 def _meter(grid: Grid) -> list[Ask]:
-    """Other meters of the same beats: where the meter alone would keep the bars, the tempo keeps the beats."""
+    """Other meters of the same beats; where a meter alone would keep the bars, the tempo keeps the beats."""
     found = []
     for rival in rival_meters(grid):
         what, flags = f"the meter is {rival.meter}", f"--meter {rival.meter}"
