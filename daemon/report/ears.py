@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.model import Analysis, Grid
+from analyzers.model import Analysis, Flag, Grid
 from analyzers.rhythm.bars import change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
@@ -28,6 +28,7 @@ from daemon.report.words import (
     unit,
 )
 
+VOICE_TAIL_S = 1.0  # a voice is heard so much longer than it sounds, at most
 HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 
 
@@ -57,17 +58,20 @@ def check_by_ear(
         *key_lines(analysis, below, by_hand),
         *(tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
-        *(
-            f"{flag_topic(flag)}: {flag_words(flag, analysis.grid)} "
-            f"Hear how much it shows. {sentence(flag.advice)}"
-            for flag in analysis.flags
-            if flag.severity == "warning"
-        ),
+        *(_flag_line(flag, analysis.grid) for flag in analysis.flags if flag.severity == "warning"),
         *(f"File: {sentence(warning)}" for warning in warnings),
         *_stem_lines(stems),
         *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s - (cut.zero_s if cut else 0.0))),
     ]
     return tuple(dict.fromkeys(lines))
+
+
+def _flag_line(flag: Flag, grid: Grid) -> str:
+    what = f"{flag_topic(flag)}: {flag_words(flag, grid)}"
+    over = (flag.end_s or 0.0) < (grid.bar_one_s or 0.0) + VOICE_TAIL_S
+    if flag.code == "voice" and grid.voice_before and over:
+        return f"{what} It ends where the song starts: mute what lies before if it is not wanted."
+    return f"{what} Hear how much it shows. {sentence(flag.advice)}"
 
 
 def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correction) -> list[str]:

@@ -110,6 +110,22 @@ def test_a_relative_key_that_is_named_for_its_notes_is_one_of_those_offered() ->
     assert "The notes are the same in G flat major" in line
 
 
+@pytest.mark.parametrize(
+    ("before", "late_s", "heard"),
+    [(True, 0.4, False), (True, 8.0, True), (False, 0.4, True)],  # a tag; one that comes again; a pickup
+)
+def test_a_voice_ahead_of_the_song_is_muted_there(before: bool, late_s: float, heard: bool) -> None:
+    end_s = BAR_ONE_S + late_s
+    flag = Flag(
+        "voice", "warning", "Most likely a voice.", "Ask for a version without it.",
+        start_s=0.2, end_s=end_s, places_s=((0.2, end_s),),
+    )  # fmt: skip
+    grid = replace(steady_grid(), voice_before=before)
+    [line] = ears(replace(sample_analysis(grid=grid), flags=(flag,)), "Voice")
+    assert ("Hear how much it shows. Ask for a version without it." in line) == heard
+    assert ("It ends where the song starts: mute what lies before if it is not wanted." in line) != heard
+
+
 def test_another_meter_that_it_may_have_is_named() -> None:
     others = (MeterCandidate("6/8", 0.3), MeterCandidate("3/4", 0.04))
     grid = replace(steady_grid(), meter_confidence=0.66, meter_alternatives=others)
