@@ -58,7 +58,7 @@ def check_by_ear(
         *key_lines(analysis, below, by_hand),
         *(tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
-        *(_flag_line(flag, analysis.grid) for flag in analysis.flags if flag.severity == "warning"),
+        *(_flag_line(flag, analysis.grid, cut) for flag in analysis.flags if flag.severity == "warning"),
         *(f"File: {sentence(warning)}" for warning in warnings),
         *_stem_lines(stems),
         *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s - (cut.zero_s if cut else 0.0))),
@@ -66,9 +66,10 @@ def check_by_ear(
     return tuple(dict.fromkeys(lines))
 
 
-def _flag_line(flag: Flag, grid: Grid) -> str:
+def _flag_line(flag: Flag, grid: Grid, cut: Cut | None) -> str:
     what = f"{flag_topic(flag)}: {flag_words(flag, grid)}"
-    over = (flag.end_s or 0.0) < (grid.bar_one_s or 0.0) + VOICE_TAIL_S
+    song_s = cut.bar_one_in_copy_s if cut else grid.bar_one_s
+    over = (flag.end_s or 0.0) < (song_s or 0.0) + VOICE_TAIL_S
     if flag.code == "voice" and grid.voice_before and over:
         return f"{what} It ends where the song starts: mute what lies before if it is not wanted."
     return f"{what} Hear how much it shows. {sentence(flag.advice)}"

@@ -80,6 +80,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/lattice_fit", "(1.0, 0.004, 5.0, 0.90)", "(1.0, 0.004, 5.0, 0.0)"),
     ("analyzers/rhythm/lattice_fit", "(1.0, 0.004, 5.0, 0.90)", "(1.0, 0.004, 3.0, 0.90)"),
     ("analyzers/rhythm/lattice_fit", "(factor - 1.0) * len(rise)", "(1.0 - factor) * len(rise)"),
+    ("daemon/report/ears", "cut.bar_one_in_copy_s if cut else grid.bar_one_s", "grid.bar_one_s"),
     ("daemon/export/cutwords", "    if voice:", "    if False:"),
     ("analyzers/rhythm/lattice_fit", "w = trust / np.maximum(", "w = trust + 0 * np.maximum("),
     ("analyzers/rhythm/lattice_fit", "t, y, trust = lags.time_s, lags.lag_s, lags.weight**2",
