@@ -22,6 +22,7 @@ NEEDED = ("analyzers", "config", "daemon", "demo", "tests", "pyproject.toml")
 SPARE_TESTS = {  # module: tests that judge it, where they are not those of the same name
     "analyzers/level/magnitudes": ("analyzers/level/test_silence",),
     "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
+    "daemon/report/ears_pitch": ("daemon/report/test_ears",),
     "analyzers/rhythm/grid": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_played"),
     "analyzers/rhythm/beat_times": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_lattice_fit"),
     "analyzers/rhythm/lattice": ("analyzers/rhythm/test_lattice_fit",),
