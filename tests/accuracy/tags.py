@@ -46,7 +46,7 @@ def phrase(rng: np.random.Generator, files: list[Path], rate: int) -> np.ndarray
     """One file's speech between its first and last sound, power 1 [shape=(n,)]."""
     while True:
         x, own = sf.read(files[int(rng.integers(len(files)))], dtype="float32", always_2d=True)
-        mono = x.mean(axis=1)
+        mono = np.concatenate([x.mean(axis=1), np.zeros(own // 50)])  # a file may be empty
         loud = np.flatnonzero(
             np.convolve(mono**2, np.ones(own // 50) / (own // 50), "same") > 1e-3 * np.mean(mono**2)
         )
