@@ -24,7 +24,8 @@ BEGINS_S = (0.3, 0.4)  # so much before or after the first sound the voice begin
 PAUSE_S = 2.0  # a shorter one between two phrases ends nothing
 LONGEST_S = 9.0  # who talks longer is part of the song
 LATE_BEATS = 0.3  # so much after its line the song may begin
-QUIET_DB, QUIET_S, SOON_S = 1.0, 0.12, 0.5  # mean level of silence; its length; how soon after the voice
+QUIET_DB, QUIET_S = 1.0, 0.12  # mean level of silence; its length
+SOON_S, BREATH_S = 0.5, 1.5  # how soon after the voice it begins; where nothing is struck before
 TAIL_S = 0.3  # so much before the voice's end by the networks it may have ended
 ENTRY = 2.0  # strength of the attack with which a song enters under a voice
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level there, below 120 Hz or over all bands
@@ -119,11 +120,15 @@ def _leap(
 
 
 def _after_silence(onsets: Onsets, end_s: float) -> float | None:
-    """Where a silence ends that follows the voice; None where none does."""
+    """Where a silence ends that follows the voice, be it after a breath; None where none does, or something
+    begins before it."""
     first = max(int((end_s - TAIL_S) * onsets.rate), 0)
     quiet = np.concatenate([[0], onsets.level[:, first:].mean(axis=0) < QUIET_DB, [0]])
+    attacks = moments.attacks(onsets)
     for start, end in np.flatnonzero(np.diff(quiet.astype(int))).reshape(-1, 2).tolist():
-        if start > (TAIL_S + SOON_S) * onsets.rate:
+        begins_s = (first + start) / onsets.rate
+        begun = moments.strongest(attacks, onsets.rate, end_s + SOON_S, begins_s) > FIRST_ATTACK
+        if begins_s > end_s + BREATH_S or (begins_s > end_s + SOON_S and begun):
             return None
         if end - start >= QUIET_S * onsets.rate:
             return float((first + end) / onsets.rate)

@@ -67,6 +67,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/barline", "LATE_ENTRY_BEATS = 0.3", "LATE_ENTRY_BEATS = 0.6"),
     ("analyzers/rhythm/barline", "SAME_EVENT_S = 0.025", "SAME_EVENT_S = 0.05"),
     ("analyzers/rhythm/voice_ahead", "PAUSE_S = 2.0", "PAUSE_S = 0.5"),
+    ("analyzers/rhythm/voice_ahead", "SOON_S, BREATH_S = 0.5, 1.5", "SOON_S, BREATH_S = 0.5, 0.5"),
     ("analyzers/rhythm/voice_ahead", "LONGEST_S = 9.0", "LONGEST_S = 90.0"),
     ("analyzers/rhythm/voice_ahead", "SURE, SURE_S = 0.8, 0.48", "SURE, SURE_S = 0.6, 0.48"),
     ("analyzers/rhythm/voice_ahead", "SURE, SURE_S = 0.8, 0.48", "SURE, SURE_S = 0.8, 0.08"),

@@ -75,6 +75,15 @@ def test_after_words_and_silence_the_song_begins(gap_bars: int) -> None:
     assert found(sound, 1.3, None)[0] < start  # without the voice it was music
 
 
+def test_a_breath_after_the_words_is_no_music() -> None:
+    breath = np.random.default_rng(3).standard_normal(int(SECONDS * RATE)) * 0.004
+    breath[: int(4.4 * RATE)] = breath[int(5.6 * RATE) :] = 0.0
+    sound = song(8.2) + buzz(1.3, 4.5) + breath
+    at, bar = found(sound, 1.3, heard((1.3, 4.5)))
+    assert at == pytest.approx(8.2)
+    assert bar.confidence > 0.8
+
+
 def test_a_pause_between_two_words_is_no_end() -> None:
     sound = song(5.8) + buzz(1.3, 2.4) + buzz(3.2, 5.5)
     assert found(sound, 1.3, heard((1.3, 2.4), (3.2, 5.5)))[0] == pytest.approx(5.8)
