@@ -127,7 +127,7 @@ def _after_silence(onsets: Onsets, end_s: float) -> float | None:
     attacks = moments.attacks(onsets)
     for start, end in np.flatnonzero(np.diff(quiet.astype(int))).reshape(-1, 2).tolist():
         begins_s = (first + start) / onsets.rate
-        begun = moments.strongest(attacks, onsets.rate, end_s + SOON_S, begins_s) > FIRST_ATTACK
+        begun = moments.strongest(attacks, onsets.rate, end_s + SOON_S, begins_s) > ENTRY
         if begins_s > end_s + BREATH_S or (begins_s > end_s + SOON_S and begun):
             return None
         if end - start >= QUIET_S * onsets.rate:
