@@ -14,9 +14,8 @@ from analyzers.signal.channel_stats import ChannelStats, Float64Array
 DEAD_DB = 60.0  # one channel this far below the other
 LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0  # of a channel that was turned down
 LEANING_DB = 4.0  # of a mix: panned parts make up to 3 dB
-SAME = (
-    1e-6  # power of the difference over that of the sum: mono; of the sum over both channels': silent in mono
-)
+# Power of the difference over that of the sum: mono; of the sum over both channels': silent in mono
+SAME = 1e-6
 INVERTED = -0.3  # correlation, over all or in the bass
 LOSS_NOTE_DB, LOSS_WARNING_DB = 4.5, 6.0  # loss in mono against the mean channel; independent channels lose 3
 LOW_CORRELATION = -0.5

@@ -25,14 +25,13 @@ FloatArray = npt.NDArray[np.floating]
 SAME_EVENT_S = 0.025  # first sound and bar line this near are one event (codec pre-echo, soft attack)
 LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
-QUIET_BARS, QUIET_DB = 4, 1.0  # silent bars between a tag and the song, at most; mean level of a silent one
+QUIET_BARS = 4  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
 AGREED = 0.93  # that a voice comes first, where all else tells the same
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
-LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # rise of level at the entry, below 120 Hz or over all bands
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
 SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
@@ -185,10 +184,9 @@ def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float,
     """Whether the bar from `line` holds only speech or noise, and the song enters at `following`."""
     start = max(first_sound_s, line, 0.0)
     entry = moments.entry(onsets, following) - moments.entry(onsets, line)
-    jump = moments.level(onsets, following, after) - moments.level(onsets, start, following)
     pitched = moments.contrast(onsets, start, following - 0.1) >= TAG_CONTRAST
     flat = not pitched and not _is_bass(onsets, start, following)
-    return bool(flat and entry > ENTRY and (jump[0] > LOW_JUMP_DB or jump.mean() > JUMP_DB))
+    return flat and entry > ENTRY and moments.leaps(onsets, start, following, after)
 
 
 def _is_bass(onsets: Onsets, start_s: float, end_s: float) -> bool:
@@ -205,6 +203,6 @@ def _sounding(onsets: Onsets, lines: FloatArray, k: int) -> int:
     last = min(k + QUIET_BARS, len(lines) - 1)
     for line in range(k, last):
         bar = moments.level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S)
-        if bar.mean() > QUIET_DB:
+        if bar.mean() > moments.QUIET_DB:
             return line
     return last

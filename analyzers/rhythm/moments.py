@@ -9,6 +9,8 @@ from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
 BASS, TREBLE = slice(0, 12), slice(12, 24)  # rows of the chroma
+QUIET_DB = 1.0  # mean level of silence
+LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level where a song enters, below 120 Hz or over all bands
 
 
 def entry(onsets: Onsets, t: float) -> float:
@@ -36,11 +38,22 @@ def strongest(attacks: FloatArray, rate: float, start_s: float, end_s: float) ->
     return float(attacks[first : max(round(end_s * rate), first + 1)].max(initial=0.0))
 
 
+def stretch(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
+    """Level of each band in dB, a frame at least [shape=(bands, frames)]."""
+    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
+    return onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)]
+
+
 def level(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
     """Mean level of each band in dB [shape=(bands,)]."""
-    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
-    out: FloatArray = onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)].mean(axis=1)
+    out: FloatArray = stretch(onsets, start_s, end_s).mean(axis=1)
     return out
+
+
+def leaps(onsets: Onsets, start_s: float, at_s: float, end_s: float) -> bool:
+    """Whether it is so much louder from an instant on as where a song enters."""
+    leap = level(onsets, at_s, end_s) - level(onsets, start_s, at_s)
+    return bool(leap[0] > LOW_JUMP_DB or leap.mean() > JUMP_DB)
 
 
 def contrast(onsets: Onsets, start_s: float, end_s: float, part: slice = TREBLE) -> float:

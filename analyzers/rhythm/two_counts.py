@@ -228,10 +228,10 @@ def _beats(
     """Even beats on either side, and the few between them that make whole bars."""
     assert pulse.counts is not None
     tempi, lines = [], []
+    one_tempo, longer_side = pulse.knee is None, sides[_longer(sides)]
     for side, reading in zip(sides, readings, strict=True):
-        told = side if pulse.knee is not None else sides[_longer(sides)]  # which side tells the tempo
+        told, held_s = (longer_side, duration_s) if one_tempo else (side, side.length_s)
         agrees = agreement(fine_rise(told.onsets), told.onsets.fine_rate, told.pulse_s)
-        held_s = side.length_s if pulse.knee is not None else duration_s
         exact = 60.0 / (side.pulse_s * reading.ratio)
         tempi.append(snap_tempo(exact, held_s, _coherence(pulse), agrees))
         lines.append(side.beats(reading, tempi[-1]))

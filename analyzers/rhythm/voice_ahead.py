@@ -24,11 +24,11 @@ BEGINS_S = (0.3, 0.4)  # so much before or after the first sound the voice begin
 PAUSE_S = 2.0  # a shorter one between two phrases ends nothing
 LONGEST_S = 9.0  # who talks longer is part of the song
 LATE_BEATS = 0.3  # so much after its line the song may begin
-QUIET_DB, QUIET_S = 1.0, 0.12  # mean level of silence; its length
+QUIET_S = 0.12  # length of a silence
 SOON_S, BREATH_S = 0.5, 1.5  # how soon after the voice it begins; where nothing is struck before
 TAIL_S = 0.3  # so much before the voice's end by the networks it may have ended
 ENTRY = 2.0  # strength of the attack with which a song enters under a voice
-LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level there, below 120 Hz or over all bands
+LAST_S = 0.15  # so much after the voice's end by the networks it may still sound
 AS_LOUD_DB = -4.0  # and the bar is no softer than that after the voice
 SOFT_PART = 20  # percentile of the level: what sounds under the words, too
 UNDER_DB = -9.0  # in no band so much softer than in the bar after the voice: the song sounds already
@@ -61,10 +61,11 @@ def voice_ahead(
     end_s = _ends(voice, first_sound_s)
     if end_s is None or len(lines_s) < 2:
         return None
-    bar_after = _sounding_bar(onsets, lines_s, end_s)
-    music_s = _after_silence(onsets, end_s)
+    attacks = moments.attacks(onsets)
+    music_s = _after_silence(onsets, attacks, end_s)
     if music_s is not None:
         return VoiceAhead(music_s, None, AFTER_SILENCE)
+    bar_after = _sounding_bar(onsets, lines_s, end_s)
     line = _leap(onsets, lines_s, first_sound_s + LATE_BEATS * beat_s, end_s, bar_after)
     if line is not None:
         return VoiceAhead(float(lines_s[line]), line, WITH_A_LEAP, 1)
@@ -73,7 +74,7 @@ def voice_ahead(
         soft = _soft(onsets, float(lines_s[line]), end_s) - _soft(onsets, *bar_after)
         if soft.min() > UNDER_DB:
             return VoiceAhead(float(lines_s[line]), line, WITHOUT, 1)
-    music_s = _first_attack(onsets, end_s - TAIL_S)
+    music_s = _first_attack(attacks, onsets.rate, end_s - TAIL_S)
     line = min(int(np.searchsorted(lines_s, music_s - LATE_BEATS * beat_s)), len(lines_s) - 1)
     return VoiceAhead(music_s, line, WITHOUT, -1)
 
@@ -98,7 +99,7 @@ def _sounding_bar(onsets: Onsets, lines_s: FloatArray, from_s: float) -> tuple[f
     bar = float(lines_s[-2]), float(lines_s[-1])
     for start, end in pairwise(lines_s[lines_s >= from_s].tolist()):
         bar = start, end
-        if moments.level(onsets, start, end).mean() > QUIET_DB:
+        if moments.level(onsets, start, end).mean() > moments.QUIET_DB:
             break
     return bar
 
@@ -108,23 +109,21 @@ def _leap(
 ) -> int | None:
     """The first line on which a song as loud as after the voice enters with a leap of level."""
     loud = moments.level(onsets, *bar_after)
-    for k in np.flatnonzero((lines_s[:-1] >= from_s) & (lines_s[:-1] <= to_s + 0.15)).tolist():
+    for k in np.flatnonzero((lines_s[:-1] >= from_s) & (lines_s[:-1] <= to_s + LAST_S)).tolist():
         line, following = float(lines_s[k]), float(lines_s[k + 1])
         before = max(float(lines_s[k - 1]) if k else 0.0, from_s)
-        bar = moments.level(onsets, line, following)
-        leap = bar - moments.level(onsets, before, line)
-        leaps = leap[0] > LOW_JUMP_DB or leap.mean() > JUMP_DB
-        if leaps and moments.entry(onsets, line) > ENTRY and (bar - loud).mean() > AS_LOUD_DB:
+        louder = moments.level(onsets, line, following) - loud
+        enters = moments.leaps(onsets, before, line, following) and moments.entry(onsets, line) > ENTRY
+        if enters and louder.mean() > AS_LOUD_DB:
             return k
     return None
 
 
-def _after_silence(onsets: Onsets, end_s: float) -> float | None:
+def _after_silence(onsets: Onsets, attacks: FloatArray, end_s: float) -> float | None:
     """Where a silence ends that follows the voice, be it after a breath; None where none does, or something
     begins before it."""
     first = max(int((end_s - TAIL_S) * onsets.rate), 0)
-    quiet = np.concatenate([[0], onsets.level[:, first:].mean(axis=0) < QUIET_DB, [0]])
-    attacks = moments.attacks(onsets)
+    quiet = np.concatenate([[0], onsets.level[:, first:].mean(axis=0) < moments.QUIET_DB, [0]])
     for start, end in np.flatnonzero(np.diff(quiet.astype(int))).reshape(-1, 2).tolist():
         begins_s = (first + start) / onsets.rate
         begun = moments.strongest(attacks, onsets.rate, end_s + SOON_S, begins_s) > ENTRY
@@ -137,14 +136,11 @@ def _after_silence(onsets: Onsets, end_s: float) -> float | None:
 
 def _soft(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
     """Level of each band that is exceeded nearly always [shape=(bands,)]."""
-    a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
-    out: FloatArray = np.percentile(
-        onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)], SOFT_PART, axis=1
-    )
+    out: FloatArray = np.percentile(moments.stretch(onsets, start_s, end_s), SOFT_PART, axis=1)
     return out
 
 
-def _first_attack(onsets: Onsets, from_s: float) -> float:
-    first = max(int(from_s * onsets.rate), 0)
-    found = np.flatnonzero(moments.attacks(onsets)[first:] > FIRST_ATTACK)
-    return float((first + found[0]) / onsets.rate) if len(found) else from_s
+def _first_attack(attacks: FloatArray, rate: float, from_s: float) -> float:
+    first = max(int(from_s * rate), 0)
+    found = np.flatnonzero(attacks[first:] > FIRST_ATTACK)
+    return float((first + found[0]) / rate) if len(found) else from_s
