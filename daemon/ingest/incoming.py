@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 
 from config.settings import Arrival
 from daemon.core.names import is_ignored
@@ -55,6 +55,10 @@ class Incoming:
             return None
         parts = inside.split(os.sep)
         return None if any(is_ignored(part, self.settings.ignore) for part in parts) else "/".join(parts)
+
+    def is_linked(self, path: str) -> bool:
+        """Does a folder on the way to it lead elsewhere? What lies behind a link is nobody's drop."""
+        return any((self.root / folder).is_symlink() for folder in PurePosixPath(path).parents)
 
     def unit_of(self, path: str) -> str:
         """The folder that must be looked at as a whole because of ``path``, or ``path`` itself."""

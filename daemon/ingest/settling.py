@@ -63,14 +63,14 @@ class Settling:
 
     def hints(self, paths: Mapping[str, str | None], now: float) -> None:
         """Look around every path that an event named (with where it was renamed from, if it was)."""
-        inside = {self.incoming.relative(path): source for path, source in paths.items()}
-        inside.pop(None, None)
-        if any(path.rpartition("/")[2].casefold() in MARKERS for path in inside if path):
+        named = [(self.incoming.relative(path), source) for path, source in paths.items()]
+        inside = {path: source for path, source in named if path and not self.incoming.is_linked(path)}
+        if any(path.rpartition("/")[2].casefold() in MARKERS for path in inside):
             self.scan(now)  # it may have changed what a whole folder is
-        for unit in {self.incoming.unit_of(path) for path in inside if path}:
+        for unit in {self.incoming.unit_of(path) for path in inside}:
             self._look_around(unit, now)
         for path, source in inside.items():
-            if path and source is not None and self._came_whole(path, source):
+            if source is not None and self._came_whole(path, source):
                 self.arrivals.moved_in(path)
 
     def _came_whole(self, path: str, source: str) -> bool:

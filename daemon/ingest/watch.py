@@ -23,7 +23,7 @@ import psutil
 from watchdog import events
 from watchdog.observers import Observer
 from watchdog.observers.api import BaseObserver
-from watchdog.observers.polling import PollingObserver
+from watchdog.observers.polling import PollingObserverVFS
 
 from daemon.core.atomic import TEMP_PREFIX
 from daemon.core.private import is_abandoned, private_name
@@ -131,18 +131,18 @@ class Watch:
         self.note = None
         logging.getLogger("watchdog").addHandler(self._overflow)
         if self.wanted == "polling" or (self.wanted == "auto" and self._events_unlikely()):
-            self._run(PollingObserver(timeout=self.polling_s), "polling")
+            self._run(_polling_observer(self.polling_s), "polling")
             return
         try:
             self._run(_native_observer(), "native")
         except OSError as error:
             self.note = _watch_error(error)
-            self._run(PollingObserver(timeout=self.polling_s), "polling")
+            self._run(_polling_observer(self.polling_s), "polling")
             return
         if self.wanted == "auto" and not self._event_arrives():
             self.stop()
             self.note = "file events do not arrive here; the folder is polled"
-            self._run(PollingObserver(timeout=self.polling_s), "polling")
+            self._run(_polling_observer(self.polling_s), "polling")
 
     def _run(self, observer: Any, mode: str) -> None:
         try:
@@ -219,6 +219,11 @@ def _native_observer() -> Any:
     """On Linux one that tells what was moved in from elsewhere from what is made there."""
     more: dict[str, Any] = {"generate_full_events": True} if sys.platform == "linux" else {}
     return Observer(**more)
+
+
+def _polling_observer(interval_s: float) -> Any:
+    """One that does not follow links, which could lead away, or round and round."""
+    return PollingObserverVFS(os.lstat, os.scandir, polling_interval=interval_s)
 
 
 def _identity(root: Path) -> tuple[int, int]:

@@ -136,3 +136,16 @@ def test_a_copy_begun_again_in_reserved_space_is_not_appended_to(file: File) -> 
     file.write("a.wav", bytes(100))
     file.write("a.wav", WAV[:8000] + bytes(len(WAV) - 8000))
     assert file.taken_after_s() >= UNPROVEN_SETTLES * SETTLE_S
+
+
+@pytest.mark.parametrize("name", ["linked/secret.wav", "round/round/linked/secret.wav"])
+def test_what_an_event_names_behind_a_link_is_not_looked_at(file: File, tmp_path: Path, name: str) -> None:
+    (tmp_path / "elsewhere").mkdir()
+    (tmp_path / "elsewhere" / "secret.wav").write_bytes(WAV)
+    (file.path / "linked").symlink_to(tmp_path / "elsewhere")
+    (file.path / "round").symlink_to(file.path)
+    file.settling.hints({str(file.path / name): None}, file.now)
+    assert not file.settling.arrivals.entries
+
+    file.write("own.wav", WAV)
+    assert list(file.settling.arrivals.entries) == ["own.wav"]
