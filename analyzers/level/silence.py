@@ -12,6 +12,7 @@ sample peak, 60 dB by default, common practice); the answer is a sample index at
    rather than notes. Music then starts where a band stays well above the bed's own level, or, where
    the bed stops before it, with the first sample over the threshold. Soft music may begin before the
    first loud moment; a bed that runs on from the file's start is therefore looked for in less, too.
+4. So little of a bed that nothing can be learnt from it is told by the hit that stands out of it at once.
 """
 
 from __future__ import annotations
@@ -53,6 +54,8 @@ FOUND = 0.97  # how sure it is that the first sound is music, where no bed is
 ABRUPT, SWELLING = 0.9, 0.5  # how sure it is where music rises out of a bed
 # Music too short to be seen to rise out of a bed reaches so far (24 dB) over it at once
 HIT_S, FAR = 0.03, 15.0
+# A scrap of a bed at the file's start: as short, as far below the peak (-40 dB); the hit is there at once
+SCRAP_S, SCRAP_BELOW, HIT_OVER, AT_ONCE_S = 0.03, 0.01, 0.05, 0.004
 SMEARED_BELOW = 0.05  # of the peak (-26 dB): in a coded file a sound as soft and short is a click of a record
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
@@ -88,6 +91,9 @@ def find_lead_in(features: Features) -> LeadIn:
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
             if start is not None:
                 return _describe(signal, start, threshold)
+    hit = _after_scrap(quiet, over, signal.rate, threshold, peak)
+    if hit is not None:
+        return _describe(signal, _Start(hit, ABRUPT), threshold)
     smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
     start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), FOUND)
     return _describe(signal, start, threshold)
@@ -180,6 +186,20 @@ def _without_crackle(heard: Floats, level: float, calm: float, rate: int) -> int
         if lasts or len(heard) - at[end] <= APART_S * rate:  # goes on
             return int(at[start + 1])
     return int(at[0])
+
+
+def _after_scrap(quiet: Magnitudes, over: int, rate: int, threshold: float, peak: float) -> int | None:
+    """The hit that follows a scrap of a bed, with which the file begins; None where it begins otherwise."""
+    at_once = round(AT_ONCE_S * rate)
+    loud = first_over(quiet, 0, HIT_OVER * peak)
+    if loud is None or loud > SCRAP_S * rate or over > loud - at_once - 2:
+        return None
+    scrap = quiet[over : loud - at_once]
+    level, early, late = float(scrap.max()), *(float(half.mean()) for half in np.array_split(scrap, 2))
+    grows = late > STEADY * early
+    if grows or level > SCRAP_BELOW * peak or quiet[loud : loud + at_once].max() < FAR * level:
+        return None
+    return first_over(quiet, loud - at_once, max(threshold, STEADY * level))
 
 
 def _after_stop(quiet: Magnitudes, first: int, sample: int, rate: int, levels: tuple[float, float]) -> int:

@@ -46,7 +46,7 @@ def card(report: Report, note_sets: Sequence[NoteSet], sure: float) -> str:
     paragraphs = [
         *_facts(report, analysis, sure),
         *_notes(report, analysis, note_sets),
-        *_chords(report, analysis),
+        *_chords(analysis, sure),
         *_ears(report),
     ]
     lines = [first, *(line for text in paragraphs for line in _short(text))]
@@ -119,12 +119,12 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
     return ["", "Notes for pitch correction", *found]
 
 
-def _chords(report: Report, analysis: Analysis) -> list[str]:
+def _chords(analysis: Analysis, sure: float) -> list[str]:
     """Four bars a line; what comes again at once is written once, with how often."""
-    bars = [bar for bar in chord_bars(analysis) if bar.number >= 1]
+    bars = [bar for bar in chord_bars(analysis, sure) if bar.number >= 1]
     if not bars:
         return []
-    found = ["", "Chords by bar"]
+    found = ["", "Chords by bar (?: by ear)" if any(any(bar.doubted) for bar in bars) else "Chords by bar"]
     for section in _sections(bars):
         found.append(f"  {section[0].section or '-'}")
         rows = [section[k : k + BARS_A_LINE] for k in range(0, len(section), BARS_A_LINE)]
@@ -168,7 +168,7 @@ def _sections(bars: Sequence[ChordBar]) -> Iterable[list[ChordBar]]:
 
 
 def _row(bars: Sequence[ChordBar]) -> str:
-    return " | ".join(" ".join(bar.labels).replace("–", "N.C.") or "N.C." for bar in bars)
+    return " | ".join(" ".join(bar.written).replace("–", "N.C.") or "N.C." for bar in bars)
 
 
 def _ears(report: Report) -> list[str]:

@@ -160,7 +160,7 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
             title=report.drop.name,
             rows=glance(report, analysis, sure),
             pictures=pictures,
-            chord_sections=chord_sections(chord_bars(analysis)),
+            chord_sections=chord_sections(chord_bars(analysis, sure)),
             listening=heard,
             files=beside(report.files),
             nulls={

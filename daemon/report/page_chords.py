@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from dataclasses import dataclass
+from itertools import groupby
 
 from analyzers.model import Analysis
 from analyzers.rhythm.bars import bar_lines
@@ -17,10 +18,22 @@ class ChordBar:
     labels: tuple[str, ...]
     repeated: bool  # the same as the bar before
     section: str | None  # letter, on the bar where a section begins
+    doubted: tuple[bool, ...] = ()  # of the labels: is it less sure than what is taken at its word?
+
+    @property
+    def written(self) -> tuple[str, ...]:
+        """The labels as a chart has them: "Am?" is to be checked by ear."""
+        doubted = self.doubted or (False,) * len(self.labels)
+        return tuple(
+            f"{label}?" if doubt else label for label, doubt in zip(self.labels, doubted, strict=True)
+        )
 
 
-def chord_bars(analysis: Analysis) -> list[ChordBar]:
-    """One entry for each bar; empty without a grid or where no chord is heard at all."""
+def chord_bars(analysis: Analysis, sure: float = 0.0) -> list[ChordBar]:
+    """One entry for each bar; empty without a grid or where no chord is heard at all.
+
+    `sure`: least confidence of a chord that is taken at its word.
+    """
     lines, bars = bar_lines(analysis.grid), []
     silent = all(chord.label == "N" for chord in analysis.chords)
     if not lines or silent or analysis.grid.tempo_bpm is None:
@@ -32,13 +45,15 @@ def chord_bars(analysis: Analysis) -> list[ChordBar]:
     before: tuple[str, ...] = ()
     for (number, start), end in zip(lines, ends, strict=True):
         inside = [
-            c.label
+            c
             for c in analysis.chords[bisect_right(to_s, start) : bisect_left(from_s, end)]
             if min(c.end_s, end) - max(c.start_s, start) >= min(least, (end - start) / 2)
         ]
-        inside = ["–" if label == "N" else label for label in inside]
-        labels = tuple(label for k, label in enumerate(inside) if k == 0 or label != inside[k - 1])
-        bars.append(ChordBar(number, labels, labels == before and number not in begins, begins.get(number)))
+        same = [list(run) for _, run in groupby(inside, key=lambda c: c.label)]
+        labels = tuple("–" if run[0].label == "N" else run[0].label for run in same)
+        doubted = tuple(run[0].label != "N" and all(c.confidence < sure for c in run) for run in same)
+        repeated = labels == before and number not in begins
+        bars.append(ChordBar(number, labels, repeated, begins.get(number), doubted))
         before = labels
     return bars
 

@@ -119,6 +119,34 @@ def test_a_moment_of_noise_before_held_music_is_no_music(lead_in_s: float, bed: 
     assert answer.first_sound_s == pytest.approx(lead_in_s, abs=0.005)
 
 
+@pytest.mark.parametrize("level", [-70, -58, -54])
+@pytest.mark.parametrize("lead_in_ms", [6, 12, 18, 24])
+def test_a_scrap_of_hiss_at_the_file_s_start_is_no_music(lead_in_ms: int, level: float) -> None:
+    samples, start = after(lead_in_ms / 1000)
+    answer = found((samples + white(5.0, level)[: len(samples)]).astype(np.float32))
+    assert answer.first_sound_s == pytest.approx(start / RATE, abs=0.0005)
+    assert answer.kind != "none"
+
+
+@pytest.mark.parametrize("grace_db", [-36.0, -24.0, -12.0])
+def test_a_grace_note_at_the_file_s_start_is_the_music_s_own(grace_db: float) -> None:
+    """A flam: the soft stroke of a drum roll, 18 ms ahead of the loud one (common practice)."""
+    early = round(0.018 * RATE)
+    samples = np.concatenate([np.zeros((early, 2), np.float32), music()])
+    samples[:early] = music()[:early] * 10 ** (grace_db / 20)
+    assert found(samples).first_sound_sample == 0
+
+
+@pytest.mark.parametrize("swell_ms", [10, 25, 60])
+def test_a_swell_from_the_file_s_start_is_music_from_there(swell_ms: int) -> None:
+    samples = music()
+    ramp = round(swell_ms / 1000 * RATE)
+    samples[:ramp] *= np.linspace(0, 1, ramp)[:, None] ** 2
+    answer = found(samples)
+    heard = int(np.argmax(np.abs(samples).max(axis=1) > 0.9e-3))
+    assert answer.first_sound_sample <= heard + 1
+
+
 @pytest.mark.parametrize("length_s", [0.025, 0.06])
 def test_a_soft_stroke_after_silence_is_the_musics_own(length_s: float) -> None:
     """A brush 40 dB under the peak, then the first loud stroke: too short to be known as noise."""

@@ -107,6 +107,15 @@ def test_chords_by_bar_what_comes_again_once():
     assert "    25-28: Ebm | B | Gb | Db\n      to bar 36: the same, 3 times in all\n" in text
 
 
+def test_a_chord_that_is_not_sure_is_marked_and_the_mark_explained():
+    chords = sample_analysis().chords
+    assert "Chords by bar\n" in text_of(sample_report())
+    doubted = (chords[0], replace(chords[1], confidence=0.6), *chords[2:])
+    text = text_of(sample_report(sample_analysis(chords=doubted)))
+    assert f"{chords[0].label} | {chords[1].label}? | " in text
+    assert "Chords by bar (?: by ear)\n" in text
+
+
 def test_a_loop_of_eight_bars_is_written_once():
     labels = ["Gm", "Gm", "Adim", "Adim", "D7", "D7", "Gm", "Gm"]
     chords = tuple(

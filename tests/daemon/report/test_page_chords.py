@@ -35,6 +35,18 @@ def test_a_chord_of_less_than_about_half_a_beat_is_not_written(beats: float, wri
     assert first.labels == (("Ebm", "Ab") if written else ("Ebm",))
 
 
+def test_a_chord_that_is_not_sure_is_marked() -> None:
+    bar = 4 * BEAT_S
+    at = [BAR_ONE_S + k * bar / 2 for k in range(5)]
+    labels = (("Ebm", 0.79), ("N", 0.5), ("Ab", 0.8), ("Ab", 0.3))
+    chords = tuple(Chord(a, b, *chord) for a, b, chord in zip(at, at[1:], labels, strict=False))
+    first, second = (b for b in chord_bars(sample_analysis(chords=chords), 0.8) if b.number in (1, 2))
+    assert (first.written, first.labels) == (("Ebm?", "–"), ("Ebm", "–"))
+    assert second.written == ("Ab",)  # heard twice, once for sure
+    plain = [b for b in chord_bars(sample_analysis(chords=chords), 0.2) if b.number in (1, 2)]
+    assert [b.written for b in plain] == [("Ebm", "–"), ("Ab",)]
+
+
 def test_chords_of_a_section_that_comes_again_are_named_not_repeated() -> None:
     bars = [
         ChordBar(n, (("Am",), ("F",))[n % 2], False, {1: "A", 5: "B", 9: "A"}.get(n)) for n in range(1, 13)
