@@ -29,6 +29,8 @@ from daemon.report.words import (
 )
 
 VOICE_TAIL_S = 1.0  # a voice is heard so much longer than it sounds, at most
+HAIR_S = 0.001
+SHORTEST_PICKUP_BEATS = 0.1875  # nearer to a 32nd note than to a 16th (common practice)
 HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 
 
@@ -54,6 +56,7 @@ def check_by_ear(
         *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
         *_bar_lines(analysis, below, by_hand, cut),
         *_moved_lines(by_hand, cut),
+        *_hardly_before(analysis, by_hand, cut),
         *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
         *key_lines(analysis, below, by_hand),
         *(tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
@@ -154,6 +157,22 @@ def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
         f"Start: the first hit comes {moved_ms} ms {'early' if early else 'late'} and takes the bar lines "
         f"along, so the song's other hits lie {off_ms} ms {side} them: hear the click check; "
         f"output.early_hit_ms below {moved_ms} leaves the lines with the song and {then}."
+    ]
+
+
+def _hardly_before(analysis: Analysis, by_hand: Correction, cut: Cut | None) -> list[str]:
+    """Sound too short for a pickup, though too long for a first hit played early, before the first bar."""
+    first_s, bpm = analysis.lead_in.first_sound_s, analysis.grid.tempo_bpm
+    if cut is None or cut.bar_one_in_copy_s is None or by_hand.bar_one_s is not None:
+        return []
+    if first_s is None or bpm is None or cut.bars_before_bar_one == 0:
+        return []
+    early_s = cut.bar_one_in_copy_s - first_s
+    if not HAIR_S < early_s < SHORTEST_PICKUP_BEATS * 60 / bpm:
+        return []
+    return [
+        f"Start: there is sound {early_s * 1000:.0f} ms before the song's first bar, too short for a pickup: "
+        f"hear it. Where it is the first hit, --bar-one=-{early_s * 1000:.0f}ms puts the bar lines on it."
     ]
 
 

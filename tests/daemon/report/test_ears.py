@@ -318,3 +318,27 @@ def test_lines_that_a_first_hit_took_far_from_the_others_are_to_be_heard(
         assert lines[0].endswith("as a pickup." if shift_s < 0 else "a gap before that hit.")
     by_hand = check_by_ear(sample_analysis(), correction=Correction(bar_one_s=0.75), **told)
     assert not any("first hit" in line for line in by_hand)
+
+
+@pytest.mark.parametrize(
+    ("early_ms", "said"), [(0.5, False), (35, True), (61, True), (79, True), (82, False), (430, False)]
+)
+def test_sound_too_short_for_a_pickup_is_to_be_heard(early_ms: float, said: bool) -> None:
+    """At 140 BPM a 16th note lasts 107 ms, a 32nd 54."""
+    bar_s = 4 * 60 / 140
+    cut = replace_cut(moved_cut(0.0, None), bar_one_in_copy_s=bar_s, bars_before_bar_one=1)
+    found = sample_analysis()
+    early = replace(found, lead_in=replace(found.lead_in, first_sound_s=bar_s - early_ms / 1000))
+    told = {"below": 0.8, "tuning_flag_cents": 8.0, "cut": cut}
+    lines = [line for line in check_by_ear(early, **told) if line.startswith("Start")]
+    assert len(lines) == said
+    if said:
+        assert f"sound {early_ms} ms before the song's first bar, too short for a pickup" in lines[0]
+        assert f"--bar-one=-{early_ms}ms puts the bar lines on it" in lines[0]
+    assert not check_by_ear(early, correction=Correction(bar_one_s=0.75), **told)
+    alone = {**told, "cut": replace_cut(cut, bars_before_bar_one=0)}
+    assert not [line for line in check_by_ear(early, **alone) if "pickup" in line]
+
+
+def replace_cut(cut: Cut, **values: object) -> Cut:
+    return cut.model_copy(update=values)
