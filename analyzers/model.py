@@ -112,6 +112,8 @@ class Grid:
     bar_one_alternatives: tuple[BarOneCandidate, ...] = ()  # likeliest first
     meter_alternatives: tuple[MeterCandidate, ...] = ()  # the same, at this tempo
     voice_before: bool = False  # somebody talks before bar one: no pickup
+    steady_from_s: float | None = None  # before it the music may be out of tempo: nothing bears the beats out
+    steady_to_s: float | None = None  # the same after it
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ from scipy.special import expit, logit
 from analyzers.model import BarOneCandidate, Grid, LeadIn, MeterCandidate, TempoCandidate
 from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
+from analyzers.rhythm.borne_out import borne_out
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import open_share
 from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
@@ -51,6 +52,9 @@ MOVING_BAR = (0.391, 0.181)
 SUREST = 0.9999  # no estimate is certain
 HELPFUL = 0.25  # a tempo that is wrong three times in four puts the copy on a wrong grid, and is none
 UNTOLD = "no steady beat: the attacks can be counted in several ways, and none of them is likely"
+IN_TEMPO = (
+    0.5  # probability that the bars count from a beginning that no bar line meets and no beat bears out
+)
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -174,6 +178,15 @@ def _assemble(
         voice=f.voice_at_start,
     )
     bar_one = float(times[found.index * n])
+    from_s, to_s = _steady_part(f.onsets, pulse, beats, n, first)
+    if found.swell or found.voice or lead_in.noisy:
+        from_s = None  # what is no music yet has no tempo
+    odds = reading.bar_probability * found.confidence
+    elsewhere = _other_places(reading, found)
+    if from_s is not None:
+        odds *= IN_TEMPO
+        late = float((np.searchsorted(times[::n], from_s) - found.index) * n)
+        elsewhere = (BarOneCandidate(late, odds / IN_TEMPO - odds), *elsewhere)
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
@@ -187,7 +200,7 @@ def _assemble(
         meter_confidence=min(reading.meter_probability, SUREST),
         beats_per_bar=n,
         bar_one_s=bar_one,
-        bar_one_confidence=reading.bar_probability * found.confidence,
+        bar_one_confidence=odds,
         pickup_beats=found.pickup_beats,
         beats_s=tuple(float(t) for t in times[inside]),
         downbeats=tuple(bool(k % n == 0) for k in inside),
@@ -196,9 +209,20 @@ def _assemble(
         restarts=beats.restarts,
         swell_before=found.swell,
         voice_before=found.voice,
-        bar_one_alternatives=_other_places(reading, found),
+        steady_from_s=from_s,
+        steady_to_s=to_s,
+        bar_one_alternatives=elsewhere,
         meter_alternatives=tuple(MeterCandidate(METER_NAMES[k], p) for k, p in reading.other_meters),
     )
+
+
+def _steady_part(
+    onsets: Onsets, pulse: Pulse, beats: Beats, bar: int, first_sound_s: float
+) -> tuple[float | None, float | None]:
+    """`borne_out`, of a tempo that is constant."""
+    if beats.curve is not None or beats.restarts:
+        return None, None
+    return borne_out(onsets, pulse.rise, beats.times_s, bar, first_sound_s)
 
 
 def _other_places(reading: Reading, found: FirstBar) -> tuple[BarOneCandidate, ...]:

@@ -138,6 +138,7 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         curve = tuple((at, tempo * level) for at, tempo in grid.tempo_curve)
     else:
         beats, curve = _steady(bpm, anchor_s, duration_s), ((0.0, bpm),)
+    same = found is not None and abs(bpm / found - 1) < 1e-9
     changed = replace(
         grid,
         tempo_bpm=bpm,
@@ -150,7 +151,9 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         bar_one_s=grid.bar_one_s if grid.bar_one_s is not None else anchor_s,
         beats_s=beats,
         tempo_curve=curve,
-        proof=grid.proof if found and abs(bpm / found - 1) < 1e-9 else None,
+        proof=grid.proof if same else None,
+        steady_from_s=grid.steady_from_s if same else None,
+        steady_to_s=grid.steady_to_s if same else None,
         reason=None,
         restarts=grid.restarts if level is not None else (),
         meter_alternatives=(),

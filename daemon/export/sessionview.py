@@ -202,4 +202,12 @@ def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
         downbeats=beats.lines,
         tempo_curve=tuple([(0.0, bpm) for _, bpm in started] + later),
         restarts=tuple(BeatRestart(r.from_s + line_s, r.at_s + line_s) for r in grid.restarts),
+        steady_from_s=_within(grid.steady_from_s, line_s, end_s),
+        steady_to_s=_within(grid.steady_to_s, line_s, end_s),
     )
+
+
+def _within(at_s: float | None, line_s: float, end_s: float) -> float | None:
+    """In the session's time; None outside the copy."""
+    moved = None if at_s is None else at_s + line_s
+    return moved if moved is not None and 0.0 < moved < end_s else None

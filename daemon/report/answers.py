@@ -85,7 +85,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
         "constant_tempo": Estimate(
             value=grid.constant_tempo,
             confidence=grid.constant_confidence,
-            evidence=_drift(analysis),
+            evidence=(*_drift(analysis), *_borne_out(grid)),
             reason=no_grid if grid.constant_tempo is None else None,
         ),
         "meter": Estimate(
@@ -171,6 +171,16 @@ def _drift(analysis: Analysis) -> tuple[Evidence, ...]:
             unit="ms",
         ),
         Evidence(what="the same, last third", value=proof.last_third_ms, unit="ms"),
+    )
+
+
+def _borne_out(grid: Grid) -> tuple[Evidence, ...]:
+    """Where attacks bear the beats out, if not throughout."""
+    ends = {"borne out by attacks from": grid.steady_from_s, "borne out by attacks until": grid.steady_to_s}
+    return tuple(
+        Evidence(what=what, value=at, unit="s in the producer's file")
+        for what, at in ends.items()
+        if at is not None
     )
 
 

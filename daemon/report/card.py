@@ -29,6 +29,7 @@ from daemon.report.words import (
     seconds,
     session_place,
     signed,
+    steady_part,
     stems_words,
     tempo_course,
     tuning_course,
@@ -68,8 +69,9 @@ def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     if report.drop.other_mixes:
         found.append(f"Other mixes of it: {', '.join(report.drop.other_mixes)}")
     if grid.tempo_bpm is not None:
-        steady = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else "constant"
-        found.append(f"Tempo: {steady}" + (f"; {grid.meter}" if grid.meter else ""))
+        held = f"constant{steady_part(grid)}"
+        course = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else held
+        found.append(f"Tempo: {course}" + (f"; {grid.meter}" if grid.meter else ""))
         if quarters := quarters_tempo(grid, analysis.duration_s):
             found.append(f"In quarters, as a session counts: {quarters} BPM")
     found.append(f"Start: {cut.why}")

@@ -116,6 +116,24 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: that it is constant is {percent(grid.constant_confidence)} sure. "
             "Listen to the end of the click check for drift."
         )
+    return lines + ([] if by_hand.tempo_bpm is not None else _carried_on(grid))
+
+
+def _carried_on(grid: Grid) -> list[str]:
+    """Where bar lines are carried on over music that does not bear them out."""
+    lines = []
+    if grid.steady_from_s is not None:
+        place = session_place(grid, grid.steady_from_s)
+        lines.append(
+            f"Tempo: before {place} the song may be out of tempo; the bar lines there are carried back from "
+            "what follows. Hear it against the click before you edit to them."
+        )
+    if grid.steady_to_s is not None:
+        place = session_place(grid, grid.steady_to_s)
+        lines.append(
+            f"Tempo: after {place} the song may slow down; the bar lines there are carried on from what "
+            "comes before. Hear the end against the click."
+        )
     return lines
 
 

@@ -28,6 +28,7 @@ from daemon.report.words import (
     sentence,
     signed,
     start_words,
+    steady_part,
     stems_words,
     tempi_words,
     tempo_course,
@@ -82,8 +83,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     moving, found = moves(grid), report.analysis
     by_hand = f"set by hand; measured {tempo_line(found.grid, found.duration_s)}"
     session = _session_tempo(grid, analysis.duration_s)
+    held = f"steady{steady_part(grid) or ' to the end'}"
     notes = [
-        f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
+        f"{tempo_course(grid)}; take the tempo map, not one number" if moving else held,
         *([counted(grid)] if grid.meter else []),
         *(f"or {tempi_words(grid, c.bpm)} ({percent(c.probability)})" for c in rival_tempi(grid)),
     ]

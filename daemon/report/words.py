@@ -111,6 +111,16 @@ def motion(grid: Grid) -> str:
     return ", beat starts anew" if grid.restarts else ", moving"
 
 
+def steady_part(grid: Grid) -> str:
+    """' from bar 5 on', ' up to bar 29', ' from bar 5 to bar 29': where attacks bear a constant tempo out;
+    empty for the whole."""
+    ends = grid.steady_from_s, grid.steady_to_s
+    first, last = (None if at is None else session_place(grid, at) for at in ends)
+    if first and last:
+        return f" from {first} to {last}"
+    return f" from {first} on" if first else f" up to {last}" if last else ""
+
+
 def tempo_line(grid: Grid, duration_s: float) -> str:
     """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'."""
     shown = glance_tempo(grid, duration_s)

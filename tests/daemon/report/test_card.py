@@ -70,6 +70,29 @@ def test_a_tempo_that_changes_once_says_at_which_bar_of_the_session():
         assert f"Tempo: it changes once: 139.2 BPM, from bar {bar} on 120 BPM. Take the tempo map" in text
 
 
+def test_a_tempo_that_only_a_part_bears_out_says_which_in_bars_of_the_session():
+    found = sample_analysis().grid
+    grid = replace(found, steady_from_s=BAR_ONE_S + 4 * BAR_S, steady_to_s=BAR_ONE_S + 28 * BAR_S)
+    for lead_in_bars, part in ((0, "from bar 5 to bar 29"), (2, "from bar 7 to bar 31")):
+        settings = Settings(output={"lead_in_bars": lead_in_bars})
+        report = sample_report(sample_analysis(grid=grid), settings=settings)
+        assert f"Tempo: constant {part}; 4/4\n" in text_of(report)
+        assert glance(report, report.in_session(), 0.8)[0].notes[0] == f"steady {part}"
+        evidence = report.answers.constant_tempo.evidence
+        assert [(e.what, e.value) for e in evidence][-2:] == [
+            ("borne out by attacks from", grid.steady_from_s),
+            ("borne out by attacks until", grid.steady_to_s),
+        ]
+    assert "Tempo: constant; 4/4\n" in text_of(sample_report())
+    assert glance(sample_report(), sample_report().in_session(), 0.8)[0].notes[0] == "steady to the end"
+    opening = sample_report(sample_analysis(grid=replace(grid, steady_to_s=None)))
+    assert "Tempo: constant from bar 5 on; 4/4\n" in text_of(opening)
+    ending = sample_report(sample_analysis(grid=replace(grid, steady_from_s=None)))
+    assert "Tempo: constant up to bar 29; 4/4\n" in text_of(ending)
+    beyond = sample_report(sample_analysis(grid=replace(grid, steady_from_s=None, steady_to_s=1e4)))
+    assert "Tempo: constant; 4/4\n" in text_of(beyond)
+
+
 def test_a_beat_that_starts_anew_says_where_and_keeps_its_one_tempo():
     """The ninth bar of the song, an eighth late; with another tempo from there on, both are said."""
     anew = BAR_ONE_S + 8 * BAR_S

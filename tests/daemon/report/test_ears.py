@@ -342,3 +342,20 @@ def test_sound_too_short_for_a_pickup_is_to_be_heard(early_ms: float, said: bool
 
 def replace_cut(cut: Cut, **values: object) -> Cut:
     return cut.model_copy(update=values)
+
+
+def test_bar_lines_that_nothing_bears_out_are_to_be_heard() -> None:
+    bar_s = 4 * 60 / 140
+    found = sample_analysis()
+    both = replace(
+        found.grid, steady_from_s=BAR_ONE_S + 4 * bar_s + 0.2, steady_to_s=BAR_ONE_S + 28 * bar_s - 0.2
+    )
+    first, last = ears(replace(found, grid=both), "Tempo")
+    assert first.startswith(
+        "Tempo: before bar 5 the song may be out of tempo; the bar lines there are carried back"
+    )
+    assert last.startswith("Tempo: after bar 29 the song may slow down; the bar lines there are carried on")
+    assert ears(replace(found, grid=replace(both, steady_from_s=None)), "Tempo") == [last]
+    assert not ears(found, "Tempo")
+    told = {"below": 0.8, "tuning_flag_cents": 8.0, "correction": Correction(tempo_bpm=140.0)}
+    assert not [line for line in check_by_ear(replace(found, grid=both), **told) if line.startswith("Tempo")]
