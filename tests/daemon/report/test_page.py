@@ -535,6 +535,14 @@ def test_the_lines_are_an_example_and_no_finding_about_the_beat() -> None:
 # --- safety -----------------------------------------------------------------------------------------
 
 
+def test_a_chord_that_is_not_sure_is_marked_in_the_chart() -> None:
+    sure, *others = sample_analysis().chords
+    marked = page_of(sample_report(sample_analysis(chords=(replace(sure, confidence=0.5), *others))))
+    assert f"<b>{sure.label}?</b>" in marked
+    assert "?: not sure, check it by ear" in marked
+    assert f"<b>{sure.label}?</b>" not in page_of(sample_report())
+
+
 def test_hostile_names_stay_text() -> None:
     tags = {HOSTILE: HOSTILE}
     report = full_report(source=sample_source(HOSTILE, producer=HOSTILE, tags=tags))
