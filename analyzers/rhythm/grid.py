@@ -179,7 +179,7 @@ def _assemble(
     )
     bar_one = float(times[found.index * n])
     from_s, to_s = _steady_part(f.onsets, pulse, beats, n, first)
-    if found.swell or found.voice or lead_in.noisy:
+    if found.swell or found.voice:
         from_s = None  # what is no music yet has no tempo
     odds = reading.bar_probability * found.confidence
     elsewhere = _other_places(reading, found)
