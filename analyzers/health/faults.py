@@ -29,7 +29,7 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
         *find_clipping(signal, peaks, options.bit_depth),
         *judge_peaks(signal, peaks),
         *judge_offset(stats),
-        *judge_channels(stats),
+        *judge_channels(signal, stats),
         *find_dropouts(signal, peaks),
         *judge_noise(features, lead_in),
         *judge_level(loudness),

@@ -26,6 +26,7 @@ FAULTS = {  # what differs from the code of the flag
     "lossy-origin": "from a lossy file",
     "short-words": "8-bit noise",
     "channel-level": "one channel louder",
+    "channel-delay": "one channel late",
     "polarity-inverted": "one channel inverted",
     "mono-loss": "lost in mono",
     "out-of-phase-band": "bass out of phase",
