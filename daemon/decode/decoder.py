@@ -254,7 +254,7 @@ def _is_audio(path: Path) -> bool:
 def _from_stems(
     found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch
 ) -> Decoded:
-    if all(stem.role == "version" for stem in found.stems):
+    if {stem.role for stem in found.stems} <= {"version", "copy"}:
         return _best_version(found, name, producer, limits, scratch)
     summed = [stem for stem in found.stems if stem.role == "stem"]
     frames, channels = found.samples.shape

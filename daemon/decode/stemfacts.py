@@ -26,7 +26,7 @@ class Stem:
 
     name: str  # relative to the drop, fit to be shown
     path: Path
-    role: str  # "stem", "two-track" (left out of the sum)
+    role: str  # "stem"; "two-track", "copy" of another one: left out of the sum
     sha256: str
     frames: int  # in its own rate
     rate: int  # Hz

@@ -3,7 +3,7 @@
 Convention: all stems share their first sample (common practice when stems are exported); a
 shorter one is silent afterwards. A mono stem goes into both channels at full level, as a centred
 track does. The sum is never normalised. A two-track lying beside its stems is recognised
-(`daemon.decode.twotrack`) and left out of the sum.
+(`daemon.decode.twotrack`) and left out of the sum; of a stem that is there twice one is.
 """
 
 from __future__ import annotations
@@ -30,6 +30,7 @@ from daemon.decode.nulltest import NullTest, null_test
 from daemon.decode.safeopen import opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.stemfacts import Stem, describe
+from daemon.decode.twice import copies, same_as
 from daemon.decode.twotrack import Windows, compare, hinted
 
 __all__ = ["NotStems", "Stem", "StemSet", "at_rate", "describe", "read_stems", "shown_relative"]
@@ -76,6 +77,11 @@ class _Sum:
             self.samples[at : at + len(block)] += block
         self.paths.add(path)
 
+    def moved(self, path: Path, to: Path) -> None:
+        """What was added from one file is also in another one, and counts as that."""
+        if path in self.paths:
+            self.paths = self.paths - {path} | {to}
+
     def _widened(self, frames: int, channels: int) -> SampleArray:
         """The sum so far with more frames and channels; a mono sum spreads to all channels."""
         wider = Collector(self.scratch, channels, frames)
@@ -106,11 +112,14 @@ def read_stems(
     traits: list[Traits] = []
     tags: dict[str, str] = {}
     warnings: list[str] = []
+    first: list[int | None] = []  # of each the earlier one that it is the same as
     for path in files:
         name = shown_relative(path, folder)
         with scratch.inner() as passing:
             audio = read_audio(path, limits, passing)
-            stems.append(describe(audio, name))
+            stem = describe(audio, name)
+            first.append(same_as(stem, audio.samples, stems, limits, passing))
+            stems.append(stem)
             tags = audio.tags | tags
             warnings += [f"{name}: {text}" for text in audio.warnings]
             samples = at_rate(audio, rate, passing)
@@ -118,7 +127,7 @@ def read_stems(
             windows.take(samples)
             if judge:
                 traits.append(traits_of(samples, rate, seconds))
-            if not hinted(name):
+            if first[-1] is None and not hinted(name):
                 total.add(path, samples)
             del samples
     verdict = compare([stem.name for stem in stems], windows)
@@ -128,15 +137,23 @@ def read_stems(
             raise NotStems(found, files)
         if broken:
             raise _unreadable(broken, [*files, *broken], folder)
-    judged = [
-        replace(stem, role=role, inverted=inverted, notes=(*(stem.notes if role == "stem" else ()), *notes))
-        for stem, role, inverted, notes in zip(
-            stems, verdict.roles, verdict.inverted, verdict.notes, strict=True
-        )
-    ]
+    same = copies(stems, first)
+    stays = [k for k in range(len(stems)) if k not in same]
+    if len(stays) == 1:  # one beat, several times: versions of it
+        same, stays = {}, list(range(len(stems)))
+    if same:
+        verdict = compare([stems[k].name for k in stays], windows.only(stays))
+    judged = [replace(stem, role="copy") for stem in stems]
+    for k, role, inverted, notes in zip(stays, verdict.roles, verdict.inverted, verdict.notes, strict=True):
+        notes = (*(stems[k].notes if role == "stem" else ()), *notes)
+        judged[k] = replace(stems[k], role=role, inverted=inverted, notes=notes)
+    for k, at in same.items():
+        total.moved(stems[k].path, stems[at].path)
+        warnings.append(f"{stems[k].name} is the same as {stems[at].name}: used once.")
     total = _complete(total, judged, limits)
-    for k in [k for k, stem in enumerate(judged) if stem.role == "two-track"][:1]:
-        judged[k] = replace(judged[k], null=_null(judged[k], verdict.late[k], total, limits))
+    mixes = [(k, late) for k, late in zip(stays, verdict.late, strict=True) if judged[k].role == "two-track"]
+    for k, late in mixes[:1]:
+        judged[k] = replace(judged[k], null=_null(judged[k], late, total, limits))
     warnings += [*_difference_warnings(judged, rate), *verdict.warnings]
     return StemSet(total.samples, rate, tuple(judged), tags, tuple(warnings))
 

@@ -173,7 +173,7 @@ class StemLine(Part):
     """
 
     name: str
-    role: str = Field("stem", description='"two-track" and "version" were left out of the sum')
+    role: str = Field("stem", description='"two-track", "version" and "copy" were left out of the sum')
     channels: int = 2
     peak_dbfs: float | None = None
     rms_dbfs: float | None = None
