@@ -27,6 +27,7 @@ class Options:
     silence_below_peak_db: float = 60.0  # first sound: this far below the programme's peak
     vocal_range: tuple[int, int] = (53, 76)  # MIDI notes for the chord track, F3..E5 (middle C = C4 = 60)
     bit_depth: int | None = None  # declared word length of the source, where it is integer PCM
+    start_doubted: bool = False  # parts of it may start too early: where bar one lies is not sure
 
 
 @dataclass(frozen=True, slots=True)

@@ -19,7 +19,8 @@ import numpy as np
 from analyzers.signal.mono import resampled
 from analyzers.signal.samples import SampleArray
 from analyzers.structure.stem_sets import SetVerdict, judge_set
-from analyzers.structure.stem_traits import Traits, traits_of
+from analyzers.structure.stem_traits import Traits, level_of, traits_of
+from analyzers.structure.trimmed_fronts import Outline, lacking_fronts
 from config.settings import Limits
 from daemon.core.errors import ChangedWhileReading, UnreadableAudio
 from daemon.core.text import file_name
@@ -112,6 +113,7 @@ def read_stems(
     traits: list[Traits] = []
     tags: dict[str, str] = {}
     warnings: list[str] = []
+    outlines: list[Outline] = []
     first: list[int | None] = []  # of each the earlier one that it is the same as
     for path in files:
         name = shown_relative(path, folder)
@@ -125,6 +127,7 @@ def read_stems(
             samples = at_rate(audio, rate, passing)
             del audio
             windows.take(samples)
+            outlines.append(_outline(stem, samples, rate))
             if judge:
                 traits.append(traits_of(samples, rate, seconds))
             if first[-1] is None and not hinted(name):
@@ -150,12 +153,20 @@ def read_stems(
     for k, at in same.items():
         total.moved(stems[k].path, stems[at].path)
         warnings.append(f"{stems[k].name} is the same as {stems[at].name}: used once.")
+    summed = [k for k, stem in enumerate(judged) if stem.role == "stem"]
+    for k, lacks_s in zip(summed, lacking_fronts([outlines[k] for k in summed]), strict=True):
+        judged[k] = replace(judged[k], lacks_s=lacks_s)
     total = _complete(total, judged, limits)
     mixes = [(k, late) for k, late in zip(stays, verdict.late, strict=True) if judged[k].role == "two-track"]
     for k, late in mixes[:1]:
         judged[k] = replace(judged[k], null=_null(judged[k], late, total, limits))
     warnings += [*_difference_warnings(judged, rate), *verdict.warnings]
     return StemSet(total.samples, rate, tuple(judged), tags, tuple(warnings))
+
+
+def _outline(stem: Stem, samples: SampleArray, rate: int) -> Outline:
+    first = stem.first_sound_sample
+    return Outline(level_of(samples, rate), stem.duration_s, None if first is None else first / stem.rate)
 
 
 def shown_relative(path: Path, folder: Path) -> str:
@@ -237,7 +248,7 @@ def _difference_warnings(stems: Sequence[Stem], rate: int) -> list[str]:
     lengths = [round(stem.duration_s, 3) for stem in stems]
     usual = max(Counter(lengths).items(), key=lambda item: (item[1], item[0]))[0]
     odd = [stem for stem in stems if abs(stem.duration_s - usual) > 0.0015]
-    if odd:
+    if odd and not any(stem.lacks_s for stem in stems):
         rest = len(odd) <= len(stems) / 2  # else there is no usual length
         told = [f"{stem.name} ({stem.duration_s:.3f} s)" for stem in (odd if rest else stems)]
         what = f"Other length than the rest ({usual:.3f} s)" if rest else "They differ in length"

@@ -184,6 +184,7 @@ class StemLine(Part):
     null: NullResult | None = None
     file: str | None = Field(None, description='its copy, in the folder "stems"')
     copy_gain_db: float | None = Field(None, description="of that copy; the same for all stems of a drop")
+    lacks_s: float | None = Field(None, description="silence that seems to have been cut from its front")
 
     @property
     def shown(self) -> str:

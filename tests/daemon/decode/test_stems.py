@@ -173,6 +173,19 @@ def test_other_length_is_named_and_taken_from_the_common_start(tmp_path):
     assert any("Other length" in text and "keys.wav (11.000 s)" in text for text in found.source.warnings)
 
 
+def test_stems_whose_front_was_cut_away_put_bar_one_in_doubt(tmp_path):
+    """Eight beats of half a second; the hits of both parts coincide again at their common end."""
+    hits = clicks(round(LENGTH_S * RATE), 2, tuple(range(0, 11 * RATE, RATE // 2)))
+    late = hits * np.float32(0.5)
+    late[: 4 * RATE] = 0
+    found = read(folder_of(tmp_path, hats=hits, kick=late[4 * RATE :]))
+
+    assert [stem.lacks_s for stem in found.stems] == [None, pytest.approx(4.0)]
+    assert not any("taken to start together" in text for text in found.source.warnings)
+    assert found.source.start_doubted
+    assert not read(folder_of(tmp_path, hats=hits, kick=late)).source.start_doubted
+
+
 def test_where_most_lengths_differ_none_is_called_the_usual_one(tmp_path):
     parts = {name: PARTS[name][: RATE * (12 - k)] for k, name in enumerate(("drums", "bass", "keys"))}
     found = read(folder_of(tmp_path, **parts))

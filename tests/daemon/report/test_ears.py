@@ -23,8 +23,9 @@ from analyzers.model import (
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
 from daemon.report.ears import check_by_ear
-from daemon.report.parts import Claim, Cut
+from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.pictures import tempo_picture
+from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
     tempo_line,
     topics,
@@ -342,3 +343,19 @@ def test_sound_too_short_for_a_pickup_is_to_be_heard(early_ms: float, said: bool
 
 def replace_cut(cut: Cut, **values: object) -> Cut:
     return cut.model_copy(update=values)
+
+
+def test_stems_without_their_front_are_told_in_bars_and_beats() -> None:
+    """What is no whole number of sixteenths stays in seconds."""
+    grid = steady_grid()
+    beat_s, bar = 60 / grid.tempo_bpm, grid.beats_per_bar
+    lacks = {"hat": None, "kick": 4 * bar, "bass": 4 * bar, "snare": 4 * bar + 1, "rim": 0.5, "vox": 0.3}
+    stems = [StemLine(name=f"{n}.wav", lacks_s=None if v is None else v * beat_s) for n, v in lacks.items()]
+    [line] = trimmed_lines(stems, grid)
+    assert "4 bars of bass.wav and kick.wav, 4 bars 1 beat of snare.wav." in line
+    assert "0.5 beats of rim.wav" in line
+    assert f"{0.3 * beat_s:.2f} s of vox.wav" in line
+    assert "hat" not in line
+    assert trimmed_lines(stems[:1], grid) == []
+    [without] = trimmed_lines(stems[1:2], no_steady_beat())
+    assert f"{4 * bar * beat_s:.2f} s of kick.wav" in without
