@@ -112,6 +112,8 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         elif change_s(grid) is not None:
             how = f"it changes once: {tempo_course(grid)}"
             hear = "bars around the change, too: hear them."
+        unsure = grid.constant_confidence < below and by_hand.tempo_bpm is None
+        how = f"that it moves is {percent(grid.constant_confidence)} sure: {how}" if unsure else how
         lines.append(f"Tempo: {how}. Take the tempo map, not one number. The click check has the {hear}")
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
         lines.append(

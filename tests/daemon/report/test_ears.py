@@ -207,6 +207,18 @@ def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
     assert tempo_words({}) == "no tempo"
 
 
+@pytest.mark.parametrize("restarts", [(), (BeatRestart(19.4, 20.0),)])
+def test_that_it_moves_is_said_with_its_doubt(restarts: tuple[BeatRestart, ...]) -> None:
+    grid = replace(moving_grid((31, 94.1), (32, 96.55), (30, 93.93)), restarts=restarts)
+    for confidence in (0.54, 0.79, 0.81):
+        moving = sample_analysis(grid=replace(grid, constant_confidence=confidence))
+        doubt = f"Tempo: that it moves is {round(confidence * 100)} % sure: it "
+        assert ears(moving, "Tempo")[0].startswith(doubt) == (confidence < 0.8)
+    by_hand = Correction(tempo_bpm=95.0)
+    lines = check_by_ear(moving, below=0.9, tuning_flag_cents=8.0, correction=by_hand)
+    assert not any("that it moves is" in line for line in lines)
+
+
 def test_a_beat_that_starts_anew_is_no_moving_tempo() -> None:
     grid = replace(
         steady_grid(),
