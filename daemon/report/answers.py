@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
 from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
-from analyzers.rhythm.bars import beats_after_one
+from analyzers.rhythm.bars import beats_after_one, change_s
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
 from daemon.corrections.apply import Correction
@@ -79,7 +79,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             unit="BPM",
             confidence=grid.tempo_confidence,
             alternatives=_alternatives((c.bpm, c.probability) for c in grid.tempo_alternatives),
-            evidence=(*_counted(grid), *_proof(analysis)),
+            evidence=(*_counted(grid), *_parts(grid), *_proof(analysis)),
             reason=no_grid if grid.tempo_bpm is None else None,
         ),
         "constant_tempo": Estimate(
@@ -146,6 +146,20 @@ def _counted(grid: Grid) -> tuple[Evidence, ...]:
     return (
         Evidence(what="it counts", value=note),
         Evidence(what="in quarters, as a session counts", value=quarters, unit="BPM"),
+    )
+
+
+def _parts(grid: Grid) -> tuple[Evidence, ...]:
+    """The tempo of either part, where it changes once: the value is that of one of them."""
+    at_s = change_s(grid)
+    if at_s is None:
+        return ()
+    (_, before), (_, after) = grid.tempo_curve
+    if before == after:
+        return ()
+    return (
+        Evidence(what=f"tempo until {at_s:.2f} s of the file", value=before, unit="BPM"),
+        Evidence(what=f"tempo from {at_s:.2f} s of the file on", value=after, unit="BPM"),
     )
 
 
