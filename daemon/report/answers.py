@@ -168,9 +168,18 @@ def _proof(analysis: Analysis) -> tuple[Evidence, ...]:
     if proof is None:
         return ()
     return (
-        Evidence(what="attacks compared with the grid", value=float(proof.attacks)),
+        Evidence(what="clear attacks within 15 ms of the grid", value=float(proof.attacks)),
         Evidence(what="half of them lie within", value=proof.median_ms, unit="ms"),
         Evidence(what="95 % of them lie within", value=proof.p95_ms, unit="ms"),
+        *(
+            Evidence(what=what, value=round(100 * share, 1), unit="%")
+            for what, share in (
+                ("share of all clear attacks that they are", proof.on_grid),
+                ("share that chance would put there", proof.by_chance),
+                ("share in the quarter of the song that has fewest", proof.worst_quarter),
+            )
+            if share is not None
+        ),
     )
 
 
@@ -180,7 +189,7 @@ def _drift(analysis: Analysis) -> tuple[Evidence, ...]:
         return ()
     return (
         Evidence(
-            what="mean offset from the beat as it is played, first third",
+            what="median offset of the attacks near the grid, first third",
             value=proof.first_third_ms,
             unit="ms",
         ),

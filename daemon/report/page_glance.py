@@ -83,7 +83,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     by_hand = f"set by hand; measured {tempo_line(found.grid, found.duration_s)}"
     session = _session_tempo(grid, analysis.duration_s)
     notes = [
-        f"{tempo_course(grid)}; take the tempo map, not one number" if moving else "steady to the end",
+        f"{tempo_course(grid)}; take the tempo map, not one number"
+        if moving
+        else f"constant, {percent(grid.constant_confidence)} sure",
         *([counted(grid)] if grid.meter else []),
         *(f"or {tempi_words(grid, c.bpm)} ({percent(c.probability)})" for c in rival_tempi(grid)),
     ]

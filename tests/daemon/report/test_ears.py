@@ -231,7 +231,7 @@ def test_a_beat_that_starts_anew_is_no_moving_tempo() -> None:
     assert tempo_words(report.summary()) == "140 BPM, beat starts anew"
     picture = tempo_picture(report.corrected(), report.cut)
     assert picture is not None
-    assert picture.title == "Does the grid hold to the end?"  # one tempo is not drawn as a moving one
+    assert picture.title == "How hits near the lines lie"  # one tempo is not drawn as a moving one
 
 
 def test_one_line_says_a_key_as_card_and_page_do() -> None:
