@@ -20,6 +20,7 @@ HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the e
 FAULTS = {  # what differs from the code of the flag
     "clipping": "clipped",
     "dropout": "dropouts",
+    "click": "clicks",
     "dc-offset": "constant offset",
     "hum": "mains hum",
     "noise-floor": "noise",
