@@ -82,6 +82,7 @@ class Drop(Part):
     warnings: tuple[str, ...]
     pack: str | None = Field(None, description="folder or zip of several beats that it came in")
     other_mixes: tuple[str, ...] = Field((), description="files of that pack: other mixes of this beat")
+    start_doubted: bool = Field(False, description="stems that may not belong together where they start")
 
 
 class Cut(Part):
