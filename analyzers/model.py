@@ -27,6 +27,7 @@ class Options:
     silence_below_peak_db: float = 60.0  # first sound: this far below the programme's peak
     vocal_range: tuple[int, int] = (53, 76)  # MIDI notes for the chord track, F3..E5 (middle C = C4 = 60)
     bit_depth: int | None = None  # declared word length of the source, where it is integer PCM
+    start_doubted: bool = False  # parts of it may start too early: where bar one lies is not sure
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,13 +70,20 @@ class BarOneCandidate:
 
 @dataclass(frozen=True, slots=True)
 class GridProof:
-    """How well the attacks sit on the grid (ms, distance to the nearest 1/16 or triplet position)."""
+    """How the attacks near the grid lie on it (ms, distance to the nearest 1/16 or triplet position).
+
+    Only attacks within 15 ms are counted, so their distances are small on a wrong grid, too: what speaks for
+    the grid is how many of the clear attacks they are, beside how many chance would put there.
+    """
 
     attacks: int
     median_ms: float
     p95_ms: float
-    first_third_ms: float  # signed mean offset in the first third ...
-    last_third_ms: float  # ... and in the last: their difference is drift
+    first_third_ms: float  # signed median offset in the first third ...
+    last_third_ms: float  # ... and in the last
+    on_grid: float | None = None  # share of the clear attacks that are so near ...
+    by_chance: float | None = None  # ... of the time that is
+    worst_quarter: float | None = None  # `on_grid` of the quarter of the attacks that has fewest; None: few
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import Executor
+from dataclasses import replace
 
 from analyzers.harmony.blues import find_blues, settled
 from analyzers.harmony.chords import find_chords
@@ -22,6 +23,8 @@ from analyzers.signal.beside import asked
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from analyzers.structure.sections import find_sections
+
+DOUBTED = 0.5  # that bar one lies where the sum of stems has it, when some of them seem to start too early
 
 
 def _ignore(_stage: str) -> None:
@@ -52,6 +55,8 @@ def analyse(
     flags = asked(beside, lambda: find_faults(features, lead_in, loudness()))
     on_stage("grid")
     grid = find_grid(features, lead_in)
+    if features.options.start_doubted:
+        grid = replace(grid, bar_one_confidence=min(grid.bar_one_confidence, DOUBTED))
     on_stage("harmony")
     tuning = find_tuning(features)
     key = settled(find_key(features, tuning, grid), find_blues(features, tuning, grid))

@@ -6,6 +6,7 @@ that peaks over 0 dBTP is a note. The order of the flags is the order of the che
 
 from __future__ import annotations
 
+from analyzers.health.clicks import find_clicks
 from analyzers.health.gaps import find_dropouts
 from analyzers.health.level import find_clipping, judge_level, judge_offset, judge_peaks
 from analyzers.health.noise import judge_noise
@@ -29,8 +30,9 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
         *find_clipping(signal, peaks, options.bit_depth),
         *judge_peaks(signal, peaks),
         *judge_offset(stats),
-        *judge_channels(stats),
+        *judge_channels(signal, stats),
         *find_dropouts(signal, peaks),
+        *find_clicks(signal, peaks),
         *judge_noise(features, lead_in),
         *judge_level(loudness),
         *judge_format(signal, options.bit_depth),

@@ -24,6 +24,8 @@ SIDE_S = 0.005  # what is looked at on both sides
 SOUNDING = 0.01  # RMS on both sides, of the channel's peak (-40 dB)
 ABRUPT = 0.3  # the edge's largest sample, of the RMS beside it
 EDGE = 6  # samples at an edge
+COARSE = 2.0**-9  # steps of a word of 10 bits or fewer, which holds what hardly moves ...
+STEPS = 2.5  # ... and is off a hole's edge by more steps than rounding makes, from one sample to the next
 ALIKE = 4.0  # RMS before and after differ by no more (12 dB)
 LISTED = 3
 AGAIN = 3  # holds of one value are no chance
@@ -115,7 +117,15 @@ def _is_dropout(column: Floats, first: int, last: int, rate: int, ceiling: float
         return False
     if max(level_before, level_after) > ALIKE * min(level_before, level_after):
         return False
-    hold = float(column[first])
+    hold, step = float(column[first]), _step(column)
+    if step >= COARSE:
+        return min(abs(float(before[-1]) - hold), abs(float(after[0]) - hold)) > STEPS * step
     leaves = float(np.abs(before[-EDGE:] - hold).max()) >= ABRUPT * level_before or value > 0
     returns = float(np.abs(after[:EDGE] - hold).max()) >= ABRUPT * level_after
     return leaves and returns
+
+
+def _step(column: Floats) -> float:
+    """The smallest difference of two neighbouring samples: a coarse word's step, next to nothing else."""
+    steps = np.abs(np.diff(column))
+    return float(steps.min(initial=1.0, where=steps > 0))

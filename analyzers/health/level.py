@@ -28,6 +28,7 @@ CORNER = 20.0  # two samples outside a plateau the signal has fallen by this man
 SHORTEST = 2  # samples; two may also be chance or a limiter, many twos are not
 MANY_RUNS = 10  # plateaus that make it a warning ...
 LONG_RUN_S = 0.0005  # ... or one of this length
+LOW = 0.5  # of full scale: two equal samples at a ceiling so low are the top of a soft sound, however many
 FEWEST_RUNS, SHORT_RUN = 3, 8  # fewer plateaus of three samples, none of so many: chance, or a soft limiter
 OFFSET_NOTE, OFFSET_WARNING = 0.1, 0.4  # % of full scale: -60 and -48 dBFS
 LEANING_NOTE = 2.0  # % of full scale
@@ -74,6 +75,7 @@ def find_clipping(signal: Signal, peaks: SamplePeaks, bit_depth: int | None) -> 
     ]
     runs_of = ((side, _runs_at_ceiling(signal.samples, side, peaks.largest[side.channel])) for side in sides)
     found = [one for side, runs in runs_of if (one := _plateaus(signal.samples, side, *runs)) is not None]
+    found = [one for one in found if one.longest > SHORTEST or one.ceiling >= LOW]
     runs, longest = sum(one.count for one in found), max((one.longest for one in found), default=0)
     if sum(one.of_three for one in found) < FEWEST_RUNS and longest < SHORT_RUN and runs < MANY_RUNS:
         return []

@@ -1,4 +1,4 @@
-"""Faults between the channels: dead, lopsided, mono in stereo, inverted, lost in mono.
+"""Faults between the channels: dead, lopsided, mono in stereo, late, inverted, lost in mono.
 
 Convention: correlation is that of powers, -1 to 1; the mono sum is (L + R) / 2. Common practice:
 bass is in the middle, so opposite polarity shows there first, whatever the width above.
@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import numpy as np
 
+from analyzers.health.channel_delay import channel_delay
 from analyzers.model import Flag
 from analyzers.signal.channel_stats import ChannelStats, Float64Array
+from analyzers.signal.samples import Signal
 
 DEAD_DB = 60.0  # one channel this far below the other
 LEVEL_NOTE_DB, LEVEL_WARNING_DB = 1.5, 3.0  # of a channel that was turned down
@@ -31,8 +33,11 @@ BANDS_HZ = (
 )
 
 
-def judge_channels(stats: ChannelStats) -> list[Flag]:
-    """All faults between two channels; for one channel a note, for more than two nothing."""
+def judge_channels(signal: Signal, stats: ChannelStats) -> list[Flag]:
+    """All faults between two channels; for one channel a note, for more than two nothing.
+
+    A late channel disagrees with the other in phase here and there: that is not told of it as well.
+    """
     channels = len(stats.power)
     if channels == 1:
         return [_mono_file()]
@@ -46,8 +51,9 @@ def judge_channels(stats: ChannelStats) -> list[Flag]:
     if left + right - 2 * product <= SAME * (left + right + 2 * product):
         return [_mono_in_stereo()]
     level = _level(stats)
-    polarity = _polarity(left, right, product, stats)
-    return [*level, *polarity, *([] if polarity else _bands(stats))]
+    late = _late(signal, stats)
+    phase = late or _polarity(left, right, product, stats) or _bands(stats)
+    return [*level, *phase]
 
 
 def _mono_file() -> Flag:
@@ -121,6 +127,25 @@ def _common_difference(stats: ChannelStats) -> float:
     if not differences or min(differences) * max(differences) <= 0:
         return 0.0
     return min(differences, key=abs)
+
+
+def _late(signal: Signal, stats: ChannelStats) -> list[Flag]:
+    """One channel after the other: a warning where the bass carries the music, which nobody makes wide so."""
+    late_s = channel_delay(signal.samples, signal.rate)
+    if late_s is None:
+        return []
+    power = {name: float(_band_power(stats, low, high).sum()) for name, low, high in BANDS_HZ}
+    side, ms = "right" if late_s > 0 else "left", abs(late_s) * 1000
+    return [
+        Flag(
+            code="channel-delay",
+            severity="warning" if max(power, key=power.__getitem__) == BASS else "note",
+            text=f"The {side} channel is {ms:.1f} ms late: parts get thin in mono.",
+            advice=f"Unless it is meant to widen the sound, move that channel {ms:.1f} ms earlier.",
+            amount=late_s * 1000,
+            unit="ms",
+        )
+    ]
 
 
 def _polarity(left: float, right: float, product: float, stats: ChannelStats) -> list[Flag]:

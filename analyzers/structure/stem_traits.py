@@ -46,21 +46,30 @@ class Traits:
     @property
     def attacks(self) -> Floats:
         """Rise of the level in each 10 ms, dB [shape=(blocks,)]."""
-        if not len(self.level):
-            return self.level
-        out: Floats = np.maximum(np.diff(self.level, prepend=self.level[:1]), 0.0)
-        return out
+        return attacks_of(self.level)
 
     @property
     def silent(self) -> bool:
         return not self.level.any()
 
 
+def attacks_of(level: Floats) -> Floats:
+    """Rise of the level in each 10 ms, dB [shape=(blocks,)]."""
+    if not len(level):
+        return level
+    out: Floats = np.maximum(np.diff(level, prepend=level[:1]), 0.0)
+    return out
+
+
+def level_of(samples: SampleArray, rate: int) -> Floats:
+    """Level of each 10 ms, dB, at least 50 dB below the loudest [shape=(blocks,)]."""
+    return _in_db(_levels(samples, max(1, round(BLOCK_S * rate))))
+
+
 def traits_of(samples: SampleArray, rate: int, longest_s: float) -> Traits:
     """Describe one file [shape=(frames, channels)]; ``longest_s``: length of the longest file of the set."""
-    level = _levels(samples, max(1, round(BLOCK_S * rate)))
     bands, chroma = _spectra(samples, rate, longest_s)
-    return Traits(len(samples), len(samples) / rate, _in_db(level), bands, chroma)
+    return Traits(len(samples), len(samples) / rate, level_of(samples, rate), bands, chroma)
 
 
 def _levels(samples: SampleArray, size: int) -> npt.NDArray[np.float64]:

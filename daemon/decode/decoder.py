@@ -48,6 +48,7 @@ class Source:
     warnings: tuple[str, ...]  # whole sentences for the report
     pack: str | None = None  # folder or zip of several beats that it came in
     other_mixes: tuple[str, ...] = ()  # files of that pack that are other mixes of this beat
+    start_doubted: bool = False  # a sum of stems that may not belong together where they start
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -254,7 +255,7 @@ def _is_audio(path: Path) -> bool:
 def _from_stems(
     found: StemSet, folder: Path, name: str, producer: str | None, limits: Limits, scratch: Scratch
 ) -> Decoded:
-    if all(stem.role == "version" for stem in found.stems):
+    if {stem.role for stem in found.stems} <= {"version", "copy"}:
         return _best_version(found, name, producer, limits, scratch)
     summed = [stem for stem in found.stems if stem.role == "stem"]
     frames, channels = found.samples.shape
@@ -275,6 +276,7 @@ def _from_stems(
         lossy=any(stem.lossy for stem in summed),
         tags=found.tags,
         warnings=(*found.warnings, *short),
+        start_doubted=any(stem.lacks_s for stem in found.stems),
     )
     return Decoded(source, Signal(found.samples, found.rate), folder, found.stems)
 

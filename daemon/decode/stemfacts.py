@@ -26,7 +26,7 @@ class Stem:
 
     name: str  # relative to the drop, fit to be shown
     path: Path
-    role: str  # "stem", "two-track" (left out of the sum)
+    role: str  # "stem"; "two-track", "copy" of another one: left out of the sum
     sha256: str
     frames: int  # in its own rate
     rate: int  # Hz
@@ -42,6 +42,7 @@ class Stem:
     inverted: bool | None = None  # polarity against the mix; None: cannot be told
     notes: tuple[str, ...] = ()
     null: NullTest | None = None  # of a two-track against the sum of the stems
+    lacks_s: float | None = None  # silence that its front seems to lack (`structure.trimmed_fronts`)
 
     @property
     def duration_s(self) -> float:

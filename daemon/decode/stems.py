@@ -3,7 +3,7 @@
 Convention: all stems share their first sample (common practice when stems are exported); a
 shorter one is silent afterwards. A mono stem goes into both channels at full level, as a centred
 track does. The sum is never normalised. A two-track lying beside its stems is recognised
-(`daemon.decode.twotrack`) and left out of the sum.
+(`daemon.decode.twotrack`) and left out of the sum; of a stem that is there twice one is.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ import numpy as np
 from analyzers.signal.mono import resampled
 from analyzers.signal.samples import SampleArray
 from analyzers.structure.stem_sets import SetVerdict, judge_set
-from analyzers.structure.stem_traits import Traits, traits_of
+from analyzers.structure.stem_traits import Traits, level_of, traits_of
+from analyzers.structure.trimmed_fronts import Outline, lacking_fronts
 from config.settings import Limits
 from daemon.core.errors import ChangedWhileReading, UnreadableAudio
 from daemon.core.text import file_name
@@ -30,6 +31,7 @@ from daemon.decode.nulltest import NullTest, null_test
 from daemon.decode.safeopen import opened
 from daemon.decode.spool import Collector, Scratch
 from daemon.decode.stemfacts import Stem, describe
+from daemon.decode.twice import copies, same_as
 from daemon.decode.twotrack import Windows, compare, hinted
 
 __all__ = ["NotStems", "Stem", "StemSet", "at_rate", "describe", "read_stems", "shown_relative"]
@@ -76,6 +78,11 @@ class _Sum:
             self.samples[at : at + len(block)] += block
         self.paths.add(path)
 
+    def moved(self, path: Path, to: Path) -> None:
+        """What was added from one file is also in another one, and counts as that."""
+        if path in self.paths:
+            self.paths = self.paths - {path} | {to}
+
     def _widened(self, frames: int, channels: int) -> SampleArray:
         """The sum so far with more frames and channels; a mono sum spreads to all channels."""
         wider = Collector(self.scratch, channels, frames)
@@ -106,19 +113,24 @@ def read_stems(
     traits: list[Traits] = []
     tags: dict[str, str] = {}
     warnings: list[str] = []
+    outlines: list[Outline] = []
+    first: list[int | None] = []  # of each the earlier one that it is the same as
     for path in files:
         name = shown_relative(path, folder)
         with scratch.inner() as passing:
             audio = read_audio(path, limits, passing)
-            stems.append(describe(audio, name))
+            stem = describe(audio, name)
+            first.append(same_as(stem, audio.samples, stems, limits, passing))
+            stems.append(stem)
             tags = audio.tags | tags
             warnings += [f"{name}: {text}" for text in audio.warnings]
             samples = at_rate(audio, rate, passing)
             del audio
             windows.take(samples)
+            outlines.append(_outline(stem, samples, rate))
             if judge:
                 traits.append(traits_of(samples, rate, seconds))
-            if not hinted(name):
+            if first[-1] is None and not hinted(name):
                 total.add(path, samples)
             del samples
     verdict = compare([stem.name for stem in stems], windows)
@@ -128,17 +140,33 @@ def read_stems(
             raise NotStems(found, files)
         if broken:
             raise _unreadable(broken, [*files, *broken], folder)
-    judged = [
-        replace(stem, role=role, inverted=inverted, notes=(*(stem.notes if role == "stem" else ()), *notes))
-        for stem, role, inverted, notes in zip(
-            stems, verdict.roles, verdict.inverted, verdict.notes, strict=True
-        )
-    ]
+    same = copies(stems, first)
+    stays = [k for k in range(len(stems)) if k not in same]
+    if len(stays) == 1:  # one beat, several times: versions of it
+        same, stays = {}, list(range(len(stems)))
+    if same:
+        verdict = compare([stems[k].name for k in stays], windows.only(stays))
+    judged = [replace(stem, role="copy") for stem in stems]
+    for k, role, inverted, notes in zip(stays, verdict.roles, verdict.inverted, verdict.notes, strict=True):
+        notes = (*(stems[k].notes if role == "stem" else ()), *notes)
+        judged[k] = replace(stems[k], role=role, inverted=inverted, notes=notes)
+    for k, at in same.items():
+        total.moved(stems[k].path, stems[at].path)
+        warnings.append(f"{stems[k].name} is the same as {stems[at].name}: used once.")
+    summed = [k for k, stem in enumerate(judged) if stem.role == "stem"]
+    for k, lacks_s in zip(summed, lacking_fronts([outlines[k] for k in summed]), strict=True):
+        judged[k] = replace(judged[k], lacks_s=lacks_s)
     total = _complete(total, judged, limits)
-    for k in [k for k, stem in enumerate(judged) if stem.role == "two-track"][:1]:
-        judged[k] = replace(judged[k], null=_null(judged[k], verdict.late[k], total, limits))
+    mixes = [(k, late) for k, late in zip(stays, verdict.late, strict=True) if judged[k].role == "two-track"]
+    for k, late in mixes[:1]:
+        judged[k] = replace(judged[k], null=_null(judged[k], late, total, limits))
     warnings += [*_difference_warnings(judged, rate), *verdict.warnings]
     return StemSet(total.samples, rate, tuple(judged), tags, tuple(warnings))
+
+
+def _outline(stem: Stem, samples: SampleArray, rate: int) -> Outline:
+    first = stem.first_sound_sample
+    return Outline(level_of(samples, rate), stem.duration_s, None if first is None else first / stem.rate)
 
 
 def shown_relative(path: Path, folder: Path) -> str:
@@ -220,7 +248,7 @@ def _difference_warnings(stems: Sequence[Stem], rate: int) -> list[str]:
     lengths = [round(stem.duration_s, 3) for stem in stems]
     usual = max(Counter(lengths).items(), key=lambda item: (item[1], item[0]))[0]
     odd = [stem for stem in stems if abs(stem.duration_s - usual) > 0.0015]
-    if odd:
+    if odd and not any(stem.lacks_s for stem in stems):
         rest = len(odd) <= len(stems) / 2  # else there is no usual length
         told = [f"{stem.name} ({stem.duration_s:.3f} s)" for stem in (odd if rest else stems)]
         what = f"Other length than the rest ({usual:.3f} s)" if rest else "They differ in length"

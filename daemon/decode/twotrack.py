@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -75,6 +76,12 @@ class Windows:
                 low[i, : len(thin)] = np.convolve(thin, self.wavelet)[: len(thin)]
         self._rows.append(row.ravel())
         self._low.append(low.ravel())
+
+    def only(self, files: Sequence[int]) -> Windows:
+        """The same windows of some of the files."""
+        some = copy(self)
+        some._rows, some._low = [self._rows[k] for k in files], [self._low[k] for k in files]
+        return some
 
     @property
     def rows(self) -> npt.NDArray[np.float32]:

@@ -19,7 +19,7 @@ from typing import Literal
 
 from analyzers.model import Analysis, Grid
 from analyzers.rhythm.note_values import meter_of
-from daemon.export.cutwords import SAID_SHIFT_S, before_words, rest_words, why
+from daemon.export.cutwords import SAID_LATE_S, before_words, rest_words, why
 
 AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
@@ -113,7 +113,7 @@ def plan_cut(
     bars = before_bars + lead_in_bars
     beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
     whole = start == "bar_one"
-    filled = -music_start / rate > SAID_SHIFT_S
+    filled = -music_start / rate > SAID_LATE_S
     before = before_words(
         sound_s,
         beat_s,

@@ -56,6 +56,7 @@ def analysis_options(source: Source, settings: Settings) -> Options:
         silence_below_peak_db=settings.analysis.silence_below_peak_db,
         vocal_range=settings.analysis.vocal_range,
         bit_depth=source.bit_depth,
+        start_doubted=source.start_doubted,
     )
 
 

@@ -11,7 +11,7 @@ from collections.abc import Iterable, Mapping
 from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
 from analyzers.level.working_level import suggest_gain
 from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
-from analyzers.rhythm.bars import beats_after_one
+from analyzers.rhythm.bars import beats_after_one, change_s
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
 from daemon.corrections.apply import Correction
@@ -79,7 +79,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             unit="BPM",
             confidence=grid.tempo_confidence,
             alternatives=_alternatives((c.bpm, c.probability) for c in grid.tempo_alternatives),
-            evidence=(*_counted(grid), *_proof(analysis)),
+            evidence=(*_counted(grid), *_parts(grid), *_proof(analysis)),
             reason=no_grid if grid.tempo_bpm is None else None,
         ),
         "constant_tempo": Estimate(
@@ -149,14 +149,37 @@ def _counted(grid: Grid) -> tuple[Evidence, ...]:
     )
 
 
+def _parts(grid: Grid) -> tuple[Evidence, ...]:
+    """The tempo of either part, where it changes once: the value is that of one of them."""
+    at_s = change_s(grid)
+    if at_s is None:
+        return ()
+    (_, before), (_, after) = grid.tempo_curve
+    if before == after:
+        return ()
+    return (
+        Evidence(what=f"tempo until {at_s:.2f} s of the file", value=before, unit="BPM"),
+        Evidence(what=f"tempo from {at_s:.2f} s of the file on", value=after, unit="BPM"),
+    )
+
+
 def _proof(analysis: Analysis) -> tuple[Evidence, ...]:
     proof = analysis.grid.proof
     if proof is None:
         return ()
     return (
-        Evidence(what="attacks compared with the grid", value=float(proof.attacks)),
+        Evidence(what="clear attacks within 15 ms of the grid", value=float(proof.attacks)),
         Evidence(what="half of them lie within", value=proof.median_ms, unit="ms"),
         Evidence(what="95 % of them lie within", value=proof.p95_ms, unit="ms"),
+        *(
+            Evidence(what=what, value=round(100 * share, 1), unit="%")
+            for what, share in (
+                ("share of all clear attacks that they are", proof.on_grid),
+                ("share that chance would put there", proof.by_chance),
+                ("share in the quarter of the song that has fewest", proof.worst_quarter),
+            )
+            if share is not None
+        ),
     )
 
 
@@ -166,7 +189,7 @@ def _drift(analysis: Analysis) -> tuple[Evidence, ...]:
         return ()
     return (
         Evidence(
-            what="mean offset from the beat as it is played, first third",
+            what="median offset of the attacks near the grid, first third",
             value=proof.first_third_ms,
             unit="ms",
         ),

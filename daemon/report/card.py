@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Iterable, Sequence
-from itertools import groupby
+from itertools import chain, groupby
 
 from analyzers.harmony.note_sets import NoteSet
 from analyzers.harmony.spelling import short_name
 from analyzers.model import Analysis
+from analyzers.rhythm.bars import bar_lines
 from daemon.core.text import one_line
 from daemon.export.guide import also_words
 from daemon.report.answers import WORKING_LEVEL
@@ -37,6 +38,7 @@ from daemon.report.words import (
 
 WIDTH = 58
 BARS_A_LINE = 4
+LAST_BARS = 2  # lines of bars after the song's end that the file still holds, at most
 LOOPS = (1, 2, 4)  # lines of a repeated passage
 
 
@@ -102,11 +104,17 @@ def _level(report: Report) -> list[str]:
 
 
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
-    """The set for pitch correction, said again only where it changes; what the chords add, apart from it."""
+    """The set for pitch correction, said again only where it changes; what the chords add, apart from it.
+
+    What rings out in the last bars is not worth a line where it has no note that was not said.
+    """
     found: list[str] = []
-    said = None
+    said, told = None, set[str]()
+    ends_s = min((at_s for _, at_s in bar_lines(analysis.grid)[-LAST_BARS:]), default=analysis.duration_s)
     for (key, notes, *more), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside, s.perhaps)):
         at_s = next(run).start_s
+        if (key, notes) == said and at_s >= ends_s and told.issuperset(chain(*more)):
+            continue
         place = session_place(analysis.grid, at_s) if found else "from the start"
         if not notes:
             found.append(f"  {place}: chromatic" + (f", until {key} is checked" if key else ""))
@@ -115,7 +123,7 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
         bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
         which = "the same notes" if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
         found += [f"  {place}: {which}", *bent]
-        said = key, notes
+        said, told = (key, notes), set(chain(*more))
         if also := also_words(*([*map(short_name, names)] for names in more)):
             found.append(f"    {also}")
     return ["", "Notes for pitch correction", *found]

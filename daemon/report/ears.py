@@ -12,6 +12,7 @@ from daemon.report.ears_pitch import key_lines, tuning_lines
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.rivals import if_any, open_level, or_else, rival_meters, rival_places, rival_tempi
+from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
     asks_for_ears,
     bar_or_time,
@@ -63,6 +64,7 @@ def check_by_ear(
         *_claim_lines(claims, by_hand),
         *(_flag_line(flag, analysis.grid, cut) for flag in analysis.flags if flag.severity == "warning"),
         *(f"File: {sentence(warning)}" for warning in warnings),
+        *trimmed_lines(stems, analysis.grid),
         *_stem_lines(stems),
         *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s - (cut.zero_s if cut else 0.0))),
     ]
@@ -110,6 +112,8 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         elif change_s(grid) is not None:
             how = f"it changes once: {tempo_course(grid)}"
             hear = "bars around the change, too: hear them."
+        unsure = grid.constant_confidence < below and by_hand.tempo_bpm is None
+        how = f"that it moves is {percent(grid.constant_confidence)} sure: {how}" if unsure else how
         lines.append(f"Tempo: {how}. Take the tempo map, not one number. The click check has the {hear}")
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
         lines.append(

@@ -82,6 +82,7 @@ class Drop(Part):
     warnings: tuple[str, ...]
     pack: str | None = Field(None, description="folder or zip of several beats that it came in")
     other_mixes: tuple[str, ...] = Field((), description="files of that pack: other mixes of this beat")
+    start_doubted: bool = Field(False, description="stems that may not belong together where they start")
 
 
 class Cut(Part):
@@ -173,7 +174,7 @@ class StemLine(Part):
     """
 
     name: str
-    role: str = Field("stem", description='"two-track" and "version" were left out of the sum')
+    role: str = Field("stem", description='"two-track", "version" and "copy" were left out of the sum')
     channels: int = 2
     peak_dbfs: float | None = None
     rms_dbfs: float | None = None
@@ -184,6 +185,7 @@ class StemLine(Part):
     null: NullResult | None = None
     file: str | None = Field(None, description='its copy, in the folder "stems"')
     copy_gain_db: float | None = Field(None, description="of that copy; the same for all stems of a drop")
+    lacks_s: float | None = Field(None, description="silence that seems to have been cut from its front")
 
     @property
     def shown(self) -> str:

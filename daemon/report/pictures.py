@@ -6,13 +6,13 @@ import math
 
 from analyzers.harmony.note_sets import note_names
 from analyzers.harmony.spelling import pitch_class_of, short_name
-from analyzers.model import Analysis, Section
+from analyzers.model import Analysis, GridProof, Section
 from analyzers.rhythm.bars import bar_lines
 from daemon.export.plan import first_bar_seconds
 from daemon.report.drawing import WIDTH, Picture, Word, box, curve, line, outline_path, scale, upright
 from daemon.report.parts import Cut
 from daemon.report.waveform import Outline
-from daemon.report.words import seconds, sentence, several_tempi, signed, unit
+from daemon.report.words import percent, seconds, sentence, several_tempi, signed, unit
 
 BEAT_HEIGHT = 120.0
 CUT_HEIGHT = 150.0
@@ -101,7 +101,7 @@ def _first_sound(at_s: float) -> str:
 
 
 def tempo_picture(analysis: Analysis, cut: Cut) -> Picture | None:
-    """A moving tempo over time, or how far a constant grid is off in its first and last third.
+    """A moving tempo over time, or how the hits near a constant grid lie in its first and last third.
 
     Against the lines that the session has, like the words of the cut: the measured grid moved by its shift.
     """
@@ -126,11 +126,21 @@ def tempo_picture(analysis: Analysis, cut: Cut) -> Picture | None:
         Word(0, f"{signed(limit)} ms: after the line", "above"),
     )
     text = (
-        f"Hits against the session's lines (middle): {off_the_line(early)} in the first third, "
-        f"{off_the_line(late)} in the last, a drift of {abs(late - early):.1f} ms from beginning to end. "
+        f"Hits near the session's lines (middle): {off_the_line(early)} in the first third, "
+        f"{off_the_line(late)} in the last. {_counted(grid.proof)} "
         f"Above the middle (+) is after the line; the top edge stands for {limit:.0f} ms."
     )
-    return Picture("tempo", "Does the grid hold to the end?", text, CHART_HEIGHT, shapes, words)
+    return Picture("tempo", "How hits near the lines lie", text, CHART_HEIGHT, shapes, words)
+
+
+def _counted(proof: GridProof) -> str:
+    """What the picture leaves out: it is no proof that the grid holds."""
+    share = "" if proof.on_grid is None else f" ({percent(proof.on_grid)} of the clear ones"
+    chance = "" if proof.by_chance is None else f"; {percent(proof.by_chance)} would lie there by chance"
+    return (
+        f"Only hits within 15 ms of a sixteenth or triplet are counted{share}{chance}{')' if share else ''}: "
+        "whether the grid holds to the end, the click check tells."
+    )
 
 
 def off_the_line(ms: float) -> str:

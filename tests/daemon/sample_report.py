@@ -54,7 +54,7 @@ def steady_grid(bpm: float = 140.0, *, bar_one_s: float = BAR_ONE_S, duration_s:
         beats_s=beats,
         downbeats=tuple((first + k) % 4 == 0 for k in range(count)),
         tempo_curve=((0.0, bpm),),
-        proof=GridProof(attacks=412, median_ms=0.8, p95_ms=3.4, first_third_ms=0.2, last_third_ms=0.3),
+        proof=GridProof(412, 0.8, 3.4, 0.2, 0.3, on_grid=0.91, by_chance=0.42, worst_quarter=0.805),
     )
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tests.analyzers.health_kit import RATE, clean, faults
+from tests.analyzers.health_kit import RATE, clean, faults, words
 
 
 def sounding(seed: int = 1) -> np.ndarray:
@@ -36,6 +36,18 @@ def test_held_samples(ms: float) -> None:
     for at in (2 * RATE, 5 * RATE):
         samples[at : at + round(ms / 1000 * RATE)] = samples[at]
     assert faults(samples)["dropout"].amount == 2
+
+
+def test_coarse_words_hold_what_hardly_moves() -> None:
+    """A low note of a few steps stays on one of them until a stroke begins; that is no hole, zeros are."""
+    t = np.arange(8 * RATE) / RATE
+    stroke = np.random.default_rng(3).standard_normal(8 * RATE) * np.exp(-(t % 0.11) * 60) * 0.05
+    samples = words((0.03 * np.sin(2 * np.pi * 41 * t) + stroke)[:, None].repeat(2, axis=1), 8)
+    samples[::RATE] = 0.9
+    assert "dropout" not in faults(samples)
+    at = round(0.11 * 30 * RATE) + 20  # inside a stroke
+    samples[at - 1], samples[at : at + 100], samples[at + 100] = 0.1, 0, -0.1
+    assert faults(samples)["dropout"].amount == 1
 
 
 def test_a_part_that_was_clipped_before_the_mix_has_no_dropouts() -> None:

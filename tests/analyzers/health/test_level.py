@@ -44,6 +44,16 @@ def test_steady_low_notes_are_not_clipped(hz: float, bits: int) -> None:
     assert "clipping" not in found
 
 
+@pytest.mark.parametrize(("peak", "clipped"), [(0.32, False), (1.0, True)])
+def test_two_equal_samples_at_a_low_ceiling_are_a_soft_top(peak: float, clipped: bool) -> None:
+    """Twenty peaks of two samples each: at full scale they may be overs, far below it nothing."""
+    samples = clean() * np.float32(0.2)
+    for k in range(20):
+        samples[RATE + k * 5000 : RATE + k * 5000 + 2] = peak
+    found = faults(words(samples, 24), RATE, Options(bit_depth=24))
+    assert ("clipping" in found) == clipped
+
+
 def test_a_soft_limiter_is_not_clipping() -> None:
     assert "clipping" not in faults(words(np.tanh(clean() * 2), 24), RATE, Options(bit_depth=24))
 

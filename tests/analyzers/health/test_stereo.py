@@ -55,6 +55,49 @@ def test_inverted_channel() -> None:
     assert flag.amount < -0.5
 
 
+@pytest.mark.parametrize("side", [0, 1])
+@pytest.mark.parametrize("ms", [0.7, 3.0, 5.0, 10.0])
+def test_a_late_channel_is_no_inverted_one(side: int, ms: float) -> None:
+    """At 5 ms the bass and the kick are upside down; what is late is late in all ranges."""
+    samples, late = clean(), round(ms / 1000 * RATE)
+    snare = np.random.default_rng(2).standard_normal(len(samples)) * np.exp(
+        -((np.arange(len(samples)) / RATE + 0.25) % 0.5) * 30
+    )
+    samples += (0.1 * snare[:, None]).astype(np.float32)
+    samples[late:, side] = samples[:-late, side].copy()
+    found = faults(samples)
+    flag = found["channel-delay"]
+    assert flag.severity == "warning"
+    assert flag.text.startswith(f"The {('left', 'right')[side]} channel is {ms:.1f} ms late")
+    assert flag.amount == pytest.approx(ms * (1 if side else -1), abs=0.05)
+    assert {"polarity-inverted", "out-of-phase-band", "mono-loss"}.isdisjoint(found)
+
+
+def test_one_part_made_wide_by_a_delay_is_no_late_channel() -> None:
+    samples, rng = clean(), np.random.default_rng(4)
+    part = oaconvolve(
+        rng.standard_normal(len(samples)), firwin(801, (700, 2400), pass_zero=False, fs=RATE), "same"
+    )
+    samples += (0.2 * np.stack([part, np.roll(part, 600)], axis=1)).astype(np.float32)
+    assert "channel-delay" not in faults(samples)
+
+
+def test_a_pad_alone_made_wide_by_a_delay_is_only_noted() -> None:
+    rng = np.random.default_rng(4)
+    pad = oaconvolve(
+        rng.standard_normal(8 * RATE), firwin(2001, (160, 4000), pass_zero=False, fs=RATE), "same"
+    )
+    flag = faults((0.2 * np.stack([pad, np.roll(pad, 700)], axis=1)).astype(np.float32))["channel-delay"]
+    assert flag.severity == "note"
+
+
+def test_an_echo_is_no_late_channel() -> None:
+    """Both channels have the music at once, and one has it again 12 ms later."""
+    samples = clean()
+    samples[530:, 1] += samples[:-530, 0].copy()
+    assert "channel-delay" not in faults(samples)
+
+
 def test_what_cancels_out_is_silent_in_mono() -> None:
     """Not 286 dB down: there is nothing left to measure."""
     middle = clean().mean(axis=1, keepdims=True)

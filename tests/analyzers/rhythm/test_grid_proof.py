@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from analyzers.model import GridProof
-from analyzers.rhythm.grid_proof import CLEAR_DB, LEAST, prove
+from analyzers.rhythm.grid_proof import CLEAR_DB, LEAST, _by_chance, prove
 from analyzers.rhythm.lattice_fit import WindowLags
 from analyzers.rhythm.pulse import Pulse
 
@@ -45,3 +45,33 @@ def test_sixteenths_and_triplets_are_on_the_grid_and_what_is_far_from_both_is_le
 def test_too_few_attacks_prove_nothing() -> None:
     assert proof_of(BEATS_S[1:LEAST]) is None
     assert proof_of(BEATS_S[1 : LEAST + 1]) is not None
+
+
+def test_the_share_near_the_grid_stands_beside_that_of_chance() -> None:
+    """Six places in a beat of 500 ms, 30 ms each: 36 % of the time; random attacks are there as often."""
+    rng = np.random.default_rng(1)
+    random = proof_of(np.sort(rng.uniform(1, 29, 2000)))
+    assert random is not None
+    assert random.by_chance == pytest.approx(0.36)
+    assert random.on_grid == pytest.approx(0.36, abs=0.04)
+    right = proof_of(BEATS_S[2:59])
+    assert right is not None
+    assert right.on_grid == 1.0
+    assert right.worst_quarter is None  # under four times `LEAST`
+    assert right.median_ms < random.median_ms
+
+
+def test_places_that_overlap_are_counted_once() -> None:
+    """At 600 BPM sixteenths and triplets lie 8.3 to 25 ms apart: all of the time is near one."""
+    found = _by_chance(np.arange(100) * 0.1)
+    assert found == pytest.approx(1.0)
+
+
+def test_the_quarter_with_fewest_is_told() -> None:
+    """Eighths on the grid, but 60 ms off it in the third quarter."""
+    eighths = np.arange(4, 116) * 0.25
+    off = np.repeat([0.0, 0.0, 0.06, 0.0], 28)
+    found = proof_of(eighths + off)
+    assert found is not None
+    assert found.worst_quarter == 0.0
+    assert found.on_grid == pytest.approx(0.75)

@@ -173,6 +173,19 @@ def test_other_length_is_named_and_taken_from_the_common_start(tmp_path):
     assert any("Other length" in text and "keys.wav (11.000 s)" in text for text in found.source.warnings)
 
 
+def test_stems_whose_front_was_cut_away_put_bar_one_in_doubt(tmp_path):
+    """Eight beats of half a second; the hits of both parts coincide again at their common end."""
+    hits = clicks(round(LENGTH_S * RATE), 2, tuple(range(0, 11 * RATE, RATE // 2)))
+    late = hits * np.float32(0.5)
+    late[: 4 * RATE] = 0
+    found = read(folder_of(tmp_path, hats=hits, kick=late[4 * RATE :]))
+
+    assert [stem.lacks_s for stem in found.stems] == [None, pytest.approx(4.0)]
+    assert not any("taken to start together" in text for text in found.source.warnings)
+    assert found.source.start_doubted
+    assert not read(folder_of(tmp_path, hats=hits, kick=late)).source.start_doubted
+
+
 def test_where_most_lengths_differ_none_is_called_the_usual_one(tmp_path):
     parts = {name: PARTS[name][: RATE * (12 - k)] for k, name in enumerate(("drums", "bass", "keys"))}
     found = read(folder_of(tmp_path, **parts))
@@ -375,6 +388,48 @@ def test_a_stem_that_lies_about_its_length_does_not_blow_up(tmp_path):
 def test_too_many_stems(tmp_path):
     with pytest.raises(TooLong, match=r"limits\.max_stems"):
         read(folder_of(tmp_path, **PARTS), max_stems=4)
+
+
+@pytest.mark.parametrize("names", [("kick", "kick (1)"), ("toms", "toms copy", "toms copy copy")])
+@pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])
+def test_a_stem_that_is_there_twice_is_summed_once(tmp_path, names, subtype):
+    """The same bytes, or the same samples in other words; the shortest name stays."""
+    folder = folder_of(tmp_path, **PARTS)
+    (folder / "drums.wav").rename(folder / f"{names[0]}.wav")
+    for name in names[1:]:
+        write(folder / f"{name}.wav", PARTS["drums"], RATE, subtype=subtype)
+    found = read(folder)
+
+    assert np.allclose(found.signal.samples, TOTAL, atol=1e-6)
+    assert {stem.name for stem in found.stems if stem.role == "copy"} == {f"{n}.wav" for n in names[1:]}
+    for name in names[1:]:
+        assert f"{name}.wav is the same as {names[0]}.wav: used once." in found.source.warnings
+
+
+def test_a_beat_that_is_there_twice_beside_a_version_is_no_stems(tmp_path):
+    folder = folder_of(tmp_path, beat=TOTAL, **{"beat (1)": TOTAL, "beat 16": TOTAL * np.float32(0.5)})
+    found = read(folder)
+
+    assert found.source.format == "WAV"
+
+
+def test_a_two_track_beside_stems_that_are_there_twice(tmp_path):
+    found = read(folder_of(tmp_path, **PARTS, **{"bass (1)": PARTS["bass"], "amber master": MASTERED}))
+
+    assert (role_of(found, "amber"), role_of(found, "bass (1)"), role_of(found, "bass.")) == (
+        "two-track",
+        "copy",
+        "stem",
+    )
+    assert next(stem.null for stem in found.stems if stem.role == "two-track") is not None
+    assert np.allclose(found.signal.samples, TOTAL, atol=1e-6)
+
+
+def test_silent_stems_are_no_copies(tmp_path):
+    silent = np.zeros_like(PARTS["keys"])
+    found = read(folder_of(tmp_path, **PARTS, fx=silent, vox=silent))
+    assert {stem.role for stem in found.stems} == {"stem"}
+    assert not any("same as" in text for text in found.source.warnings)
 
 
 def test_folder_that_changes_while_it_is_read(tmp_path, monkeypatch):

@@ -123,6 +123,14 @@ def test_a_first_hit_too_late_to_follow_leaves_the_lines_to_the_song_and_is_told
     assert plan.why.endswith("; its first hit comes 18 ms after the bar line, which is the song's")
 
 
+@pytest.mark.parametrize(("lacks_s", "told"), [(0.0034, False), (0.018, True)])
+def test_silence_of_a_few_ms_in_place_of_the_source_is_not_worth_a_word(lacks_s, told):
+    plan = plan_cut(analysis(120.0, -lacks_s, 0.0), frames=10**7, rate=44100)
+
+    assert plan.pad_samples == round(lacks_s * 44100)
+    assert ("silence fills" in plan.why) == told
+
+
 def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late():
     found = analysis(120.0, 3.5, 3.509)
     found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))

@@ -10,7 +10,14 @@ import pytest
 from analyzers.model import BarOneCandidate, MeterCandidate, TempoCandidate
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.report.report import Report
-from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, sample_analysis, sample_report, steady_grid
+from tests.daemon.sample_report import (
+    BAR_ONE_S,
+    blues_in_a,
+    moving_grid,
+    sample_analysis,
+    sample_report,
+    steady_grid,
+)
 
 
 def with_rival(probability: float) -> Report:
@@ -105,3 +112,14 @@ def test_a_blues_confirmed_by_hand_keeps_the_form_that_was_found() -> None:
 def test_a_blues_is_the_key_of_the_whole_song(key: str, later: str) -> None:
     with pytest.raises(ValueError, match="whole song"):
         Correction(key=key, key_changes=((30.0, later),))
+
+
+def test_where_the_tempo_changes_once_the_estimate_says_both_and_from_where() -> None:
+    grid = moving_grid((32, 90.0), (64, 120.0))
+    told = {e.what: e.value for e in sample_report(sample_analysis(grid=grid)).answers.tempo.evidence}
+    at_s = BAR_ONE_S + 32 * 60 / 90
+    assert told[f"tempo until {at_s:.2f} s of the file"] == 90.0
+    assert told[f"tempo from {at_s:.2f} s of the file on"] == 120.0
+    for one in (steady_grid(), moving_grid((32, 90.0), (64, 90.0)), moving_grid((8, 90), (8, 91), (8, 92))):
+        evidence = sample_report(sample_analysis(grid=one)).answers.tempo.evidence
+        assert not any("of the file" in e.what for e in evidence)

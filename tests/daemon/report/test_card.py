@@ -24,6 +24,7 @@ from tests.daemon.sample_report import (
     sample_analysis,
     sample_report,
     sample_source,
+    steady_grid,
 )
 
 BAR_S = 4 * 60 / 140
@@ -77,14 +78,14 @@ def test_a_tempo_that_only_a_part_bears_out_says_which_in_bars_of_the_session():
         settings = Settings(output={"lead_in_bars": lead_in_bars})
         report = sample_report(sample_analysis(grid=grid), settings=settings)
         assert f"Tempo: constant {part}; 4/4\n" in text_of(report)
-        assert glance(report, report.in_session(), 0.8)[0].notes[0] == f"steady {part}"
+        assert glance(report, report.in_session(), 0.8)[0].notes[0].startswith(f"constant {part}, ")
         evidence = report.answers.constant_tempo.evidence
         assert [(e.what, e.value) for e in evidence][-2:] == [
             ("borne out by attacks from", grid.steady_from_s),
             ("borne out by attacks until", grid.steady_to_s),
         ]
     assert "Tempo: constant; 4/4\n" in text_of(sample_report())
-    assert glance(sample_report(), sample_report().in_session(), 0.8)[0].notes[0] == "steady to the end"
+    assert glance(sample_report(), sample_report().in_session(), 0.8)[0].notes[0].startswith("constant, ")
     opening = sample_report(sample_analysis(grid=replace(grid, steady_to_s=None)))
     assert "Tempo: constant from bar 5 on; 4/4\n" in text_of(opening)
     ending = sample_report(sample_analysis(grid=replace(grid, steady_from_s=None)))
@@ -174,6 +175,20 @@ def test_where_only_the_chords_add_something_else_the_notes_are_not_listed_again
     text = text_of(sample_report(sample_analysis(chords=chords)))
     assert text.count("Eb F Gb Ab Bb Cb Db") == 1
     assert "  bar 9: the same notes\n    the chords also sound D\n  bar 25: the same notes\n" in text
+
+
+@pytest.mark.parametrize(("last", "told"), [("Ebm", False), ("Bb", False), ("Edim", True)])
+def test_what_rings_out_in_the_last_bar_is_not_told_unless_it_has_a_note_that_was_not(last, told):
+    """The first B flat sounds D beside E flat minor; a diminished E sounds E and G, too."""
+    lines = [at for at, down in zip(steady_grid().beats_s, steady_grid().downbeats, strict=True) if down]
+    chords = (Chord(BAR_ONE_S, BAR_ONE_S + BAR_S, "Bb", 0.9), Chord(lines[-1], lines[-1] + 1.0, last, 0.5))
+    sections = (
+        Section(BAR_ONE_S, lines[-1], "A", 1, 0.8),
+        Section(lines[-1], lines[-1] + BAR_S, "B", len(lines), 0.8),
+    )
+    text = text_of(sample_report(sample_analysis(chords=chords, sections=sections)))
+    assert "    the chords also sound D\n" in text
+    assert ("the same notes" in text) == told
 
 
 def test_without_a_sure_key_the_set_is_chromatic():

@@ -23,8 +23,9 @@ from analyzers.model import (
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
 from daemon.report.ears import check_by_ear
-from daemon.report.parts import Claim, Cut
+from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.pictures import tempo_picture
+from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
     tempo_line,
     topics,
@@ -206,6 +207,18 @@ def test_a_moving_tempo_is_its_whole_range_everywhere() -> None:
     assert tempo_words({}) == "no tempo"
 
 
+@pytest.mark.parametrize("restarts", [(), (BeatRestart(19.4, 20.0),)])
+def test_that_it_moves_is_said_with_its_doubt(restarts: tuple[BeatRestart, ...]) -> None:
+    grid = replace(moving_grid((31, 94.1), (32, 96.55), (30, 93.93)), restarts=restarts)
+    for confidence in (0.54, 0.79, 0.81):
+        moving = sample_analysis(grid=replace(grid, constant_confidence=confidence))
+        doubt = f"Tempo: that it moves is {round(confidence * 100)} % sure: it "
+        assert ears(moving, "Tempo")[0].startswith(doubt) == (confidence < 0.8)
+    by_hand = Correction(tempo_bpm=95.0)
+    lines = check_by_ear(moving, below=0.9, tuning_flag_cents=8.0, correction=by_hand)
+    assert not any("that it moves is" in line for line in lines)
+
+
 def test_a_beat_that_starts_anew_is_no_moving_tempo() -> None:
     grid = replace(
         steady_grid(),
@@ -218,7 +231,7 @@ def test_a_beat_that_starts_anew_is_no_moving_tempo() -> None:
     assert tempo_words(report.summary()) == "140 BPM, beat starts anew"
     picture = tempo_picture(report.corrected(), report.cut)
     assert picture is not None
-    assert picture.title == "Does the grid hold to the end?"  # one tempo is not drawn as a moving one
+    assert picture.title == "How hits near the lines lie"  # one tempo is not drawn as a moving one
 
 
 def test_one_line_says_a_key_as_card_and_page_do() -> None:
@@ -359,3 +372,19 @@ def test_bar_lines_that_nothing_bears_out_are_to_be_heard() -> None:
     assert not ears(found, "Tempo")
     told = {"below": 0.8, "tuning_flag_cents": 8.0, "correction": Correction(tempo_bpm=140.0)}
     assert not [line for line in check_by_ear(replace(found, grid=both), **told) if line.startswith("Tempo")]
+
+
+def test_stems_without_their_front_are_told_in_bars_and_beats() -> None:
+    """What is no whole number of sixteenths stays in seconds."""
+    grid = steady_grid()
+    beat_s, bar = 60 / grid.tempo_bpm, grid.beats_per_bar
+    lacks = {"hat": None, "kick": 4 * bar, "bass": 4 * bar, "snare": 4 * bar + 1, "rim": 0.5, "vox": 0.3}
+    stems = [StemLine(name=f"{n}.wav", lacks_s=None if v is None else v * beat_s) for n, v in lacks.items()]
+    [line] = trimmed_lines(stems, grid)
+    assert "4 bars of bass.wav and kick.wav, 4 bars 1 beat of snare.wav." in line
+    assert "0.5 beats of rim.wav" in line
+    assert f"{0.3 * beat_s:.2f} s of vox.wav" in line
+    assert "hat" not in line
+    assert trimmed_lines(stems[:1], grid) == []
+    [without] = trimmed_lines(stems[1:2], no_steady_beat())
+    assert f"{4 * bar * beat_s:.2f} s of kick.wav" in without

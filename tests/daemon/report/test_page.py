@@ -285,8 +285,25 @@ def test_a_constant_tempo_never_has_a_picture_of_one_that_moves() -> None:
     early = report.model_copy(update={"cut": report.cut.model_copy(update={"zero_s": -0.0021})})
     assert early.in_session().grid.tempo_curve == ((0.0, 140.0),)
     text = Outline(page_of(early)).text
-    assert "Does the grid hold to the end?" in text
+    assert "How hits near the lines lie" in text
     assert "Tempo over time" not in text
+
+
+def test_hits_near_the_lines_are_told_beside_chance_and_prove_nothing() -> None:
+    """What is picked because it lies near a line lies near it whatever the grid is."""
+    told = {}
+    for name, shares in (
+        ("older", {"on_grid": None, "by_chance": None, "worst_quarter": None}),
+        ("newer", {"on_grid": 0.58, "by_chance": 0.36, "worst_quarter": 0.4}),
+    ):
+        proof = replace(steady_grid().proof, **shares)
+        report = sample_report(sample_analysis(grid=replace(steady_grid(), proof=proof)))
+        told[name] = Outline(page_of(report)).text
+        assert "whether the grid holds to the end, the click check tells" in told[name]
+        for sure in ("steady to the end", "drift of"):
+            assert sure not in told[name]
+    assert "counted (58 % of the clear ones; 36 % would lie there by chance)" in told["newer"]
+    assert "by chance" not in told["older"]
 
 
 def test_the_picture_of_the_grid_and_the_cut_speak_of_the_same_lines() -> None:
@@ -294,8 +311,8 @@ def test_the_picture_of_the_grid_and_the_cut_speak_of_the_same_lines() -> None:
     report = sample_report()
     cut = report.cut.model_copy(update={"session_shift_s": -0.0082, "hits_after_lines_s": 0.0084})
     text = " ".join(Outline(page_of(report.model_copy(update={"cut": cut}))).text.split())
-    assert "Hits against the session's lines (middle): 8.4 ms after in the first third" in text
-    assert "8.5 ms after in the last, a drift of 0.1 ms" in text
+    assert "Hits near the session's lines (middle): 8.4 ms after in the first third" in text
+    assert "8.5 ms after in the last. Only hits" in text
 
 
 @pytest.mark.parametrize(("probability", "shown"), [(0.004, False), (0.02, True)])

@@ -94,7 +94,11 @@ def test_unknown_is_null_with_a_reason() -> None:
 def test_every_estimate_can_be_checked() -> None:
     answers = sample_report().answers
     assert [a.value for a in answers.tempo.alternatives] == [140.0, 70.0]
-    assert {e.what: e.value for e in answers.tempo.evidence}["half of them lie within"] == 0.8
+    evidence = {e.what: e.value for e in answers.tempo.evidence}
+    assert evidence["half of them lie within"] == 0.8
+    assert evidence["share of all clear attacks that they are"] == 91.0
+    assert evidence["share that chance would put there"] == 42.0
+    assert evidence["share in the quarter of the song that has fewest"] == 80.5
     assert answers.key.value == "E flat minor"
     assert answers.integrated_loudness.confidence is None
     assert "BS.1770" in str(answers.integrated_loudness.evidence[0].value)

@@ -1,0 +1,93 @@
+"""Clicks: one to three samples that stand out of the waveform and are no attack.
+
+What sounds goes on: after an attack the waveform is rougher than before it, and a step (a saw, a cut) does
+not come back. A click is back at once, on a waveform as smooth as before. Usual in restoration: a sample is
+held against those beside it, by the roughness of its neighbourhood (Godsill and Rayner, Digital Audio
+Restoration, 1998). Many small ones all along are the crackle of a record, and wanted.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import numpy.typing as npt
+
+from analyzers.model import Flag
+from analyzers.signal.samples import NEAR_FRAMES, Floats, Signal, channel_blocks
+from analyzers.signal.truepeak import Peaks
+
+CELL = 64  # samples looked at together
+LONGEST = 3  # samples of a click
+STANDS_OUT = 20.0  # its height, of the mean roughness around it ...
+ALONE = 8.0  # ... and of the roughest sample on either side of it
+HEARD = 0.1  # of the channel's peak (-20 dB)
+SIDE = 220  # samples on either side, 5 ms at 44.1 kHz
+APART = 6  # samples from a click that belong to it
+NO_ATTACK = 2.0  # times as rough after it as before, or the other way round
+CRACKLE_S = 2.0  # clicks a second, or more, are a record's
+NEAR_S = 0.005  # clicks so near are one place
+LISTED = 3
+
+Places = npt.NDArray[np.int64]
+
+
+def find_clicks(signal: Signal, peaks: Peaks) -> list[Flag]:
+    """All clicks of all channels, as one flag; none where they are as many as in a record's crackle."""
+    found: set[int] = set()
+    for start, block in channel_blocks(signal.samples, NEAR_FRAMES * 4, SIDE + APART, SIDE + APART):
+        for channel, column in enumerate(block):
+            ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
+            found.update(start + at for at in _clicks(column, HEARD * ceiling))
+    places: list[int] = []
+    for at in sorted(found):
+        if not places or at - places[-1] > NEAR_S * signal.rate:
+            places.append(at)
+    if not places or len(places) > CRACKLE_S * signal.duration_s:
+        return []
+    seconds = [at / signal.rate for at in places]
+    return [
+        Flag(
+            code="click",
+            severity="warning",
+            text="A click." if len(places) == 1 else "Clicks.",
+            advice="Listen there: ask for a new bounce, unless it is the crackle of a record.",
+            start_s=seconds[0],
+            end_s=seconds[-1],
+            amount=float(len(places)),
+            unit="places",
+            places_s=tuple((at_s, at_s) for at_s in seconds[:LISTED]),
+        )
+    ]
+
+
+def _clicks(x: Floats, least: float) -> list[int]:
+    """Frames of the block (without its context) where a click begins."""
+    begin, end = SIDE + APART, len(x) - SIDE - APART
+    rough = np.abs(x[1:-1] - 0.5 * (x[:-2] + x[2:]))  # k: of sample k + 1
+    cells = rough[: len(rough) // CELL * CELL].reshape(-1, CELL)
+    highest = cells.max(axis=1)
+    mean = cells.mean(axis=1)
+    likely = np.flatnonzero((highest > 0.5 * least) & (highest > 6.0 * mean))
+    found: list[int] = []
+    for cell in likely.tolist():
+        at = cell * CELL + int(cells[cell].argmax()) + 1
+        for first in range(max(at - LONGEST, begin), min(at + 2, end)):
+            if (found and first - found[-1] <= APART) or not _is_click(x, rough, first, least):
+                continue
+            found.append(first)
+    return [at - begin for at in found]
+
+
+def _is_click(x: Floats, rough: Floats, first: int, least: float) -> bool:
+    around = x[first - 1 : first + LONGEST + 1].tolist()
+    for length in range(1, LONGEST + 1):
+        left, right = around[0], around[length + 1]
+        height = min(abs(value - 0.5 * (left + right)) for value in around[1 : length + 1])
+        if height < least or abs(right - left) > 0.5 * height:
+            continue
+        before = rough[first - APART - SIDE : first - APART]
+        after = rough[first + length + APART : first + length + APART + SIDE]
+        low, high = sorted((float(before.mean()), float(after.mean())))
+        alone = height > ALONE * max(float(before.max()), float(after.max()))
+        if alone and height > STANDS_OUT * high and high <= NO_ATTACK * low:
+            return True
+    return False
