@@ -20,8 +20,8 @@ from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import open_share
-from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
-from analyzers.rhythm.meter_evidence import weigh
+from analyzers.rhythm.meter import Reading, beside_fewer, choose_reading, played_verdict, pulse_verdict
+from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
@@ -31,7 +31,6 @@ from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
-LEAST_BEATS = 8
 # Coherence of the steady and the moving pulse below which pulses are followed from attack to attack. At 0.36
 # soft produced beats were followed, too, and their grid was worse (tests/accuracy/gate.py).
 LOOSE = 0.25
@@ -51,6 +50,9 @@ MOVING_BAR = (0.391, 0.181)
 SUREST = 0.9999  # no estimate is certain
 HELPFUL = 0.25  # a tempo that is wrong three times in four puts the copy on a wrong grid, and is none
 UNTOLD = "no steady beat: the attacks can be counted in several ways, and none of them is likely"
+TOO_FEW = f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo"
+ONE_BAR = 4  # beats with which a tempo is no answer, but a doubt; fewer attacks are no beat
+ATTACK_DB = 6.0  # rise that is one at least: twice the level
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -64,6 +66,8 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     pulse = find_pulse(f.onsets)
     if pulse is None:
         return no_grid("the file is too short to hold a beat")
+    if _attacks(pulse) < ONE_BAR:
+        return no_grid("too few attacks to count a beat by")
     beat, steady = pulse_verdict(pulse.evidence)
     if pulse.even:
         beat, steady = max(beat, EVEN_SURE), max(steady, EVEN_SURE)
@@ -86,11 +90,15 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     rate = SteadyRate(60.0 / pulse.period_s, open_share(f.duration_s, pulse.lags.coherence))
     reading = choose_reading(h, beat, played is not None, rate if moving is None else None)
     if reading is None:
-        return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
+        return no_grid(TOO_FEW)
+    if f.duration_s < LEAST_BEATS * 60.0 / f.options.tempo_range_bpm[0]:
+        fewer = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm, ONE_BAR)
+        reading = beside_fewer(reading, h, fewer)
     if reading.beat_probability < 0.5:
         return no_grid(_why_none(pulse), reading.beat_probability, _if_any(reading, pulses))
     if reading.tempo_probability < HELPFUL:
-        return no_grid(UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
+        too_few = reading.tempi[0][0] not in h.ratio
+        return no_grid(TOO_FEW if too_few else UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
     if moving is None:
         anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew is not None:
@@ -113,6 +121,10 @@ def followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
         return None
     played = track(onsets)
     return played if played is not None and played.uneven_s > EVEN_S else None
+
+
+def _attacks(pulse: Pulse) -> int:
+    return int(np.count_nonzero(np.diff(pulse.rise > ATTACK_DB, prepend=False)) + 1) // 2
 
 
 def _why_none(pulse: Pulse) -> str:
