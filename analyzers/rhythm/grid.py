@@ -25,7 +25,7 @@ from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
-from analyzers.rhythm.two_counts import bars_restarted, restarted
+from analyzers.rhythm.two_counts import bars_restarted, restarted, told_apart
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 
@@ -68,6 +68,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         return no_grid("the file is too short to hold a beat")
     if _attacks(pulse) < ONE_BAR:
         return no_grid("too few attacks to count a beat by")
+    pulse = told_apart(f, pulse, lead_in.first_sound_s)
     beat, steady = pulse_verdict(pulse.evidence)
     if pulse.even:
         beat, steady = max(beat, EVEN_SURE), max(steady, EVEN_SURE)

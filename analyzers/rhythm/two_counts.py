@@ -27,10 +27,12 @@ from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
-# Probability of the second side's bars above which, and of bars that are counted on from the first side below
-# which, the count does not go on
-OTHER_BARS, SAME_BARS = 0.9, 0.1
+# The count does not go on where bars that are counted on from the first side are less probable than this; at
+# one tempo only where the bars of either side are more probable than that
+SAME_BARS, OTHER_BARS = 0.1, 0.9
+APART = 0.95  # probability of the tempo of either side, from which they are two
 REACH_BARS = 1.5  # the exact place of a restart of bars is looked for so near
+ONE_TEMPO = 0.05  # octaves between two tempi that are one, counted at any level
 ON_LINE = 0.06  # of a bar, or of a beat: lines this near are the same
 
 
@@ -83,6 +85,26 @@ def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> t
     return _counted_anew(f, pulse, sides, ways, song)
 
 
+def told_apart(f: Features, pulse: Pulse, first_sound_s: float) -> Pulse:
+    """The pulse with two tempi where either side by itself is surely read at its own (`Pulse.apart`)."""
+    change = pulse.apart
+    if change is None:
+        return pulse
+    sides = _sides(f, change.counts, change.pulses_s, first_sound_s)
+    ways = _ways(f, sides)
+    readings = [choose_reading(way, 1.0) for way in ways] if ways else []
+    rates = [
+        math.log2(side.pulse_s * reading.ratio)
+        for side, reading in zip(sides, readings, strict=False)
+        if reading is not None and reading.tempo_probability >= APART
+    ]
+    if len(rates) < 2 or abs(rates[1] - rates[0] - round(rates[1] - rates[0])) < ONE_TEMPO:
+        return pulse
+    return replace(
+        pulse, moving_s=change.pulses_s, knee=change.knee, counts=change.counts, hinted=False, apart=None
+    )
+
+
 def bars_restarted(
     f: Features, pulse: Pulse, first_sound_s: float, song: Reading
 ) -> tuple[Reading, Beats] | None:
@@ -107,7 +129,7 @@ def bars_restarted(
         return None
     bars = _bars_of(pulse.steady_s, sides, ways, song)
     off = bars.late - late_s / bar_s
-    if bars.first < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
+    if min(bars.first, bars.second) < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
         return None
     return _counted_anew(f, replace(pulse, counts=counts, moving_s=pulses, knee=None), sides, ways, song)
 
@@ -194,7 +216,7 @@ class _Bars:
 
     @property
     def start_anew(self) -> bool:
-        return self.second >= OTHER_BARS and self.counted_on <= SAME_BARS
+        return self.counted_on <= SAME_BARS
 
 
 def _bars_of(
