@@ -30,7 +30,7 @@ FloatArray = npt.NDArray[np.floating]
 # The count does not go on where bars that are counted on from the first side are less probable than this; at
 # one tempo only where the bars of either side are more probable than that
 SAME_BARS, OTHER_BARS = 0.1, 0.9
-APART = 0.95  # probability of the tempo of either side, from which they are two
+APART = 0.8  # probability of the tempo of either side, from which they are two
 REACH_BARS = 1.5  # the exact place of a restart of bars is looked for so near
 ONE_TEMPO = 0.05  # octaves between two tempi that are one, counted at any level
 ON_LINE = 0.06  # of a bar, or of a beat: lines this near are the same
