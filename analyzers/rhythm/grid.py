@@ -106,9 +106,9 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         too_few = reading.tempi[0][0] not in h.ratio
         return no_grid(TOO_FEW if too_few else UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
     if moving is None:
-        anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
-        if anew is not None:
-            return _assemble(f, lead_in, pulse, *anew, 1.0 - RESTART_SURE)
+        reading, anew_beats = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
+        if anew_beats is not None:
+            return _assemble(f, lead_in, pulse, reading, anew_beats, 1.0 - RESTART_SURE)
         beats = steady_beats(f, pulse, reading)
     else:
         beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Grid
+from analyzers.rhythm import two_counts
 from analyzers.rhythm.grid import find_grid
 from analyzers.rhythm.two_counts import _Bars
 from analyzers.signal.features import Features
@@ -153,6 +156,25 @@ def test_a_shorter_bar_is_followed_by_bars_of_its_own(beats: int, rest: int) -> 
     assert off_the_lines(grid, first[:-9:4]).max() < 0.003
     assert off_the_lines(grid, second[8::4]).max() < 0.003
     assert grid.bar_one_s == pytest.approx(START, abs=0.003)
+
+
+@pytest.mark.parametrize(("counted_on", "doubted"), [(0.01, True), (0.3, False)])
+def test_bars_that_perhaps_start_anew_are_a_doubt(
+    monkeypatch: pytest.MonkeyPatch, counted_on: float, doubted: bool
+) -> None:
+    """The second side is not sure enough of its bars, but it is that they are not those of the first."""
+    told = two_counts._bars_of
+    monkeypatch.setattr(
+        two_counts, "_bars_of", lambda *asked: replace(told(*asked), second=0.6, counted_on=counted_on)
+    )
+    first = START + PERIOD * np.arange(43)
+    grid = two(first, even(BPM, first[-1], SECONDS))
+
+    assert grid.restarts == ()
+    assert (grid.bar_one_confidence <= 0.5) is doubted
+    places = {abs(c.late_beats): c.probability for c in grid.bar_one_alternatives}
+    assert (places.get(2.0, 0.0) > 0.3) is doubted
+    assert grid.bar_one_confidence + sum(places.values()) <= 1.0 + 1e-9
 
 
 @pytest.mark.parametrize(
