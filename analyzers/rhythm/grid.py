@@ -26,6 +26,7 @@ from analyzers.rhythm.odd_bars import other_bars
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
+from analyzers.rhythm.shares import beside, beside_tempo
 from analyzers.rhythm.two_counts import bars_restarted, restarted, told_apart
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
@@ -198,7 +199,8 @@ def _assemble(
         tempo_bpm=round(beats.bpm, 6),
         tempo_confidence=reading.tempo_probability,
         tempo_alternatives=tuple(
-            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in reading.tempi
+            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p)
+            for r, p in beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi)
         ),
         constant_tempo=beats.curve is None,
         constant_confidence=max(steady, 1.0 - steady),
@@ -234,7 +236,8 @@ def _meter(reading: Reading, other: str | None) -> tuple[float, tuple[MeterCandi
 
 def _other_places(reading: Reading, found: FirstBar) -> tuple[BarOneCandidate, ...]:
     """Where bar one may be instead: other bar lines, or the line beside it."""
-    places = [BarOneCandidate(late, p * found.confidence) for late, p in reading.other_lines]
+    lines = beside(reading.bar_probability, reading.other_lines)
+    places = [BarOneCandidate(late, p * found.confidence) for late, p in lines]
     if found.beside:
         doubt = reading.bar_probability * (1.0 - found.confidence)
         places.append(BarOneCandidate(float(found.beside * reading.beats), doubt))

@@ -22,6 +22,7 @@ NEEDED = ("analyzers", "config", "daemon", "demo", "tests", "pyproject.toml")
 SPARE_TESTS = {  # module: tests that judge it, where they are not those of the same name
     "analyzers/level/magnitudes": ("analyzers/level/test_silence",),
     "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
+    "analyzers/rhythm/meter_evidence": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
     "daemon/report/ears_pitch": ("daemon/report/test_ears",),
     "analyzers/rhythm/grid": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_played"),
     "analyzers/rhythm/beat_times": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_lattice_fit"),
@@ -61,6 +62,11 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
 MUTATIONS: tuple[tuple[str, str, str], ...] = (
     # a module, the text, what it becomes
     ("analyzers/rhythm/meter", "h.max(axis=0) @ most", "h.mean(axis=0) @ most"),
+    ("analyzers/rhythm/odd_bars", "RATHER = 0.15", "RATHER = 1.5"),
+    ("analyzers/rhythm/odd_bars", "- beats.mean(axis=1, keepdims=True)", "- beats.mean()"),
+    ("analyzers/rhythm/meter_evidence", "HALF_SLOT = 0.5 / SLOTS", "HALF_SLOT = 0.0 / SLOTS"),
+    ("analyzers/rhythm/two_counts", "PERHAPS_SAME, PERHAPS = 0.2, 0.5", "PERHAPS_SAME, PERHAPS = 0.0, 0.5"),
+    ("analyzers/rhythm/two_counts", "APART = 0.8", "APART = 1.0"),
     ("analyzers/rhythm/barline", "TAG_BARS = 2", "TAG_BARS = 0"),
     ("analyzers/rhythm/barline", "TAG_BARS = 2", "TAG_BARS = 3"),
     ("analyzers/rhythm/barline", "TAG_CONTRAST = 0.165", "TAG_CONTRAST = 1.0"),
@@ -258,7 +264,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/clickcheck", "< 0.25 * float(power.mean())", "< 0.0"),
     ("daemon/report/words", "+ 0.5), 99)", "+ 0.5), 100)"),
     ("daemon/report/rivals", "WORTH_HEARING = 0.1", "WORTH_HEARING = 0.0"),
-    ("daemon/report/rivals", "OPEN_LEVEL = 0.3", "OPEN_LEVEL = 0.5"),
+    ("analyzers/rhythm/shares", "OPEN_LEVEL = 0.3", "OPEN_LEVEL = 0.5"),
     ("daemon/ingest/pending", "if entry.begun or entry", "if True or entry"),
     ("daemon/ingest/pending", "entry.begun &= now_as.size >= entry.size", "pass"),
     ("daemon/ingest/settling", "candidate.key in begun", "True"),
