@@ -230,6 +230,7 @@ def _meter(reading: Reading, other: str | None) -> tuple[float, tuple[MeterCandi
     sure = min(reading.meter_probability, most)
     shares = {METER_NAMES[k]: p for k, p in reading.other_meters}
     if other is not None:
+        shares = {m: p * sure / max(reading.meter_probability, sure) for m, p in shares.items()}
         shares[other] = shares.get(other, 0.0) + max(1.0 - sure - sum(shares.values()), 0.0)
     return sure, tuple(MeterCandidate(m, p) for m, p in sorted(shares.items(), key=lambda item: -item[1]))
 

@@ -46,8 +46,10 @@ def other_bars(onsets: Onsets, beats_s: FloatArray, beats_per_bar: int) -> str |
     mean = float(power.mean()) + 1e-9
     odd = {name: after(pair, whole) / mean for name, pair in ODD.items()}
     likeliest = max(odd, key=lambda name: odd[name])
-    if odd[likeliest] > max(after(pair, whole) for pair in EVEN) / mean + RATHER:
-        return likeliest
+    least = max(after(pair, whole) for pair in EVEN) / mean + RATHER
+    if odd[likeliest] > least:  # two bars of 7/8 are as alike as one of 7/4
+        halves = float(alike[ODD["7/8"][0]].mean()) / mean > least
+        return "7/8" if likeliest == "7/4" and halves else likeliest
     starts = np.arange(0, len(power) - PART_BEATS * SLOTS + 1, STEP_BEATS * SLOTS)
     parts = [slice(a, a + PART_BEATS * SLOTS) for a in starts.tolist()]
     fours = np.array(
