@@ -100,6 +100,7 @@ class Grid:
 
     tempo_bpm: float | None
     tempo_confidence: float
+    # the found one first; at most 1 together, but for an open half or double of it (`rhythm/shares.py`)
     tempo_alternatives: tuple[TempoCandidate, ...]
     constant_tempo: bool | None
     constant_confidence: float

@@ -21,18 +21,19 @@ from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.borne_out import borne_out
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.lattice_fit import open_share
-from analyzers.rhythm.meter import Reading, choose_reading, played_verdict, pulse_verdict
-from analyzers.rhythm.meter_evidence import weigh
+from analyzers.rhythm.meter import Reading, beside_fewer, choose_reading, played_verdict, pulse_verdict
+from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
+from analyzers.rhythm.odd_bars import other_bars
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
-from analyzers.rhythm.two_counts import bars_restarted, restarted
+from analyzers.rhythm.shares import beside, beside_tempo
+from analyzers.rhythm.two_counts import bars_restarted, restarted, told_apart
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
 METER_NAMES = {4: "4/4", 3: "3/4", 2: "6/8"}
-LEAST_BEATS = 8
 # Coherence of the steady and the moving pulse below which pulses are followed from attack to attack. At 0.36
 # soft produced beats were followed, too, and their grid was worse (tests/accuracy/gate.py).
 LOOSE = 0.25
@@ -50,11 +51,17 @@ PLAYED_CERTAIN = 0.9  # share of songs with such pulses whose tempo moves
 # within 70 ms, from those of the right beat (logistic fit on 111 excerpts of tests/training/played.py)
 MOVING_BAR = (0.391, 0.181)
 SUREST = 0.9999  # no estimate is certain
+# No meter is more than so many times as sure as its bar lines: of 11 songs in five or seven three have ones
+# below 0.4, of 300 generated beats in even meters two
+METER_BORNE = 2.0
+RATHER_OTHER = 0.3  # nor more sure than this where another one is heard (`odd_bars`)
 HELPFUL = 0.25  # a tempo that is wrong three times in four puts the copy on a wrong grid, and is none
 UNTOLD = "no steady beat: the attacks can be counted in several ways, and none of them is likely"
-IN_TEMPO = (
-    0.5  # probability that the bars count from a beginning that no bar line meets and no beat bears out
-)
+# Probability that the bars count from a beginning that no bar line meets and no beat bears out
+IN_TEMPO = 0.5
+TOO_FEW = f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo"
+ONE_BAR = 4  # beats with which a tempo is no answer, but a doubt; fewer attacks are no beat
+ATTACK_DB = 6.0  # rise that is one at least: twice the level
 HOPELESS = 0.05  # probability of a beat, from the pulse alone, below which no reading is tried
 
 
@@ -68,6 +75,9 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     pulse = find_pulse(f.onsets)
     if pulse is None:
         return no_grid("the file is too short to hold a beat")
+    if _attacks(pulse) < ONE_BAR:
+        return no_grid("too few attacks to count a beat by")
+    pulse = told_apart(f, pulse, lead_in.first_sound_s)
     beat, steady = pulse_verdict(pulse.evidence)
     if pulse.even:
         beat, steady = max(beat, EVEN_SURE), max(steady, EVEN_SURE)
@@ -90,15 +100,19 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     rate = SteadyRate(60.0 / pulse.period_s, open_share(f.duration_s, pulse.lags.coherence))
     reading = choose_reading(h, beat, played is not None, rate if moving is None else None)
     if reading is None:
-        return no_grid(f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo")
+        return no_grid(TOO_FEW)
+    if f.duration_s < LEAST_BEATS * 60.0 / f.options.tempo_range_bpm[0]:
+        fewer = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm, ONE_BAR)
+        reading = beside_fewer(reading, h, fewer)
     if reading.beat_probability < 0.5:
         return no_grid(_why_none(pulse), reading.beat_probability, _if_any(reading, pulses))
     if reading.tempo_probability < HELPFUL:
-        return no_grid(UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
+        too_few = reading.tempi[0][0] not in h.ratio
+        return no_grid(TOO_FEW if too_few else UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
     if moving is None:
-        anew = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
-        if anew is not None:
-            return _assemble(f, lead_in, pulse, *anew, 1.0 - RESTART_SURE)
+        reading, anew_beats = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
+        if anew_beats is not None:
+            return _assemble(f, lead_in, pulse, reading, anew_beats, 1.0 - RESTART_SURE)
         beats = steady_beats(f, pulse, reading)
     else:
         beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)
@@ -117,6 +131,10 @@ def followed(onsets: Onsets, pulse: Pulse, steady: float) -> Played | None:
         return None
     played = track(onsets)
     return played if played is not None and played.uneven_s > EVEN_S else None
+
+
+def _attacks(pulse: Pulse) -> int:
+    return int(np.count_nonzero(np.diff(pulse.rise > ATTACK_DB, prepend=False)) + 1) // 2
 
 
 def _why_none(pulse: Pulse) -> str:
@@ -188,16 +206,18 @@ def _assemble(
         late = float((np.searchsorted(times[::n], from_s) - found.index) * n)
         elsewhere = (BarOneCandidate(late, odds / IN_TEMPO - odds), *elsewhere)
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
+    meter = _meter(reading, other_bars(f.onsets, times[inside], n))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
         tempo_confidence=reading.tempo_probability,
         tempo_alternatives=tuple(
-            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in reading.tempi
+            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p)
+            for r, p in beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi)
         ),
         constant_tempo=beats.curve is None,
         constant_confidence=max(steady, 1.0 - steady),
         meter=METER_NAMES[n],
-        meter_confidence=min(reading.meter_probability, SUREST),
+        meter_confidence=meter[0],
         beats_per_bar=n,
         bar_one_s=bar_one,
         bar_one_confidence=odds,
@@ -212,7 +232,7 @@ def _assemble(
         steady_from_s=from_s,
         steady_to_s=to_s,
         bar_one_alternatives=elsewhere,
-        meter_alternatives=tuple(MeterCandidate(METER_NAMES[k], p) for k, p in reading.other_meters),
+        meter_alternatives=meter[1],
     )
 
 
@@ -225,9 +245,23 @@ def _steady_part(
     return borne_out(onsets, pulse.rise, beats.times_s, bar, first_sound_s)
 
 
+def _meter(reading: Reading, other: str | None) -> tuple[float, tuple[MeterCandidate, ...]]:
+    """Probability of the meter, and the others. The networks choose among even ones: bar lines that are
+    hardly found may mean that it has none of these; `other` is the one that it rather has, or has in parts.
+    """
+    most = min(METER_BORNE * reading.bar_probability, SUREST if other is None else RATHER_OTHER)
+    sure = min(reading.meter_probability, most)
+    shares = {METER_NAMES[k]: p for k, p in reading.other_meters}
+    if other is not None:
+        shares = {m: p * sure / max(reading.meter_probability, sure) for m, p in shares.items()}
+        shares[other] = shares.get(other, 0.0) + max(1.0 - sure - sum(shares.values()), 0.0)
+    return sure, tuple(MeterCandidate(m, p) for m, p in sorted(shares.items(), key=lambda item: -item[1]))
+
+
 def _other_places(reading: Reading, found: FirstBar) -> tuple[BarOneCandidate, ...]:
     """Where bar one may be instead: other bar lines, or the line beside it."""
-    places = [BarOneCandidate(late, p * found.confidence) for late, p in reading.other_lines]
+    lines = beside(reading.bar_probability, reading.other_lines)
+    places = [BarOneCandidate(late, p * found.confidence) for late, p in lines]
     if found.beside:
         doubt = reading.bar_probability * (1.0 - found.confidence)
         places.append(BarOneCandidate(float(found.beside * reading.beats), doubt))

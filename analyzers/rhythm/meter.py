@@ -9,7 +9,7 @@ sum, the bar line the best within that tempo. Raw probabilities are then calibra
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import numpy.typing as npt
@@ -136,6 +136,26 @@ def choose_reading(
         tempi=doubted(tempi, shares),
         other_lines=other_lines(h, p, best, bar),
         other_meters=tuple((n, float(meters[n])) for n in others),
+    )
+
+
+def beside_fewer(reading: Reading, h: Hypotheses, more: Hypotheses) -> Reading:
+    """The reading, less sure by what beat rates too slow to be chosen in a short file would take.
+
+    h : among which it was chosen; more : the same and those of fewer beats
+    """
+    p, few = probabilities(more.evidence), ~np.isin(more.tempo, h.tempo)
+    taken = np.bincount(more.tempo[few], p[few], len(RATIOS))
+    left = 1.0 - float(taken.sum())
+    tempi = {ratio: share * left for ratio, share in reading.tempi}
+    for k in np.flatnonzero(taken > LEAST_SHARE).tolist():
+        tempi[RATIOS[k]] = tempi.get(RATIOS[k], 0.0) + float(taken[k])
+    return replace(
+        reading,
+        tempo_probability=reading.tempo_probability * left,
+        bar_probability=reading.bar_probability * left,
+        tempi=tuple(sorted(tempi.items(), key=lambda item: -item[1])),
+        other_lines=tuple((late, share * left) for late, share in reading.other_lines),
     )
 
 

@@ -25,7 +25,8 @@ FloatArray = npt.NDArray[np.floating]
 RATIOS = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
 METERS = (4, 3, 2)  # beats in a bar; 2: dotted beats of 6/8
 SLOTS = 12  # places in a beat: sixteenths and triplets both fall on them
-PHASES = 4
+PHASES, LEAST_BEATS = 4, 8  # of the beat that are weighed; of a way to count that may be chosen
+HALF_SLOT = 0.5 / SLOTS  # a beat's first slot begins, and its last one ends, so much ahead of a beat
 LAGS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 SPANS = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1, 4 / 3, 3 / 2, 2, 3, 4)  # beats after which attacks come again
 PLACES = 8
@@ -73,9 +74,13 @@ class _Song:
 
 
 def weigh(
-    onsets: Onsets, pulses_s: FloatArray, first_sound_s: float, tempo_range_bpm: tuple[float, float]
+    onsets: Onsets,
+    pulses_s: FloatArray,
+    first_sound_s: float,
+    tempo_range_bpm: tuple[float, float],
+    least: int = LEAST_BEATS,
 ) -> Hypotheses:
-    """Evidence for every hypothesis whose tempo is in range.
+    """Evidence for every hypothesis whose tempo is in range and that has `least` beats.
 
     Parameters
     ----------
@@ -86,17 +91,17 @@ def weigh(
         the pulse itself is kept
     """
     song = _prepare(onsets, pulses_s, first_sound_s)
-    pulse_bpm = 60.0 / float(np.median(np.diff(pulses_s)))
-    low, high = tempo_range_bpm
+    pulse_bpm, (low, high) = 60.0 / float(np.median(np.diff(pulses_s))), tempo_range_bpm
     allowed = [k for k, r in enumerate(RATIOS) if low <= pulse_bpm / r <= high] or [0]
     columns: list[tuple[float, float, int, int, int]] = []
     rows: list[npt.NDArray[np.float32]] = []
     for tempo in allowed:
         ratio = RATIOS[tempo]
         for rank, phase in enumerate(beat_phases(song.strength, song.u, ratio)):
-            song_in_beats = _Folded(song, ratio, phase)
-            if song_in_beats.count < 8:
+            count = int(np.floor(song.u[-1] / ratio - phase + HALF_SLOT))  # whole beats
+            if count < least:
                 continue
+            song_in_beats = _Folded(song, ratio, phase, count)
             for beats in METERS:
                 columns += [(ratio, (phase + first) * ratio, beats, tempo, rank) for first in range(beats)]
                 rows.append(song_in_beats.evidence(beats, np.log2(pulse_bpm / ratio / 110.0), rank))
@@ -112,7 +117,7 @@ def weigh(
 
 
 def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float]:
-    """The places in a beat with most attacks, strongest first, in beats: up to `PHASES` values in [0, 1)."""
+    """Up to `PHASES` places in a beat with most attacks, strongest first, in beats from -`HALF_SLOT` on."""
     bins = 48
     v = u / ratio
     index = np.floor((v % 1.0) * bins).astype(np.int64) % bins
@@ -126,7 +131,8 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
             break
         a, b, c = fold[k - 1], fold[k], fold[(k + 1) % bins]
         bend = a - 2 * b + c
-        found.append((k + 0.5 + (0.5 * (a - c) / bend if bend < 0 else 0.0)) / bins % 1.0)
+        at = (k + 0.5 + (0.5 * (a - c) / bend if bend < 0 else 0.0)) / bins
+        found.append((at + HALF_SLOT) % 1.0 - HALF_SLOT)
         left[np.arange(k - 3, k + 4) % bins] = 0.0
     return found or [0.0]
 
@@ -199,12 +205,9 @@ def pulse_time(u: FloatArray, pulses_s: FloatArray) -> FloatArray:
 class _Folded:
     """The song cut into beats of one period and phase; `evidence` folds the beats into bars."""
 
-    def __init__(self, song: _Song, ratio: float, phase: float) -> None:
-        self.song, self.ratio, self.phase = song, ratio, phase
+    def __init__(self, song: _Song, ratio: float, phase: float, count: int) -> None:
+        self.song, self.ratio, self.phase, self.count = song, ratio, phase, count
         v = song.u / ratio - phase
-        self.count = int(np.floor(v[-1]))  # whole beats from beat 0 on
-        if self.count < 8:
-            return
         slots = np.arange(self.count * SLOTS)
         edges = np.searchsorted(v, (slots - 0.5) / SLOTS)
         peak = np.maximum.reduceat(song.strength, np.minimum(edges, song.strength.shape[1] - 1), axis=1)

@@ -17,7 +17,7 @@ from analyzers.rhythm.lattice_fit import WindowLags, fine_rise, fit_constant, fo
 from analyzers.rhythm.meter_evidence import pulse_number
 from analyzers.rhythm.pulse_patterns import TwoCounts
 from analyzers.rhythm.restarts import find_restart
-from analyzers.rhythm.tempo_steps import one_change
+from analyzers.rhythm.tempo_steps import Change, one_change
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -35,6 +35,7 @@ RESTART_AS_WELL, RESTART_GAIN = 0.08, 0.05
 # One change of tempo is there where each side coheres by so much more on its own tempo; by less where it
 # explains more of the attacks, as a map that follows does
 OWN, LITTLE_OWN, CLEAR_STEP, STEP_GAIN = 0.08, 0.05, 0.04, 0.02
+SMALL_RATIO = 0.005  # so near to it two tempi have it
 HINT = 0.02  # with so much it may be there, by a third most of all: each side then fits both tempi
 
 
@@ -43,6 +44,8 @@ class Pulse:
     """period_s : best constant period; lags : windows against it; rise : fine rises of the signal
     steady_s, moving_s : pulse times; knee : pulse where one tempo gives way to another, if there is one;
     hinted : whether there may be one, too faint to be followed
+    apart : one whose two tempi are in small ratio, so that one lattice holds both as well: the attacks do not
+    tell, what either side sounds like may
     counts : of pulses, where there are two: of two tempi (then with a knee), or the beat starts anew
 
     evidence [shape=(5,)] : repetition (comb score), coherence of the steady pulse, gain in coherence of the
@@ -56,6 +59,7 @@ class Pulse:
     moving_s: FloatArray | None
     knee: int | None
     hinted: bool
+    apart: Change | None
     counts: TwoCounts | None
     evidence: tuple[float, ...]
 
@@ -86,7 +90,7 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
     duration = onsets.strength.shape[1] / onsets.rate
     steady = np.arange(int(duration / period) + 2) * period
     tempi = tempogram(strength, onsets.rate, coarse)
-    moving, gain, knee, hinted, counts, restart = None, 0.0, None, False, None, None
+    moving, gain, knee, hinted, apart, counts, restart = None, 0.0, None, False, None, None, None
     if lags.coherence < CLEAR or lags.spread_s > WIDE_S:
         moving, gain = _moving(onsets, rise, strength, tempi, lags.coherence)
         restart = find_restart(onsets, rise, coarse)
@@ -98,13 +102,19 @@ def find_pulse(onsets: Onsets) -> Pulse | None:
             moving, gain, knee = change.pulses_s, max(straight, gain), change.knee
             counts = change.counts
         hinted = knee is None and change.own > HINT and straight > 0.0
+        apart = change if knee is None and _in_small_ratio(change.counts) else None
     if restart is not None:
         straight = _coherence(onsets, rise, restart.pulses_s) - lags.coherence
         if straight > max(gain - RESTART_AS_WELL, RESTART_GAIN):
-            moving, gain, knee, hinted = restart.pulses_s, max(straight, gain), None, False
+            moving, gain, knee, hinted, apart = restart.pulses_s, max(straight, gain), None, False, None
             counts = restart.counts
     evidence = (score, lags.coherence, gain, lags.spread_s * 1e3, float(np.log(duration / period)))
-    return Pulse(period, lags, rise, steady, moving, knee, hinted, counts, evidence)
+    return Pulse(period, lags, rise, steady, moving, knee, hinted, apart, counts, evidence)
+
+
+def _in_small_ratio(counts: TwoCounts) -> bool:
+    ratio = counts.before_s / counts.after_s
+    return any(abs(ratio / small - 1.0) < SMALL_RATIO for small in (3 / 2, 2 / 3, 4 / 3, 3 / 4))
 
 
 def _moving(

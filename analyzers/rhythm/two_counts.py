@@ -27,10 +27,14 @@ from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
-# Probability of the second side's bars above which, and of bars that are counted on from the first side below
-# which, the count does not go on
-OTHER_BARS, SAME_BARS = 0.9, 0.1
+# The count does not go on where bars that are counted on from the first side are less probable than this; at
+# one tempo only where the bars of either side are more probable than that
+SAME_BARS, OTHER_BARS = 0.1, 0.9
+# Bars that are counted on and less probable than this are doubtful all the same: so sure they are at most
+PERHAPS_SAME, PERHAPS = 0.2, 0.5
+APART = 0.8  # probability of the tempo of either side, from which they are two
 REACH_BARS = 1.5  # the exact place of a restart of bars is looked for so near
+ONE_TEMPO = 0.05  # octaves between two tempi that are one, counted at any level
 ON_LINE = 0.06  # of a bar, or of a beat: lines this near are the same
 
 
@@ -83,10 +87,31 @@ def restarted(f: Features, pulse: Pulse, first_sound_s: float, beat: float) -> t
     return _counted_anew(f, pulse, sides, ways, song)
 
 
+def told_apart(f: Features, pulse: Pulse, first_sound_s: float) -> Pulse:
+    """The pulse with two tempi where either side by itself is surely read at its own (`Pulse.apart`)."""
+    change = pulse.apart
+    if change is None:
+        return pulse
+    sides = _sides(f, change.counts, change.pulses_s, first_sound_s)
+    ways = _ways(f, sides)
+    readings = [choose_reading(way, 1.0) for way in ways] if ways else []
+    rates = [
+        math.log2(side.pulse_s * reading.ratio)
+        for side, reading in zip(sides, readings, strict=False)
+        if reading is not None and reading.tempo_probability >= APART
+    ]
+    if len(rates) < 2 or abs(rates[1] - rates[0] - round(rates[1] - rates[0])) < ONE_TEMPO:
+        return pulse
+    return replace(
+        pulse, moving_s=change.pulses_s, knee=change.knee, counts=change.counts, hinted=False, apart=None
+    )
+
+
 def bars_restarted(
     f: Features, pulse: Pulse, first_sound_s: float, song: Reading
-) -> tuple[Reading, Beats] | None:
-    """The same for a steady pulse with bars that start anew; None where they do not.
+) -> tuple[Reading, Beats | None]:
+    """The same for a steady pulse with bars that start anew. Where they do not, or only perhaps: how the song
+    is counted as a whole, then less sure of its bars, without beats.
 
     song : how it is counted as a whole
     """
@@ -94,7 +119,7 @@ def bars_restarted(
     bar_s = song.ratio * song.beats * pulse_s
     found = find_bar_restart(f.onsets, bar_s)
     if found is None:
-        return None
+        return song, None
     near_s, late_s = found
     place = fold_sides(pulse.rise, rate, near_s, bar_s, bar_s, REACH_BARS * bar_s).counts
     counts = replace(place, before_s=pulse_s, after_s=pulse_s)
@@ -104,12 +129,13 @@ def bars_restarted(
     sides = _sides(f, counts, pulses, first_sound_s)
     ways = _ways(f, sides)
     if ways is None:
-        return None
+        return song, None
     bars = _bars_of(pulse.steady_s, sides, ways, song)
     off = bars.late - late_s / bar_s
-    if bars.first < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
-        return None
-    return _counted_anew(f, replace(pulse, counts=counts, moving_s=pulses, knee=None), sides, ways, song)
+    if min(bars.first, bars.second) < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
+        return _doubted(song, bars), None
+    anew = replace(pulse, counts=counts, moving_s=pulses, knee=None)
+    return _counted_anew(f, anew, sides, ways, song) or (_doubted(song, bars), None)
 
 
 def _coherence(pulse: Pulse) -> float:
@@ -194,7 +220,7 @@ class _Bars:
 
     @property
     def start_anew(self) -> bool:
-        return self.second >= OTHER_BARS and self.counted_on <= SAME_BARS
+        return self.counted_on <= SAME_BARS
 
 
 def _bars_of(
@@ -217,6 +243,19 @@ def _bars_of(
         second=on(numbers, numbers[b], second),
         counted_on=on(numbers, ways[0].offset[a], second),
     )
+
+
+def _doubted(song: Reading, bars: _Bars) -> Reading:
+    """The song as one count, where its bars may start anew: those of the second side are the other ones."""
+    if bars.first < OTHER_BARS or bars.counted_on >= PERHAPS_SAME:
+        return song
+    sure = min(song.bar_probability, PERHAPS)
+    late = round(bars.late * song.beats * 4) / 4 % song.beats
+    late -= song.beats if late > song.beats / 2 else 0.0
+    others = dict(song.other_lines)
+    others[late] = others.get(late, 0.0) + max(1.0 - sure - sum(others.values()), 0.0)
+    lines = tuple(sorted(others.items(), key=lambda line: -line[1]))
+    return replace(song, bar_probability=sure, other_lines=lines)
 
 
 def _beats(

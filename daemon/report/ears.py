@@ -87,16 +87,15 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid. "
             f"Hear whether it has a beat that can be counted{f', {guess}' if guess else ''}."
         ]
-    lines = []
+    lines, other = [], open_level(grid)
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
-        rivals = [
-            f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in rival_tempi(grid)[:2]
-        ]
+        likely = [c for c in rival_tempi(grid) if c != other][:2]
+        rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in likely]
         lines.append(
             f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{or_else(rivals)} "
             "Listen to the click check."
         )
-    elif by_hand.tempo_bpm is None and (other := open_level(grid)) is not None:
+    if by_hand.tempo_bpm is None and other is not None:
         lines.append(
             f"Tempo: {shown} {unit(grid)} may as well be counted as {format_tempo(round(other.bpm, 2))} "
             f"({percent(other.probability)}); the grid is the same. Hear which one the song is counted in."

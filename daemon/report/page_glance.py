@@ -88,7 +88,11 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else held,
         *([counted(grid)] if grid.meter else []),
-        *(f"or {tempi_words(grid, c.bpm)} ({percent(c.probability)})" for c in rival_tempi(grid)),
+        *(
+            f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)} "
+            f"({percent(c.probability)})"
+            for c in rival_tempi(grid)
+        ),
     ]
     return Row(
         "Tempo",

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from analyzers.harmony.spelling import is_minor, pitch_class_of
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, MeterCandidate, TempoCandidate
+from analyzers.rhythm.shares import OPEN_LEVEL
 from daemon.export.cutwords import beats_words
 from daemon.report.words import percent
 
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
 WORTH_A_LOOK = 0.05  # a meter, or a place of bar one, less probable than this is not named
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
-OPEN_LEVEL = 0.3  # probability of half or double from which the song may as well be counted so
 SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 

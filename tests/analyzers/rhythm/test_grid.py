@@ -193,6 +193,24 @@ def test_grid_reaches_back_over_a_beatless_intro() -> None:
     assert grid.bar_one_s == pytest.approx(0.5, abs=0.02)
 
 
+@pytest.mark.parametrize("bpm", [70.0, 105.0, 130.0])
+def test_a_loop_of_two_bars_cut_on_the_bar_has_its_tempo(bpm: float) -> None:
+    grid = grid_of(place(8 * 60.0 / bpm, pattern(60.0 / bpm * np.arange(9))))
+
+    assert grid.tempo_bpm == pytest.approx(bpm, rel=0.001)
+    assert grid.bar_one_s == pytest.approx(0.0, abs=0.002)
+    assert grid.tempo_confidence > 0.8
+
+
+@pytest.mark.parametrize("beats", [4, 6, 7])
+def test_a_tempo_that_only_the_short_file_keeps_from_being_chosen_is_a_doubt(beats: int) -> None:
+    grid = grid_of(place(beats * 0.625, pattern(0.625 * np.arange(beats + 1))))
+
+    assert grid.tempo_confidence < 0.8
+    assert min(abs(c.bpm / 96.0 - 1) for c in grid.tempo_alternatives) < 0.01
+    assert grid.tempo_bpm is not None or "fewer than 8 beats" in (grid.reason or "")
+
+
 @pytest.mark.parametrize("kind", ["silence", "noise", "pad", "short", "few"])
 def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
     rng = np.random.default_rng(0)

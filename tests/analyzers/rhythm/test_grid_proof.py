@@ -18,7 +18,7 @@ NO_LAGS = WindowLags(*(np.zeros(0) for _ in range(5)))
 def proof_of(attacks_s: np.ndarray) -> GridProof | None:
     rise = np.zeros(round(BEATS_S[-1] * RATE) + 100)
     rise[np.rint(attacks_s * RATE).astype(int)] = 2 * CLEAR_DB
-    pulse = Pulse(0.5, NO_LAGS, rise, BEATS_S, None, None, False, None, (0.0,) * 5)
+    pulse = Pulse(0.5, NO_LAGS, rise, BEATS_S, None, None, False, None, None, (0.0,) * 5)
     return prove(pulse, BEATS_S, RATE)
 
 

@@ -325,6 +325,21 @@ def test_beat_phases_hold_the_beat() -> None:
     assert min(abs((p - 0.6 + 0.5) % 1.0 - 0.5) for p in phases) < 0.03
 
 
+@pytest.mark.parametrize("bpm", [105.0, 140.0])
+def test_a_loop_cut_on_its_beats_has_all_of_them(bpm: float) -> None:
+    """The first attack is on the first sample, the last beat ends with the last one."""
+    seconds = 8 * 60.0 / bpm
+    onsets = onsets_of(place(seconds, pattern(60.0 / bpm * np.arange(9))))
+    u = np.arange(onsets.strength.shape[1]) / onsets.rate * bpm / 60.0
+
+    assert min(abs(p) for p in beat_phases(onsets.strength, u, 1.0)) < 0.03
+    h = weigh(onsets, 60.0 / bpm * np.arange(10), 0.0, (bpm - 1.0, bpm + 1.0))
+    assert np.abs(h.offset).min() < 0.03
+    assert not len(weigh(onsets, 60.0 / bpm * np.arange(10), 0.0, (bpm - 1.0, bpm + 1.0), least=9).ratio)
+    few = onsets.part(0.0, 7.5 * 60.0 / bpm)
+    assert not len(weigh(few, 60.0 / bpm * np.arange(9), 0.0, (bpm - 1.0, bpm + 1.0)).ratio)
+
+
 def test_evidence_has_one_row_a_hypothesis_and_respects_the_range() -> None:
     onsets = onsets_of(place(30.0, pattern(even(120.0, 0.3, 30.0))))
     h = weigh(onsets, 0.5 * np.arange(60), 0.3, (100.0, 200.0))

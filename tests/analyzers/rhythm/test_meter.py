@@ -92,3 +92,27 @@ def test_pulses_that_read_as_one_beat_rate_are_a_beat(monkeypatch: pytest.Monkey
 
     assert beat(clear) > 0.8
     assert beat(np.full(len(tempo), 1 / len(tempo))) < 0.3
+
+
+def test_beat_rates_of_too_few_beats_are_a_doubt(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A file of seven beats and fourteen half beats: the beat has too few to be chosen, not to be likely."""
+
+    def ways(*ratios: float) -> Hypotheses:
+        tempo = np.array([RATIOS.index(ratio) for ratio in ratios])
+        n = len(tempo)
+        return Hypotheses(np.array(ratios), np.zeros(n), np.full(n, 4), tempo, tempo * 0, np.zeros((n, SIZE)))
+
+    def read(shares: list[float]) -> meter.Reading:
+        monkeypatch.setattr(
+            meter, "probabilities", lambda x: np.array(shares[: len(x)]) / sum(shares[: len(x)])
+        )
+        reading = meter.choose_reading(ways(0.5, 0.75), 0.99, played=True)
+        assert reading is not None
+        return meter.beside_fewer(reading, ways(0.5, 0.75), ways(0.5, 0.75, 1.0))
+
+    sure, doubtful = read([0.9, 0.1, 0.0]), read([0.36, 0.04, 0.6])
+    assert doubtful.tempo_probability == pytest.approx(0.4 * sure.tempo_probability)
+    assert doubtful.bar_probability == pytest.approx(0.4 * sure.bar_probability)
+    assert doubtful.tempi[0] == (1.0, pytest.approx(0.6))
+    assert sum(share for _, share in doubtful.tempi) == pytest.approx(1.0)
+    assert sure.tempi[0] == (0.5, pytest.approx(0.9))

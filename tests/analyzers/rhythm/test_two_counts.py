@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Grid
+from analyzers.rhythm import two_counts
 from analyzers.rhythm.grid import find_grid
+from analyzers.rhythm.two_counts import _Bars
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from demo.render import render
@@ -98,6 +102,37 @@ def test_a_tempo_that_changes_on_the_beat_is_one_count() -> None:
     assert len(grid.tempo_curve) == 2
 
 
+@pytest.mark.parametrize(
+    ("before", "after", "beats"), [(100, 150, 48), (150, 100, 72), (96, 128, 48), (120, 80, 56)]
+)
+def test_two_tempi_that_one_lattice_holds_are_two(before: float, after: float, beats: int) -> None:
+    """3:2 and 4:3: the faster pulse of one is the triplet, or the dotted note, of the other."""
+    first = START + 60.0 / before * np.arange(beats + 1)
+    second = even(after, first[-1], SECONDS)
+    grid = two(first, second)
+
+    assert grid.constant_tempo is False
+    assert [bpm for _, bpm in grid.tempo_curve] == pytest.approx([before, after], rel=1e-5)
+    assert off_the_lines(grid, first[:-5:4]).max() < 0.003
+    assert off_the_lines(grid, second[4::4]).max() < 0.003
+
+
+def test_triplets_in_the_second_half_are_no_other_tempo() -> None:
+    first = START + PERIOD * np.arange(49)
+    grid = grid_of(place(SECONDS, pattern(first, hats=2) + pattern(even(BPM, first[-1], SECONDS), hats=3)))
+
+    assert grid.constant_tempo is True
+    assert grid.tempo_bpm == pytest.approx(BPM)
+
+
+@pytest.mark.parametrize(("second", "counted_on", "anew"), [(0.6, 0.01, True), (0.95, 0.3, False)])
+def test_what_tells_of_two_tempi_is_whether_the_first_ones_bars_go_on(
+    second: float, counted_on: float, anew: bool
+) -> None:
+    """Whichever of its own bar lines the second side has."""
+    assert _Bars(late=20.06, first=1.0, second=second, counted_on=counted_on).start_anew is anew
+
+
 @pytest.mark.parametrize("rest", [4, 8])
 def test_a_rest_of_whole_bars_is_a_constant_tempo(rest: int) -> None:
     first = START + PERIOD * np.arange(41)
@@ -121,6 +156,25 @@ def test_a_shorter_bar_is_followed_by_bars_of_its_own(beats: int, rest: int) -> 
     assert off_the_lines(grid, first[:-9:4]).max() < 0.003
     assert off_the_lines(grid, second[8::4]).max() < 0.003
     assert grid.bar_one_s == pytest.approx(START, abs=0.003)
+
+
+@pytest.mark.parametrize(("counted_on", "doubted"), [(0.01, True), (0.3, False)])
+def test_bars_that_perhaps_start_anew_are_a_doubt(
+    monkeypatch: pytest.MonkeyPatch, counted_on: float, doubted: bool
+) -> None:
+    """The second side is not sure enough of its bars, but it is that they are not those of the first."""
+    told = two_counts._bars_of
+    monkeypatch.setattr(
+        two_counts, "_bars_of", lambda *asked: replace(told(*asked), second=0.6, counted_on=counted_on)
+    )
+    first = START + PERIOD * np.arange(43)
+    grid = two(first, even(BPM, first[-1], SECONDS))
+
+    assert grid.restarts == ()
+    assert (grid.bar_one_confidence <= 0.5) is doubted
+    places = {abs(c.late_beats): c.probability for c in grid.bar_one_alternatives}
+    assert (places.get(2.0, 0.0) > 0.3) is doubted
+    assert grid.bar_one_confidence + sum(places.values()) <= 1.0 + 1e-9
 
 
 @pytest.mark.parametrize(

@@ -181,6 +181,15 @@ def test_a_level_that_fits_as_well_is_told_however_sure_the_beat_is(
     assert not any(line.startswith("Tempo") for line in again)
 
 
+def test_the_numbers_of_a_doubtful_tempo_and_of_its_open_level_are_told_apart() -> None:
+    tempi = (TempoCandidate(140, 0.75), TempoCandidate(70, 0.35), TempoCandidate(105, 0.2))
+    grid = replace(steady_grid(), tempo_confidence=0.75, tempo_alternatives=tempi)
+    doubt, level = ears(sample_analysis(grid=grid), "Tempo")
+
+    assert doubt.startswith("Tempo: 140 BPM is 75 % sure; it could be 105 (20 %). ")
+    assert level.startswith("Tempo: 140 BPM may as well be counted as 70 (35 %); the grid is the same.")
+
+
 def test_a_tempo_that_it_would_have_is_named_where_no_steady_beat_was_found() -> None:
     def line(*tempi: tuple[float, float]) -> str:
         guesses = tuple(TempoCandidate(*t) for t in tempi)

@@ -1,0 +1,32 @@
+"""Probabilities of what it may be instead, beside how sure an answer is: together at most 1.
+
+The answer's confidence is calibrated, those of the others come from the networks as they are, or belong to
+readings that were made less or more sure since.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+# Half or double the tempo is the same grid, counted at another level, and no rival but another question: from
+# this share on the song may as well be counted so, however sure the tempo is
+OPEN_LEVEL = 0.3
+Shares = tuple[tuple[float, float], ...]
+
+
+def beside(sure: float, others: Sequence[tuple[float, float]]) -> Shares:
+    """(what, probability) of the others, with what is left beside `sure` at most."""
+    total = sum(p for _, p in others)
+    left = min((1.0 - sure) / total, 1.0) if total > 0.0 else 1.0
+    return tuple((what, p * left) for what, p in others)
+
+
+def beside_tempo(sure: float, ratio: float, tempi: Shares) -> Shares:
+    """(beat period, probability), first the found one, as probable as it is sure, then the likeliest. Half
+    and double the tempo keep their share where they are open.
+
+    ratio, tempi : beat period in pulses that was found; all of them with what the networks say
+    """
+    kept = {r: p for r, p in tempi if r / ratio in (0.5, 2.0) and p >= OPEN_LEVEL}
+    others = dict(beside(sure, [(r, p) for r, p in tempi if r != ratio and r not in kept])) | kept
+    return ((ratio, sure), *sorted(others.items(), key=lambda item: -item[1]))

@@ -1,0 +1,52 @@
+"""Probabilities of several answers to one question are at most 1 together (Kolmogorov's axioms)."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from analyzers.rhythm import grid as grid_module
+from analyzers.rhythm.barline import FirstBar
+from analyzers.rhythm.meter import Reading
+from analyzers.rhythm.meter_evidence import RATIOS
+from analyzers.rhythm.shares import OPEN_LEVEL, beside, beside_tempo
+
+READING = Reading(1.0, 0.0, 4, 0.99, 0.9, 0.9, 0.9, ((1.0, 1.0),))
+
+
+def test_what_fits_beside_the_answer_stays_and_more_is_scaled() -> None:
+    assert beside(0.5, [(1, 0.3), (2, 0.1)]) == ((1, 0.3), (2, 0.1))
+    assert beside(0.9, [(1, 0.3), (2, 0.1)]) == ((1, pytest.approx(0.075)), (2, pytest.approx(0.025)))
+    assert beside(0.9, []) == ()
+
+
+def test_half_and_double_keep_their_share_where_the_song_may_as_well_be_counted_so() -> None:
+    tempi = ((1.0, 0.5), (0.5, 0.4), (0.75, 0.1))
+    assert beside_tempo(0.95, 1.0, tempi) == ((1.0, 0.95), (0.5, 0.4), (0.75, pytest.approx(0.05)))
+    assert beside_tempo(0.95, 1.0, ((1.0, 0.8), (2.0, 0.2)))[1] == (2.0, pytest.approx(0.05))
+
+
+@pytest.mark.parametrize("seed", range(40))
+def test_no_question_has_more_than_one_answer(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    sure, bar, meter = rng.random(3)
+    p = rng.dirichlet(np.full(len(RATIOS), 0.5))
+    tempi = tuple(sorted(zip(RATIOS, p.tolist(), strict=True), key=lambda item: -item[1]))
+    ratio = tempi[0][0]
+    told = beside_tempo(sure, ratio, tempi)
+    assert told[0] == (ratio, sure)
+    rivals = [p for r, p in told[1:] if not (r / ratio in (0.5, 2.0) and p >= OPEN_LEVEL)]
+    assert sure + sum(rivals) <= 1.0 + 1e-9
+
+    lines = tuple((float(k), float(q)) for k, q in enumerate(rng.random(3), 1))
+    meters = tuple(zip((3, 2), (rng.dirichlet([1, 1]) * (1 - meter)).tolist(), strict=True))
+    reading = replace(READING, bar_probability=bar, other_lines=lines, meter_probability=meter)
+    reading = replace(reading, other_meters=meters)
+    found = FirstBar(0, 0.0, confidence=float(rng.random()), beside=-1)
+    places = grid_module._other_places(reading, found)
+    assert bar * found.confidence + sum(place.probability for place in places) <= 1.0 + 1e-9
+    for other in (None, "5/4", "3/4"):
+        best, others = grid_module._meter(reading, other)
+        assert best + sum(m.probability for m in others) <= 1.0 + 1e-9
