@@ -25,6 +25,8 @@ FloatArray = npt.NDArray[np.floating]
 SAME_EVENT_S = 0.025  # first sound and bar line this near are one event (codec pre-echo, soft attack)
 LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
+SWELL_BARS = 12  # so many full bars at most a riser has; 8 are a long one (common practice)
+SWELLS_ON = 0.6  # how sure it is that the song enters where a swell grows even longer
 QUIET_BARS = 4  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
@@ -33,6 +35,7 @@ OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
 AGREED = 0.93  # that a voice comes first, where all else tells the same
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
+FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
 SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
@@ -87,11 +90,12 @@ def first_bar(
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
     k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
     attacks = moments.attacks(onsets)
-    for line in range(min(after + TAG_BARS, len(lines_s) - 1), after - 1, -1):
+    for line in range(min(after + SWELL_BARS + 1, len(lines_s) - 1), after - 1, -1):
         early = float(lines_s[line] - first_sound_s)
         noise = early > (lines_s[line] - lines_s[line - 1]) / 2
         if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
-            return FirstBar(line, early / beat_s, swell=True)
+            on = line > after + SWELL_BARS
+            return FirstBar(line, early / beat_s, SWELLS_ON if on else 1.0, swell=True, beside=int(on))
     for _ in range(TAG_BARS):
         entry = _sounding(onsets, lines_s, k + 1)
         if entry + 1 < len(lines_s) and _is_tag(onsets, first_sound_s, *lines_s[[k, entry, entry + 1]]):
@@ -172,11 +176,16 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
     noise : it has no pitch either; a chord that grows so long is the song's
     """
     end = start + long
-    edges = np.linspace(start, end - SAME_EVENT_S, 5)
-    levels = [moments.level(onsets, a, b).mean() for a, b in pairwise(edges)]
+
+    def rises(steps: int) -> FloatArray:
+        edges = np.linspace(start, end - SAME_EVENT_S, steps + 1)
+        out: FloatArray = np.diff([moments.level(onsets, a, b).mean() for a, b in pairwise(edges)])
+        return out
+
     begins = moments.strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
     inside = moments.strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
-    grows = bool(np.diff(levels).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    grows = bool(rises(4).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    grows = grows and bool(rises(max(int(long / STEP_S), 4)).min() > -FALL_DB)
     return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
 
 

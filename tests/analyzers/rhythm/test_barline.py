@@ -209,6 +209,38 @@ def test_a_swell_of_noise_is_no_bar_of_the_song_and_no_pickup(bars: float) -> No
     assert found.swell
 
 
+@pytest.mark.parametrize("bars", [3, 4, 7.6, 11])
+def test_a_riser_is_no_bar_of_the_song_however_many_bars_it_has(bars: float) -> None:
+    one = 1.0 + 12 * BAR_S
+    at, found = found_bar(swell(one - bars * BAR_S, one) + song(one), one - 0.95 * bars * BAR_S, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.swell
+    assert found.confidence == 1.0
+
+
+def test_a_swell_that_grows_longer_than_any_riser_does_may_go_on() -> None:
+    """Thirteen bars, of two beats each."""
+    one = 1.0 + 6.5 * BAR_S
+    lines = np.arange(1.0, SECONDS, BAR_S / 2)
+    found = first_bar(onsets_of(swell(1.0, one) + song(one)), lines, BEAT_S, 1.1)
+
+    assert lines[found.index] == pytest.approx(one)
+    assert found.confidence < 0.8
+    assert found.beside == 1
+
+
+@pytest.mark.parametrize(("stroke", "bars"), [(HAT, 4), (HAT, 8), (SNARE, 8)])
+def test_strokes_that_grow_through_many_bars_are_the_songs(stroke: np.ndarray, bars: int) -> None:
+    n, one = int(bars * BAR_S * RATE), 1.0 + bars * BAR_S
+    grows = 0.5 * bars_of(tuple(np.arange(0, 4, 0.25)), stroke, bars, 1.0)
+    grows[RATE : RATE + n] *= np.linspace(0, 1, n) ** 3
+
+    _, found = found_bar(grows + song(one), 1.0 + 0.2 * bars * BAR_S, 1.0)
+
+    assert not found.swell
+
+
 def test_a_chord_that_grows_through_a_bar_is_the_song() -> None:
     chord = place(SECONDS, [(1.0, tone(hz, 2 * BAR_S, attack_s=2 * BAR_S), 1.0) for hz in (220.0, 277.18)])
     at, found = found_bar(chord + song(1.0 + 2 * BAR_S), 1.0, 1.0)
