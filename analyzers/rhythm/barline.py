@@ -27,6 +27,7 @@ LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
 SWELL_BARS = 12  # so many full bars at most a riser has; 8 are a long one (common practice)
 SWELLS_ON = 0.6  # how sure it is that the song enters where a swell grows even longer
+EARLY_S, HARDLY_BEFORE = 0.03, 0.7  # how sure a line is whose own attack comes more than so much ahead of it
 QUIET_BARS = 4  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
@@ -107,6 +108,8 @@ def first_bar(
         return FirstBar(k, early / beat_s, IN_NOISE, beside=after - k)
     if k > after or k == 0:
         return FirstBar(k, early / beat_s)
+    if moments.is_own(onsets, first_sound_s, float(lines_s[k]), beat_s):
+        return FirstBar(k, 0.0, HARDLY_BEFORE if early > EARLY_S else 1.0)
     rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
     if rest > 0.5:
         return FirstBar(k - 1, 0.0, rest, beside=1)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from analyzers.model import Analysis, Flag, Grid
-from analyzers.rhythm.bars import change_s
+from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS, change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
 from daemon.report.ears_pitch import key_lines, tuning_lines
@@ -30,7 +30,6 @@ from daemon.report.words import (
 
 VOICE_TAIL_S = 1.0  # a voice is heard so much longer than it sounds, at most
 HAIR_S = 0.001
-SHORTEST_PICKUP_BEATS = 0.1875  # nearer to a 32nd note than to a 16th (common practice)
 HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 
 

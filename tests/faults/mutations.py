@@ -24,7 +24,11 @@ SPARE_TESTS = {  # module: tests that judge it, where they are not those of the 
     "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
     "daemon/report/ears_pitch": ("daemon/report/test_ears",),
     "analyzers/rhythm/grid": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_played"),
-    "analyzers/rhythm/beat_times": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_lattice_fit"),
+    "analyzers/rhythm/beat_times": (
+        "analyzers/rhythm/test_grid",
+        "analyzers/rhythm/test_lattice_fit",
+        "analyzers/rhythm/test_beat_times",
+    ),
     "analyzers/rhythm/lattice": ("analyzers/rhythm/test_lattice_fit",),
     "analyzers/rhythm/tempo_steps": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
     "analyzers/rhythm/drift": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),

@@ -120,6 +120,37 @@ def test_a_breath_before_the_line_is_the_same_event(early_ms: int, pickup: bool)
     assert (beats > 0) == pickup
 
 
+# s by which the first note, a soft one, comes ahead of its line, and whether that is said for certain; a
+# sixteenth (0.15 s) is a pickup, and so is what has another attack on the line
+@pytest.mark.parametrize(("early_s", "sure"), [(0.028, True), (0.04, False), (0.1, False)])
+def test_the_first_attack_hardly_ahead_of_a_line_on_which_nothing_begins_is_its_own(
+    early_s: float, sure: bool
+) -> None:
+    one = 1.0 + BAR_S
+    rest = song(one)
+    rest[: int((one + 0.9 * BEAT_S) * RATE)] = 0.0
+    note = place(SECONDS, [(one - early_s, tone(220.0, BEAT_S, attack_s=0.01), 0.6)])
+
+    at, found = found_bar(rest + note, one - early_s, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.pickup_beats == 0.0
+    assert (found.confidence == 1.0) == sure
+    assert sure or found.confidence < 0.8
+    _, pickup = bar_one(song(one) + note, one - early_s, 1.0)
+    assert pickup == pytest.approx(early_s / BEAT_S)
+
+
+def test_a_sixteenth_ahead_of_a_line_on_which_nothing_begins_is_a_pickup() -> None:
+    one = 1.0 + BAR_S
+    rest = song(one)
+    rest[: int((one + 0.9 * BEAT_S) * RATE)] = 0.0
+
+    _, found = found_bar(rest + place(SECONDS, [(one - 0.15, KICK, 0.8)]), one - 0.15, 1.0)
+
+    assert found.pickup_beats == pytest.approx(0.25)
+
+
 # beats by which the first sound comes after the line: a bar may begin with a short rest
 @pytest.mark.parametrize(("late", "bars_on"), [(0.25, 0), (0.35, 1)])
 def test_a_bar_may_begin_with_a_short_rest(late: float, bars_on: int) -> None:
