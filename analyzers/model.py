@@ -112,6 +112,7 @@ class Grid:
     bar_one_alternatives: tuple[BarOneCandidate, ...] = ()  # likeliest first
     meter_alternatives: tuple[MeterCandidate, ...] = ()  # the same, at this tempo
     voice_before: bool = False  # somebody talks before bar one: no pickup
+    other_start_before: bool = False  # a false start before bar one, a pause, and the song off its count
 
 
 @dataclass(frozen=True, slots=True)

@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from analyzers.rhythm import moments
+from analyzers.rhythm.other_start import other_start
 from analyzers.rhythm.voice_ahead import VoiceAhead, voice_ahead
 from analyzers.signal.onsets import Onsets
 
@@ -33,6 +34,7 @@ TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviat
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
+OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
 AGREED = 0.93  # that a voice comes first, where all else tells the same
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
@@ -56,6 +58,7 @@ class FirstBar:
     confidence : probability that it is this bar line and not the one beside it
     swell : what sounds before it grows into it without an attack, no pickup
     voice : somebody talks before it
+    other_start : a false start comes before it
     beside : bars from it to the line that it may be instead; 0 where there is no doubt
     """
 
@@ -65,6 +68,7 @@ class FirstBar:
     swell: bool = False
     beside: int = 0
     voice: bool = False
+    other_start: bool = False
 
 
 def first_bar(
@@ -88,6 +92,19 @@ def first_bar(
     ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
     if ahead is not None:
         return _after_voice(onsets, lines_s, beat_s, first_sound_s, ahead, noisy=noisy)
+    song_s = other_start(onsets, lines_s, beat_s, first_sound_s)
+    if song_s is None:
+        return _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)
+    found = _first_of_song(onsets, lines_s, beat_s, song_s, noisy=noisy)
+    early = float(lines_s[found.index] - first_sound_s)
+    sure = found.confidence * OTHER_START
+    return replace(found, pickup_beats=early / beat_s, confidence=sure, swell=False, other_start=True)
+
+
+def _first_of_song(
+    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, *, noisy: bool
+) -> FirstBar:
+    """Bar one where the song's own first sound is known."""
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
     k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
     attacks = moments.attacks(onsets)
@@ -127,10 +144,10 @@ def _after_voice(
 ) -> FirstBar:
     """Bar one where the music begins after a voice; but who begins on a bar line may belong to the song."""
     if ahead.line is None:
-        found = first_bar(onsets, lines_s, beat_s, ahead.music_s, noisy=noisy)
+        found = _first_of_song(onsets, lines_s, beat_s, ahead.music_s, noisy=noisy)
     else:
         found = FirstBar(ahead.line, 0.0, beside=ahead.beside)
-    song = first_bar(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)  # were it no voice
+    song = _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)  # were it no voice
     if np.abs(lines_s - first_sound_s).min() <= SAME_EVENT_S and song.index != found.index:
         return replace(song, confidence=song.confidence * OF_THE_SONG, beside=found.index - song.index)
     early = max(float(lines_s[found.index] - first_sound_s), 0.0)

@@ -196,6 +196,7 @@ def _assemble(
         restarts=beats.restarts,
         swell_before=found.swell,
         voice_before=found.voice,
+        other_start_before=found.other_start,
         bar_one_alternatives=_other_places(reading, found),
         meter_alternatives=tuple(MeterCandidate(METER_NAMES[k], p) for k, p in reading.other_meters),
     )

@@ -122,6 +122,7 @@ def plan_cut(
         whole_bars=whole,
         swell=grid.swell_before,
         voice=grid.voice_before,
+        other_start=grid.other_start_before,
     )
     rest = rest_words(rest_s, beat_s, bars + 1)
     text = why(

@@ -124,10 +124,14 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
         lines.append("First bar: not found. The copy does not start on a bar line. Find the one by ear.")
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
         either = " or ".join(text for _, text in rival_places(grid)[:2])
+        hear = "Check that the click's accent falls on the one, and that the song is counted from there."
+        if grid.other_start_before:
+            hear = (
+                "A false start and a pause come before it, off its count: hear them, mute what is not wanted."
+            )
         lines.append(
             f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure"
-            f"{f'; it may begin {either}' if either else ''}. "
-            "Check that the click's accent falls on the one, and that the song is counted from there."
+            f"{f'; it may begin {either}' if either else ''}. {hear}"
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
         rivals = [f"{c.meter} ({percent(c.probability)})" for c in rival_meters(grid)]

@@ -224,6 +224,16 @@ def test_a_voice_before_bar_one_is_no_pickup():
     assert plan.why == "the song starts at bar 2; a voice from 0.75 s before it in bar 1"
 
 
+def test_a_false_start_before_bar_one_is_no_pickup():
+    """Three bars of two seconds, though it comes a quarter of a beat after the first one's line."""
+    found = analysis(120.0, 9.0, 9.0 - 5.875)
+    found = replace(found, grid=replace(found.grid, other_start_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.why == "the song starts at bar 4; another start 5.88 s before it in bars 1 to 3"
+
+
 def test_the_copy_can_start_at_the_first_sound():
     found = analysis(120.0, 9.0, 8.5)
 
