@@ -113,6 +113,7 @@ class Grid:
     meter_alternatives: tuple[MeterCandidate, ...] = ()  # the same, at this tempo
     voice_before: bool = False  # somebody talks before bar one: no pickup
     other_start_before: bool = False  # a false start before bar one, a pause, and the song off its count
+    count_in_before: bool = False  # nothing but a count-in before bar one
 
 
 @dataclass(frozen=True, slots=True)

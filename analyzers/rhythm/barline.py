@@ -18,6 +18,7 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from analyzers.rhythm import moments
+from analyzers.rhythm.count_in import count_in
 from analyzers.rhythm.other_start import other_start
 from analyzers.rhythm.voice_ahead import VoiceAhead, voice_ahead
 from analyzers.signal.onsets import Onsets
@@ -34,6 +35,7 @@ TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviat
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
+COUNT_IN = 0.85  # that a count-in is one, and not the song's first bars
 OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
 AGREED = 0.93  # that a voice comes first, where all else tells the same
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
@@ -59,6 +61,7 @@ class FirstBar:
     swell : what sounds before it grows into it without an attack, no pickup
     voice : somebody talks before it
     other_start : a false start comes before it
+    count_in : nothing but a count-in does
     beside : bars from it to the line that it may be instead; 0 where there is no doubt
     """
 
@@ -69,6 +72,7 @@ class FirstBar:
     beside: int = 0
     voice: bool = False
     other_start: bool = False
+    count_in: bool = False
 
 
 def first_bar(
@@ -92,6 +96,11 @@ def first_bar(
     ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
     if ahead is not None:
         return _after_voice(onsets, lines_s, beat_s, first_sound_s, ahead, noisy=noisy)
+    counted = count_in(onsets, lines_s, beat_s, first_sound_s)
+    if counted is not None:
+        early = float(lines_s[counted] - first_sound_s)
+        bars = round(early / float(lines_s[counted] - lines_s[counted - 1]))
+        return FirstBar(counted, early / beat_s, COUNT_IN, beside=-bars, count_in=True)
     song_s = other_start(onsets, lines_s, beat_s, first_sound_s)
     if song_s is None:
         return _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)

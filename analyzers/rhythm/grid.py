@@ -197,6 +197,7 @@ def _assemble(
         swell_before=found.swell,
         voice_before=found.voice,
         other_start_before=found.other_start,
+        count_in_before=found.count_in,
         bar_one_alternatives=_other_places(reading, found),
         meter_alternatives=tuple(MeterCandidate(METER_NAMES[k], p) for k, p in reading.other_meters),
     )

@@ -123,6 +123,7 @@ def plan_cut(
         swell=grid.swell_before,
         voice=grid.voice_before,
         other_start=grid.other_start_before,
+        count_in=grid.count_in_before,
     )
     rest = rest_words(rest_s, beat_s, bars + 1)
     text = why(

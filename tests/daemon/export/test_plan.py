@@ -234,6 +234,17 @@ def test_a_false_start_before_bar_one_is_no_pickup():
     assert plan.why == "the song starts at bar 4; another start 5.88 s before it in bars 1 to 3"
 
 
+def test_a_count_in_before_bar_one_is_said():
+    """Two bars of two seconds."""
+    found = analysis(120.0, 9.0, 5.0)
+    found = replace(found, grid=replace(found.grid, count_in_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1)
+
+    assert plan.before_bar_one == "a count-in in bars 2 to 3, after 1 bar of silence as configured"
+    assert plan.bars_before_bar_one == 3
+
+
 def test_the_copy_can_start_at_the_first_sound():
     found = analysis(120.0, 9.0, 8.5)
 
