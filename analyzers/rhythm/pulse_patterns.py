@@ -17,7 +17,7 @@ BINS, SMOOTH = 256, 3.0  # of a folded period
 FAR_S = 600.0  # so much on either side is folded: bounds memory on long files
 CLEAR_DB = 10.0  # rise that counts as an attack
 UNSURE = 0.05  # share of what speaks for the place that may be given up to find the rest in the music there
-UNSURE_SILENCE, SILENCE_S = 0.25, 2.0  # the same for so long a silence: no beat has one
+UNSURE_SILENCE, SILENCE_S = 0.5, 2.0  # the same for so long a silence: no beat has one
 
 
 @dataclass(frozen=True, slots=True)
