@@ -123,6 +123,8 @@ class Grid:
     voice_before: bool = False  # somebody talks before bar one: no pickup
     steady_from_s: float | None = None  # before it the music may be out of tempo: nothing bears the beats out
     steady_to_s: float | None = None  # the same after it
+    other_start_before: bool = False  # a false start before bar one, a pause, and the song off its count
+    count_in_before: bool = False  # nothing but a count-in before bar one
 
 
 @dataclass(frozen=True, slots=True)

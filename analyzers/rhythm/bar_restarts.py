@@ -25,7 +25,7 @@ FAINT = 0.02  # share of the strongest band's strength below which a band is lef
 
 def find_bar_restart(onsets: Onsets, bar_s: float) -> tuple[float, float] | None:
     """(place, how late the bars are after it) in s, to a block and to 1/96 of a bar; None without one."""
-    curves = [(strength, onsets.rate) for strength in _bands(onsets)]
+    curves = [(strength, onsets.rate) for strength in bands(onsets)]
     curves.append((_changes(onsets), onsets.chroma_rate))
     blocks = int(onsets.strength.shape[1] / onsets.rate / BLOCK_S) + 1
     sums = np.stack([_folds(curve, rate, bar_s, blocks) for curve, rate in curves]).cumsum(axis=1)
@@ -40,7 +40,7 @@ def find_bar_restart(onsets: Onsets, bar_s: float) -> tuple[float, float] | None
     return found
 
 
-def _bands(onsets: Onsets) -> FloatArray:
+def bands(onsets: Onsets) -> FloatArray:
     """Onset strength of unit power [shape=(bands, frames)]."""
     power = np.sqrt((onsets.strength.astype(np.float64) ** 2).mean(axis=1))
     heard = power > FAINT * max(float(power.max()), 1e-9)

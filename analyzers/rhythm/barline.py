@@ -18,6 +18,8 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from analyzers.rhythm import moments
+from analyzers.rhythm.count_in import count_in
+from analyzers.rhythm.other_start import other_start
 from analyzers.rhythm.voice_ahead import VoiceAhead, voice_ahead
 from analyzers.signal.onsets import Onsets
 
@@ -25,14 +27,20 @@ FloatArray = npt.NDArray[np.floating]
 SAME_EVENT_S = 0.025  # first sound and bar line this near are one event (codec pre-echo, soft attack)
 LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 TAG_BARS = 2  # as many bars at most may be tag
+SWELL_BARS = 12  # so many full bars at most a riser has; 8 are a long one (common practice)
+SWELLS_ON = 0.6  # how sure it is that the song enters where a swell grows even longer
+EARLY_S, HARDLY_BEFORE = 0.03, 0.7  # how sure a line is whose own attack comes more than so much ahead of it
 QUIET_BARS = 4  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
+COUNT_IN = 0.85  # that a count-in is one, and not the song's first bars
+OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
 AGREED = 0.93  # that a voice comes first, where all else tells the same
 ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
+FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
 SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
@@ -52,6 +60,8 @@ class FirstBar:
     confidence : probability that it is this bar line and not the one beside it
     swell : what sounds before it grows into it without an attack, no pickup
     voice : somebody talks before it
+    other_start : a false start comes before it
+    count_in : nothing but a count-in does
     beside : bars from it to the line that it may be instead; 0 where there is no doubt
     """
 
@@ -61,6 +71,8 @@ class FirstBar:
     swell: bool = False
     beside: int = 0
     voice: bool = False
+    other_start: bool = False
+    count_in: bool = False
 
 
 def first_bar(
@@ -84,14 +96,33 @@ def first_bar(
     ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
     if ahead is not None:
         return _after_voice(onsets, lines_s, beat_s, first_sound_s, ahead, noisy=noisy)
+    counted = count_in(onsets, lines_s, beat_s, first_sound_s)
+    if counted is not None:
+        early = float(lines_s[counted] - first_sound_s)
+        bars = round(early / float(lines_s[counted] - lines_s[counted - 1]))
+        return FirstBar(counted, early / beat_s, COUNT_IN, beside=-bars, count_in=True)
+    song_s = other_start(onsets, lines_s, beat_s, first_sound_s)
+    if song_s is None:
+        return _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)
+    found = _first_of_song(onsets, lines_s, beat_s, song_s, noisy=noisy)
+    early = float(lines_s[found.index] - first_sound_s)
+    sure = found.confidence * OTHER_START
+    return replace(found, pickup_beats=early / beat_s, confidence=sure, swell=False, other_start=True)
+
+
+def _first_of_song(
+    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, *, noisy: bool
+) -> FirstBar:
+    """Bar one where the song's own first sound is known."""
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
     k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
     attacks = moments.attacks(onsets)
-    for line in range(min(after + TAG_BARS, len(lines_s) - 1), after - 1, -1):
+    for line in range(min(after + SWELL_BARS + 1, len(lines_s) - 1), after - 1, -1):
         early = float(lines_s[line] - first_sound_s)
         noise = early > (lines_s[line] - lines_s[line - 1]) / 2
         if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
-            return FirstBar(line, early / beat_s, swell=True)
+            on = line > after + SWELL_BARS
+            return FirstBar(line, early / beat_s, SWELLS_ON if on else 1.0, swell=True, beside=int(on))
     for _ in range(TAG_BARS):
         entry = _sounding(onsets, lines_s, k + 1)
         if entry + 1 < len(lines_s) and _is_tag(onsets, first_sound_s, *lines_s[[k, entry, entry + 1]]):
@@ -103,6 +134,8 @@ def first_bar(
         return FirstBar(k, early / beat_s, IN_NOISE, beside=after - k)
     if k > after or k == 0:
         return FirstBar(k, early / beat_s)
+    if moments.is_own(onsets, first_sound_s, float(lines_s[k]), beat_s):
+        return FirstBar(k, 0.0, HARDLY_BEFORE if early > EARLY_S else 1.0)
     rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
     if rest > 0.5:
         return FirstBar(k - 1, 0.0, rest, beside=1)
@@ -120,10 +153,10 @@ def _after_voice(
 ) -> FirstBar:
     """Bar one where the music begins after a voice; but who begins on a bar line may belong to the song."""
     if ahead.line is None:
-        found = first_bar(onsets, lines_s, beat_s, ahead.music_s, noisy=noisy)
+        found = _first_of_song(onsets, lines_s, beat_s, ahead.music_s, noisy=noisy)
     else:
         found = FirstBar(ahead.line, 0.0, beside=ahead.beside)
-    song = first_bar(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)  # were it no voice
+    song = _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)  # were it no voice
     if np.abs(lines_s - first_sound_s).min() <= SAME_EVENT_S and song.index != found.index:
         return replace(song, confidence=song.confidence * OF_THE_SONG, beside=found.index - song.index)
     early = max(float(lines_s[found.index] - first_sound_s), 0.0)
@@ -172,11 +205,16 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
     noise : it has no pitch either; a chord that grows so long is the song's
     """
     end = start + long
-    edges = np.linspace(start, end - SAME_EVENT_S, 5)
-    levels = [moments.level(onsets, a, b).mean() for a, b in pairwise(edges)]
+
+    def rises(steps: int) -> FloatArray:
+        edges = np.linspace(start, end - SAME_EVENT_S, steps + 1)
+        out: FloatArray = np.diff([moments.level(onsets, a, b).mean() for a, b in pairwise(edges)])
+        return out
+
     begins = moments.strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
     inside = moments.strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
-    grows = bool(np.diff(levels).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    grows = bool(rises(4).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    grows = grows and bool(rises(max(int(long / STEP_S), 4)).min() > -FALL_DB)
     return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
 
 

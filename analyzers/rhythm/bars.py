@@ -8,6 +8,8 @@ from collections.abc import Sequence
 
 from analyzers.model import Grid
 
+SHORTEST_PICKUP_BEATS = 0.1875  # nearer to a 32nd note than to a 16th (common practice)
+
 
 def beat_index(grid: Grid, at_s: float) -> int:
     """Index of the beat nearest to `at_s`; 0 is the first in the file, outside it is counted on."""

@@ -8,6 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.model import BeatRestart
+from analyzers.rhythm import moments
 from analyzers.rhythm.barline import SAME_EVENT_S
 from analyzers.rhythm.beat_onsets import SHARP, loose_offset, onset_offset
 from analyzers.rhythm.lattice_fit import agreement, snap_tempo
@@ -94,15 +95,22 @@ def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_],
 
 
 def _to_first_onset(onsets: Onsets, times: FloatArray, n: int, first_sound_s: float) -> FloatArray:
-    """A played song that begins on a bar line: its first attack, out of silence, places that line exactly."""
+    """A played song that begins on a bar line: its first attack, out of silence, places that line exactly.
+
+    It does so farther from the line, too, where the map has run past it: the bar then takes up the rest.
+    """
     k = int(np.argmin(np.abs(times[::n] - first_sound_s))) * n
-    if abs(times[k] - first_sound_s) > SAME_EVENT_S or k + 1 >= len(times):
+    if k + 1 >= len(times):
         return times
-    near = times[k : k + 1]
-    offset, _ = onset_offset(onsets, near, np.ones(1))
-    out = times.copy()
-    out[: k + 1] += offset
-    return out
+    line_s, beat_s = float(times[k]), float(times[k + 1] - times[k])
+    near = abs(line_s - first_sound_s) <= SAME_EVENT_S
+    if not near and not moments.is_own(onsets, first_sound_s, line_s, beat_s):
+        return times
+    place = line_s if near else first_sound_s
+    offset, _ = onset_offset(onsets, np.array([place]), np.ones(1))
+    after = np.arange(len(times)) - k
+    moved = np.clip(1.0 - after / (1 if near else n), 0.0, 1.0)
+    return times + moved * (place + offset - line_s)
 
 
 def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:

@@ -197,8 +197,8 @@ def _assemble(
     )
     bar_one = float(times[found.index * n])
     from_s, to_s = _steady_part(f.onsets, pulse, beats, n, first)
-    if found.swell or found.voice:
-        from_s = None  # what is no music yet has no tempo
+    if found.swell or found.voice or found.count_in or found.other_start:
+        from_s = None  # what lies before the song has a tempo of its own, or none
     odds = reading.bar_probability * found.confidence
     elsewhere = _other_places(reading, found)
     if from_s is not None:
@@ -229,6 +229,8 @@ def _assemble(
         restarts=beats.restarts,
         swell_before=found.swell,
         voice_before=found.voice,
+        other_start_before=found.other_start,
+        count_in_before=found.count_in,
         steady_from_s=from_s,
         steady_to_s=to_s,
         bar_one_alternatives=elsewhere,

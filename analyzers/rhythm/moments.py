@@ -5,11 +5,14 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
+from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
 BASS, TREBLE = slice(0, 12), slice(12, 24)  # rows of the chroma
 QUIET_DB = 1.0  # mean level of silence
+AT_S = (0.025, 0.05)  # what begins so much before an instant or after it begins there
+ALONE = 0.5  # less than such a share of an attack's strength is no other one beside it
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level where a song enters, below 120 Hz or over all bands
 
 
@@ -42,6 +45,17 @@ def stretch(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:
     """Level of each band in dB, a frame at least [shape=(bands, frames)]."""
     a = min(max(int(start_s * onsets.rate), 0), onsets.level.shape[1] - 1)
     return onsets.level[:, a : max(int(end_s * onsets.rate), a + 1)]
+
+
+def is_own(onsets: Onsets, first_sound_s: float, line_s: float, beat_s: float) -> bool:
+    """Whether the attack that a song begins with, hardly ahead of a bar line, is that line's own: nearer than
+    any pickup, and on the line itself nothing like it begins."""
+    if not AT_S[0] < line_s - first_sound_s < SHORTEST_PICKUP_BEATS * beat_s:
+        return False
+    heard = attacks(onsets)
+    start = max(line_s - AT_S[0], first_sound_s + AT_S[1] / 2)
+    begins = strongest(heard, onsets.rate, first_sound_s - AT_S[0], start)
+    return strongest(heard, onsets.rate, start, line_s + AT_S[1]) < ALONE * begins
 
 
 def level(onsets: Onsets, start_s: float, end_s: float) -> FloatArray:

@@ -17,6 +17,7 @@ BINS, SMOOTH = 256, 3.0  # of a folded period
 FAR_S = 600.0  # so much on either side is folded: bounds memory on long files
 CLEAR_DB = 10.0  # rise that counts as an attack
 UNSURE = 0.05  # share of what speaks for the place that may be given up to find the rest in the music there
+UNSURE_SILENCE, SILENCE_S = 0.5, 2.0  # the same for so long a silence: no beat has one
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,16 +54,21 @@ class Sides:
     @property
     def counts(self) -> TwoCounts:
         """They change at the longest rest in the music where either may hold."""
+        silence = self._rest(UNSURE_SILENCE)
+        at_s, resumes_s = silence if silence[1] - silence[0] >= SILENCE_S else self._rest(UNSURE)
+        return TwoCounts(at_s, resumes_s, self.before_s, self.after_s)
+
+    def _rest(self, unsure: float) -> tuple[float, float]:
+        """Start and end (s) of the longest rest near the change."""
         top = int(np.argmax(self.for_before))
         lost = self.for_before[top] - self.for_before
-        close = lost < UNSURE * float(lost.max())
+        close = lost < unsure * float(lost.max())
         first = top - int(np.argmin(np.append(close[top::-1], False)))
         end = top + int(np.argmin(np.append(close[top:], False)))
         loud = np.flatnonzero(self.rise[first + 1 : end + 1] > CLEAR_DB) + first + 1
         marks = np.unique(np.concatenate([[first + 1], loud, [end]])).clip(0, len(self.rise) - 1)
         k = int(np.argmax(np.diff(marks))) if len(marks) > 1 else 0
-        at_s, resumes_s = self.times_s[marks[k]], self.times_s[marks[min(k + 1, len(marks) - 1)]]
-        return TwoCounts(float(at_s), float(resumes_s), self.before_s, self.after_s)
+        return float(self.times_s[marks[k]]), float(self.times_s[marks[min(k + 1, len(marks) - 1)]])
 
 
 def fold_sides(
@@ -70,7 +76,8 @@ def fold_sides(
 ) -> Sides:
     """Fold what lies before `at_s` on the period `first_s`, and what lies after it on `second_s`.
 
-    rise : rises of level at `rate` (Hz); reach_s : how far from `at_s` the attacks are told apart
+    rise : rises of level at `rate` (Hz); reach_s : how far from `at_s` the attacks are told apart, and on
+        through a silence there
     """
     middle, far, near = (int(s * rate) for s in (at_s, FAR_S, reach_s))
     start = max(middle - far, 0)
@@ -78,9 +85,20 @@ def fold_sides(
     t = (start + np.arange(len(part))) / rate
     before = pattern_of(part[:middle], t[:middle] / first_s)
     after = pattern_of(part[middle:], t[middle:] / second_s)
-    around = slice(max(middle - near, 0), middle + near)
+    around = _through_silence(part, middle - near, middle + near, near)
     better = before[bins_of(t[around] / first_s)] - after[bins_of(t[around] / second_s)]
     return Sides(before, after, first_s, second_s, t[around], part[around], np.cumsum(part[around] * better))
+
+
+def _through_silence(rise: FloatArray, first: int, end: int, near: int) -> slice:
+    """A stretch; where it ends on either side in a silence of `near` or more, on from its other end."""
+    loud = np.concatenate([[-1], np.flatnonzero(rise > CLEAR_DB), [len(rise)]])
+    a, b = (int(np.searchsorted(loud, at)) for at in (first, end))
+    if loud[a] - loud[a - 1] >= near and a > 1:
+        first = loud[a - 1] - near
+    if loud[b] - loud[b - 1] >= near and b < len(loud) - 1:
+        end = loud[b] + near
+    return slice(max(first, 0), end)
 
 
 def pattern_of(rise: FloatArray, count: FloatArray) -> FloatArray:

@@ -19,6 +19,8 @@ def before_words(
     whole_bars: bool,
     swell: bool,
     voice: bool = False,
+    other_start: bool = False,
+    count_in: bool = False,
 ) -> str:
     """What lies before bar one, in words: "pickup of 1 beat in bar 1"; empty where nothing does.
 
@@ -30,13 +32,18 @@ def before_words(
     whole_bars : False where the copy starts at the first sound, inside a bar
     swell : a swell into bar one, which nobody counts
     voice : somebody talks before bar one
+    other_start : a false start comes before it
+    count_in : nothing but a count-in does
     """
     if music_bars == 0:
         silent = _bars(1, lead_in_bars)
         return (
             f"{silent} {'is' if lead_in_bars == 1 else 'are'} silence, as configured" if lead_in_bars else ""
         )
-    text = f"{_before(sound_s, beat_s, music_bars, swell, voice)} in {_bars(lead_in_bars + 1, music_bars)}"
+    before = f"another start {sound_s:.2f} s before it" if other_start else ""
+    before = "a count-in" if count_in else before
+    before = before or _before(sound_s, beat_s, music_bars, swell, voice)
+    text = f"{before} in {_bars(lead_in_bars + 1, music_bars)}"
     if lead_in_bars:
         text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
     return text if whole_bars else f"{text}; bar 1 is shortened"

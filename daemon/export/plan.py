@@ -8,7 +8,8 @@ Bar lines before bar one are extrapolated with the tempo of the first bar.
 
 A first hit that is played a hair beside bar one is bar one's own. The session's lines are then moved
 there as one (`session_shift_s`): the hit stays whole, no bar of silence is needed for it, and every
-later hit keeps its distance to the others. The grid in the analysis stays what was measured.
+later hit keeps its distance to the others. The first stroke of a count-in takes them along, too. The grid
+in the analysis stays what was measured.
 """
 
 from __future__ import annotations
@@ -97,7 +98,8 @@ def plan_cut(
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
     limit_s = min(early_hit_s, bar_s * _bar_shares(grid))
-    shift = _shift(early, limit_s, rate, steady=grid.constant_tempo is not False)
+    beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
+    shift = _shift(beside, limit_s, rate, steady=grid.constant_tempo is not False)
     if shift > 0.0 and analysis.lead_in.noisy:
         shift = 0.0  # which hides the foot: the hit is not known to be late
     one = grid.bar_one_s + shift
@@ -122,6 +124,8 @@ def plan_cut(
         whole_bars=whole,
         swell=grid.swell_before,
         voice=grid.voice_before,
+        other_start=grid.other_start_before,
+        count_in=grid.count_in_before,
     )
     rest = rest_words(rest_s, beat_s, bars + 1)
     text = why(

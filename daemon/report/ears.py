@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 
 from analyzers.model import Analysis, Flag, Grid
-from analyzers.rhythm.bars import change_s
+from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS, change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
 from daemon.report.ears_pitch import key_lines, tuning_lines
@@ -31,7 +31,6 @@ from daemon.report.words import (
 
 VOICE_TAIL_S = 1.0  # a voice is heard so much longer than it sounds, at most
 HAIR_S = 0.001
-SHORTEST_PICKUP_BEATS = 0.1875  # nearer to a 32nd note than to a 16th (common practice)
 HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 
 
@@ -146,10 +145,14 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
         lines.append("First bar: not found. The copy does not start on a bar line. Find the one by ear.")
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
         either = " or ".join(text for _, text in rival_places(grid)[:2])
+        hear = "Check that the click's accent falls on the one, and that the song is counted from there."
+        if grid.other_start_before:
+            hear = (
+                "A false start and a pause come before it, off its count: hear them, mute what is not wanted."
+            )
         lines.append(
             f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure"
-            f"{f'; it may begin {either}' if either else ''}. "
-            "Check that the click's accent falls on the one, and that the song is counted from there."
+            f"{f'; it may begin {either}' if either else ''}. {hear}"
         )
     if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
         rivals = [f"{c.meter} ({percent(c.probability)})" for c in rival_meters(grid)]

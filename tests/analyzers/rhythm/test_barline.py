@@ -120,6 +120,37 @@ def test_a_breath_before_the_line_is_the_same_event(early_ms: int, pickup: bool)
     assert (beats > 0) == pickup
 
 
+# s by which the first note, a soft one, comes ahead of its line, and whether that is said for certain; a
+# sixteenth (0.15 s) is a pickup, and so is what has another attack on the line
+@pytest.mark.parametrize(("early_s", "sure"), [(0.028, True), (0.04, False), (0.1, False)])
+def test_the_first_attack_hardly_ahead_of_a_line_on_which_nothing_begins_is_its_own(
+    early_s: float, sure: bool
+) -> None:
+    one = 1.0 + BAR_S
+    rest = song(one)
+    rest[: int((one + 0.9 * BEAT_S) * RATE)] = 0.0
+    note = place(SECONDS, [(one - early_s, tone(220.0, BEAT_S, attack_s=0.01), 0.6)])
+
+    at, found = found_bar(rest + note, one - early_s, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.pickup_beats == 0.0
+    assert (found.confidence == 1.0) == sure
+    assert sure or found.confidence < 0.8
+    _, pickup = bar_one(song(one) + note, one - early_s, 1.0)
+    assert pickup == pytest.approx(early_s / BEAT_S)
+
+
+def test_a_sixteenth_ahead_of_a_line_on_which_nothing_begins_is_a_pickup() -> None:
+    one = 1.0 + BAR_S
+    rest = song(one)
+    rest[: int((one + 0.9 * BEAT_S) * RATE)] = 0.0
+
+    _, found = found_bar(rest + place(SECONDS, [(one - 0.15, KICK, 0.8)]), one - 0.15, 1.0)
+
+    assert found.pickup_beats == pytest.approx(0.25)
+
+
 # beats by which the first sound comes after the line: a bar may begin with a short rest
 @pytest.mark.parametrize(("late", "bars_on"), [(0.25, 0), (0.35, 1)])
 def test_a_bar_may_begin_with_a_short_rest(late: float, bars_on: int) -> None:
@@ -207,6 +238,38 @@ def test_a_swell_of_noise_is_no_bar_of_the_song_and_no_pickup(bars: float) -> No
 
     assert at == pytest.approx(one)
     assert found.swell
+
+
+@pytest.mark.parametrize("bars", [3, 4, 7.6, 11])
+def test_a_riser_is_no_bar_of_the_song_however_many_bars_it_has(bars: float) -> None:
+    one = 1.0 + 12 * BAR_S
+    at, found = found_bar(swell(one - bars * BAR_S, one) + song(one), one - 0.95 * bars * BAR_S, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.swell
+    assert found.confidence == 1.0
+
+
+def test_a_swell_that_grows_longer_than_any_riser_does_may_go_on() -> None:
+    """Thirteen bars, of two beats each."""
+    one = 1.0 + 6.5 * BAR_S
+    lines = np.arange(1.0, SECONDS, BAR_S / 2)
+    found = first_bar(onsets_of(swell(1.0, one) + song(one)), lines, BEAT_S, 1.1)
+
+    assert lines[found.index] == pytest.approx(one)
+    assert found.confidence < 0.8
+    assert found.beside == 1
+
+
+@pytest.mark.parametrize(("stroke", "bars"), [(HAT, 4), (HAT, 8), (SNARE, 8)])
+def test_strokes_that_grow_through_many_bars_are_the_songs(stroke: np.ndarray, bars: int) -> None:
+    n, one = int(bars * BAR_S * RATE), 1.0 + bars * BAR_S
+    grows = 0.5 * bars_of(tuple(np.arange(0, 4, 0.25)), stroke, bars, 1.0)
+    grows[RATE : RATE + n] *= np.linspace(0, 1, n) ** 3
+
+    _, found = found_bar(grows + song(one), 1.0 + 0.2 * bars * BAR_S, 1.0)
+
+    assert not found.swell
 
 
 def test_a_chord_that_grows_through_a_bar_is_the_song() -> None:

@@ -26,6 +26,26 @@ def test_the_sides_change_in_the_longest_rest_between_them(resumes_s: float, ask
     assert (counts.before_s, counts.after_s) == (0.5, 0.4)
 
 
+@pytest.mark.parametrize("asked_s", [9.0, 12.0, 17.0, 25.0, 30.5])
+def test_a_silence_longer_than_the_reach_is_left_at_its_ends(asked_s: float) -> None:
+    first, second = np.arange(0.0, 10.01, 0.5), np.arange(30.13, 50.0, 0.4)
+    counts = fold_sides(strokes(np.concatenate([first, second]), 50.0), RATE, asked_s, 0.5, 0.4, 3.0).counts
+
+    assert counts.at_s == pytest.approx(10.0, abs=0.002)
+    assert counts.resumes_s == pytest.approx(30.13, abs=0.002)
+
+
+def test_what_rings_into_a_silence_does_not_keep_the_change_from_it() -> None:
+    """A stroke 0.13 s after the last of the first count lies, by chance, on the second."""
+    first, second = np.arange(0.0, 10.01, 0.5), np.arange(30.13, 50.0, 0.4)
+    counts = fold_sides(
+        strokes(np.concatenate([first, [10.13], second]), 50.0), RATE, 12.0, 0.5, 0.4, 3.0
+    ).counts
+
+    assert counts.at_s == pytest.approx(10.13, abs=0.002)
+    assert counts.resumes_s == pytest.approx(30.13, abs=0.002)
+
+
 def test_what_is_turned_is_alike_by_so_many_bins() -> None:
     first, second = np.arange(0.0, 10.01, 0.5), np.arange(10.5 + 0.125, 20.0, 0.5)
     alike = fold_sides(strokes(np.concatenate([first, second]), 20.0), RATE, 10.2, 0.5, 0.5, 3.0).alike

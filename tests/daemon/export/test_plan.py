@@ -232,6 +232,40 @@ def test_a_voice_before_bar_one_is_no_pickup():
     assert plan.why == "the song starts at bar 2; a voice from 0.75 s before it in bar 1"
 
 
+def test_a_false_start_before_bar_one_is_no_pickup():
+    """Three bars of two seconds, though it comes a quarter of a beat after the first one's line."""
+    found = analysis(120.0, 9.0, 9.0 - 5.875)
+    found = replace(found, grid=replace(found.grid, other_start_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.why == "the song starts at bar 4; another start 5.88 s before it in bars 1 to 3"
+
+
+def test_a_count_in_before_bar_one_is_said():
+    """Two bars of two seconds."""
+    found = analysis(120.0, 9.0, 5.0)
+    found = replace(found, grid=replace(found.grid, count_in_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1)
+
+    assert plan.before_bar_one == "a count-in in bars 2 to 3, after 1 bar of silence as configured"
+    assert plan.bars_before_bar_one == 3
+
+
+@pytest.mark.parametrize("early_s", [0.012, 0.0, -0.006])
+def test_the_first_stroke_of_a_count_in_beside_its_line_takes_the_lines_along(early_s: float):
+    """One bar of two seconds: no bar of silence for the 12 ms."""
+    found = analysis(120.0, 9.0, 7.0 - early_s)
+    found = replace(found, grid=replace(found.grid, count_in_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+
+    assert plan.before_bar_one == "a count-in in bar 1"
+    assert plan.bars_before_bar_one == 1
+    assert -0.5 / 44100 <= plan.in_copy_s(7.0 - early_s) < 0.002
+
+
 def test_the_copy_can_start_at_the_first_sound():
     found = analysis(120.0, 9.0, 8.5)
 

@@ -111,6 +111,17 @@ def test_a_relative_key_that_is_named_for_its_notes_is_one_of_those_offered() ->
     assert "The notes are the same in G flat major" in line
 
 
+def test_a_false_start_is_said_where_the_songs_first_bar_is() -> None:
+    grid = replace(steady_grid(), bar_one_confidence=0.7, other_start_before=True)
+    [line] = [
+        line
+        for line in check_by_ear(sample_analysis(grid=grid), below=0.8, tuning_flag_cents=5.0)
+        if line.startswith("First bar")
+    ]
+    assert "A false start and a pause come before it, off its count: hear them" in line
+    assert "accent" not in line
+
+
 @pytest.mark.parametrize(
     ("before", "late_s", "heard"),
     [(True, 0.4, False), (True, 8.0, True), (False, 0.4, True)],  # a tag; one that comes again; a pickup
