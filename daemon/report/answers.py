@@ -176,7 +176,7 @@ def _proof(analysis: Analysis) -> tuple[Evidence, ...]:
             for what, share in (
                 ("share of all clear attacks that they are", proof.on_grid),
                 ("share that chance would put there", proof.by_chance),
-                ("share in the quarter of the song that has fewest", proof.worst_quarter),
+                ("share in that of four parts of the song which has fewest", proof.worst_quarter),
             )
             if share is not None
         ),

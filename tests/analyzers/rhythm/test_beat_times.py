@@ -22,7 +22,7 @@ def beats_of(chords_s: np.ndarray, pulses_s: np.ndarray, kick_s: float | None = 
     sound = place(SECONDS, chords + ([(kick_s, KICK, 1.0)] if kick_s is not None else []))
     features = Features(Signal(sound.astype(np.float32)[:, None], RATE))
     lags = WindowLags(*(np.zeros(0) for _ in range(5)))
-    pulse = Pulse(BEAT_S, lags, np.zeros(1), pulses_s, pulses_s, None, False, None, (0.0,) * 5)
+    pulse = Pulse(BEAT_S, lags, np.zeros(1), pulses_s, pulses_s, None, False, None, None, (0.0,) * 5)
     return moving_beats(features, pulse, READING, float(chords_s[0])).times_s
 
 

@@ -98,7 +98,7 @@ def test_every_estimate_can_be_checked() -> None:
     assert evidence["half of them lie within"] == 0.8
     assert evidence["share of all clear attacks that they are"] == 91.0
     assert evidence["share that chance would put there"] == 42.0
-    assert evidence["share in the quarter of the song that has fewest"] == 80.5
+    assert evidence["share in that of four parts of the song which has fewest"] == 80.5
     assert answers.key.value == "E flat minor"
     assert answers.integrated_loudness.confidence is None
     assert "BS.1770" in str(answers.integrated_loudness.evidence[0].value)
