@@ -68,6 +68,7 @@ def why(
     shift_s: float,
     hits_after_lines_s: float | None,
     late_s: float = 0.0,
+    soft: bool = False,
 ) -> str:
     """The whole sentence, without a full stop.
 
@@ -78,22 +79,24 @@ def why(
     filled : silence fills what the source does not have of the first bar
     shift_s, hits_after_lines_s : as in the plan
     late_s : so much after bar one's line the first hit is left
+    soft : the first hit rises gradually; the lines moved to where it begins
     """
     text = f"the song starts at bar {bars + 1}" + (f"; {before}" if bars else "")
     text += f"; {rest}" if rest else ""
     text += "; silence fills the part of that bar that the source does not have" if filled else ""
     if late_s > SAID_LATE_S:
         text += f"; its first hit comes {late_s * 1000:.0f} ms after the bar line, which is the song's"
-    return text + _shifted(shift_s, hits_after_lines_s)
+    return text + _shifted(shift_s, hits_after_lines_s, soft)
 
 
-def _shifted(shift_s: float, hits_after_lines_s: float | None) -> str:
+def _shifted(shift_s: float, hits_after_lines_s: float | None, soft: bool) -> str:
     if abs(shift_s) < SAID_SHIFT_S:
         return ""
     how, moved, gain = (
         ("early", "earlier", "keep it whole") if shift_s < 0 else ("late", "later", "leave no gap")
     )
-    text = f"; its first hit comes {how}: the bar lines are {abs(shift_s) * 1000:.1f} ms {moved} to {gain}"
+    how = "begins softly" if soft else f"comes {how}"
+    text = f"; its first hit {how}: the bar lines are {abs(shift_s) * 1000:.1f} ms {moved} to {gain}"
     if hits_after_lines_s is None:
         return text
     where = "after" if hits_after_lines_s >= 0 else "before"

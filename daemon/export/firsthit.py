@@ -16,6 +16,12 @@ from analyzers.signal.samples import SampleArray
 
 HIT_S = 0.03  # the hit reaches its level within so much of the first sound
 RISE_DB = 26.0  # so far below that level it begins: above the pre-echo of good encoders
+BLOCK_S, SOFT_BLOCKS = 0.01, 12  # a soft beginning is looked at in blocks, so many at most
+STEP_DB, FALL_DB, SOFT_DB = (
+    15.0,
+    3.5,
+    10.0,
+)  # it takes no step so large, nor falls so far, and rises by so much
 MARGIN_S = 0.0005  # kept ahead of that; all of what is hardly more
 
 
@@ -38,3 +44,22 @@ def first_hit_s(
         return first_sound_s
     foot_s = int(np.argmax(level >= level.max() * 10 ** (-RISE_DB / 20))) / rate
     return first_sound_s if foot_s < 2 * MARGIN_S else first_sound_s + foot_s - MARGIN_S
+
+
+def soft_rise_s(samples: SampleArray, rate: int, hit_s: float | None) -> float:
+    """How long the sound does nothing but rise gradually from its first moment on (s); 0 where it is struck.
+
+    So begins what is bowed, blown or faded in: nothing else begins within it.
+    """
+    if hit_s is None:
+        return 0.0
+    size, start = max(round(BLOCK_S * rate), 1), round(hit_s * rate)
+    heard = samples[start : start + SOFT_BLOCKS * size].astype(np.float64)
+    blocks = heard[: len(heard) // size * size].reshape(-1, size * samples.shape[1])
+    if len(blocks) < 2:
+        return 0.0
+    level = 10 * np.log10(np.maximum((blocks**2).mean(axis=1), 1e-12))
+    highest = np.maximum.accumulate(level)
+    ends = np.flatnonzero((np.diff(level) > STEP_DB) | (level[1:] < highest[:-1] - FALL_DB))
+    count = int(ends[0]) + 1 if len(ends) else len(level)
+    return count * BLOCK_S if highest[count - 1] - level[0] >= SOFT_DB else 0.0

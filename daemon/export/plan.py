@@ -27,6 +27,7 @@ LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a co
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
+SOFT_TIMES = 3  # a first hit that rises gradually may begin so many times as early
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
 Start = Literal["bar_one", "first_sound"]
@@ -47,6 +48,7 @@ class CutPlan:
     hits_after_lines_s: float | None = None  # median of the song's hits against the session's lines
     through_noise: bool = False  # what lies ahead of the copy is the noise under the music
     before_bar_one: str = ""  # what lies there, and the rest it begins with, in words; empty: nothing
+    soft_start: bool = False  # the lines moved to where a first hit that rises gradually begins
 
     def in_copy_s(self, source_s: float) -> float:
         """Seconds in the copy of a sound of the source."""
@@ -77,6 +79,7 @@ def plan_cut(
     first_hit_s: float | None = None,
     lead_in_bars: int = 0,
     early_hit_s: float = EARLY_HIT_S,
+    soft_rise_s: float = 0.0,
     start: Start = "bar_one",
     trim_tail_to: int | None = None,
 ) -> CutPlan:
@@ -89,6 +92,8 @@ def plan_cut(
     first_hit_s : where the first hit starts (`firsthit`); by default where the first sound is
     lead_in_bars : bars of silence wanted before the music, 0..4
     early_hit_s : what comes less than this, and less than a 32nd note, before bar one is no pickup
+    soft_rise_s : how long the first hit rises gradually (`firsthit`); where it rises up to bar one, it is bar
+        one's own also where it begins `SOFT_TIMES` as early
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
@@ -97,7 +102,8 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
-    limit_s = min(early_hit_s, bar_s * _bar_shares(grid))
+    soft = early_hit_s < early <= soft_rise_s
+    limit_s = min(early_hit_s * (SOFT_TIMES if soft else 1), bar_s * _bar_shares(grid))
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
     shift = _shift(beside, limit_s, rate, steady=grid.constant_tempo is not False)
     if shift > 0.0 and analysis.lead_in.noisy:
@@ -129,7 +135,14 @@ def plan_cut(
     )
     rest = rest_words(rest_s, beat_s, bars + 1)
     text = why(
-        before, bars, rest=rest, filled=filled, shift_s=shift, hits_after_lines_s=hits_s, late_s=late_s
+        before,
+        bars,
+        rest=rest,
+        filled=filled,
+        shift_s=shift,
+        hits_after_lines_s=hits_s,
+        late_s=late_s,
+        soft=soft,
     )
     return CutPlan(
         source_start=source_start,
@@ -143,6 +156,7 @@ def plan_cut(
         hits_after_lines_s=hits_s,
         through_noise=analysis.lead_in.noisy and bars == 0,
         before_bar_one="; ".join(filter(None, (before, rest))),
+        soft_start=soft and shift < 0.0,
     )
 
 

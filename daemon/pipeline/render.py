@@ -29,7 +29,7 @@ from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.copylevel import before_gain
 from daemon.export.dawproject import write_dawproject
-from daemon.export.firsthit import first_hit_s
+from daemon.export.firsthit import first_hit_s, soft_rise_s
 from daemon.export.guide import write_guide
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
@@ -169,13 +169,15 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
     first_s = analysis.lead_in.first_sound_s
     coded = decoded.source.lossy or any(flag.code == LOSSY_ORIGIN for flag in analysis.flags)
     hidden = coded or analysis.lead_in.noisy
+    hit_s = first_hit_s(signal.samples, signal.rate, first_s, hidden=hidden)
     return plan_cut(
         analysis,
         frames=signal.frames,
         rate=signal.rate,
-        first_hit_s=first_hit_s(signal.samples, signal.rate, first_s, hidden=hidden),
+        first_hit_s=hit_s,
         lead_in_bars=output.lead_in_bars,
         early_hit_s=output.early_hit_ms / 1000,
+        soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
         start=output.start,
         trim_tail_to=tail,
     )

@@ -8,6 +8,7 @@ from analyzers.model import Analysis, Flag, Grid
 from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS, change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
+from daemon.export.plan import SOFT_TIMES
 from daemon.report.ears_pitch import key_lines, tuning_lines
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
@@ -177,10 +178,13 @@ def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
         return []
     early, side = cut.session_shift_s < 0, "after" if after_s > 0 else "before"
     then = "counts that hit as a pickup" if early else "a gap before that hit"
+    least_ms, how = moved_ms, f"comes {moved_ms} ms {'early' if early else 'late'}"
+    if cut.soft_start:
+        least_ms, how = round(moved_ms / SOFT_TIMES), f"begins softly {moved_ms} ms early"
     return [
-        f"Start: the first hit comes {moved_ms} ms {'early' if early else 'late'} and takes the bar lines "
-        f"along, so the song's other hits lie {off_ms} ms {side} them: hear the click check; "
-        f"output.early_hit_ms below {moved_ms} leaves the lines with the song and {then}."
+        f"Start: the first hit {how} and takes the bar lines along, so the song's other hits lie {off_ms} ms "
+        f"{side} them: hear the click check; output.early_hit_ms below {least_ms} leaves the lines with the "
+        f"song and {then}."
     ]
 
 

@@ -105,6 +105,10 @@ class Cut(Part):
     before_bar_one: str = Field(
         "", description="what lies there, and the rest it begins with, in words; empty: nothing"
     )
+    soft_start: bool = Field(
+        default=False,
+        description="the session's lines moved to where a first hit that rises gradually begins",
+    )
 
 
 class AlignedCopy(Part):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 
 import numpy as np
 import pytest
@@ -13,7 +14,7 @@ from analyzers.level.silence import find_lead_in
 from analyzers.model import Options
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from daemon.export.firsthit import first_hit_s
+from daemon.export.firsthit import first_hit_s, soft_rise_s
 
 RATE = 44100
 HIT_AT_S = 1.25
@@ -116,3 +117,37 @@ def test_a_soft_beginning_that_no_codec_made_is_the_hits_own():
 
     assert first_hit_s(samples, RATE, first / RATE, hidden=False) == first / RATE
     assert first_hit_s(samples, RATE, first / RATE) == pytest.approx(HIT_AT_S, abs=1e-3)
+
+
+def bowed(rise_s: float, rate: int = RATE) -> np.ndarray:
+    """A tone that swells in over so much time and is held."""
+    t = np.arange(rate) / rate
+    wave = np.sin(2 * np.pi * 220 * t) * np.minimum(t / rise_s, 1.0) ** 2
+    return np.stack([wave, wave], axis=1).astype(np.float32) * 0.5
+
+
+@pytest.mark.parametrize("rate", [22050, 44100, 96000])
+@pytest.mark.parametrize("rise_s", [0.06, 0.1])
+def test_what_is_bowed_rises_gradually_all_the_way(rise_s: float, rate: int) -> None:
+    at_s = rise_s * math.sqrt(0.002)  # where it passes 54 dB below its peak
+    assert rise_s <= soft_rise_s(bowed(rise_s, rate), rate, at_s) <= 0.12
+
+
+def test_what_is_struck_rises_at_once() -> None:
+    assert soft_rise_s(drum(0.001), RATE, HIT_AT_S) == 0.0
+    assert soft_rise_s(drum(0.001), RATE, None) == 0.0
+    assert soft_rise_s(drum(0.001)[:400], RATE, 0.005) == 0.0
+
+
+def test_a_gradual_rise_ends_where_something_is_struck_or_falls() -> None:
+    """A soft breath, then the drum 50 ms later; or the breath dies away first."""
+    breath = bowed(0.1)[: round(0.05 * RATE)] * 0.03
+    struck = np.concatenate([breath, drum(0.001)[round(HIT_AT_S * RATE) :]])
+    assert soft_rise_s(struck, RATE, 0.002) <= 0.05
+    dying = np.concatenate([bowed(0.04)[: round(0.04 * RATE)], 0.2 * bowed(0.001)])
+    assert soft_rise_s(dying, RATE, 0.001) <= 0.04
+
+
+def test_noise_that_goes_on_does_not_rise() -> None:
+    noise = np.random.default_rng(4).standard_normal((RATE, 2)).astype(np.float32) * 0.01
+    assert soft_rise_s(noise, RATE, 0.0) == 0.0

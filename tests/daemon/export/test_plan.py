@@ -105,6 +105,40 @@ def test_the_setting_can_take_any_sound_for_a_pickup():
 
 
 @pytest.mark.parametrize(
+    ("early_s", "rise_s", "setting_s", "bars"),
+    [
+        (0.045, 0.06, 0.03, 0),
+        (0.080, 0.12, 0.03, 0),
+        (0.045, 0.04, 0.03, 1),  # something else begins before bar one
+        (0.045, 0.0, 0.03, 1),
+        (0.095, 0.12, 0.03, 1),  # three times as early at most
+        (0.045, 0.12, 0.01, 1),
+        (0.045, 0.12, 0.0, 1),
+    ],
+)
+def test_a_first_hit_that_rises_gradually_up_to_bar_one_is_bar_ones_own(
+    early_s: float, rise_s: float, setting_s: float, bars: int
+) -> None:
+    found = analysis(60.0, 2.0, 2.0 - early_s)
+    plan = plan_cut(found, frames=10**7, rate=44100, early_hit_s=setting_s, soft_rise_s=rise_s)
+    assert plan.bars_before_bar_one == bars
+    assert plan.soft_start == (bars == 0)
+    if bars == 0:
+        assert plan.zero_s == pytest.approx(2.0 - early_s, abs=1 / 44100)
+        assert f"its first hit begins softly: the bar lines are {early_s * 1000:.1f} ms earlier" in plan.why
+
+
+def test_a_32nd_note_is_no_soft_beginning() -> None:
+    """At 150 BPM it lasts 50 ms."""
+    found = analysis(150.0, 2.0, 1.945)
+    assert plan_cut(found, frames=10**7, rate=44100, soft_rise_s=0.12).bars_before_bar_one == 1
+    played = analysis(150.0, 2.0, 1.98)
+    plan = plan_cut(played, frames=10**7, rate=44100, soft_rise_s=0.12)
+    assert not plan.soft_start
+    assert "comes early" in plan.why
+
+
+@pytest.mark.parametrize(
     ("late_s", "left_s"),
     [(0.0009, 0.0009), (0.003, 0.003), (0.006, 0.001), (0.011, 0.001), (0.0155, 0.0035), (0.2, 0.2)],
 )

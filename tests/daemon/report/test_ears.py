@@ -353,6 +353,15 @@ def test_lines_that_a_first_hit_took_far_from_the_others_are_to_be_heard(
     assert not any("first hit" in line for line in by_hand)
 
 
+def test_lines_that_a_soft_beginning_took_along_name_the_setting_that_leaves_them() -> None:
+    """Three times the setting: below 20 it ends at less than 60 ms."""
+    cut = replace_cut(moved_cut(-0.06, 0.058), soft_start=True)
+    told = {"below": 0.8, "tuning_flag_cents": 8.0, "cut": cut}
+    [line] = [line for line in check_by_ear(sample_analysis(), **told) if line.startswith("Start")]
+    assert line.startswith("Start: the first hit begins softly 60 ms early and takes the bar lines along")
+    assert "output.early_hit_ms below 20 leaves the lines with the song" in line
+
+
 @pytest.mark.parametrize(
     ("early_ms", "said"), [(0.5, False), (35, True), (61, True), (79, True), (82, False), (430, False)]
 )
