@@ -59,6 +59,7 @@ HELPFUL = 0.25  # a tempo that is wrong three times in four puts the copy on a w
 UNTOLD = "no steady beat: the attacks can be counted in several ways, and none of them is likely"
 # Probability that the bars count from a beginning that no bar line meets and no beat bears out
 IN_TEMPO = 0.5
+CONSTANT_IN_PART = 0.75  # probability that a tempo holds throughout that only a part of the song bears out
 TOO_FEW = f"fewer than {LEAST_BEATS} beats: too few to be sure of a tempo"
 ONE_BAR = 4  # beats with which a tempo is no answer, but a doubt; fewer attacks are no beat
 ATTACK_DB = 6.0  # rise that is one at least: twice the level
@@ -199,6 +200,9 @@ def _assemble(
     from_s, to_s = _steady_part(f.onsets, pulse, beats, n, first)
     if found.swell or found.voice or found.count_in or found.other_start:
         from_s = None  # what lies before the song has a tempo of its own, or none
+    constant = max(steady, 1.0 - steady)
+    if from_s is not None or to_s is not None:
+        constant = min(constant, CONSTANT_IN_PART)
     odds = reading.bar_probability * found.confidence
     elsewhere = _other_places(reading, found)
     if from_s is not None:
@@ -215,7 +219,7 @@ def _assemble(
             for r, p in beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi)
         ),
         constant_tempo=beats.curve is None,
-        constant_confidence=max(steady, 1.0 - steady),
+        constant_confidence=constant,
         meter=METER_NAMES[n],
         meter_confidence=meter[0],
         beats_per_bar=n,

@@ -114,12 +114,14 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         unsure = grid.constant_confidence < below and by_hand.tempo_bpm is None
         how = f"that it moves is {percent(grid.constant_confidence)} sure: {how}" if unsure else how
         lines.append(f"Tempo: {how}. Take the tempo map, not one number. The click check has the {hear}")
+    elif carried_on := _carried_on(grid) if by_hand.tempo_bpm is None else []:
+        lines += carried_on
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
         lines.append(
             f"Tempo: that it is constant is {percent(grid.constant_confidence)} sure. "
             "Listen to the end of the click check for drift."
         )
-    return lines + ([] if by_hand.tempo_bpm is not None else _carried_on(grid))
+    return lines
 
 
 def _carried_on(grid: Grid) -> list[str]:

@@ -109,6 +109,7 @@ def test_in_a_grid_the_first_bar_is_in_doubt_and_the_steady_part_is_the_other_pl
     assert grid.steady_from_s is not None
     assert grid.steady_to_s is None
     assert grid.bar_one_confidence <= 0.5
+    assert grid.constant_confidence <= 0.75
     assert grid.bar_one_s is not None
     other = grid.bar_one_alternatives[0]
     at = grid.bar_one_s + other.late_beats * BEAT_S
@@ -117,6 +118,7 @@ def test_in_a_grid_the_first_bar_is_in_doubt_and_the_steady_part_is_the_other_pl
 
     steady = grid_of(place(SECONDS, pattern(even(BPM, 0.5, SECONDS))))
     assert (steady.steady_from_s, steady.steady_to_s) == (None, None)
+    assert steady.constant_confidence > 0.9
 
 
 def test_a_tempo_that_moves_has_no_steady_part() -> None:

@@ -399,6 +399,7 @@ def test_bar_lines_that_nothing_bears_out_are_to_be_heard() -> None:
     assert last.startswith("Tempo: after bar 29 the song may slow down; the bar lines there are carried on")
     assert ears(replace(found, grid=replace(both, steady_from_s=None)), "Tempo") == [last]
     assert not ears(found, "Tempo")
+    assert ears(replace(found, grid=replace(both, constant_confidence=0.75)), "Tempo") == [first, last]
     told = {"below": 0.8, "tuning_flag_cents": 8.0, "correction": Correction(tempo_bpm=140.0)}
     assert not [line for line in check_by_ear(replace(found, grid=both), **told) if line.startswith("Tempo")]
 
