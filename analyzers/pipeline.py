@@ -52,11 +52,11 @@ def analyse(
     on_stage("levels")
     lead_in = find_lead_in(features)
     loudness = asked(beside, measure_loudness, features)
-    flags = asked(beside, lambda: find_faults(features, lead_in, loudness()))
     on_stage("grid")
     grid = find_grid(features, lead_in)
     if features.options.start_doubted:
         grid = replace(grid, bar_one_confidence=min(grid.bar_one_confidence, DOUBTED))
+    flags = asked(beside, lambda: find_faults(features, lead_in, loudness()))
     on_stage("harmony")
     tuning = find_tuning(features)
     key = settled(find_key(features, tuning, grid), find_blues(features, tuning, grid))

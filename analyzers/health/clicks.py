@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from numpy.lib.stride_tricks import sliding_window_view
 
 from analyzers.model import Flag
-from analyzers.signal.samples import NEAR_FRAMES, Floats, Signal, channel_blocks
+from analyzers.signal.onsets import Onsets
+from analyzers.signal.samples import Floats, Signal
 from analyzers.signal.truepeak import Peaks
 
 CELL = 64  # samples looked at together
@@ -26,15 +28,23 @@ NO_ATTACK = 2.0  # times as rough after it as before, or the other way round
 CRACKLE_S = 2.0  # clicks a second, or more, are a record's
 NEAR_S = 0.005  # clicks so near are one place
 LISTED = 3
+BRIGHTER_DB = 6.0  # a click is, of what is around it, even where it is in one channel of two
 
 Places = npt.NDArray[np.int64]
 
 
-def find_clicks(signal: Signal, peaks: Peaks) -> list[Flag]:
-    """All clicks of all channels, as one flag; none where they are as many as in a record's crackle."""
+def find_clicks(signal: Signal, peaks: Peaks, onsets: Onsets) -> list[Flag]:
+    """All clicks of all channels, as one flag; none where they are as many as in a record's crackle.
+
+    onsets : of the signal; only where they have a lone bright moment a click is looked for
+    """
     found: set[int] = set()
-    for start, block in channel_blocks(signal.samples, NEAR_FRAMES * 4, SIDE + APART, SIDE + APART):
-        for channel, column in enumerate(block):
+    context = SIDE + APART
+    for start, stop in _bright_moments(onsets, signal):
+        first, last = start - context, stop + context
+        inside = signal.samples[max(first, 0) : last]
+        block = np.pad(inside, ((max(-first, 0), max(last - signal.frames, 0)), (0, 0)))
+        for channel, column in enumerate(block.T):
             ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
             found.update(start + at for at in _clicks(column, HEARD * ceiling))
     places: list[int] = []
@@ -57,6 +67,18 @@ def find_clicks(signal: Signal, peaks: Peaks) -> list[Flag]:
             places_s=tuple((at_s, at_s) for at_s in seconds[:LISTED]),
         )
     ]
+
+
+def _bright_moments(onsets: Onsets, signal: Signal) -> list[tuple[int, int]]:
+    """Frames [start, stop) around each block of the fine curve of differences that stands out of those on
+    either side, as far as a click is held against them."""
+    bright, size = onsets.fine_high, signal.rate / onsets.fine_rate
+    reach = max(round(SIDE / size), 3)
+    padded = np.pad(bright, reach, constant_values=-np.inf)
+    highest = sliding_window_view(padded, reach - 1).max(axis=1)  # of blocks k - reach ... k - 2, at k
+    beside = np.maximum(highest[: len(bright)], highest[reach + 2 : reach + 2 + len(bright)])
+    starts = np.flatnonzero(bright > beside + BRIGHTER_DB) * size
+    return [(max(int(at) - LONGEST, 0), min(int(at + size) + LONGEST, signal.frames)) for at in starts]
 
 
 def _clicks(x: Floats, least: float) -> list[int]:

@@ -32,7 +32,7 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
         *judge_offset(stats),
         *judge_channels(signal, stats),
         *find_dropouts(signal, peaks),
-        *find_clicks(signal, peaks),
+        *find_clicks(signal, peaks, features.onsets),
         *judge_noise(features, lead_in),
         *judge_level(loudness),
         *judge_format(signal, options.bit_depth),
