@@ -17,11 +17,8 @@ from analyzers.signal.samples import SampleArray
 HIT_S = 0.03  # the hit reaches its level within so much of the first sound
 RISE_DB = 26.0  # so far below that level it begins: above the pre-echo of good encoders
 BLOCK_S, SOFT_BLOCKS = 0.01, 12  # a soft beginning is looked at in blocks, so many at most
-STEP_DB, FALL_DB, SOFT_DB = (
-    15.0,
-    3.5,
-    10.0,
-)  # it takes no step so large, nor falls so far, and rises by so much
+# It takes no step so large, nor falls so far, and rises by so much
+STEP_DB, FALL_DB, SOFT_DB = 15.0, 3.5, 10.0
 MARGIN_S = 0.0005  # kept ahead of that; all of what is hardly more
 
 

@@ -83,8 +83,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
     moving, found = moves(grid), report.analysis
     by_hand = f"set by hand; measured {tempo_line(found.grid, found.duration_s)}"
     session = _session_tempo(grid, analysis.duration_s)
-    sure = "" if tempo.set_by_hand else f", {percent(grid.constant_confidence)} sure"
-    held = f"constant{steady_part(grid)}{sure}"
+    part = steady_part(grid)
+    told = not part and not tempo.set_by_hand  # how sure it is that the tempo is constant throughout
+    held = f"constant{part}" + (f", {percent(grid.constant_confidence)} sure" if told else "")
     notes = [
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else held,
         *([counted(grid)] if grid.meter else []),

@@ -78,7 +78,7 @@ def test_a_tempo_that_only_a_part_bears_out_says_which_in_bars_of_the_session():
         settings = Settings(output={"lead_in_bars": lead_in_bars})
         report = sample_report(sample_analysis(grid=grid), settings=settings)
         assert f"Tempo: constant {part}; 4/4\n" in text_of(report)
-        assert glance(report, report.in_session(), 0.8)[0].notes[0].startswith(f"constant {part}, ")
+        assert glance(report, report.in_session(), 0.8)[0].notes[0] == f"constant {part}"
         evidence = report.answers.constant_tempo.evidence
         assert [(e.what, e.value) for e in evidence][-2:] == [
             ("borne out by attacks from", grid.steady_from_s),
