@@ -68,3 +68,11 @@ def test_the_crackle_of_a_record_is_none() -> None:
     samples, rng = smooth(), np.random.default_rng(4)
     samples[rng.integers(RATE, 7 * RATE, 60), rng.integers(0, 2, 60)] += 0.3
     assert "click" not in faults(samples)
+
+
+def test_a_few_pulses_in_a_row_are_a_sound() -> None:
+    """Each stands out of what is smooth around it, but not of the next one 3 ms away."""
+    samples = smooth()
+    for k in range(10):
+        samples[2 * RATE + k * 150] += 0.4
+    assert "click" not in faults(samples)
