@@ -76,7 +76,6 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/level/silence", "grows = late > STEADY * early", "grows = False"),
     ("analyzers/health/clicks", "BRIGHTER_DB = 6.0", "BRIGHTER_DB = 60.0"),
     ("analyzers/health/clicks", "CRACKLE_S = 2.0", "CRACKLE_S = 2000.0"),
-    ("analyzers/health/clicks", "ALONE = 8.0", "ALONE = 0.0"),
     ("daemon/export/firsthit", "SOFT_DB = 15.0, 3.5, 10.0", "SOFT_DB = 150.0, 3.5, 10.0"),
     ("daemon/export/firsthit", "SOFT_DB = 15.0, 3.5, 10.0", "SOFT_DB = 15.0, 3.5, 0.0"),
     ("daemon/export/plan", "SOFT_TIMES = 3", "SOFT_TIMES = 1"),

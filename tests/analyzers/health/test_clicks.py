@@ -71,7 +71,7 @@ def test_the_crackle_of_a_record_is_none() -> None:
 
 
 def test_a_few_pulses_in_a_row_are_a_sound() -> None:
-    """Each stands out of what is smooth around it, but not of the next one 3 ms away."""
+    """Each stands out of what is smooth around it, but not of the next one, 3 ms away."""
     samples = smooth()
     for k in range(10):
         samples[2 * RATE + k * 150] += 0.4
