@@ -9,7 +9,6 @@ Restoration, 1998). Many small ones all along are the crackle of a record, and w
 from __future__ import annotations
 
 import numpy as np
-import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 
 from analyzers.model import Flag
@@ -29,8 +28,6 @@ CRACKLE_S = 2.0  # clicks a second, or more, are a record's
 NEAR_S = 0.005  # clicks so near are one place
 LISTED = 3
 BRIGHTER_DB = 6.0  # a click is, of what is around it, even where it is in one channel of two
-
-Places = npt.NDArray[np.int64]
 
 
 def find_clicks(signal: Signal, peaks: Peaks, onsets: Onsets) -> list[Flag]:

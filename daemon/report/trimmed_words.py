@@ -18,12 +18,8 @@ def trimmed_lines(stems: Sequence[StemLine], grid: Grid) -> list[str]:
     short = sorted((stem for stem in stems if stem.lacks_s), key=lambda stem: (stem.lacks_s or 0, stem.shown))
     if not short:
         return []
-    told = [
-        f"{how} {listed([stem.shown for stem in some])}"
-        for how, some in (
-            (how, list(held)) for how, held in groupby(short, lambda s: _lack(s.lacks_s or 0, grid))
-        )
-    ]
+    alike = groupby(short, lambda stem: _lack(stem.lacks_s or 0, grid))
+    told = [f"{how} {listed([stem.shown for stem in some])}" for how, some in alike]
     return [
         f"Stems: silence seems cut from the front: {', '.join(told)}. They fit at a common end, but are "
         "summed from a common start, where bar one, chords and level are not those of the song: ask for "
