@@ -3,4 +3,4 @@
 Offers `loudness`, `silence` and what they rest on.
 """
 
-__all__ = ["loudness", "noisebed", "silence", "working_level"]
+__all__ = ["loudness", "noisebed", "scraps", "silence", "working_level"]

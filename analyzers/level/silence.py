@@ -25,23 +25,28 @@ import numpy as np
 
 from analyzers.level.magnitudes import DENSE, FRAME_S, Magnitudes, first_loud, first_over, skip_clicks
 from analyzers.level.noisebed import FEWEST, rise_frames, tonal_share
+from analyzers.level.scraps import (
+    BED_BELOW,
+    FAR,
+    LASTING_BELOW,
+    NOISE_PEAK,
+    PEAKY,
+    STEADY,
+    TONAL,
+    hit_after_scrap,
+)
 from analyzers.model import LeadIn
 from analyzers.signal.features import Features
 from analyzers.signal.mono import Samples
 from analyzers.signal.samples import Floats, Signal, blocks_of
 
 LOUD = 0.04  # mean magnitude of a loud frame, of the programme's peak (-28 dB)
-BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
-LASTING_BELOW = 0.035  # or, where it lasts BED_LOOK_S at least, under this one (-29 dB)
 BED_LOOK_S = 0.25  # the bed's level is learnt from this much
 BED_LEAST_S = 0.02
-STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
 MOMENT_S, MOST_MOMENTS = 0.05, 200  # mains hum swings to either side a whole number of times in it
 AS_NOISE = 1.2  # the moments of noise or hum, however peaky, differ by less (1.6 dB)
 EVEN = 1.5  # of its moments, the loud ones over the soft ones (3.5 dB): a note dies away
 ROUGH = 3.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4; speech: from 3.7)
-NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude
-TONAL = 0.3  # share of power in lines that no mains hum explains: notes
 STOPPED, STOP_S = 0.1, 0.002  # a bed that stays so far (20 dB) below its usual magnitude so long has stopped
 BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
 FLOOR_S = 60.0  # the floor is measured over no more than this before the music
@@ -52,10 +57,7 @@ CALM = 2.0  # of a bed's typical magnitude: less is the bed itself
 LOOKS_S = (1.0, 0.1, 0.05, 0.025)
 FOUND = 0.97  # how sure it is that the first sound is music, where no bed is
 ABRUPT, SWELLING = 0.9, 0.5  # how sure it is where music rises out of a bed
-# Music too short to be seen to rise out of a bed reaches so far (24 dB) over it at once
-HIT_S, FAR = 0.03, 15.0
-# A scrap of a bed at the file's start: as short, as far below the peak (-40 dB); the hit is there at once
-SCRAP_S, SCRAP_BELOW, HIT_OVER, AT_ONCE_S = 0.03, 0.01, 0.05, 0.004
+HIT_S = 0.03  # music too short to be seen to rise out of a bed reaches `FAR` over it at once
 SMEARED_BELOW = 0.05  # of the peak (-26 dB): in a coded file a sound as soft and short is a click of a record
 GUARD_S = 0.015  # lossy codecs smear the first attack this far into the lead-in
 INAUDIBLE_DBFS = -115.0  # decoders leave rounding noise below this in silence
@@ -84,14 +86,14 @@ def find_lead_in(features: Features) -> LeadIn:
     if loud is None:
         return _no_sound()
     quiet = Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
-    over = first_over(quiet, 0, threshold) or 0
+    over = _without_hair(quiet, first_over(quiet, 0, threshold) or 0, threshold)
     for look, brief in _looks(over, loud, signal.rate):
         if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
             span = over, look, loud
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
             if start is not None:
                 return _describe(signal, start, threshold)
-    hit = _after_scrap(quiet, over, signal.rate, threshold, peak)
+    hit = hit_after_scrap(quiet, features.mono, over, signal.rate, threshold, peak)
     if hit is not None:
         return _describe(signal, _Start(hit, ABRUPT), threshold)
     smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
@@ -108,7 +110,13 @@ def _looks(over: int, loud: int, rate: int) -> Iterator[tuple[int, bool]]:
     for look_s in LOOKS_S if runs_on else LOOKS_S[:1]:
         look = min(loud, over + round(look_s * rate))
         if runs_on or look - over >= FEWEST:
-            yield look, look_s < LOOKS_S[0]
+            yield look, look - over < BED_LOOK_S * rate
+
+
+def _without_hair(quiet: Magnitudes, over: int, threshold: float) -> int:
+    """0 where noise that is there from the file's start reaches the threshold with its highest peaks only."""
+    before = _thinned(quiet, 0, over)
+    return 0 if len(before) and NOISE_PEAK * float(np.median(before)) > threshold else over
 
 
 def _no_sound() -> LeadIn:
@@ -136,6 +144,8 @@ def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: floa
     below = LASTING_BELOW if len(look) == round(BED_LOOK_S * rate) else BED_BELOW
     if not threshold / NOISE_PEAK < typical < below * peak:
         return False
+    if len(look) < FEWEST and look.max() < PEAKY * typical:
+        return False  # a note
     return tonal_share(mono, rate) < TONAL
 
 
@@ -188,20 +198,6 @@ def _without_crackle(heard: Floats, level: float, calm: float, rate: int) -> int
     return int(at[0])
 
 
-def _after_scrap(quiet: Magnitudes, over: int, rate: int, threshold: float, peak: float) -> int | None:
-    """The hit that follows a scrap of a bed, with which the file begins; None where it begins otherwise."""
-    at_once = round(AT_ONCE_S * rate)
-    loud = first_over(quiet, 0, HIT_OVER * peak)
-    if loud is None or loud > SCRAP_S * rate or over > loud - at_once - 2:
-        return None
-    scrap = quiet[over : loud - at_once]
-    level, early, late = float(scrap.max()), *(float(half.mean()) for half in np.array_split(scrap, 2))
-    grows = late > STEADY * early
-    if grows or level > SCRAP_BELOW * peak or quiet[loud : loud + at_once].max() < FAR * level:
-        return None
-    return first_over(quiet, loud - at_once, max(threshold, STEADY * level))
-
-
 def _after_stop(quiet: Magnitudes, first: int, sample: int, rate: int, levels: tuple[float, float]) -> int:
     """Where music starts after a bed that stops before it: no bed hides its soft beginning.
 
@@ -242,7 +238,7 @@ def _is_steady(bed: Floats, moments: int, typical: float, *, surely: bool) -> bo
     early, late = (float(np.median(half)) for half in np.array_split(heard, 2))
     soft, loud = np.quantile([np.median(part) for part in parts], (0.1, 0.9))
     rough = float(np.quantile(heard, 0.9)) > ROUGH * float(np.median(heard))
-    if loud > EVEN * soft and surely:
+    if surely and (loud > EVEN * soft or early > STEADY * late):
         return False
     return late <= STEADY * early and (not rough or bool(loud <= AS_NOISE * soft))
 

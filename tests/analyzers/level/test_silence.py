@@ -128,6 +128,39 @@ def test_a_scrap_of_hiss_at_the_file_s_start_is_no_music(lead_in_ms: int, level:
     assert answer.kind != "none"
 
 
+@pytest.mark.parametrize(("lead_in_ms", "level"), [(12, -40), (20, -37), (60, -38), (90, -37), (200, -33)])
+def test_louder_hiss_that_ends_with_the_first_hit_is_no_music(lead_in_ms: int, level: float) -> None:
+    """Up to 30 dB under the peak: as even as noise, as peaky, without notes, and the hit is there at once."""
+    samples, start = after(lead_in_ms / 1000)
+    samples[:start] += white(lead_in_ms / 1000, level)[:start].astype(np.float32)
+    answer = found(samples)
+    assert answer.first_sound_s == pytest.approx(start / RATE, abs=0.0005)
+    assert answer.noise_floor_dbfs is not None
+
+
+@pytest.mark.parametrize("length_ms", [25, 60, 120])
+def test_a_soft_note_or_shaker_ahead_of_the_first_hit_is_music(length_ms: int) -> None:
+    """Of the same level and as short: a held note is not as peaky as noise, a shaker's noise dies away."""
+    t = np.arange(round(length_ms / 1000 * RATE)) / RATE
+    note = (
+        0.01
+        * (np.sin(2 * np.pi * 220 * t + 1) + 0.5 * np.sin(2 * np.pi * 440 * t))[:, None]
+        * np.ones((1, 2))
+    )
+    shaker = white(length_ms / 1000, -36)[: len(t)] * np.exp(-t / (0.8 * t[-1]))[:, None]
+    for sound in (note, shaker):
+        assert found(np.concatenate([sound, music()]).astype(np.float32)).first_sound_s < 0.001
+
+
+@pytest.mark.parametrize("lead_in_s", [0.04, 0.055, 0.4])
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_noise_whose_highest_peaks_alone_reach_the_threshold_is_no_music(lead_in_s: float, seed: int) -> None:
+    samples, start = after(lead_in_s)
+    samples[:start] += white(lead_in_s, -72, seed=seed)[:start].astype(np.float32)
+    samples[start // 2] = 1.05e-3  # of a peak of 0.9
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.0005)
+
+
 @pytest.mark.parametrize("grace_db", [-36.0, -24.0, -12.0])
 def test_a_grace_note_at_the_file_s_start_is_the_music_s_own(grace_db: float) -> None:
     """A flam: the soft stroke of a drum roll, 18 ms ahead of the loud one (common practice)."""
@@ -324,10 +357,13 @@ def test_hiss_that_stops_long_before_the_music_is_no_music(bed_s: float, still_s
     assert found(samples).first_sound_s == pytest.approx(bed_s + still_s, abs=0.001)
 
 
-def test_hats_by_themselves_with_silence_between_them_are_music() -> None:
+@pytest.mark.parametrize(("decay_s", "gate_s", "apart_s"), [(0.006, 0.03, 0.36), (9.0, 0.08, 0.14)])
+def test_hats_by_themselves_with_silence_between_them_are_music(
+    decay_s: float, gate_s: float, apart_s: float
+) -> None:
     """The first of them may be noise for all that it tells, but it is struck again."""
-    t = np.arange(round(0.36 * RATE)) / RATE
-    hat = white(0.36, -27) * np.exp(-t / 0.006)[:, None] * (t < 0.03)[:, None]
+    t = np.arange(round(apart_s * RATE)) / RATE
+    hat = white(apart_s, -36 if decay_s > 1 else -27) * (np.exp(-t / decay_s) * (t < gate_s))[:, None]
     samples = np.concatenate([hat, hat, hat, hat, music()]).astype(np.float32)
     assert found(samples).first_sound_s == pytest.approx(0.0, abs=0.001)
 

@@ -1,0 +1,72 @@
+"""So little of a bed at a file's start that nothing can be learnt from it: the hit stands out of it at once.
+
+A producer's bounce often begins a few hundredths of a second before the beat, with whatever noise its tracks
+have. Nothing in that is music: it neither grows nor is made of notes, and the hit is there from one moment
+to the next.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from analyzers.level.magnitudes import FRAME_S, Magnitudes, first_over
+from analyzers.level.noisebed import tonal_share
+from analyzers.signal.mono import Samples
+from analyzers.signal.samples import Floats
+
+BED_BELOW = 0.02  # a bed's typical magnitude is under this share of the peak (-34 dB)
+LASTING_BELOW = 0.035  # or, where it lasts, under this one (-29 dB)
+STEADY = 1.5  # a bed grows by no more than this (3.5 dB) from its first half to its second
+TONAL = 0.3  # share of power in lines that no mains hum explains: notes
+NOISE_PEAK = 6.5  # peaks of Gaussian noise over its median magnitude at most ...
+PEAKY = 2.7  # ... and at least, the louder of two channels in a hundredth of a second; of a note: less
+FAR = 15.0  # the hit reaches so far (24 dB) over the bed at once
+LEAST_S, LASTS_S, SHORT_S = 0.005, 0.15, 0.25  # a scrap is no shorter, it lasts, it is no longer
+AT_ONCE_S = 0.004  # the hit is there within so much
+HIT_OVER = 0.05  # of the peak: the hit
+LOW_S, LOW = 0.002, 0.2  # more of the power in its means over so much: a drum or a low note, no hiss
+# So short and so far below the peak (-40 dB) a scrap need not be told from notes
+SHORTEST_S, FAINT_BELOW = 0.03, 0.01
+
+
+def hit_after_scrap(
+    quiet: Magnitudes, mono: Samples, over: int, rate: int, threshold: float, peak: float
+) -> int | None:
+    """The sample with which the hit begins that follows a scrap of a bed; None where no scrap is there.
+
+    Parameters
+    ----------
+    quiet, mono : the beginning of the signal, magnitudes and mix
+    over : the first sample over the threshold
+    rate : Hz; threshold, peak : of silence, of the programme
+    """
+    at_once = round(AT_ONCE_S * rate)
+    begins = float(np.median(quiet[over : over + at_once])) if over < len(quiet) else 0.0
+    hit = max(HIT_OVER * peak, NOISE_PEAK * begins)
+    loud = first_over(quiet, over, hit)
+    if loud is None or loud > SHORT_S * rate or over > loud - at_once - 2:
+        return None
+    scrap = quiet[over : loud - at_once]
+    typical, level = float(np.median(scrap)), float(scrap.max())
+    early, late = (float(half.mean()) for half in np.array_split(scrap, 2))
+    faint = hit == HIT_OVER * peak and level <= FAINT_BELOW * peak and loud <= SHORTEST_S * rate
+    below = LASTING_BELOW if len(scrap) > LASTS_S * rate else BED_BELOW
+    noise = (
+        over < FRAME_S * rate
+        and len(scrap) > LEAST_S * rate
+        and PEAKY * typical < level < NOISE_PEAK * typical < NOISE_PEAK * below * peak
+        and early <= STEADY * late
+        and _is_hiss(mono[over : loud - at_once], rate)
+    )
+    far = FAR * (level if faint else typical)
+    if late > STEADY * early or not (faint or noise) or quiet[loud : loud + at_once].max() < far:
+        return None
+    return first_over(quiet, loud - at_once, max(threshold, STEADY * level))
+
+
+def _is_hiss(x: Floats, rate: int) -> bool:
+    """Neither a low tone nor, where there is enough of it to tell, notes."""
+    size = max(round(LOW_S * rate), 1)
+    means = x[: len(x) // size * size].reshape(-1, size).mean(axis=1, dtype=np.float64)
+    low = float((means**2).mean()) if len(means) else 0.0
+    return low < LOW * float((x.astype(np.float64) ** 2).mean()) and tonal_share(x, rate) < TONAL
