@@ -2,7 +2,7 @@
 
 A producer's bounce often begins a few hundredths of a second before the beat, with whatever noise its tracks
 have. Nothing in that is music: it neither grows nor is made of notes, and the hit is there from one moment
-to the next.
+to the next. Or the noise stops, and what begins after it is something else.
 """
 
 from __future__ import annotations
@@ -25,6 +25,8 @@ LEAST_S, LASTS_S, SHORT_S = 0.005, 0.15, 0.25  # a scrap is no shorter, it lasts
 AT_ONCE_S = 0.004  # the hit is there within so much
 HIT_OVER = 0.05  # of the peak: the hit
 LOW_S, LOW = 0.002, 0.2  # more of the power in its means over so much: a drum or a low note, no hiss
+STOPPED, STOP_S = 0.1, 0.002  # a bed that stays so far (20 dB) below its usual magnitude so long has stopped
+AFTER_S = 0.1  # so much of what follows tells that it is something else
 # So short and so far below the peak (-40 dB) a scrap need not be told from notes
 SHORTEST_S, FAINT_BELOW = 0.03, 0.01
 
@@ -40,6 +42,14 @@ def hit_after_scrap(
     over : the first sample over the threshold
     rate : Hz; threshold, peak : of silence, of the programme
     """
+    return _hit_at_once(quiet, mono, over, rate, threshold, peak) or _hit_after_stop(
+        quiet, mono, over, rate, threshold, peak
+    )
+
+
+def _hit_at_once(
+    quiet: Magnitudes, mono: Samples, over: int, rate: int, threshold: float, peak: float
+) -> int | None:
     at_once = round(AT_ONCE_S * rate)
     begins = float(np.median(quiet[over : over + at_once])) if over < len(quiet) else 0.0
     hit = max(HIT_OVER * peak, NOISE_PEAK * begins)
@@ -50,18 +60,39 @@ def hit_after_scrap(
     typical, level = float(np.median(scrap)), float(scrap.max())
     early, late = (float(half.mean()) for half in np.array_split(scrap, 2))
     faint = hit == HIT_OVER * peak and level <= FAINT_BELOW * peak and loud <= SHORTEST_S * rate
-    below = LASTING_BELOW if len(scrap) > LASTS_S * rate else BED_BELOW
-    noise = (
-        over < FRAME_S * rate
-        and len(scrap) > LEAST_S * rate
-        and PEAKY * typical < level < NOISE_PEAK * typical < NOISE_PEAK * below * peak
-        and early <= STEADY * late
-        and _is_hiss(mono[over : loud - at_once], rate)
-    )
+    noise = _is_noise(scrap, mono[over : loud - at_once], over, rate, peak)
     far = FAR * (level if faint else typical)
     if late > STEADY * early or not (faint or noise) or quiet[loud : loud + at_once].max() < far:
         return None
     return first_over(quiet, loud - at_once, max(threshold, STEADY * level))
+
+
+def _hit_after_stop(
+    quiet: Magnitudes, mono: Samples, over: int, rate: int, threshold: float, peak: float
+) -> int | None:
+    """What begins after noise that stops, if it is not the same noise struck again."""
+    heard, still = quiet[over : over + round(SHORT_S * rate)], round(STOP_S * rate)
+    if len(heard) == 0:
+        return None
+    edges = np.flatnonzero(heard > max(threshold, STOPPED * float(np.median(heard[: round(LEAST_S * rate)]))))
+    gaps = np.flatnonzero(np.diff(np.append(edges, len(heard))) > still)
+    stop = over + int(edges[gaps[0]]) + 1 if len(gaps) else len(quiet)
+    start = first_over(quiet, stop, threshold)
+    if start is None or not _is_noise(quiet[over:stop], mono[over:stop], over, rate, peak):
+        return None
+    return None if _is_hiss(mono[start : start + round(AFTER_S * rate)], rate) else start
+
+
+def _is_noise(scrap: Floats, mono: Floats, over: int, rate: int, peak: float) -> bool:
+    """As even and as peaky as noise, from the file's start on, far below the peak."""
+    if over >= FRAME_S * rate or len(scrap) <= LEAST_S * rate:
+        return False
+    typical, level = float(np.median(scrap)), float(scrap.max())
+    early, late = (float(half.mean()) for half in np.array_split(scrap, 2))
+    below = LASTING_BELOW if len(scrap) > LASTS_S * rate else BED_BELOW
+    peaky = PEAKY * typical < level < NOISE_PEAK * typical
+    even = max(early, late) <= STEADY * min(early, late)
+    return peaky and even and typical < below * peak and _is_hiss(mono, rate)
 
 
 def _is_hiss(x: Floats, rate: int) -> bool:

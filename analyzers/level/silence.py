@@ -32,6 +32,8 @@ from analyzers.level.scraps import (
     NOISE_PEAK,
     PEAKY,
     STEADY,
+    STOP_S,
+    STOPPED,
     TONAL,
     hit_after_scrap,
 )
@@ -47,7 +49,6 @@ MOMENT_S, MOST_MOMENTS = 0.05, 200  # mains hum swings to either side a whole nu
 AS_NOISE = 1.2  # the moments of noise or hum, however peaky, differ by less (1.6 dB)
 EVEN = 1.5  # of its moments, the loud ones over the soft ones (3.5 dB): a note dies away
 ROUGH = 3.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4; speech: from 3.7)
-STOPPED, STOP_S = 0.1, 0.002  # a bed that stays so far (20 dB) below its usual magnitude so long has stopped
 BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
 FLOOR_S = 60.0  # the floor is measured over no more than this before the music
 OFFSET_CLEAR = 3.0  # an offset is this often the spread of what lies on it
@@ -86,7 +87,8 @@ def find_lead_in(features: Features) -> LeadIn:
     if loud is None:
         return _no_sound()
     quiet = Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
-    over = _without_hair(quiet, first_over(quiet, 0, threshold) or 0, threshold)
+    first = first_over(quiet, 0, threshold) or 0
+    over = _without_hair(quiet, first, threshold)
     for look, brief in _looks(over, loud, signal.rate):
         if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
             span = over, look, loud
@@ -97,7 +99,7 @@ def find_lead_in(features: Features) -> LeadIn:
     if hit is not None:
         return _describe(signal, _Start(hit, ABRUPT), threshold)
     smeared = SMEARED_BELOW * peak if features.options.lossy else 0.0
-    start = _Start(skip_clicks(quiet, over, signal.rate, threshold, smeared), FOUND)
+    start = _Start(skip_clicks(quiet, first, signal.rate, threshold, smeared), FOUND)
     return _describe(signal, start, threshold)
 
 

@@ -138,6 +138,19 @@ def test_louder_hiss_that_ends_with_the_first_hit_is_no_music(lead_in_ms: int, l
     assert answer.noise_floor_dbfs is not None
 
 
+@pytest.mark.parametrize(("lead_in_ms", "still_ms"), [(50, 4), (130, 20)])
+def test_a_soft_beginning_after_a_scrap_of_hiss_that_stops_is_the_music(
+    lead_in_ms: int, still_ms: int
+) -> None:
+    """What comes after it is made of notes; noise struck again would be a hat (below)."""
+    still, t = np.zeros((round(still_ms / 1000 * RATE), 2)), np.arange(RATE) / RATE
+    hiss = white(lead_in_ms / 1000, -52)
+    chord = 0.02 * sum(np.sin(2 * np.pi * hz * t) for hz in (220, 277, 330))[:, None] * np.ones((1, 2))
+    start = len(hiss) + len(still)
+    samples = np.concatenate([hiss, still, chord, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(start / RATE, abs=0.0005)
+
+
 @pytest.mark.parametrize("length_ms", [25, 60, 120])
 def test_a_soft_note_or_shaker_ahead_of_the_first_hit_is_music(length_ms: int) -> None:
     """Of the same level and as short: a held note is not as peaky as noise, a shaker's noise dies away."""
