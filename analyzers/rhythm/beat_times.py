@@ -10,7 +10,7 @@ import numpy.typing as npt
 from analyzers.model import BeatRestart
 from analyzers.rhythm import moments
 from analyzers.rhythm.barline import SAME_EVENT_S
-from analyzers.rhythm.beat_onsets import SHARP, loose_offset, onset_offset
+from analyzers.rhythm.beat_onsets import SHARP, SOFT, loose_offset, onset_offset
 from analyzers.rhythm.lattice_fit import agreement, snap_tempo
 from analyzers.rhythm.meter import Reading
 from analyzers.rhythm.meter_evidence import pulse_time
@@ -127,4 +127,6 @@ def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
     at, number = places[heard], count[heard]
     weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
     offset, sharpness = onset_offset(onsets, at, weight)
-    return offset if sharpness > SHARP else loose_offset(onsets, at, weight, number % parts == 0)
+    if sharpness > SHARP:
+        return offset
+    return loose_offset(onsets, at, weight, number % parts == 0, soft=sharpness < SOFT)

@@ -285,6 +285,35 @@ def test_late_snares_are_outvoted() -> None:
     assert sharpness == pytest.approx(0.6, abs=0.05)
 
 
+def test_a_soft_hat_out_of_silence_is_not_the_beat_s_attack_where_a_kick_follows() -> None:
+    beats = even(100.0, 0.5, 40.0)
+    hats = [(t - 0.006, HAT, 0.04) for t in beats]
+    onsets = onsets_of(place(40.5, [(t, KICK, 1.0) for t in beats] + hats))
+    weight, on_beat = np.ones(len(beats)), np.ones(len(beats), bool)
+    assert onset_offset(onsets, beats, weight)[0] == pytest.approx(0.0, abs=0.0015)
+    assert loose_offset(onsets, beats, weight, on_beat) == pytest.approx(0.0, abs=0.0015)
+    assert loose_offset(onsets, beats, weight, on_beat, soft=True) == pytest.approx(-0.006, abs=0.0015)
+
+
+@pytest.mark.parametrize(("early_s", "spread_s", "expected_s"), [
+    (0.009, 0.0, 0.0), (0.013, 0.0005, 0.0), (0.004, 0.0, -0.004), (0.009, 0.008, -0.009),
+])  # fmt: skip
+def test_hats_ahead_of_all_kicks_do_not_take_the_beats_along(
+    early_s: float, spread_s: float, expected_s: float
+) -> None:
+    """Loud hats on all eighths, kicks on half of the beats: the kick is the grid's where it keeps to one.
+
+    Less than 6 ms apart is one stroke of two layers; loosely played kicks say nothing (common practice).
+    """
+    rng = np.random.default_rng(1)
+    places = even(200.0, 0.5, 40.0)
+    hats = [(t - early_s, HAT, 0.6) for t in places]
+    kicks = [(t + spread_s * rng.standard_normal(), KICK, 1.5) for t in places[::4]]
+    onsets = onsets_of(place(40.5, hats + kicks))
+    offset, _ = onset_offset(onsets, places, np.ones(len(places)))
+    assert offset == pytest.approx(expected_s, abs=0.002)
+
+
 def test_where_attacks_are_loose_late_snares_are_one_voice_of_four() -> None:
     """Basses up to 20 ms around every place, snares 10 ms late on all beats, hats in time between them."""
     rng = np.random.default_rng(4)
