@@ -42,6 +42,7 @@ ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands wi
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
 FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
 SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
+STROKES = 90  # percentile of a level: what strokes reach
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
 # multiples of four bars from there, less the share that lies so from the next line
@@ -220,11 +221,19 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
 
 def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float, after: float) -> bool:
     """Whether the bar from `line` holds only speech or noise, and the song enters at `following`."""
-    start = max(first_sound_s, line, 0.0)
-    entry = moments.entry(onsets, following) - moments.entry(onsets, line)
+    start, begins = max(first_sound_s, line, 0.0), moments.entry(onsets, line)
     pitched = moments.contrast(onsets, start, following - 0.1) >= TAG_CONTRAST
     flat = not pitched and not _is_bass(onsets, start, following)
-    return flat and entry > ENTRY and moments.leaps(onsets, start, following, after)
+    if begins > STRUCK and _has_kick(onsets, start, following, after):
+        return False  # drums by themselves
+    enters = moments.entry(onsets, following) - begins > ENTRY
+    return flat and enters and moments.leaps(onsets, start, following, after)
+
+
+def _has_kick(onsets: Onsets, start_s: float, following_s: float, after_s: float) -> bool:
+    """Whether strokes below 120 Hz reach what the next bar has there, so that none leaps: no speech does."""
+    strokes = np.percentile(moments.stretch(onsets, start_s, following_s)[0], STROKES)
+    return bool(strokes > moments.level(onsets, following_s, after_s)[0] - moments.LOW_JUMP_DB)
 
 
 def _is_bass(onsets: Onsets, start_s: float, end_s: float) -> bool:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.barline import FirstBar, first_bar
+from analyzers.rhythm.barline import STRUCK, FirstBar, first_bar
+from analyzers.rhythm.moments import entry
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 BEAT_S = 0.6  # 100 BPM
@@ -95,6 +96,24 @@ def test_a_bar_of_chords_before_the_drums_is_the_song() -> None:
     start = 1.0 + BAR_S
     chord = [(1.0, tone(hz, BAR_S), 1.0) for hz in (220.0, 277.18, 329.63)]
     assert bar_one(song(start) + place(SECONDS, chord), 1.0, 1.0)[0] == pytest.approx(1.0)
+
+
+@pytest.mark.parametrize("attack_s", [0.002, 0.004, 0.008])
+def test_a_bar_of_drums_alone_is_the_song(attack_s: float) -> None:
+    """Flat as noise, and softer than the bar with which the rest enters; but a kick is struck on its line."""
+    t = np.arange(len(KICK)) / RATE
+    sub = np.sin(2 * np.pi * 55 * t) * np.exp(-t / 0.06) * np.minimum(t / attack_s, 1) ** 2
+    drums = [(1.0 + k * BEAT_S, SNARE if k % 2 else sub, 0.5) for k in range(4)]
+    assert bar_one(place(SECONDS, drums) + song(1.0 + BAR_S), 1.0, 1.0) == (1.0, 0.0)
+
+
+def test_a_tag_that_begins_with_a_plosive_is_none() -> None:
+    """Struck out of silence in all bands, but nothing lasts below 120 Hz."""
+    start = 1.0 + BAR_S
+    words = np.diff(voice(1.0, start - 0.1) + place(SECONDS, [(1.0, SNARE[:3000], 0.5)]), prepend=0.0)
+    sound = song(start) + words
+    assert entry(onsets_of(sound), 1.0) > STRUCK
+    assert bar_one(sound, 1.0, 1.0)[0] == pytest.approx(start)
 
 
 def test_a_tag_after_which_nothing_enters_is_left_alone() -> None:
