@@ -42,6 +42,7 @@ ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands wi
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
 FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
 SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
+CUT_OFF_DB = 12.0  # one that is cut off at its beginning leaps out of silence, but so far below its end
 STROKES = 90  # percentile of a level: what strokes reach
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
@@ -214,7 +215,11 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
 
     begins = moments.strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
     inside = moments.strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
-    grows = bool(rises(4).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    first, last = (
+        moments.level(onsets, t, t + STEP_S / 2).mean() for t in (start + SAME_EVENT_S, end - STEP_S)
+    )
+    soft = begins < SOFT or (begins < STRUCK and last - first > CUT_OFF_DB)
+    grows = bool(rises(4).min() > SWELL_RISE_DB) and soft and inside < STRUCK
     grows = grows and bool(rises(max(int(long / STEP_S), 4)).min() > -FALL_DB)
     return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
 

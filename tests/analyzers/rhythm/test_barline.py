@@ -269,6 +269,22 @@ def test_a_riser_is_no_bar_of_the_song_however_many_bars_it_has(bars: float) -> 
     assert found.confidence == 1.0
 
 
+@pytest.mark.parametrize(("decay_bars", "grows"), [(0.24, True), (0.3, True), (0.8, False)])
+def test_a_reversed_cymbal_that_is_cut_off_leaps_out_of_silence_and_is_no_bar_of_the_song(
+    decay_bars: float, grows: bool
+) -> None:
+    """A bar long, it begins at -36 dB of its end, or at -29; what begins at -11 is something else."""
+    one = 1.0 + BAR_S
+    cymbal, t = swell(1.0, one), np.arange(round(BAR_S * RATE)) / RATE - BAR_S
+    noise = np.diff(np.random.default_rng(6).standard_normal(len(t)), prepend=0.0)
+    cymbal[RATE : RATE + len(t)] = 0.3 * noise * np.exp(t / (decay_bars * BAR_S))
+
+    at, found = found_bar(cymbal + song(one), 1.0, 1.0)
+
+    assert found.swell == grows
+    assert (at == pytest.approx(one)) == grows
+
+
 def test_a_swell_that_grows_longer_than_any_riser_does_may_go_on() -> None:
     """Thirteen bars, of two beats each."""
     one = 1.0 + 6.5 * BAR_S
