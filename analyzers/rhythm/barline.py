@@ -2,10 +2,11 @@
 
 Bar one is the first bar of the song. Music that begins between two bar lines begins with a pickup, and bar
 one is the line after it; or bar one itself begins with a rest, and is the line before it: an off-beat hat, a
-clap on two and four, what a fade-in hides. Three things tell (common practice): pickups are short; a rest on
-the one comes again in the next bars, while a pickup ends with an entry on it; a song changes every four bars,
-counted from its first. A spoken tag, a riser or noise before the music is no pickup: the first bar in which
-the song itself sounds is bar one. (Thresholds and weights chosen on rendered beats.)
+clap on two and four, what a fade-in hides. Three things tell (common practice): pickups are short, and fills
+or melodies, not the groove itself; a rest on the one comes again in the next bars, while a pickup ends with
+an entry on it; a song changes every four bars, counted from its first. A spoken tag, a riser or noise before
+the music is no pickup: the first bar in which the song itself sounds is bar one. (Thresholds and weights
+chosen on rendered beats.)
 """
 
 from __future__ import annotations
@@ -49,6 +50,9 @@ STROKES = 90  # percentile of a level: what strokes reach
 # multiples of four bars from there, less the share that lies so from the next line
 REST_BARS, SAME_REST, NO_REST, PHRASE = -6.0, 3.0, -1.5, 8.0
 REST_ATTACK = 0.3  # weaker than this, against what the first bar begins with, no attack is on the one
+# A pickup is a fill or a melody: what is already as loud (mean over the bands) and struck alike as the same
+# beats of the next bars, for so many beats, is the groove, less its first beats; but that stays open
+GROOVE_BEATS, GROOVE_DB, GROOVE, OPEN = 1.9, 4.0, 0.6, 0.75
 FADE_DB = 6.0  # a fade-in begins without an attack, so far below the same place of the next bar
 PHRASE_BARS = 4
 TELLING_BARS = 16  # a shorter song's changes tell less
@@ -138,7 +142,7 @@ def _first_of_song(
         return FirstBar(k, early / beat_s)
     if moments.is_own(onsets, first_sound_s, float(lines_s[k]), beat_s):
         return FirstBar(k, 0.0, HARDLY_BEFORE if early > EARLY_S else 1.0)
-    rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
+    rest = _rest(onsets, attacks, lines_s[k - 1 :], first_sound_s, early > GROOVE_BEATS * beat_s)
     if rest > 0.5:
         return FirstBar(k - 1, 0.0, rest, beside=1)
     return FirstBar(k, early / beat_s, 1.0 - rest, beside=-1)
@@ -170,8 +174,24 @@ def _after_voice(
     )
 
 
-def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float) -> float:
-    """Log odds that the bar from lines[0], inside which the music begins, is bar one."""
+def _goes_on(onsets: Onsets, first_sound_s: float, line: float, following: float) -> bool:
+    """Whether what sounds from `first_sound_s` on in the bar from `line` is what the same beats of one of the
+    next bars are: as loud in all bands, and struck at the same moments."""
+    end, bar_s = following - SAME_EVENT_S, following - line
+    before = moments.level(onsets, first_sound_s, end)
+    for later in (bar_s, 2 * bar_s):
+        louder = moments.level(onsets, first_sound_s + later, end + later) - before
+        as_loud = np.abs(louder).mean() < GROOVE_DB
+        if as_loud and moments.alike(onsets, first_sound_s - SAME_EVENT_S, end, later) > GROOVE:
+            return True
+    return False
+
+
+def _rest(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float, long: bool) -> float:
+    """Probability that the bar from lines[0], inside which the music begins, is bar one.
+
+    long : what sounds in it is long enough to tell whether it is the groove
+    """
 
     def strongest(start_s: float, end_s: float) -> float:
         return moments.strongest(attacks, onsets.rate, start_s, end_s)
@@ -184,8 +204,12 @@ def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sou
         moments.level(onsets, t, t + bar_s - rest_s).mean() for t in (first_sound_s, first_sound_s + bar_s)
     )
     fades = begins < SOFT and now + FADE_DB < then
-    same = SAME_REST if fades or again < REST_ATTACK * begins else NO_REST
-    return REST_BARS * rest_s / bar_s + same + PHRASE * _phrases(onsets, lines)
+    odds = REST_BARS * rest_s / bar_s + PHRASE * _phrases(onsets, lines)
+    if fades or again < REST_ATTACK * begins:
+        return float(expit(odds + SAME_REST))
+    if long and _goes_on(onsets, first_sound_s, float(lines[0]), float(lines[1])):
+        return float(np.clip(expit(odds + SAME_REST), 1.0 - OPEN, OPEN))
+    return float(expit(odds + NO_REST))
 
 
 def _phrases(onsets: Onsets, lines: FloatArray) -> float:

@@ -173,7 +173,9 @@ def test_a_sixteenth_ahead_of_a_line_on_which_nothing_begins_is_a_pickup() -> No
 # beats by which the first sound comes after the line: a bar may begin with a short rest
 @pytest.mark.parametrize(("late", "bars_on"), [(0.25, 0), (0.35, 1)])
 def test_a_bar_may_begin_with_a_short_rest(late: float, bars_on: int) -> None:
-    found, _ = bar_one(song(1.0), 1.0 + late * BEAT_S, 1.0)
+    """A bar of single notes, which the next ones have none of."""
+    notes = [(1.0 + (late + beat) * BEAT_S, tone(330.0, 0.3), 0.7) for beat in np.arange(0.0, 3.6, 0.5)]
+    found, _ = bar_one(song(1.0 + BAR_S) + place(SECONDS, notes), 1.0 + late * BEAT_S, 1.0)
     assert found == pytest.approx(1.0 + bars_on * BAR_S)
 
 
@@ -230,6 +232,43 @@ def test_which_bar_is_the_first_may_stay_open() -> None:
 
     assert 0.5 <= found.confidence < 0.9
     assert found.beside == (1 if found.pickup_beats == 0.0 else -1)
+
+
+@pytest.mark.parametrize(("rest", "bars_alike"), [(1, 1), (1, 2), (2, 1)])
+def test_a_groove_without_its_first_beats_may_be_bar_one_with_a_rest(rest: int, bars_alike: int) -> None:
+    """It is as loud, and struck as the same beats of the next bar, or of the one after it: no pickup is."""
+    whole = song(1.0)
+    whole[: round((1.0 + rest * BEAT_S) * RATE)] = 0.0
+    if bars_alike == 2:
+        whole[round((1.0 + BAR_S) * RATE) : round((1.0 + 2 * BAR_S) * RATE)] *= 0.2
+
+    at, found = found_bar(whole, 1.0 + rest * BEAT_S, 1.0)
+
+    assert 0.5 <= found.confidence <= 0.75
+    assert found.beside == (1 if at == 1.0 else -1)
+    assert at == 1.0 or rest == 2
+
+
+@pytest.mark.parametrize("beats", [2, 3])
+@pytest.mark.parametrize("kind", ["fill", "melody", "soft"])
+def test_what_leads_into_the_groove_is_a_pickup_however_long(beats: int, kind: str) -> None:
+    """Sixteenths of a snare; notes; the groove itself, but 14 dB down."""
+    one = 1.0 + BAR_S
+    first_s = one - beats * BEAT_S
+    places = np.arange(0.0, beats, 0.25 if kind == "fill" else 0.5)
+    notes = [
+        (first_s + b * BEAT_S, SNARE if kind == "fill" else tone(330.0 + 40 * b, 0.25), 0.8) for b in places
+    ]
+    lead = place(SECONDS, notes)
+    if kind == "soft":
+        lead = 0.2 * song(1.0)
+        lead[: round(first_s * RATE)] = 0.0
+        lead[round(one * RATE) :] = 0.0
+
+    at, found = found_bar(song(one) + lead, first_s, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.confidence > 0.8
 
 
 def swell(start_s: float, end_s: float, gain: float = 0.3) -> np.ndarray:
