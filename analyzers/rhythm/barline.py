@@ -21,7 +21,7 @@ from scipy.special import expit
 from analyzers.rhythm import moments
 from analyzers.rhythm.count_in import count_in
 from analyzers.rhythm.other_start import other_start
-from analyzers.rhythm.voice_ahead import VoiceAhead, voice_ahead
+from analyzers.rhythm.voice_ahead import VoiceAhead, is_melody, voice_ahead
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -35,6 +35,7 @@ QUIET_BARS = 4  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
+MELODY = 0.75  # that a voice is one, where it may as well be a melody
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
 COUNT_IN = 0.85  # that a count-in is one, and not the song's first bars
 OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
@@ -169,6 +170,8 @@ def _after_voice(
     sure = found.confidence * ahead.confidence
     if song.index == found.index:
         sure = max(sure, song.confidence * AGREED)
+    elif ahead.line is not None and is_melody(onsets, lines_s, beat_s, first_sound_s, ahead.music_s):
+        found, sure = replace(found, beside=song.index - found.index), min(sure, MELODY)
     return replace(
         found, pickup_beats=early / beat_s, confidence=sure, swell=False, voice=early > SAME_EVENT_S
     )
