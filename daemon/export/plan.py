@@ -82,6 +82,7 @@ def plan_cut(
     lead_in_bars: int = 0,
     early_hit_s: float = EARLY_HIT_S,
     soft_rise_s: float = 0.0,
+    begins_faintly: bool = False,
     clear_of_noise: bool = False,
     start: Start = "bar_one",
     trim_tail_to: int | None = None,
@@ -96,7 +97,9 @@ def plan_cut(
     lead_in_bars : bars of silence wanted before the music, 0..4
     early_hit_s : what comes less than this, and less than a 32nd note, before bar one is no pickup
     soft_rise_s : how long the first hit rises gradually (`firsthit`); where it rises up to bar one, it is bar
-        one's own also where it begins `SOFT_TIMES` as early; and it is never late, no gap is heard in it
+        one's own also where it begins `SOFT_TIMES` as early
+    begins_faintly : it is hardly over the threshold of silence at first (`firsthit`): where it also rises
+        gradually, it may have begun below it, and is not known to be late; no gap is heard in it
     clear_of_noise : noise before the first hit hides nothing of it (`firsthit`)
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
@@ -109,7 +112,7 @@ def plan_cut(
     soft = early_hit_s < early <= soft_rise_s
     limit_s = min(early_hit_s * (SOFT_TIMES if soft else 1), bar_s * _bar_shares(grid))
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
-    grows, noisy = soft_rise_s > limit_s, analysis.lead_in.noisy
+    grows, noisy = begins_faintly and soft_rise_s > limit_s, analysis.lead_in.noisy
     known = not grows and (clear_of_noise or not noisy)  # else what is late may only be hidden
     air_s = AIR_S if noisy else MOVED_AIR_S
     steady = grid.constant_tempo is not False

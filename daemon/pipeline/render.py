@@ -29,7 +29,7 @@ from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.copylevel import before_gain
 from daemon.export.dawproject import write_dawproject
-from daemon.export.firsthit import clear_of_noise, first_hit_s, soft_rise_s
+from daemon.export.firsthit import begins_faintly, clear_of_noise, first_hit_s, soft_rise_s
 from daemon.export.guide import write_guide
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
@@ -181,6 +181,7 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
         lead_in_bars=output.lead_in_bars,
         early_hit_s=output.early_hit_ms / 1000,
         soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
+        begins_faintly=begins_faintly(signal.samples, signal.rate, hit_s, lead_in.threshold_dbfs),
         clear_of_noise=clear,
         start=output.start,
         trim_tail_to=tail,

@@ -122,6 +122,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/plan", "soft_rise_s > limit_s", "soft_rise_s > 9.0"),
     ("daemon/export/plan", "late_s if known else 0.0", "late_s"),
     ("daemon/export/firsthit", "CLEAR_DB = 0.004, 30.0", "CLEAR_DB = 0.004, 0.0"),
+    ("daemon/export/firsthit", "FAINT_DB = 20.0", "FAINT_DB = 90.0"),
     ("daemon/report/ears", "late_ms <= HEARD_MS", "late_ms <= 0"),
     ("analyzers/rhythm/barline", "SWELL_BARS = 12", "SWELL_BARS = 2"),
     ("analyzers/rhythm/barline", "FALL_DB, STEP_S = 2.5, 0.1", "FALL_DB, STEP_S = 90.0, 0.1"),

@@ -14,7 +14,7 @@ from analyzers.level.silence import find_lead_in
 from analyzers.model import Options
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from daemon.export.firsthit import clear_of_noise, first_hit_s, soft_rise_s
+from daemon.export.firsthit import begins_faintly, clear_of_noise, first_hit_s, soft_rise_s
 
 RATE = 44100
 HIT_AT_S = 1.25
@@ -168,3 +168,15 @@ def test_noise_hides_nothing_of_a_hit_that_is_far_over_it_at_once(
 
     assert clear_of_noise(samples, RATE, first_s, noise_db) == clear
     assert not clear_of_noise(samples, RATE, first_s, None)
+
+
+@pytest.mark.parametrize(("first_db", "faint"), [(-55, True), (-42, True), (-38, False), (-10, False)])
+def test_a_sound_begins_faintly_within_20_db_of_the_threshold(first_db: float, faint: bool) -> None:
+    """Its first hundredth of a second counts; then it is loud."""
+    samples = np.full((RATE, 2), 0.9, np.float32)
+    samples[: round(0.5 * RATE)] = 0.0
+    samples[round(0.5 * RATE) : round(0.51 * RATE)] = 10 ** (first_db / 20)
+
+    assert begins_faintly(samples, RATE, 0.5, -60.0) == faint
+    assert not begins_faintly(samples, RATE, None, -60.0)
+    assert not begins_faintly(samples, RATE, 0.5, None)

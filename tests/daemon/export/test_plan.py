@@ -186,12 +186,17 @@ def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() 
     assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / 44100)
 
 
-@pytest.mark.parametrize(("rise_s", "shift_s"), [(0.0, 0.008), (0.03, 0.008), (0.05, 0.0), (0.12, 0.0)])
+@pytest.mark.parametrize(
+    ("rise_s", "faint", "shift_s"),
+    [(0.0, True, 0.008), (0.03, True, 0.008), (0.05, True, 0.0), (0.12, True, 0.0), (0.12, False, 0.008)],
+)
 def test_a_first_sound_that_grows_longer_than_a_hit_may_be_late_moves_no_line_late(
-    rise_s: float, shift_s: float
+    rise_s: float, faint: bool, shift_s: float
 ) -> None:
     """What is softer than the threshold of silence at first has begun before; no gap is heard in it."""
-    plan = plan_cut(analysis(120.0, 3.5, 3.509), frames=10**7, rate=44100, soft_rise_s=rise_s)
+    plan = plan_cut(
+        analysis(120.0, 3.5, 3.509), frames=10**7, rate=44100, soft_rise_s=rise_s, begins_faintly=faint
+    )
     assert plan.session_shift_s == pytest.approx(shift_s, abs=1e-9)
     assert plan.first_hit_late_s == pytest.approx(0.001 if shift_s else 0.0)
 
@@ -202,7 +207,9 @@ def test_a_first_sound_that_grows_longer_than_a_hit_may_be_late_moves_no_line_la
 )
 def test_the_plan_says_how_late_a_first_hit_is_left(late_s: float, rise_s: float, told_s: float) -> None:
     """At 120 BPM half a beat is a rest; and what grows from the line on is not late."""
-    plan = plan_cut(analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100, soft_rise_s=rise_s)
+    plan = plan_cut(
+        analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100, soft_rise_s=rise_s, begins_faintly=True
+    )
     assert plan.first_hit_late_s == pytest.approx(told_s)
     assert plan.session_shift_s == 0.0
     hidden = analysis(120.0, 3.5, 3.5 + late_s)
@@ -211,7 +218,9 @@ def test_the_plan_says_how_late_a_first_hit_is_left(late_s: float, rise_s: float
 
 
 def test_a_first_sound_that_grows_may_have_begun_on_the_line() -> None:
-    plan = plan_cut(analysis(120.0, 3.5, 3.54), frames=10**7, rate=44100, soft_rise_s=0.12)
+    plan = plan_cut(
+        analysis(120.0, 3.5, 3.54), frames=10**7, rate=44100, soft_rise_s=0.12, begins_faintly=True
+    )
     assert plan.why == "the song starts at bar 1"
 
 
