@@ -2,10 +2,11 @@
 
 Bar one is the first bar of the song. Music that begins between two bar lines begins with a pickup, and bar
 one is the line after it; or bar one itself begins with a rest, and is the line before it: an off-beat hat, a
-clap on two and four, what a fade-in hides. Three things tell (common practice): pickups are short; a rest on
-the one comes again in the next bars, while a pickup ends with an entry on it; a song changes every four bars,
-counted from its first. A spoken tag, a riser or noise before the music is no pickup: the first bar in which
-the song itself sounds is bar one. (Thresholds and weights chosen on rendered beats.)
+clap on two and four, what a fade-in hides. Three things tell (common practice): pickups are short, and fills
+or melodies, not the groove itself; a rest on the one comes again in the next bars, while a pickup ends with
+an entry on it; a song changes every four bars, counted from its first. A spoken tag, a riser or noise before
+the music is no pickup: the first bar in which the song itself sounds is bar one. (Thresholds and weights
+chosen on rendered beats.)
 """
 
 from __future__ import annotations
@@ -20,7 +21,7 @@ from scipy.special import expit
 from analyzers.rhythm import moments
 from analyzers.rhythm.count_in import count_in
 from analyzers.rhythm.other_start import other_start
-from analyzers.rhythm.voice_ahead import VoiceAhead, voice_ahead
+from analyzers.rhythm.voice_ahead import VoiceAhead, is_melody, voice_ahead
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -34,6 +35,7 @@ QUIET_BARS = 4  # silent bars between a tag and the song, at most
 TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
 BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
 IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
+MELODY = 0.75  # that a voice is one, where it may as well be a melody
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
 COUNT_IN = 0.85  # that a count-in is one, and not the song's first bars
 OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
@@ -42,11 +44,16 @@ ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands wi
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
 FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
 SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
+CUT_OFF_DB = 12.0  # one that is cut off at its beginning leaps out of silence, but so far below its end
+STROKES = 90  # percentile of a level: what strokes reach
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
 # multiples of four bars from there, less the share that lies so from the next line
 REST_BARS, SAME_REST, NO_REST, PHRASE = -6.0, 3.0, -1.5, 8.0
 REST_ATTACK = 0.3  # weaker than this, against what the first bar begins with, no attack is on the one
+# A pickup is a fill or a melody: what is already as loud (mean over the bands) and struck alike as the same
+# beats of the next bars, for so many beats, is the groove, less its first beats; but that stays open
+GROOVE_BEATS, GROOVE_DB, GROOVE, OPEN = 1.9, 4.0, 0.6, 0.75
 FADE_DB = 6.0  # a fade-in begins without an attack, so far below the same place of the next bar
 PHRASE_BARS = 4
 TELLING_BARS = 16  # a shorter song's changes tell less
@@ -136,7 +143,7 @@ def _first_of_song(
         return FirstBar(k, early / beat_s)
     if moments.is_own(onsets, first_sound_s, float(lines_s[k]), beat_s):
         return FirstBar(k, 0.0, HARDLY_BEFORE if early > EARLY_S else 1.0)
-    rest = float(expit(_rest_odds(onsets, attacks, lines_s[k - 1 :], first_sound_s)))
+    rest = _rest(onsets, attacks, lines_s[k - 1 :], first_sound_s, early > GROOVE_BEATS * beat_s)
     if rest > 0.5:
         return FirstBar(k - 1, 0.0, rest, beside=1)
     return FirstBar(k, early / beat_s, 1.0 - rest, beside=-1)
@@ -163,13 +170,31 @@ def _after_voice(
     sure = found.confidence * ahead.confidence
     if song.index == found.index:
         sure = max(sure, song.confidence * AGREED)
+    elif ahead.line is not None and is_melody(onsets, lines_s, beat_s, first_sound_s, ahead.music_s):
+        found, sure = replace(found, beside=song.index - found.index), min(sure, MELODY)
     return replace(
         found, pickup_beats=early / beat_s, confidence=sure, swell=False, voice=early > SAME_EVENT_S
     )
 
 
-def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float) -> float:
-    """Log odds that the bar from lines[0], inside which the music begins, is bar one."""
+def _goes_on(onsets: Onsets, first_sound_s: float, line: float, following: float) -> bool:
+    """Whether what sounds from `first_sound_s` on in the bar from `line` is what the same beats of one of the
+    next bars are: as loud in all bands, and struck at the same moments."""
+    end, bar_s = following - SAME_EVENT_S, following - line
+    before = moments.level(onsets, first_sound_s, end)
+    for later in (bar_s, 2 * bar_s):
+        louder = moments.level(onsets, first_sound_s + later, end + later) - before
+        as_loud = np.abs(louder).mean() < GROOVE_DB
+        if as_loud and moments.alike(onsets, first_sound_s - SAME_EVENT_S, end, later) > GROOVE:
+            return True
+    return False
+
+
+def _rest(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float, long: bool) -> float:
+    """Probability that the bar from lines[0], inside which the music begins, is bar one.
+
+    long : what sounds in it is long enough to tell whether it is the groove
+    """
 
     def strongest(start_s: float, end_s: float) -> float:
         return moments.strongest(attacks, onsets.rate, start_s, end_s)
@@ -182,8 +207,12 @@ def _rest_odds(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sou
         moments.level(onsets, t, t + bar_s - rest_s).mean() for t in (first_sound_s, first_sound_s + bar_s)
     )
     fades = begins < SOFT and now + FADE_DB < then
-    same = SAME_REST if fades or again < REST_ATTACK * begins else NO_REST
-    return REST_BARS * rest_s / bar_s + same + PHRASE * _phrases(onsets, lines)
+    odds = REST_BARS * rest_s / bar_s + PHRASE * _phrases(onsets, lines)
+    if fades or again < REST_ATTACK * begins:
+        return float(expit(odds + SAME_REST))
+    if long and _goes_on(onsets, first_sound_s, float(lines[0]), float(lines[1])):
+        return float(np.clip(expit(odds + SAME_REST), 1.0 - OPEN, OPEN))
+    return float(expit(odds + NO_REST))
 
 
 def _phrases(onsets: Onsets, lines: FloatArray) -> float:
@@ -213,18 +242,30 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
 
     begins = moments.strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
     inside = moments.strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
-    grows = bool(rises(4).min() > SWELL_RISE_DB) and begins < SOFT and inside < STRUCK
+    first, last = (
+        moments.level(onsets, t, t + STEP_S / 2).mean() for t in (start + SAME_EVENT_S, end - STEP_S)
+    )
+    soft = begins < SOFT or (begins < STRUCK and last - first > CUT_OFF_DB)
+    grows = bool(rises(4).min() > SWELL_RISE_DB) and soft and inside < STRUCK
     grows = grows and bool(rises(max(int(long / STEP_S), 4)).min() > -FALL_DB)
     return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
 
 
 def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float, after: float) -> bool:
     """Whether the bar from `line` holds only speech or noise, and the song enters at `following`."""
-    start = max(first_sound_s, line, 0.0)
-    entry = moments.entry(onsets, following) - moments.entry(onsets, line)
+    start, begins = max(first_sound_s, line, 0.0), moments.entry(onsets, line)
     pitched = moments.contrast(onsets, start, following - 0.1) >= TAG_CONTRAST
     flat = not pitched and not _is_bass(onsets, start, following)
-    return flat and entry > ENTRY and moments.leaps(onsets, start, following, after)
+    if begins > STRUCK and _has_kick(onsets, start, following, after):
+        return False  # drums by themselves
+    enters = moments.entry(onsets, following) - begins > ENTRY
+    return flat and enters and moments.leaps(onsets, start, following, after)
+
+
+def _has_kick(onsets: Onsets, start_s: float, following_s: float, after_s: float) -> bool:
+    """Whether strokes below 120 Hz reach what the next bar has there, so that none leaps: no speech does."""
+    strokes = np.percentile(moments.stretch(onsets, start_s, following_s)[0], STROKES)
+    return bool(strokes > moments.level(onsets, following_s, after_s)[0] - moments.LOW_JUMP_DB)
 
 
 def _is_bass(onsets: Onsets, start_s: float, end_s: float) -> bool:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import uniform_filter1d
 
 from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS
 from analyzers.signal.onsets import Onsets
@@ -13,6 +14,7 @@ BASS, TREBLE = slice(0, 12), slice(12, 24)  # rows of the chroma
 QUIET_DB = 1.0  # mean level of silence
 AT_S = (0.025, 0.05)  # what begins so much before an instant or after it begins there
 ALONE = 0.5  # less than such a share of an attack's strength is no other one beside it
+SAME_PLACE_S = 0.07  # played attacks so near are at the same place of the bar
 LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level where a song enters, below 120 Hz or over all bands
 
 
@@ -68,6 +70,18 @@ def leaps(onsets: Onsets, start_s: float, at_s: float, end_s: float) -> bool:
     """Whether it is so much louder from an instant on as where a song enters."""
     leap = level(onsets, at_s, end_s) - level(onsets, start_s, at_s)
     return bool(leap[0] > LOW_JUMP_DB or leap.mean() > JUMP_DB)
+
+
+def alike(onsets: Onsets, start_s: float, end_s: float, later_s: float) -> float:
+    """How alike the attacks of a stretch and those so much later are, in time and bands: 0 .. 1."""
+    first, long = max(round(start_s * onsets.rate), 0), max(round((end_s - start_s) * onsets.rate), 1)
+    later = first + round(later_s * onsets.rate)
+    heard = np.minimum(onsets.strength / _loud(onsets)[:, None], 1.5)
+    near = uniform_filter1d(heard, max(round(SAME_PLACE_S * onsets.rate), 1), mode="constant")
+    one, other = (near[:, k : k + long] for k in (first, later))
+    if one.shape != other.shape:
+        return 0.0
+    return float((one * other).sum() / max(float(np.linalg.norm(one) * np.linalg.norm(other)), 1e-9))
 
 
 def contrast(onsets: Onsets, start_s: float, end_s: float, part: slice = TREBLE) -> float:

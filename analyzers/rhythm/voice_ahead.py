@@ -12,6 +12,7 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
+from scipy.signal import find_peaks
 
 from analyzers.rhythm import moments
 from analyzers.signal.onsets import Onsets
@@ -33,6 +34,9 @@ AS_LOUD_DB = -4.0  # and the bar is no softer than that after the voice
 SOFT_PART = 20  # percentile of the level: what sounds under the words, too
 UNDER_DB = -9.0  # in no band so much softer than in the bar after the voice: the song sounds already
 FIRST_ATTACK = 1.5  # strength of the song's first attack after the words
+# Of a melody: so long, so far from flat in its chroma, and its attacks, each so strong, in the median no
+# farther from an eighth of the song's beat than so much of one (of a voice: a quarter)
+MELODY_S, MELODY_CONTRAST, NOTE, ON_EIGHTHS = 2.0, 0.165, 1.0, 0.1
 AFTER_SILENCE, WITH_A_LEAP, WITHOUT = 0.95, 0.85, 0.7  # how sure the three are
 
 
@@ -77,6 +81,20 @@ def voice_ahead(
     music_s = _first_attack(attacks, onsets.rate, end_s - TAIL_S)
     line = min(int(np.searchsorted(lines_s, music_s - LATE_BEATS * beat_s)), len(lines_s) - 1)
     return VoiceAhead(music_s, line, WITHOUT, -1)
+
+
+def is_melody(onsets: Onsets, lines_s: FloatArray, beat_s: float, start_s: float, end_s: float) -> bool:
+    """Whether what sounds in a stretch has pitch and lies on the song's beat: the networks may mistake it."""
+    if end_s - start_s < MELODY_S or moments.contrast(onsets, start_s, end_s - 0.1) < MELODY_CONTRAST:
+        return False
+    first = max(round((start_s - moments.AT_S[0]) * onsets.rate), 0)
+    heard = moments.attacks(onsets)[first : round((end_s - moments.AT_S[1]) * onsets.rate)]
+    notes = (first + find_peaks(heard, NOTE)[0]) / onsets.rate
+    if not len(notes):
+        return False
+    line = lines_s[np.maximum(np.searchsorted(lines_s, notes, side="right") - 1, 0)]
+    eighths = (notes - line) / (beat_s / 2)
+    return bool(np.median(np.abs(eighths - np.round(eighths))) < ON_EIGHTHS)
 
 
 def _ends(voice: FloatArray, first_sound_s: float) -> float | None:

@@ -6,6 +6,7 @@ from fractions import Fraction
 
 NOTE_VALUES = (4, 3)  # a pickup is counted in quarters or thirds of a beat
 NEAR_BEATS = 0.06  # and so near to one of them
+LEAST_REST_BEATS = 1 / max(NOTE_VALUES) - NEAR_BEATS  # what is shorter is no rest: a first hit that is late
 SAID_LATE_S = 0.005  # a shorter silence, ahead of the first hit or of the source, is none
 SAID_SHIFT_S = 0.002  # a smaller shift is not worth a word: a song's line is not known much better
 

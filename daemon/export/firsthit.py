@@ -19,6 +19,8 @@ RISE_DB = 26.0  # so far below that level it begins: above the pre-echo of good 
 BLOCK_S, SOFT_BLOCKS = 0.01, 12  # a soft beginning is looked at in blocks, so many at most
 # It takes no step so large, nor falls so far, and rises by so much
 STEP_DB, FALL_DB, SOFT_DB = 15.0, 3.5, 10.0
+FAINT_DB = 20.0  # no louder over the threshold of silence at first, it may have begun below it
+AT_ONCE_S, CLEAR_DB = 0.004, 30.0  # a hit reaches so far over noise so soon: its foot lies within 1 ms
 MARGIN_S = 0.0005  # kept ahead of that; all of what is hardly more
 
 
@@ -41,6 +43,27 @@ def first_hit_s(
         return first_sound_s
     foot_s = int(np.argmax(level >= level.max() * 10 ** (-RISE_DB / 20))) / rate
     return first_sound_s if foot_s < 2 * MARGIN_S else first_sound_s + foot_s - MARGIN_S
+
+
+def clear_of_noise(samples: SampleArray, rate: int, first_sound_s: float, floor_dbfs: float | None) -> bool:
+    """Whether what begins over noise is so much louder at once that the noise hides nothing of it.
+
+    floor_dbfs : RMS of the noise
+    """
+    start = round(first_sound_s * rate)
+    level = float(np.abs(samples[start : start + round(AT_ONCE_S * rate)]).max(initial=0.0))
+    return floor_dbfs is not None and 20 * np.log10(max(level, 1e-12)) > floor_dbfs + CLEAR_DB
+
+
+def begins_faintly(
+    samples: SampleArray, rate: int, hit_s: float | None, threshold_dbfs: float | None
+) -> bool:
+    """Whether the first moment of a sound is hardly over the threshold of silence."""
+    if hit_s is None or threshold_dbfs is None:
+        return False
+    start = round(hit_s * rate)
+    level = float(np.abs(samples[start : start + round(BLOCK_S * rate)]).max(initial=0.0))
+    return level < 10 ** ((threshold_dbfs + FAINT_DB) / 20)
 
 
 def soft_rise_s(samples: SampleArray, rate: int, hit_s: float | None) -> float:

@@ -20,9 +20,10 @@ from typing import Literal
 
 from analyzers.model import Analysis, Grid
 from analyzers.rhythm.note_values import meter_of
-from daemon.export.cutwords import SAID_LATE_S, before_words, rest_words, why
+from daemon.export.cutwords import LEAST_REST_BEATS, SAID_LATE_S, before_words, rest_words, why
 
-AIR_S = 0.003  # without a grid: air kept ahead of the first sound (common practice: 1-5 ms)
+# Air kept ahead of the first sound without a grid (common practice: 1-5 ms), or of a hit that noise surrounds
+AIR_S = 0.003
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
@@ -48,6 +49,7 @@ class CutPlan:
     hits_after_lines_s: float | None = None  # median of the song's hits against the session's lines
     through_noise: bool = False  # what lies ahead of the copy is the noise under the music
     before_bar_one: str = ""  # what lies there, and the rest it begins with, in words; empty: nothing
+    first_hit_late_s: float = 0.0  # so much after bar one's line it is left for certain: a gap that is heard
     soft_start: bool = False  # the lines moved to where a first hit that rises gradually begins
 
     def in_copy_s(self, source_s: float) -> float:
@@ -80,6 +82,8 @@ def plan_cut(
     lead_in_bars: int = 0,
     early_hit_s: float = EARLY_HIT_S,
     soft_rise_s: float = 0.0,
+    begins_faintly: bool = False,
+    clear_of_noise: bool = False,
     start: Start = "bar_one",
     trim_tail_to: int | None = None,
 ) -> CutPlan:
@@ -94,6 +98,9 @@ def plan_cut(
     early_hit_s : what comes less than this, and less than a 32nd note, before bar one is no pickup
     soft_rise_s : how long the first hit rises gradually (`firsthit`); where it rises up to bar one, it is bar
         one's own also where it begins `SOFT_TIMES` as early
+    begins_faintly : it is hardly over the threshold of silence at first (`firsthit`): where it also rises
+        gradually, it may have begun below it, and is not known to be late; no gap is heard in it
+    clear_of_noise : noise before the first hit hides nothing of it (`firsthit`)
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
@@ -105,9 +112,11 @@ def plan_cut(
     soft = early_hit_s < early <= soft_rise_s
     limit_s = min(early_hit_s * (SOFT_TIMES if soft else 1), bar_s * _bar_shares(grid))
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
-    shift = _shift(beside, limit_s, rate, steady=grid.constant_tempo is not False)
-    if shift > 0.0 and analysis.lead_in.noisy:
-        shift = 0.0  # which hides the foot: the hit is not known to be late
+    grows, noisy = begins_faintly and soft_rise_s > limit_s, analysis.lead_in.noisy
+    known = not grows and (clear_of_noise or not noisy)  # else what is late may only be hidden
+    air_s = AIR_S if noisy else MOVED_AIR_S
+    steady = grid.constant_tempo is not False
+    shift = _shift(beside, limit_s, rate, steady=steady, air_s=air_s if known else None)
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -116,10 +125,11 @@ def plan_cut(
     source_start = min(max(music_start, 0), frames)
     end = frames if trim_tail_to is None else _next_line(grid, bar_s, shift, trim_tail_to, frames, rate)
     hits_s = _hits_after_lines(grid, shift)
-    late_s = -early - shift if -early < limit_s else 0.0
-    rest_s = -early if -early >= limit_s else 0.0
     bars = before_bars + lead_in_bars
     beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
+    rest_s = -early if -early >= limit_s else 0.0
+    unrested_s = limit_s if grows else max(limit_s, LEAST_REST_BEATS * beat_s)
+    late_s = max(-early - shift, 0.0) if -early < unrested_s else 0.0
     whole = start == "bar_one"
     filled = -music_start / rate > SAID_LATE_S
     before = before_words(
@@ -156,12 +166,14 @@ def plan_cut(
         hits_after_lines_s=hits_s,
         through_noise=analysis.lead_in.noisy and bars == 0,
         before_bar_one="; ".join(filter(None, (before, rest))),
+        first_hit_late_s=late_s if known else 0.0,
         soft_start=soft and shift < 0.0,
     )
 
 
-def _shift(early_s: float, limit_s: float, rate: int, *, steady: bool) -> float:
-    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `MOVED_AIR_S`.
+def _shift(early_s: float, limit_s: float, rate: int, *, steady: bool, air_s: float | None) -> float:
+    """How far the lines move (s) for a first hit `early_s` before bar one; a late one keeps `air_s` (None: it
+    moves no line).
 
     A hit too late for the lines to follow leaves them where the song's others lie: moved half-way they would
     serve neither. Where the tempo moves, the line is known no better than that, and follows.
@@ -169,11 +181,11 @@ def _shift(early_s: float, limit_s: float, rate: int, *, steady: bool) -> float:
     if 0.5 / rate < early_s < limit_s:
         return -early_s
     late_s = -early_s
-    if not LATE_S < late_s < limit_s:
+    if air_s is None or not LATE_S < late_s < limit_s:
         return 0.0
     if not steady:
-        return late_s - MOVED_AIR_S
-    return min(late_s - MOVED_AIR_S, LATEST_SHIFT_S) if late_s <= LATEST_SHIFT_S + LATE_S else 0.0
+        return late_s - air_s
+    return min(late_s - air_s, LATEST_SHIFT_S) if late_s <= LATEST_SHIFT_S + LATE_S else 0.0
 
 
 def _bar_shares(grid: Grid) -> float:

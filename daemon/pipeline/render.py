@@ -29,7 +29,7 @@ from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.copylevel import before_gain
 from daemon.export.dawproject import write_dawproject
-from daemon.export.firsthit import first_hit_s, soft_rise_s
+from daemon.export.firsthit import begins_faintly, clear_of_noise, first_hit_s, soft_rise_s
 from daemon.export.guide import write_guide
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
@@ -166,9 +166,12 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
     """The cut for one decoded drop under these settings."""
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
-    first_s = analysis.lead_in.first_sound_s
+    lead_in, first_s = analysis.lead_in, analysis.lead_in.first_sound_s
+    clear = first_s is not None and clear_of_noise(
+        signal.samples, signal.rate, first_s, lead_in.noise_floor_dbfs
+    )
     coded = decoded.source.lossy or any(flag.code == LOSSY_ORIGIN for flag in analysis.flags)
-    hidden = coded or analysis.lead_in.noisy
+    hidden = coded or (lead_in.noisy and not clear)
     hit_s = first_hit_s(signal.samples, signal.rate, first_s, hidden=hidden)
     return plan_cut(
         analysis,
@@ -178,6 +181,8 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
         lead_in_bars=output.lead_in_bars,
         early_hit_s=output.early_hit_ms / 1000,
         soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
+        begins_faintly=begins_faintly(signal.samples, signal.rate, hit_s, lead_in.threshold_dbfs),
+        clear_of_noise=clear,
         start=output.start,
         trim_tail_to=tail,
     )

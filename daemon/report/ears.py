@@ -57,6 +57,7 @@ def check_by_ear(
         *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
         *_bar_lines(analysis, below, by_hand, cut),
         *_moved_lines(by_hand, cut),
+        *_late_lines(by_hand, cut),
         *_hardly_before(analysis, by_hand, cut),
         *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
         *key_lines(analysis, below, by_hand),
@@ -187,6 +188,18 @@ def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
         f"Start: the first hit {how} and takes the bar lines along, so the song's other hits lie {off_ms} ms "
         f"{side} them: hear the click check; output.early_hit_ms below {least_ms} leaves the lines with the "
         f"song and {then}."
+    ]
+
+
+def _late_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
+    """A first hit too late for the lines to follow, where the gap ahead of it is heard."""
+    late_ms = round(cut.first_hit_late_s * 1000) if cut else 0
+    if late_ms <= HEARD_MS or by_hand.bar_one_s is not None:
+        return []
+    return [
+        f"Start: the first hit comes {late_ms} ms after the song's first bar line, which stays where the "
+        f"song's other hits are: hear the click check. Nudge that hit where it drags; --bar-one=+{late_ms}ms "
+        f"puts all bar lines on it, and the other hits {late_ms} ms before them."
     ]
 
 

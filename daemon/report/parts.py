@@ -105,6 +105,9 @@ class Cut(Part):
     before_bar_one: str = Field(
         "", description="what lies there, and the rest it begins with, in words; empty: nothing"
     )
+    first_hit_late_s: float = Field(
+        0.0, description="so much after the song's first bar line its first hit is left: a gap that is heard"
+    )
     soft_start: bool = Field(
         default=False,
         description="the session's lines moved to where a first hit that rises gradually begins",

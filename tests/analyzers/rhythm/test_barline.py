@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.barline import FirstBar, first_bar
+from analyzers.rhythm.barline import STRUCK, FirstBar, first_bar
+from analyzers.rhythm.moments import entry
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 BEAT_S = 0.6  # 100 BPM
@@ -97,6 +98,24 @@ def test_a_bar_of_chords_before_the_drums_is_the_song() -> None:
     assert bar_one(song(start) + place(SECONDS, chord), 1.0, 1.0)[0] == pytest.approx(1.0)
 
 
+@pytest.mark.parametrize("attack_s", [0.002, 0.004, 0.008])
+def test_a_bar_of_drums_alone_is_the_song(attack_s: float) -> None:
+    """Flat as noise, and softer than the bar with which the rest enters; but a kick is struck on its line."""
+    t = np.arange(len(KICK)) / RATE
+    sub = np.sin(2 * np.pi * 55 * t) * np.exp(-t / 0.06) * np.minimum(t / attack_s, 1) ** 2
+    drums = [(1.0 + k * BEAT_S, SNARE if k % 2 else sub, 0.5) for k in range(4)]
+    assert bar_one(place(SECONDS, drums) + song(1.0 + BAR_S), 1.0, 1.0) == (1.0, 0.0)
+
+
+def test_a_tag_that_begins_with_a_plosive_is_none() -> None:
+    """Struck out of silence in all bands, but nothing lasts below 120 Hz."""
+    start = 1.0 + BAR_S
+    words = np.diff(voice(1.0, start - 0.1) + place(SECONDS, [(1.0, SNARE[:3000], 0.5)]), prepend=0.0)
+    sound = song(start) + words
+    assert entry(onsets_of(sound), 1.0) > STRUCK
+    assert bar_one(sound, 1.0, 1.0)[0] == pytest.approx(start)
+
+
 def test_a_tag_after_which_nothing_enters_is_left_alone() -> None:
     """The same noise over all the song: no bar of it stands apart."""
     found, _ = bar_one(song(1.0) + voice(1.0, SECONDS - 1.0), 1.0, 1.0)
@@ -154,7 +173,9 @@ def test_a_sixteenth_ahead_of_a_line_on_which_nothing_begins_is_a_pickup() -> No
 # beats by which the first sound comes after the line: a bar may begin with a short rest
 @pytest.mark.parametrize(("late", "bars_on"), [(0.25, 0), (0.35, 1)])
 def test_a_bar_may_begin_with_a_short_rest(late: float, bars_on: int) -> None:
-    found, _ = bar_one(song(1.0), 1.0 + late * BEAT_S, 1.0)
+    """A bar of single notes, which the next ones have none of."""
+    notes = [(1.0 + (late + beat) * BEAT_S, tone(330.0, 0.3), 0.7) for beat in np.arange(0.0, 3.6, 0.5)]
+    found, _ = bar_one(song(1.0 + BAR_S) + place(SECONDS, notes), 1.0 + late * BEAT_S, 1.0)
     assert found == pytest.approx(1.0 + bars_on * BAR_S)
 
 
@@ -213,6 +234,43 @@ def test_which_bar_is_the_first_may_stay_open() -> None:
     assert found.beside == (1 if found.pickup_beats == 0.0 else -1)
 
 
+@pytest.mark.parametrize(("rest", "bars_alike"), [(1, 1), (1, 2), (2, 1)])
+def test_a_groove_without_its_first_beats_may_be_bar_one_with_a_rest(rest: int, bars_alike: int) -> None:
+    """It is as loud, and struck as the same beats of the next bar, or of the one after it: no pickup is."""
+    whole = song(1.0)
+    whole[: round((1.0 + rest * BEAT_S) * RATE)] = 0.0
+    if bars_alike == 2:
+        whole[round((1.0 + BAR_S) * RATE) : round((1.0 + 2 * BAR_S) * RATE)] *= 0.2
+
+    at, found = found_bar(whole, 1.0 + rest * BEAT_S, 1.0)
+
+    assert 0.5 <= found.confidence <= 0.75
+    assert found.beside == (1 if at == 1.0 else -1)
+    assert at == 1.0 or rest == 2
+
+
+@pytest.mark.parametrize("beats", [2, 3])
+@pytest.mark.parametrize("kind", ["fill", "melody", "soft"])
+def test_what_leads_into_the_groove_is_a_pickup_however_long(beats: int, kind: str) -> None:
+    """Sixteenths of a snare; notes; the groove itself, but 14 dB down."""
+    one = 1.0 + BAR_S
+    first_s = one - beats * BEAT_S
+    places = np.arange(0.0, beats, 0.25 if kind == "fill" else 0.5)
+    notes = [
+        (first_s + b * BEAT_S, SNARE if kind == "fill" else tone(330.0 + 40 * b, 0.25), 0.8) for b in places
+    ]
+    lead = place(SECONDS, notes)
+    if kind == "soft":
+        lead = 0.2 * song(1.0)
+        lead[: round(first_s * RATE)] = 0.0
+        lead[round(one * RATE) :] = 0.0
+
+    at, found = found_bar(song(one) + lead, first_s, 1.0)
+
+    assert at == pytest.approx(one)
+    assert found.confidence > 0.8
+
+
 def swell(start_s: float, end_s: float, gain: float = 0.3) -> np.ndarray:
     """Noise that grows, by the power of 2.2, and stops."""
     x = np.zeros(int(SECONDS * RATE))
@@ -248,6 +306,22 @@ def test_a_riser_is_no_bar_of_the_song_however_many_bars_it_has(bars: float) -> 
     assert at == pytest.approx(one)
     assert found.swell
     assert found.confidence == 1.0
+
+
+@pytest.mark.parametrize(("decay_bars", "grows"), [(0.24, True), (0.3, True), (0.8, False)])
+def test_a_reversed_cymbal_that_is_cut_off_leaps_out_of_silence_and_is_no_bar_of_the_song(
+    decay_bars: float, grows: bool
+) -> None:
+    """A bar long, it begins at -36 dB of its end, or at -29; what begins at -11 is something else."""
+    one = 1.0 + BAR_S
+    cymbal, t = swell(1.0, one), np.arange(round(BAR_S * RATE)) / RATE - BAR_S
+    noise = np.diff(np.random.default_rng(6).standard_normal(len(t)), prepend=0.0)
+    cymbal[RATE : RATE + len(t)] = 0.3 * noise * np.exp(t / (decay_bars * BAR_S))
+
+    at, found = found_bar(cymbal + song(one), 1.0, 1.0)
+
+    assert found.swell == grows
+    assert (at == pytest.approx(one)) == grows
 
 
 def test_a_swell_that_grows_longer_than_any_riser_does_may_go_on() -> None:

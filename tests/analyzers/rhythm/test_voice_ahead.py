@@ -109,6 +109,22 @@ def test_a_loud_word_on_a_bar_line_is_no_entry() -> None:
     assert found(sound, 1.3, heard((1.3, 5.8)))[0] == pytest.approx(5.8)
 
 
+# where it begins, in seconds; by how much of a beat its notes are off; whether bar one is asked about
+@pytest.mark.parametrize(
+    ("first_s", "off", "asked"), [(2.8, 0.0, True), (6.4, 0.0, False), (2.8, 0.12, False)]
+)
+def test_a_melody_into_the_drums_may_be_no_voice(first_s: float, off: float, asked: bool) -> None:
+    """Whatever the networks say, bar one may be ahead of it; few notes, or some off the beat, are none."""
+    places = np.arange(first_s, 8.0, BEAT_S / 2)
+    places[1:] += off * BEAT_S
+    notes = [(t, tone(hz, 0.28), 0.3) for t, hz in zip(places, [440.0, 523.25, 659.26] * 9, strict=False)]
+    at, bar = found(place(SECONDS, notes) + song(8.2), first_s, heard((first_s, 8.2)))
+
+    assert at == pytest.approx(8.2)
+    assert bar.confidence == pytest.approx(0.75 if asked else 0.85)
+    assert bar.beside == (-2 if asked else 1)
+
+
 def test_where_silence_follows_the_words_no_song_was_under_them() -> None:
     """Though the last of them began on a bar line, and is as loud as the song."""
     sound = buzz(1.3, 3.0, 0.001) + buzz(3.4, 5.3, 0.2) + place(SECONDS, [(3.4, KICK, 0.5)]) + pad(8.2, 0.02)

@@ -14,7 +14,7 @@ from analyzers.level.silence import find_lead_in
 from analyzers.model import Options
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from daemon.export.firsthit import first_hit_s, soft_rise_s
+from daemon.export.firsthit import begins_faintly, clear_of_noise, first_hit_s, soft_rise_s
 
 RATE = 44100
 HIT_AT_S = 1.25
@@ -151,3 +151,32 @@ def test_a_gradual_rise_ends_where_something_is_struck_or_falls() -> None:
 def test_noise_that_goes_on_does_not_rise() -> None:
     noise = np.random.default_rng(4).standard_normal((RATE, 2)).astype(np.float32) * 0.01
     assert soft_rise_s(noise, RATE, 0.0) == 0.0
+
+
+@pytest.mark.parametrize(
+    ("attack_s", "noise_db", "clear"), [(0.001, -60, True), (0.001, -24, False), (0.2, -60, False)]
+)
+def test_noise_hides_nothing_of_a_hit_that_is_far_over_it_at_once(
+    attack_s: float, noise_db: float, clear: bool
+) -> None:
+    """The hits reach -7 dBFS; they begin where they rise over the peaks of the noise."""
+    sigma = 10 ** (noise_db / 20)
+    noise = np.random.default_rng(3).standard_normal((12 * RATE, 1)) * sigma
+    samples = (drum(attack_s) + noise).astype(np.float32)
+    start = round(HIT_AT_S * RATE)
+    first_s = HIT_AT_S + int(np.argmax(np.abs(samples[start:, 0]) > 4.5 * sigma)) / RATE
+
+    assert clear_of_noise(samples, RATE, first_s, noise_db) == clear
+    assert not clear_of_noise(samples, RATE, first_s, None)
+
+
+@pytest.mark.parametrize(("first_db", "faint"), [(-55, True), (-42, True), (-38, False), (-10, False)])
+def test_a_sound_begins_faintly_within_20_db_of_the_threshold(first_db: float, faint: bool) -> None:
+    """Its first hundredth of a second counts; then it is loud."""
+    samples = np.full((RATE, 2), 0.9, np.float32)
+    samples[: round(0.5 * RATE)] = 0.0
+    samples[round(0.5 * RATE) : round(0.51 * RATE)] = 10 ** (first_db / 20)
+
+    assert begins_faintly(samples, RATE, 0.5, -60.0) == faint
+    assert not begins_faintly(samples, RATE, None, -60.0)
+    assert not begins_faintly(samples, RATE, 0.5, None)

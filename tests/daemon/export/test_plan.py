@@ -176,6 +176,54 @@ def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late(
     assert not plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1).through_noise  # all of it is kept
 
 
+def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() -> None:
+    """3 ms of noise stay ahead of it."""
+    found = analysis(120.0, 3.5, 3.509)
+    found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))
+
+    plan = plan_cut(found, frames=10**7, rate=44100, clear_of_noise=True)
+    assert plan.in_copy_s(3.509) == pytest.approx(0.003, abs=1 / 44100)
+    assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=0.5 / 44100)
+
+
+@pytest.mark.parametrize(
+    ("rise_s", "faint", "shift_s"),
+    [(0.0, True, 0.008), (0.03, True, 0.008), (0.05, True, 0.0), (0.12, True, 0.0), (0.12, False, 0.008)],
+)
+def test_a_first_sound_that_grows_longer_than_a_hit_may_be_late_moves_no_line_late(
+    rise_s: float, faint: bool, shift_s: float
+) -> None:
+    """What is softer than the threshold of silence at first has begun before; no gap is heard in it."""
+    plan = plan_cut(
+        analysis(120.0, 3.5, 3.509), frames=10**7, rate=44100, soft_rise_s=rise_s, begins_faintly=faint
+    )
+    assert plan.session_shift_s == pytest.approx(shift_s, abs=1e-9)
+    assert plan.first_hit_late_s == pytest.approx(0.001 if shift_s else 0.0)
+
+
+@pytest.mark.parametrize(
+    ("late_s", "rise_s", "told_s"),
+    [(0.018, 0.0, 0.018), (0.04, 0.0, 0.04), (0.018, 0.12, 0.0), (0.04, 0.12, 0.0), (0.25, 0.0, 0.0)],
+)
+def test_the_plan_says_how_late_a_first_hit_is_left(late_s: float, rise_s: float, told_s: float) -> None:
+    """At 120 BPM half a beat is a rest; and what grows from the line on is not late."""
+    plan = plan_cut(
+        analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100, soft_rise_s=rise_s, begins_faintly=True
+    )
+    assert plan.first_hit_late_s == pytest.approx(told_s)
+    assert plan.session_shift_s == 0.0
+    hidden = analysis(120.0, 3.5, 3.5 + late_s)
+    hidden = replace(hidden, lead_in=replace(hidden.lead_in, kind="hiss or hum"))
+    assert plan_cut(hidden, frames=10**7, rate=44100).first_hit_late_s == 0.0
+
+
+def test_a_first_sound_that_grows_may_have_begun_on_the_line() -> None:
+    plan = plan_cut(
+        analysis(120.0, 3.5, 3.54), frames=10**7, rate=44100, soft_rise_s=0.12, begins_faintly=True
+    )
+    assert plan.why == "the song starts at bar 1"
+
+
 def test_where_the_tempo_moves_the_line_follows_a_late_first_hit():
     found = analysis(120.0, 3.5, 3.521)
     found = replace(found, grid=replace(found.grid, constant_tempo=False))
@@ -228,7 +276,17 @@ def test_the_sentence_is_an_engineers(before_s, bars, words):
     [
         (0.25, 0, "the song starts at bar 1; bar 1 begins with a rest of 1/2 of a beat"),
         (0.75, 0, "the song starts at bar 1; bar 1 begins with a rest of 1 1/2 beats"),
-        (0.04, 0, "the song starts at bar 1"),  # no part of a beat: a soft beginning
+        (
+            0.04,
+            0,
+            "the song starts at bar 1; its first hit comes 40 ms after the bar line, which is the song's",
+        ),
+        (
+            0.09,
+            0,
+            "the song starts at bar 1; its first hit comes 90 ms after the bar line, which is the song's",
+        ),
+        (0.1, 0, "the song starts at bar 1; bar 1 begins with a rest of 1/4 of a beat"),
         (
             0.5,
             1,
@@ -241,7 +299,8 @@ def test_a_rest_on_the_one_is_the_musics_own(after_s, bars, words):
     plan = plan_cut(analysis(120.0, 9.0, 9.0 + after_s), frames=10**7, rate=44100, lead_in_bars=bars)
 
     assert plan.why == words
-    assert plan.before_bar_one == words.removeprefix(f"the song starts at bar {bars + 1}").removeprefix("; ")
+    before = words.removeprefix(f"the song starts at bar {bars + 1}").removeprefix("; ")
+    assert plan.before_bar_one == ("" if "first hit" in words else before)
     assert plan.in_copy_s(9.0 + after_s) == pytest.approx(2.0 * bars + after_s, abs=1 / 44100)
     assert plan.bars_before_bar_one == bars
 

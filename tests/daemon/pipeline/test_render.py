@@ -110,6 +110,17 @@ def test_a_line_is_never_moved_past_the_beginning_of_the_first_sound(tmp_path, l
     assert after.in_copy_s(BAR_ONE_S + late_s) == pytest.approx(0.001, abs=0.004)
 
 
+def test_a_late_first_hit_that_stands_out_of_the_noise_leaves_no_gap(tmp_path):
+    """9 ms late, at -4 dBFS, out of noise at -62."""
+    samples = strokes(-0.009)
+    samples += np.random.default_rng(4).standard_normal(samples.shape) * 10 ** (-62 / 20)
+
+    plan, found, _ = planned(written(tmp_path, samples))
+
+    assert found.lead_in.noisy
+    assert plan.in_copy_s(BAR_ONE_S + 0.009) == pytest.approx(0.003, abs=0.001)
+
+
 def test_a_played_pickup_keeps_its_bar(tmp_path):
     spec = demo_spec(11, "boombap", 92.0, 3, "minor", 0.84, pickup_beats=1.0)
     samples, truth = render(spec)

@@ -353,6 +353,19 @@ def test_lines_that_a_first_hit_took_far_from_the_others_are_to_be_heard(
     assert not any("first hit" in line for line in by_hand)
 
 
+@pytest.mark.parametrize(("late_s", "said"), [(0.0104, False), (0.0106, True), (0.0318, True)])
+def test_a_gap_ahead_of_a_late_first_hit_is_to_be_heard(late_s: float, said: bool) -> None:
+    cut, ms = replace_cut(moved_cut(0.0, None), first_hit_late_s=late_s), round(late_s * 1000)
+    told = {"below": 0.8, "tuning_flag_cents": 8.0, "cut": cut}
+    lines = [line for line in check_by_ear(sample_analysis(), **told) if line.startswith("Start")]
+    assert len(lines) == said
+    if said:
+        assert lines[0].startswith(f"Start: the first hit comes {ms} ms after the song's first bar line")
+        assert f"--bar-one=+{ms}ms puts all bar lines on it" in lines[0]
+    by_hand = check_by_ear(sample_analysis(), correction=Correction(bar_one_s=0.75), **told)
+    assert not any("first hit" in line for line in by_hand)
+
+
 def test_lines_that_a_soft_beginning_took_along_name_the_setting_that_leaves_them() -> None:
     """Three times the setting: below 20 it ends at less than 60 ms."""
     cut = replace_cut(moved_cut(-0.06, 0.058), soft_start=True)
