@@ -9,7 +9,8 @@ learned on what sounds like records, the third with a listener of its own for ea
 opinions and how well the notes fit published key profiles are pooled.
 
 Where the key changes, each stretch is judged so; one that is the stretch before moved by some semitones has
-its key, moved as far.
+its key, moved as far. Stretches without a key ahead of the first one with a key are left out: the key of a
+song begins where its opening noise or effects end.
 """
 
 from __future__ import annotations
@@ -17,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
-from itertools import pairwise
+from itertools import dropwhile, pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -67,22 +68,31 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
     track = Segment(levels, chords, none, _place_in_meter(edges, grid))
-    first, *later = _stretches(track)
-    if first.belief.keyless:
+    found = list(dropwhile(lambda at: at.belief.keyless, _stretches(track)))
+    if not found:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
-    clear = clearness(track) if count_notes(played) >= LEAST_NOTES else 0.0
-    return _describe(first, [(float(edges[at.start]), at) for at in later], clear)
+    few = count_notes(played) < LEAST_NOTES
+    return _describe([replace(at, clear=0.0) if few else at for at in found], edges)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """Steps in one key, from ``start`` on. ``change``: probability that the key changes there."""
+    """Steps in one key, from ``start`` on.
+
+    ``change``: probability that the key changes there; ``clear``: `clearness` of what the key was taken from.
+    """
 
     start: int
     change: float
     belief: Belief
     profile: Floats
+    clear: float
+
+    @property
+    def told(self) -> Belief:
+        """What is said of it: calibrated, and never sure where nothing is clear."""
+        return self.belief.calibrated().dimmed(self.clear)
 
 
 def _stretches(track: Segment) -> list[Stretch]:
@@ -99,20 +109,21 @@ def _stretches(track: Segment) -> list[Stretch]:
         keys = _judged(parts)
         same = [k for k, (a, b) in enumerate(pairwise(keys), 1) if a[0].best == b[0].best]
         if not same:
-            return [Stretch(*at, *key) for at, key in zip(found, keys, strict=True)]
+            return [Stretch(start, change, *key) for (start, change), key in zip(found, keys, strict=True)]
         del found[same[0]]
 
 
-def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats]]:
-    """What is believed of each part, and its profile; where it is the part before moved, the same moved."""
-    found: list[tuple[Belief, Floats]] = []
+def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats, float]]:
+    """What is believed of each part, its profile and `clearness`; of the part before moved the same moved."""
+    found: list[tuple[Belief, Floats, float]] = []
     for number, part in enumerate(parts):
         by = moved_by(parts[number - 1], part) if number else None
         if by is None:
-            found.append((judge(part).pooled(*judge_as_record(part)), _profile(part.levels)))
+            belief = judge(part).pooled(*judge_as_record(part))
+            found.append((belief, _profile(part.levels), clearness(part)))
         else:
-            belief, profile = found[-1]
-            found.append((belief.moved(by), np.roll(profile, by)))
+            belief, profile, clear = found[-1]
+            found.append((belief.moved(by), np.roll(profile, by), clear))
     return found
 
 
@@ -183,15 +194,16 @@ def _profile(levels: Floats) -> Floats:
     return np.asarray(chroma / max(float(chroma.sum()), 1e-9), np.float32)
 
 
-def _describe(first: Stretch, later: Sequence[tuple[float, Stretch]], clear: float) -> Key:
-    """`later`: with the second that each begins at."""
-    belief = first.belief.calibrated().dimmed(clear)
+def _describe(stretches: Sequence[Stretch], edges: npt.NDArray[np.float64]) -> Key:
+    """The first one's key, and a change to each that begins later, the first among them."""
+    first, belief = stretches[0], stretches[0].told
     tonic, mode, confidence, alternatives = _named(belief, first.profile)
     best, side = belief.best
     beside = partial(_candidate, belief, tonic, mode)
     changes = []
-    for at_s, stretch in later:
-        there = _named(stretch.belief.calibrated().dimmed(clear), stretch.profile)
+    for stretch in (at for at in stretches if at.start):
+        there = _named(stretch.told, stretch.profile)
+        at_s = float(edges[stretch.start])
         changes.append(KeyChange(at_s, *there[:2], round(stretch.change, 4), *there[2:]))
     return Key(
         tonic=tonic,

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from music21 import key as m21key
 
 from analyzers.harmony import key as key_room
-from analyzers.harmony.key import clearness, count_notes, find_key, moved_by, profile_fit
+from analyzers.harmony.key import Stretch, clearness, count_notes, find_key, moved_by, profile_fit
 from analyzers.harmony.key_belief import MODES, Belief
+from analyzers.harmony.key_change import in_force, key_begin, later_changes
 from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
@@ -120,6 +123,44 @@ def test_a_key_of_other_chords_is_judged_as_the_first_one_is() -> None:
     alone = key_of(after)
     assert (change.tonic, change.mode) == (alone.tonic, alone.mode)
     assert change.key_confidence == pytest.approx(alone.confidence, abs=0.05)
+
+
+def clusters(bars: int) -> Wave:
+    """A second over a fourth and its neighbours, on another root each bar: no key (five pitch classes)."""
+    return np.concatenate(
+        [sum(0.7 * tone(48 + 5 * b % 12 + step, 2.0) for step in (0, 1, 2, 6, 7)) for b in range(bars)]
+    )
+
+
+@pytest.mark.parametrize(("bars", "tonic"), [(4, 2), (4, 9), (8, 2)])
+def test_a_song_that_opens_without_a_key_has_the_key_of_what_follows(bars: int, tonic: int) -> None:
+    key = key_of(np.concatenate((clusters(bars), accompaniment(moved(MAJOR, tonic) * 2))))
+    assert (key.tonic, key.mode) == (tonic_name(tonic, "major"), "major")
+    assert key.confidence > 0.8
+    begin = key_begin(key)
+    assert begin is not None
+    assert begin.at_s == bars * 2.0
+    assert begin.key_confidence == key.confidence
+    assert later_changes(key) == ()
+    assert (in_force(key, 2.0).tonic, in_force(key, bars * 2.0).tonic) == (None, key.tonic)
+
+
+def test_without_a_key_in_any_stretch_there_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    none = Stretch(0, 1.0, Belief(np.full((12, 6), 1e-4, np.float32)), np.zeros(12, np.float32), 0.9)
+    monkeypatch.setattr(key_room, "_stretches", lambda _: [none, replace(none, start=16)])
+    key = key_of(accompaniment(moved(MAJOR, 0)))
+    assert (key.tonic, key.changes) == (None, ())
+
+
+def test_each_stretch_is_as_sure_as_its_own_chords_are_clear(monkeypatch: pytest.MonkeyPatch) -> None:
+    flat = np.full(12, 1 / 12, np.float32)
+    murky = Stretch(0, 1.0, belief_in(6, major=0.9), flat, 0.4)
+    clear = Stretch(16, 0.9, belief_in(2, major=0.9), flat, 0.8)
+    monkeypatch.setattr(key_room, "_stretches", lambda _: [murky, clear])
+    key = key_of(accompaniment(moved(MAJOR, 2) * 2))
+    assert (key.tonic, key.confidence) == ("F sharp", pytest.approx(0.45))
+    assert key_begin(key) is None
+    assert (key.changes[0].tonic, key.changes[0].key_confidence) == ("D", pytest.approx(0.8386, abs=1e-3))
 
 
 def test_a_passage_is_known_again_so_many_semitones_higher() -> None:

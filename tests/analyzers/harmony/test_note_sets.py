@@ -48,6 +48,16 @@ def test_it_changes_at_the_bar_where_the_key_does():
     assert found[2].letter == "B"
 
 
+def test_before_the_key_begins_nothing_but_chromatic_is_safe_and_no_chord_is_beside_it():
+    """A change to the key itself: what comes before it has none."""
+    late = key("G", "major", (KeyChange(9.25, "G", "major", 0.9),))
+    found = sets([(1.25, 5.25, "Eb"), (13.25, 17.25, "Eb")], k=late)
+    assert [(s.start_s, s.key, s.notes[:1]) for s in found] == [(1.25, None, ()), (9.25, "G major", ("G",))]
+    assert (found[0].beside, found[1].beside) == ((), ("E flat", "B flat"))
+    [chord] = chords_beside(analysis(steady(), [(1.25, 5.25, "Eb"), (13.25, 17.25, "Eb")], k=late), 0.8)
+    assert chord.spans_s == ((13.25, 17.25),)
+
+
 def test_a_modal_key_has_the_notes_of_its_mode():
     """D dorian: the white keys from D; G mixolydian those from G."""
     assert sets(k=key("D", "dorian"))[0].notes == ("D", "E", "F", "G", "A", "B", "C")
