@@ -219,19 +219,29 @@ def _describe(stretches: Sequence[Stretch], edges: npt.NDArray[np.float64]) -> K
 
 
 def _named(belief: Belief, profile: Floats) -> tuple[str, str, float, tuple[KeyCandidate, ...]]:
-    """Tonic, mode, confidence, and what else it may be."""
+    """Tonic, mode, confidence, and what else it may be, none of it likelier.
+
+    A church mode is told apart from the plain key where one of the two is still the likeliest of all, and
+    that one is named; else the plain name stands for both.
+    """
     best, side = belief.best
-    mode = belief.mode(best, side, profile)
-    tonic = tonic_name(best, mode)
-    certain = belief.sure_of_mode(best, mode, profile)
+    mode, every = belief.mode(best, side, profile), belief.confidence
+    church = every * belief.sure_of_mode(best, mode, profile) if mode in CHURCH_MODES else 0.0
+    rival = float(np.sort(belief.plain, axis=None)[-2])
+    apart = church > 0 and max(church, every - church) >= rival
+    name = mode if not church or (apart and church >= every / 2) else PLAIN_NAMES[side]
+    tonic = tonic_name(best, name)
     ranked = [divmod(int(i), 2) for i in np.argsort(belief.plain, axis=None)[::-1][:5]]
-    own, *others = (_candidate(belief, tonic, mode, *r) for r in ranked)
-    confidence = round(own.probability * certain, 4)
-    if mode in CHURCH_MODES:
-        others.append(replace(own, probability=round(own.probability - confidence, 4)))
-        own = KeyCandidate(tonic, mode, confidence)
+    own, *others = (_candidate(belief, tonic, name, *r) for r in ranked)
+    if apart:
+        kinds = (
+            KeyCandidate(tonic, mode, round(church, 4)),
+            replace(own, probability=round(every - church, 4)),
+        )
+        own, other = kinds if name == mode else kinds[::-1]
+        others.append(other)
     alternatives = sorted([own, *others], key=lambda c: -c.probability)
-    return tonic, mode, confidence, tuple(alternatives[:5])
+    return tonic, name, own.probability, tuple(alternatives[:5])
 
 
 def _candidate(belief: Belief, tonic: str, mode: str, other: int, side: int) -> KeyCandidate:

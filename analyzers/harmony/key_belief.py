@@ -17,6 +17,7 @@ PLAIN_NAMES = ("major", "minor")
 APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
 CHURCH_MODES = ("dorian", "phrygian", "mixolydian")
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
+LIKELIER = float(expit(logit(SCALE_POSSIBLE) + np.log(FAR_STRONGER)))  # possible, and its tone stronger
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 # Shares in the pool of opinions (beats, records, records beat by beat) and weight of the profiles: chosen on
 # generated bands, sequences and beats, where they matter little
@@ -64,16 +65,19 @@ class Belief:
         return self.none > 0.5
 
     def pooled(self, others: tuple[Belief, Belief], fit: Floats) -> Belief:
-        """All opinions on the 24 keys and none, each to the power of its share, times what the notes say
-        (a logarithmic opinion pool: Genest and Zidek, Statist. Sci. 1, 1986). The scales of one key share
-        its probability as the first, which knows them better, has it.
+        """All opinions, each to the power of its share (a logarithmic pool: Genest and Zidek, Statist. Sci.
+        1, 1986): on whether there is a key, and on which of the 24 it is, if any, times what the notes say.
+
+        Pooled at once, "no key" would gain wherever opinions differ on which key it is: all keys shrink, it
+        does not. The scales of one key share its probability as the first, which knows them better, has it.
 
         fit : correlation of the notes with the profile of each key [shape=(12, 2)]
         """
         every = tuple(zip(SHARES, (self, *others), strict=True))
         keys = sum(share * np.log(one.plain + SMALLEST) for share, one in every)
-        none = sum(share * np.log(one.none + SMALLEST) for share, one in every)
-        flat = softmax(np.append(keys + PROFILE_WEIGHT * (fit - fit.max()), none))[:-1].reshape(12, 2)
+        odds = (logit(np.clip(1 - one.none, SMALLEST, 1 - SMALLEST)) for _, one in every)
+        some = expit(np.dot(SHARES, list(odds)))
+        flat = some * softmax(keys + PROFILE_WEIGHT * fit)
         inside = Belief(self.scales + np.float32(1e-3) * others[0].scales)
         side = [PLAIN[m] for m in MODES]
         return Belief(inside.scales * (flat / np.maximum(inside.plain, 1e-12))[:, side].astype(np.float32))
@@ -127,8 +131,8 @@ class Belief:
         return PLAIN_NAMES[side]
 
     def sure_of_mode(self, tonic: int, mode: str, profile: Floats) -> float:
-        """Probability of a church mode among the scales of its key; its tone has to be far stronger than the
-        one it replaces, else both may belong to it.
+        """Probability of a church mode among the scales of its key. Where its tone is not far stronger than
+        the one it replaces, both may belong to the key, and it is less.
 
         1 in plain major and minor, and in harmonic minor, a kind of minor: both sevenths are usual there.
         """
@@ -137,4 +141,4 @@ class Belief:
         own = [i for i, m in enumerate(MODES) if PLAIN[m] == PLAIN[mode]]
         share = float(self.scales[tonic, MODES.index(mode)]) / max(float(self.scales[tonic, own].sum()), 1e-9)
         its, plain = (float(profile[(tonic + step) % 12]) for step in APART[mode])
-        return share if its >= FAR_STRONGER * plain else share * its / max(its + plain, 1e-9)
+        return max(share, LIKELIER) if its >= FAR_STRONGER * plain else share * its / max(its + plain, 1e-9)

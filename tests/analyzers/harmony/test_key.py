@@ -246,7 +246,7 @@ def test_where_opinions_are_even_the_notes_decide() -> None:
     assert pool.best == (3, 1)
     weight = np.exp(1.5 * 0.5)  # weight of the profiles times what they say
     assert pool.plain[3, 1] / pool.plain[6, 0] == pytest.approx(weight, rel=1e-3)
-    assert pool.none == pytest.approx(0.1 / (0.1 + 0.45 + 0.45 / weight), rel=1e-3)  # it has no profile
+    assert pool.none == pytest.approx(0.1, rel=1e-3)  # the notes say which key, not whether there is one
 
 
 def test_all_must_find_no_key_before_there_is_none() -> None:
@@ -254,6 +254,46 @@ def test_all_must_find_no_key_before_there_is_none() -> None:
     assert nothing.pooled((nothing, nothing), np.zeros((12, 2), np.float32)).none > 0.9
     sure = belief_in(3, minor=0.9)
     assert nothing.pooled((sure, sure), np.zeros((12, 2), np.float32)).best == (3, 1)
+
+
+def test_no_key_does_not_gain_where_opinions_differ_on_which_key_it_is() -> None:
+    """Each of the three is 60 % sure that there is a key."""
+    one, two, three = (Belief(belief_in(t, major=0.5).scales + np.float32(0.1 / 72)) for t in (0, 3, 6))
+    pool = one.pooled((two, three), np.zeros((12, 2), np.float32))
+    assert pool.none == pytest.approx(0.4, rel=1e-3)
+    assert not pool.keyless
+
+
+def named(scales: dict[tuple[int, str], float], profile: list[float], monkeypatch: pytest.MonkeyPatch) -> Key:
+    """The key of a piece of which so much is believed of each scale."""
+    belief = np.zeros((12, 6), np.float32)
+    for (tonic, mode), share in scales.items():
+        belief[tonic, MODES.index(mode)] = share
+    one = Stretch(0, 1.0, Belief(belief), np.array(profile, np.float32), 0.9)
+    monkeypatch.setattr(key_room, "_stretches", lambda _: [one])
+    return key_of(accompaniment(moved(MAJOR, 0)))
+
+
+@pytest.mark.parametrize(("lowered", "raised", "rival", "told"), [
+    (0.2, 0.0, 0.1, [("mixolydian", 0.35), ("major", 0.15)]),  # far stronger: its share, 7 in 10
+    (0.2, 0.2, 0.1, [("major", 0.325), ("mixolydian", 0.175)]),  # both sound: half of that
+    (0.2, 0.2, 0.34, [("major", 0.5)]),  # D minor would be likelier than either
+    (0.2, 0.0, 0.36, [("major", 0.5)]),
+])  # fmt: skip
+def test_a_church_mode_is_named_from_half_of_its_keys_share_on_and_nothing_is_likelier_than_what_is_named(
+    monkeypatch: pytest.MonkeyPatch, lowered: float, raised: float, rival: float,
+    told: list[tuple[str, float]],
+) -> None:  # fmt: skip
+    profile = [0.1] * 12
+    profile[10], profile[11] = lowered, raised  # B flat and B in C
+    scales = {(0, "mixolydian"): 0.35, (0, "major"): 0.15, (2, "minor"): rival}
+    key = named(scales, profile, monkeypatch)
+    assert (key.tonic, key.mode) == ("C", told[0][0])
+    assert key.scale == scale_names(0, told[0][0])
+    assert key.confidence == max(c.probability for c in key.alternatives)
+    found = [(c.mode, pytest.approx(c.probability, abs=1e-3)) for c in key.alternatives if c.tonic == "C"]
+    assert told == [(mode, p) for mode, p in found if p.expected > 0]
+    assert ("D", "minor", rival) in [(c.tonic, c.mode, round(c.probability, 3)) for c in key.alternatives]
 
 
 @pytest.mark.parametrize(("left", "said"), [(0.4, True), (0.6, False)])
@@ -374,6 +414,9 @@ def test_a_church_mode_is_as_sure_as_it_is_among_the_scales_of_its_key(
     assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.75)
     profile[plain] = 0.2
     assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.375)
+    possible, twice = belief_in(0, **{mode: 0.4, "major" if mode == "mixolydian" else "minor": 0.6}), profile
+    twice[plain] = 0.1
+    assert possible.sure_of_mode(0, mode, twice) == pytest.approx(0.5185, abs=1e-4)  # odds of .35, times 2
     assert belief_in(0, harmonic_minor=0.4, minor=0.5).sure_of_mode(0, "harmonic minor", profile) == 1
 
 
