@@ -26,7 +26,7 @@ import numpy.typing as npt
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.heard import heard_notes
-from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief
+from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief, favoured_tones
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
@@ -43,6 +43,8 @@ from analyzers.signal.features import Features
 
 LEAST_STEPS = 4
 LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much of each against the most
+STILL_SHARE = 2 / 3  # of what is heard
+OPEN_SCALE = 0.8  # most of a key whose scale is open: under 0.8 once it is calibrated
 THIRD_PARTIAL = 0.5  # measured on notes that are rich in partials, roots of magnitudes
 ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
@@ -119,8 +121,12 @@ def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats, float]]:
     for number, part in enumerate(parts):
         by = moved_by(parts[number - 1], part) if number else None
         if by is None:
-            belief = judge(part).pooled(*judge_as_record(part))
-            found.append((belief, _profile(part.levels), clearness(part)))
+            belief, profile = judge(part).pooled(*judge_as_record(part)), _profile(part.levels)
+            tonic, side = belief.best
+            mode = belief.mode(tonic, side, profile)
+            if stands_still(part) and favoured_tones(tonic, mode, profile.tolist()):
+                belief = belief.at_most(OPEN_SCALE)
+            found.append((belief, profile, clearness(part)))
         else:
             belief, profile, clear = found[-1]
             found.append((belief.moved(by), np.roll(profile, by), clear))
@@ -169,6 +175,12 @@ def clearness(segment: Segment) -> float:
     """Mean probability of the likeliest chord where one is likely at all, 0 when nowhere."""
     heard = segment.none < HEARD
     return float(segment.chords.reshape(len(segment), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
+
+
+def stands_still(segment: Segment) -> bool:
+    """Whether most of what is heard has one root, as over a pedal: the chords do not tell the scale."""
+    roots = segment.chords.sum(axis=(0, 2))
+    return bool(roots.max() >= STILL_SHARE * max(float(roots.sum()), SMALLEST))
 
 
 def count_notes(played: npt.NDArray[np.float64]) -> int:

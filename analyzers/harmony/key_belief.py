@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,6 +17,17 @@ PLAIN_NAMES = ("major", "minor")
 # steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
 APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
 CHURCH_MODES = ("dorian", "phrygian", "mixolydian")
+# A tone that related scales have (lydian fourth, mixolydian seventh, both sixths and sevenths of minor), and
+# the tone of this scale that it stands for
+RELATED = {
+    "major": ((6, 5), (10, 11)),
+    "mixolydian": ((11, 10), (6, 5)),
+    "minor": ((9, 8), (1, 2), (11, 10)),
+    "dorian": ((8, 9), (11, 10)),
+    "phrygian": ((2, 1), (11, 10)),
+    "harmonic minor": ((10, 11), (9, 8)),
+}
+PRESENT = 0.03  # of all notes: less of a tone may be partials of others
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 LIKELIER = float(expit(logit(SCALE_POSSIBLE) + np.log(FAR_STRONGER)))  # possible, and its tone stronger
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
@@ -29,6 +41,12 @@ SLOPE = 0.75
 HOMES = np.array([[home_of(tonic, mode) for mode in MODES] for tonic in range(12)])
 
 Floats = npt.NDArray[np.float32]
+
+
+def favoured_tones(tonic: int, mode: str, profile: Sequence[float]) -> set[int]:
+    """Pitch classes of related scales that sound as much as those of this scale that they stand for."""
+    pairs = [((tonic + other) % 12, (tonic + own) % 12) for other, own in RELATED[mode]]
+    return {other for other, own in pairs if profile[other] >= max(profile[own], PRESENT)}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,8 +117,12 @@ class Belief:
 
     def dimmed(self, clear: float) -> Belief:
         """The same, but never sure where no chord is clear: drums with a pitch, clusters, effects."""
-        top = MURKY_CONFIDENCE / max(self.confidence, 1e-9)
-        return self if clear >= MURKY or top >= 1 else Belief(self.scales * np.float32(top))
+        return self if clear >= MURKY else self.at_most(MURKY_CONFIDENCE)
+
+    def at_most(self, top: float) -> Belief:
+        """The same, the best no surer than that; what is taken away goes to "no key"."""
+        share = top / max(self.confidence, 1e-9)
+        return self if share >= 1 else Belief(self.scales * np.float32(share))
 
     def moved(self, by: int) -> Belief:
         """The same, so many semitones higher."""

@@ -9,12 +9,21 @@ import pytest
 from music21 import key as m21key
 
 from analyzers.harmony import key as key_room
-from analyzers.harmony.key import Stretch, clearness, count_notes, find_key, moved_by, profile_fit
-from analyzers.harmony.key_belief import MODES, Belief
+from analyzers.harmony.key import (
+    Stretch,
+    clearness,
+    count_notes,
+    find_key,
+    moved_by,
+    profile_fit,
+    stands_still,
+)
+from analyzers.harmony.key_belief import MODES, Belief, favoured_tones
 from analyzers.harmony.key_change import in_force, key_begin, later_changes
 from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
+from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Grid, Key
 from analyzers.signal.spectrum import NOTES
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid, tone
@@ -161,6 +170,54 @@ def test_each_stretch_is_as_sure_as_its_own_chords_are_clear(monkeypatch: pytest
     assert (key.tonic, key.confidence) == ("F sharp", pytest.approx(0.45))
     assert key_begin(key) is None
     assert (key.changes[0].tonic, key.changes[0].key_confidence) == ("D", pytest.approx(0.8386, abs=1e-3))
+
+
+# Chords over a held first degree: II has the lydian fourth, F sharp in C (any handbook of modes)
+def pedal(chords: list[tuple[int, str]]) -> Wave:
+    over = [[48 + (root + step) % 12 + 12 for step in QUALITIES[quality]] for root, quality in chords]
+    each = [sum(tone(note, 2.0) for note in notes) for notes in over]
+    held = [sum(2.0 * tone(note, 2.0) for note in (24, 36, 48)) for _ in chords]
+    return np.concatenate([one + two for one, two in zip(each, held, strict=True)])
+
+
+@pytest.mark.parametrize(("second", "sure"), [((2, "maj"), False), ((0, "maj"), True)])
+def test_over_a_pedal_a_scale_that_its_notes_do_not_favour_is_not_sure(
+    monkeypatch: pytest.MonkeyPatch, second: tuple[int, str], sure: bool
+) -> None:
+    every = belief_in(0, major=0.96)
+    monkeypatch.setattr(key_room, "judge", lambda _: every)
+    monkeypatch.setattr(
+        key_room, "judge_as_record", lambda _: ((every, every), np.zeros((12, 2), np.float32))
+    )
+    key = key_of(pedal([(0, "maj"), second, (0, "maj"), (0, "maj")] * 3))
+    assert (key.tonic, key.mode) == ("C", "major")
+    assert (key.profile[6] > max(key.profile[5], 0.03)) != sure
+    assert (key.confidence >= 0.8) == sure
+
+
+def one_root(share: float) -> Segment:
+    chords = np.zeros((10, 12, 9), np.float32)
+    chords[:, 0, 0], chords[:, 7, 0] = share, 1 - share
+    return Segment(np.ones((10, NOTES), np.float32), chords, np.zeros(10, np.float32), None)
+
+
+def test_music_stands_still_where_two_thirds_of_it_have_one_root() -> None:
+    assert stands_still(one_root(0.68))
+    assert not stands_still(one_root(0.65))
+
+
+@pytest.mark.parametrize(("mode", "other", "own"), [
+    ("major", 6, 5), ("major", 10, 11), ("minor", 9, 8), ("minor", 1, 2), ("minor", 11, 10), ("dorian", 8, 9),
+    ("mixolydian", 11, 10), ("phrygian", 2, 1), ("harmonic minor", 10, 11),
+])  # fmt: skip
+def test_a_related_scale_is_favoured_where_its_tone_sounds_as_much(mode: str, other: int, own: int) -> None:
+    profile = [0.0] * 12
+    profile[(2 + other) % 12], profile[(2 + own) % 12] = 0.05, 0.05
+    assert favoured_tones(2, mode, profile) == {(2 + other) % 12}
+    profile[(2 + own) % 12] = 0.06
+    assert favoured_tones(2, mode, profile) == set()
+    profile[(2 + other) % 12], profile[(2 + own) % 12] = 0.02, 0.0  # may be partials
+    assert favoured_tones(2, mode, profile) == set()
 
 
 def test_a_passage_is_known_again_so_many_semitones_higher() -> None:

@@ -65,6 +65,23 @@ def test_a_modal_key_has_the_notes_of_its_mode():
     assert sets(k=to_mixolydian)[1].notes == ("D", "E", "F sharp", "G", "A", "B", "C")
 
 
+def test_what_the_notes_favour_beside_the_scale_may_be_sung():
+    """G7 charted as Gm in C minor: its third is heard, though; not in a later key, which has no profile."""
+    profile = [0.1, 0.01, 0.1, 0.1, 0.01, 0.1, 0.01, 0.2, 0.1, 0.01, 0.06, 0.07]
+    later = (KeyChange(9.25, "D", "minor", 0.9),)
+    found = sets(k=replace(key("C", "minor", later), profile=tuple(profile)))
+    assert [(s.beside, s.perhaps) for s in found] == [((), ("B",)), ((), ())]
+    profile[11] = 0.05
+    assert sets(k=replace(key("C", "minor"), profile=tuple(profile)))[0].perhaps == ()
+
+
+def test_both_sevenths_are_usual_in_harmonic_minor():
+    """Kostka and Payne, "Tonal Harmony" (from memory)."""
+    assert sets(k=key("A", "harmonic minor"))[0].perhaps == ("G",)
+    sounding = sets([(1.25, 3.25, "G")], k=key("A", "harmonic minor"))[0]
+    assert (sounding.beside, sounding.perhaps) == (("G",), ())
+
+
 def test_the_raised_seventh_of_a_dominant_stands_beside_the_scale():
     """A minor with E major: G sharp is sung over it; never spelled A flat there."""
     found = sets([(1.25, 3.25, "Am"), (3.25, 5.25, "E7"), (9.25, 11.25, "Am")], k=key("A", "minor"))
