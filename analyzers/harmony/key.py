@@ -9,8 +9,8 @@ learned on what sounds like records, the third with a listener of its own for ea
 opinions and how well the notes fit published key profiles are pooled.
 
 Where the key changes, each stretch is judged so; one that is the stretch before moved by some semitones has
-its key, moved as far. Stretches without a key ahead of the first one with a key are left out: the key of a
-song begins where its opening noise or effects end.
+its key, moved as far. Stretches without a key ahead of the first one with a key are left out, as are unclear
+ones ahead of clear ones: the key of a song begins where its opening noise or effects end.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache, partial
-from itertools import dropwhile, pairwise
+from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
@@ -46,6 +46,7 @@ LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much 
 STILL_SHARE = 2 / 3  # of what is heard
 OPEN_SCALE = 0.8  # most of a key whose scale is open: under 0.8 once it is calibrated
 THIRD_PARTIAL = 0.5  # measured on notes that are rich in partials, roots of magnitudes
+CLEAR_SHARE = 0.75  # effects before a song have 0.4 to 0.6 of its clearness, each key of it 0.9 of another's
 ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
 # Perception 31, 2013; values from memory)
@@ -70,7 +71,7 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
     track = Segment(levels, chords, none, _place_in_meter(edges, grid))
-    found = list(dropwhile(lambda at: at.belief.keyless, _stretches(track)))
+    found = without_opening(_stretches(track))
     if not found:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
@@ -113,6 +114,15 @@ def _stretches(track: Segment) -> list[Stretch]:
         if not same:
             return [Stretch(start, change, *key) for (start, change), key in zip(found, keys, strict=True)]
         del found[same[0]]
+
+
+def without_opening(found: Sequence[Stretch]) -> list[Stretch]:
+    """From the first stretch with a key on. An opening whose chords are far less clear than those of what
+    follows is effects, also where it resembles a key."""
+    left = list(found)
+    while left and (left[0].belief.keyless or left[0].clear < CLEAR_SHARE * max(at.clear for at in left[:2])):
+        del left[0]
+    return left
 
 
 def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats, float]]:

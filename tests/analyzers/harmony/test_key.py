@@ -17,6 +17,7 @@ from analyzers.harmony.key import (
     moved_by,
     profile_fit,
     stands_still,
+    without_opening,
 )
 from analyzers.harmony.key_belief import MODES, Belief, favoured_tones
 from analyzers.harmony.key_change import in_force, key_begin, later_changes
@@ -161,10 +162,23 @@ def test_without_a_key_in_any_stretch_there_is_none(monkeypatch: pytest.MonkeyPa
     assert (key.tonic, key.changes) == (None, ())
 
 
+@pytest.mark.parametrize(("clear", "dropped"), [(0.59, True), (0.61, False)])
+def test_an_opening_that_is_far_less_clear_than_the_song_is_no_key_of_it(clear: float, dropped: bool) -> None:
+    """Less than three quarters as clear."""
+    opening, song, last = (
+        Stretch(start, 0.9, belief_in(tonic, major=0.9), np.zeros(12, np.float32), how)
+        for start, tonic, how in ((0, 6, clear), (16, 2, 0.8), (32, 4, 0.9))
+    )
+    whole = [opening, song, last]
+    assert without_opening(whole) == (whole[1:] if dropped else whole)
+    assert without_opening([opening]) == [opening]  # alone it is all there is
+    assert without_opening([song, opening, last]) == [song, opening, last]
+
+
 def test_each_stretch_is_as_sure_as_its_own_chords_are_clear(monkeypatch: pytest.MonkeyPatch) -> None:
     flat = np.full(12, 1 / 12, np.float32)
     murky = Stretch(0, 1.0, belief_in(6, major=0.9), flat, 0.4)
-    clear = Stretch(16, 0.9, belief_in(2, major=0.9), flat, 0.8)
+    clear = Stretch(16, 0.9, belief_in(2, major=0.9), flat, 0.5)
     monkeypatch.setattr(key_room, "_stretches", lambda _: [murky, clear])
     key = key_of(accompaniment(moved(MAJOR, 2) * 2))
     assert (key.tonic, key.confidence) == ("F sharp", pytest.approx(0.45))
