@@ -27,10 +27,7 @@ CLUSTER_CENTS = 12.0  # width in which a cluster is looked for: unison detune sp
 KERNEL_CENTS = (4.0, 15.0)  # narrowest and widest weighting around its middle
 LEAST_PARTIALS = 60
 LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone reach about 1.5
-APART_CENTS, SURE_OF_PART = (
-    10.0,
-    0.97,
-)  # between thirds that are so sure; of one tuning: 6 at most
+APART_CENTS, SURE_OF_PART = 10.0, 0.97  # between thirds that are so sure; of one tuning: 6 at most
 MOVING_CONFIDENCE = 0.5  # at most, of one offset for a file whose thirds disagree
 USUAL_PARTIALS = 500.0  # number from which a count is measured in the fit below
 # Logistic fit (tests/training/tuning_fit.py): log odds for each unit of log concentration and of log count,
