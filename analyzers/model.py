@@ -170,7 +170,10 @@ class Blues:
 
 @dataclass(frozen=True, slots=True)
 class Key:
-    """Tonic and scale. ``tonic`` is None when the music has no key (drums, noise, atonal)."""
+    """Tonic and scale. ``tonic`` is None when the music has no key (drums, noise, atonal).
+
+    Where the first of the changes is to the key itself, what comes before it has none.
+    """
 
     tonic: str | None
     mode: str | None  # "major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor"

@@ -9,7 +9,8 @@ learned on what sounds like records, the third with a listener of its own for ea
 opinions and how well the notes fit published key profiles are pooled.
 
 Where the key changes, each stretch is judged so; one that is the stretch before moved by some semitones has
-its key, moved as far.
+its key, moved as far. Stretches without a key ahead of the first one with a key are left out, as are unclear
+ones ahead of clear ones: the key of a song begins where its opening noise or effects end.
 """
 
 from __future__ import annotations
@@ -25,7 +26,7 @@ import numpy.typing as npt
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.heard import heard_notes
-from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief
+from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief, favoured_tones
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
@@ -42,7 +43,10 @@ from analyzers.signal.features import Features
 
 LEAST_STEPS = 4
 LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much of each against the most
+STILL_SHARE = 2 / 3  # of what is heard
+OPEN_SCALE = 0.8  # most of a key whose scale is open: under 0.8 once it is calibrated
 THIRD_PARTIAL = 0.5  # measured on notes that are rich in partials, roots of magnitudes
+CLEAR_SHARE = 0.75  # effects before a song have 0.4 to 0.6 of its clearness, each key of it 0.9 of another's
 ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
 # Perception 31, 2013; values from memory)
@@ -67,22 +71,31 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
     evidence = np.exp(chord_evidence(f, cents, edges)).astype(np.float32)
     chords, none = evidence[:, :-1].reshape(len(evidence), 12, -1), evidence[:, -1]
     track = Segment(levels, chords, none, _place_in_meter(edges, grid))
-    first, *later = _stretches(track)
-    if first.belief.keyless:
+    found = without_opening(_stretches(track))
+    if not found:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
-    clear = clearness(track) if count_notes(played) >= LEAST_NOTES else 0.0
-    return _describe(first, [(float(edges[at.start]), at) for at in later], clear)
+    few = count_notes(played) < LEAST_NOTES
+    return _describe([replace(at, clear=0.0) if few else at for at in found], edges)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Stretch:
-    """Steps in one key, from ``start`` on. ``change``: probability that the key changes there."""
+    """Steps in one key, from ``start`` on.
+
+    ``change``: probability that the key changes there; ``clear``: `clearness` of what the key was taken from.
+    """
 
     start: int
     change: float
     belief: Belief
     profile: Floats
+    clear: float
+
+    @property
+    def told(self) -> Belief:
+        """What is said of it: calibrated, and never sure where nothing is clear."""
+        return self.belief.calibrated().dimmed(self.clear)
 
 
 def _stretches(track: Segment) -> list[Stretch]:
@@ -99,20 +112,34 @@ def _stretches(track: Segment) -> list[Stretch]:
         keys = _judged(parts)
         same = [k for k, (a, b) in enumerate(pairwise(keys), 1) if a[0].best == b[0].best]
         if not same:
-            return [Stretch(*at, *key) for at, key in zip(found, keys, strict=True)]
+            return [Stretch(start, change, *key) for (start, change), key in zip(found, keys, strict=True)]
         del found[same[0]]
 
 
-def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats]]:
-    """What is believed of each part, and its profile; where it is the part before moved, the same moved."""
-    found: list[tuple[Belief, Floats]] = []
+def without_opening(found: Sequence[Stretch]) -> list[Stretch]:
+    """From the first stretch with a key on. An opening whose chords are far less clear than those of what
+    follows is effects, also where it resembles a key."""
+    left = list(found)
+    while left and (left[0].belief.keyless or left[0].clear < CLEAR_SHARE * max(at.clear for at in left[:2])):
+        del left[0]
+    return left
+
+
+def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats, float]]:
+    """What is believed of each part, its profile and `clearness`; of the part before moved the same moved."""
+    found: list[tuple[Belief, Floats, float]] = []
     for number, part in enumerate(parts):
         by = moved_by(parts[number - 1], part) if number else None
         if by is None:
-            found.append((judge(part).pooled(*judge_as_record(part)), _profile(part.levels)))
+            belief, profile = judge(part).pooled(*judge_as_record(part)), _profile(part.levels)
+            tonic, side = belief.best
+            mode = belief.mode(tonic, side, profile)
+            if stands_still(part) and favoured_tones(tonic, mode, profile.tolist()):
+                belief = belief.at_most(OPEN_SCALE)
+            found.append((belief, profile, clearness(part)))
         else:
-            belief, profile = found[-1]
-            found.append((belief.moved(by), np.roll(profile, by)))
+            belief, profile, clear = found[-1]
+            found.append((belief.moved(by), np.roll(profile, by), clear))
     return found
 
 
@@ -160,6 +187,12 @@ def clearness(segment: Segment) -> float:
     return float(segment.chords.reshape(len(segment), -1)[heard].max(axis=1).mean()) if heard.any() else 0.0
 
 
+def stands_still(segment: Segment) -> bool:
+    """Whether most of what is heard has one root, as over a pedal: the chords do not tell the scale."""
+    roots = segment.chords.sum(axis=(0, 2))
+    return bool(roots.max() >= STILL_SHARE * max(float(roots.sum()), SMALLEST))
+
+
 def count_notes(played: npt.NDArray[np.float64]) -> int:
     """How many pitch classes count: one or two make any chord clear, and fit many keys.
 
@@ -183,15 +216,16 @@ def _profile(levels: Floats) -> Floats:
     return np.asarray(chroma / max(float(chroma.sum()), 1e-9), np.float32)
 
 
-def _describe(first: Stretch, later: Sequence[tuple[float, Stretch]], clear: float) -> Key:
-    """`later`: with the second that each begins at."""
-    belief = first.belief.calibrated().dimmed(clear)
+def _describe(stretches: Sequence[Stretch], edges: npt.NDArray[np.float64]) -> Key:
+    """The first one's key, and a change to each that begins later, the first among them."""
+    first, belief = stretches[0], stretches[0].told
     tonic, mode, confidence, alternatives = _named(belief, first.profile)
     best, side = belief.best
     beside = partial(_candidate, belief, tonic, mode)
     changes = []
-    for at_s, stretch in later:
-        there = _named(stretch.belief.calibrated().dimmed(clear), stretch.profile)
+    for stretch in (at for at in stretches if at.start):
+        there = _named(stretch.told, stretch.profile)
+        at_s = float(edges[stretch.start])
         changes.append(KeyChange(at_s, *there[:2], round(stretch.change, 4), *there[2:]))
     return Key(
         tonic=tonic,
@@ -207,19 +241,29 @@ def _describe(first: Stretch, later: Sequence[tuple[float, Stretch]], clear: flo
 
 
 def _named(belief: Belief, profile: Floats) -> tuple[str, str, float, tuple[KeyCandidate, ...]]:
-    """Tonic, mode, confidence, and what else it may be."""
+    """Tonic, mode, confidence, and what else it may be, none of it likelier.
+
+    A church mode is told apart from the plain key where one of the two is still the likeliest of all, and
+    that one is named; else the plain name stands for both.
+    """
     best, side = belief.best
-    mode = belief.mode(best, side, profile)
-    tonic = tonic_name(best, mode)
-    certain = belief.sure_of_mode(best, mode, profile)
+    mode, every = belief.mode(best, side, profile), belief.confidence
+    church = every * belief.sure_of_mode(best, mode, profile) if mode in CHURCH_MODES else 0.0
+    rival = float(np.sort(belief.plain, axis=None)[-2])
+    apart = church > 0 and max(church, every - church) >= rival
+    name = mode if not church or (apart and church >= every / 2) else PLAIN_NAMES[side]
+    tonic = tonic_name(best, name)
     ranked = [divmod(int(i), 2) for i in np.argsort(belief.plain, axis=None)[::-1][:5]]
-    own, *others = (_candidate(belief, tonic, mode, *r) for r in ranked)
-    confidence = round(own.probability * certain, 4)
-    if mode in CHURCH_MODES:
-        others.append(replace(own, probability=round(own.probability - confidence, 4)))
-        own = KeyCandidate(tonic, mode, confidence)
+    own, *others = (_candidate(belief, tonic, name, *r) for r in ranked)
+    if apart:
+        kinds = (
+            KeyCandidate(tonic, mode, round(church, 4)),
+            replace(own, probability=round(every - church, 4)),
+        )
+        own, other = kinds if name == mode else kinds[::-1]
+        others.append(other)
     alternatives = sorted([own, *others], key=lambda c: -c.probability)
-    return tonic, mode, confidence, tuple(alternatives[:5])
+    return tonic, name, own.probability, tuple(alternatives[:5])
 
 
 def _candidate(belief: Belief, tonic: str, mode: str, other: int, side: int) -> KeyCandidate:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -16,7 +17,19 @@ PLAIN_NAMES = ("major", "minor")
 # steps above the tonic: the tone that sets a scale apart, and the one it has in plain major or minor
 APART = {"dorian": (9, 8), "phrygian": (1, 2), "mixolydian": (10, 11), "harmonic minor": (11, 10)}
 CHURCH_MODES = ("dorian", "phrygian", "mixolydian")
+# A tone that related scales have (lydian fourth, mixolydian seventh, both sixths and sevenths of minor), and
+# the tone of this scale that it stands for
+RELATED = {
+    "major": ((6, 5), (10, 11)),
+    "mixolydian": ((11, 10), (6, 5)),
+    "minor": ((9, 8), (1, 2), (11, 10)),
+    "dorian": ((8, 9), (11, 10)),
+    "phrygian": ((2, 1), (11, 10)),
+    "harmonic minor": ((10, 11), (9, 8)),
+}
+PRESENT = 0.03  # of all notes: less of a tone may be partials of others
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
+LIKELIER = float(expit(logit(SCALE_POSSIBLE) + np.log(FAR_STRONGER)))  # possible, and its tone stronger
 MURKY, MURKY_CONFIDENCE = 0.45, 0.45  # clearness under which the key is at most so sure
 # Shares in the pool of opinions (beats, records, records beat by beat) and weight of the profiles: chosen on
 # generated bands, sequences and beats, where they matter little
@@ -28,6 +41,12 @@ SLOPE = 0.75
 HOMES = np.array([[home_of(tonic, mode) for mode in MODES] for tonic in range(12)])
 
 Floats = npt.NDArray[np.float32]
+
+
+def favoured_tones(tonic: int, mode: str, profile: Sequence[float]) -> set[int]:
+    """Pitch classes of related scales that sound as much as those of this scale that they stand for."""
+    pairs = [((tonic + other) % 12, (tonic + own) % 12) for other, own in RELATED[mode]]
+    return {other for other, own in pairs if profile[other] >= max(profile[own], PRESENT)}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,16 +83,19 @@ class Belief:
         return self.none > 0.5
 
     def pooled(self, others: tuple[Belief, Belief], fit: Floats) -> Belief:
-        """All opinions on the 24 keys and none, each to the power of its share, times what the notes say
-        (a logarithmic opinion pool: Genest and Zidek, Statist. Sci. 1, 1986). The scales of one key share
-        its probability as the first, which knows them better, has it.
+        """All opinions, each to the power of its share (a logarithmic pool: Genest and Zidek, Statist. Sci.
+        1, 1986): on whether there is a key, and on which of the 24 it is, if any, times what the notes say.
+
+        Pooled at once, "no key" would gain wherever opinions differ on which key it is: all keys shrink, it
+        does not. The scales of one key share its probability as the first, which knows them better, has it.
 
         fit : correlation of the notes with the profile of each key [shape=(12, 2)]
         """
         every = tuple(zip(SHARES, (self, *others), strict=True))
         keys = sum(share * np.log(one.plain + SMALLEST) for share, one in every)
-        none = sum(share * np.log(one.none + SMALLEST) for share, one in every)
-        flat = softmax(np.append(keys + PROFILE_WEIGHT * (fit - fit.max()), none))[:-1].reshape(12, 2)
+        odds = (logit(np.clip(1 - one.none, SMALLEST, 1 - SMALLEST)) for _, one in every)
+        some = expit(np.dot(SHARES, list(odds)))
+        flat = some * softmax(keys + PROFILE_WEIGHT * fit)
         inside = Belief(self.scales + np.float32(1e-3) * others[0].scales)
         side = [PLAIN[m] for m in MODES]
         return Belief(inside.scales * (flat / np.maximum(inside.plain, 1e-12))[:, side].astype(np.float32))
@@ -95,8 +117,12 @@ class Belief:
 
     def dimmed(self, clear: float) -> Belief:
         """The same, but never sure where no chord is clear: drums with a pitch, clusters, effects."""
-        top = MURKY_CONFIDENCE / max(self.confidence, 1e-9)
-        return self if clear >= MURKY or top >= 1 else Belief(self.scales * np.float32(top))
+        return self if clear >= MURKY else self.at_most(MURKY_CONFIDENCE)
+
+    def at_most(self, top: float) -> Belief:
+        """The same, the best no surer than that; what is taken away goes to "no key"."""
+        share = top / max(self.confidence, 1e-9)
+        return self if share >= 1 else Belief(self.scales * np.float32(share))
 
     def moved(self, by: int) -> Belief:
         """The same, so many semitones higher."""
@@ -127,8 +153,8 @@ class Belief:
         return PLAIN_NAMES[side]
 
     def sure_of_mode(self, tonic: int, mode: str, profile: Floats) -> float:
-        """Probability of a church mode among the scales of its key; its tone has to be far stronger than the
-        one it replaces, else both may belong to it.
+        """Probability of a church mode among the scales of its key. Where its tone is not far stronger than
+        the one it replaces, both may belong to the key, and it is less.
 
         1 in plain major and minor, and in harmonic minor, a kind of minor: both sevenths are usual there.
         """
@@ -137,4 +163,4 @@ class Belief:
         own = [i for i, m in enumerate(MODES) if PLAIN[m] == PLAIN[mode]]
         share = float(self.scales[tonic, MODES.index(mode)]) / max(float(self.scales[tonic, own].sum()), 1e-9)
         its, plain = (float(profile[(tonic + step) % 12]) for step in APART[mode])
-        return share if its >= FAR_STRONGER * plain else share * its / max(its + plain, 1e-9)
+        return max(share, LIKELIER) if its >= FAR_STRONGER * plain else share * its / max(its + plain, 1e-9)

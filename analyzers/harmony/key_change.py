@@ -14,7 +14,7 @@ Table and model are made by tests/training/harmony_changes.py.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 
 import numpy as np
@@ -141,9 +141,21 @@ def _bars(weight: Floats, start: int, stop: int) -> int:
     return int(np.count_nonzero(weight[start:stop]))
 
 
+def key_begin(key: Key) -> KeyChange | None:
+    """Where the key begins, when what comes before it has none: the first change is to the key itself."""
+    first = key.changes[0] if key.changes else None
+    return first if first and (first.tonic, first.mode) == (key.tonic, key.mode) else None
+
+
+def later_changes(key: Key) -> tuple[KeyChange, ...]:
+    """The changes to another key."""
+    return key.changes[1:] if key_begin(key) else key.changes
+
+
 def in_force(key: Key, at_s: float) -> Key | KeyChange:
-    """The key itself, or the change whose key it is at an instant."""
-    return next((change for change in reversed(key.changes) if change.at_s <= at_s + 1e-6), key)
+    """The key itself, or the change whose key it is at an instant; without a tonic where there is none."""
+    first = replace(key, tonic=None, mode=None) if key_begin(key) else key
+    return next((change for change in reversed(key.changes) if change.at_s <= at_s + 1e-6), first)
 
 
 def key_at(key: Key, at_s: float) -> tuple[str | None, str | None, float]:

@@ -4,7 +4,8 @@ A set begins with each section and where the key changes. It holds the scale of 
 notes, spelled as the key is) and, apart, notes that the beat's own chords sound beside it, such as
 the raised seventh over the dominant of a minor key: a voice that follows the chord sings them, so
 they must not be pulled away. What sounds for half a second or more in sure chords is said plainly; what
-only doubtful or short ones sound is there, too, as a chart of the chords names them, but apart again.
+only doubtful or short ones sound is there, too, as a chart of the chords names them, but apart again; so is
+the tone of a related scale that sounds as much as the one it stands for (`key_belief.favoured_tones`).
 The notes are as sure as the key together with the other keys that have the same ones (`sure_of_notes`): which
 of them it is does not matter here. Without a key, or with notes that are not sure, the set is chromatic. In a
 blues the set holds both thirds and the lowered fifth (`spelling.BLUES_STEPS`).
@@ -20,6 +21,7 @@ from dataclasses import dataclass
 from functools import cache, partial
 from itertools import pairwise
 
+from analyzers.harmony.key_belief import favoured_tones
 from analyzers.harmony.key_change import in_force, key_at, sure_of_key
 from analyzers.harmony.spelling import (
     blues_name,
@@ -137,6 +139,7 @@ def _sets(
             if sure_of_key(here) < sure:
                 name += "".join(f" or {c.tonic} {c.mode}" for c in same_notes(here)[:1])
             beside, perhaps = _beside(analysis.chords, span, sure, frozenset(map(pitch_class_of, notes)))
+            perhaps += sorted(_related(analysis.key, here) - {*beside, *perhaps})
             more = tuple(names[p] for p in beside), tuple(names[p] for p in perhaps)
             found.append(NoteSet(start_s, letter, name, notes, *more))
     return tuple(found)
@@ -157,6 +160,17 @@ def _beside(
             surely[(parsed[0] + tone) % 12] += length_s * (chord.confidence >= sure)
     beside = [p for p in heard if surely[p] >= LEAST_S and p not in inside]
     return beside, [p for p in heard if heard[p] and p not in inside and p not in beside]
+
+
+def _related(key: Key, here: Key | KeyChange) -> set[int]:
+    """What a key's own notes favour beside it; in harmonic minor the natural seventh in any case, as both are
+    usual. Only the first key has a profile; none in a blues.
+    """
+    if here.tonic is None or here.mode is None or key.blues is not None:
+        return set()
+    tonic, own = pitch_class_of(here.tonic), (here.tonic, here.mode) == (key.tonic, key.mode)
+    found = favoured_tones(tonic, here.mode, key.profile) if own and key.profile else set()
+    return found | ({(tonic + 10) % 12} if here.mode == "harmonic minor" else set())
 
 
 def sure_of_notes(here: Key | KeyChange) -> float:

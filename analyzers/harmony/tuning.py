@@ -18,7 +18,7 @@ from scipy.special import expit
 
 from analyzers.model import Tuning
 from analyzers.signal.features import Features
-from analyzers.signal.spectrum import A4_HZ, Spectrum, midi_note
+from analyzers.signal.spectrum import A4_HZ, Partials, midi_note
 
 BAND_HZ = (100.0, 1600.0)  # below, a cent is too small to see; above, strings are stretched
 APART_FRAMES = 4  # two windows that share no sample
@@ -27,11 +27,12 @@ CLUSTER_CENTS = 12.0  # width in which a cluster is looked for: unison detune sp
 KERNEL_CENTS = (4.0, 15.0)  # narrowest and widest weighting around its middle
 LEAST_PARTIALS = 60
 LEAST_CONCENTRATION = 1.6  # height of the cluster over the mean; drums alone reach about 1.5
-APART_CENTS, SURE_OF_PART = 10.0, 0.7  # between thirds of the file that are so sure; of one tuning: 6 at most
+APART_CENTS, SURE_OF_PART = 10.0, 0.97  # between thirds that are so sure; of one tuning: 6 at most
 MOVING_CONFIDENCE = 0.5  # at most, of one offset for a file whose thirds disagree
 USUAL_PARTIALS = 500.0  # number from which a count is measured in the fit below
-# Logistic fit on generated tracks: log odds for each unit of log concentration and of log count, constant
-CONFIDENCE_FIT = (6.3, 1.5, -6.5)
+# Logistic fit (tests/training/tuning_fit.py): log odds for each unit of log concentration and of log count,
+# constant; short excerpts, tapes with wow and few partials among the pieces
+CONFIDENCE_FIT = (6.0, 0.65, -2.65)
 
 
 def find_tuning(f: Features) -> Tuning:
@@ -39,13 +40,13 @@ def find_tuning(f: Features) -> Tuning:
 
     Where thirds of the file disagree (layers at two pitches, a tape that drifts) no one offset is sure.
     """
-    cents, weights, frames = steady_offsets(f.spectrum)
+    cents, weights, frame = steady_offsets(f.spectrum.treble)
     if len(cents) < LEAST_PARTIALS:
         return Tuning(None, None, 0.0, "no long steady tones to measure the tuning on")
-    offset, confidence, concentration = _measured(cents, weights)
+    offset, confidence, concentration = measured(cents, weights)
     if concentration < LEAST_CONCENTRATION:
         return Tuning(None, None, round(confidence, 4), "the steady tones agree on no common tuning")
-    third = frames * 3 // max(f.spectrum.frames, 1)
+    third = frame * 3 // max(f.spectrum.frames, 1)
     thirds = tuple(_sure_offset(cents[third == k], weights[third == k]) for k in range(3))
     known = [at for at in thirds if at is not None]
     moves = any(abs((a - b + 50) % 100 - 50) > APART_CENTS for a in known for b in known)
@@ -55,7 +56,7 @@ def find_tuning(f: Features) -> Tuning:
     return Tuning(round(offset, 2), round(a4_hz, 3), round(sure, 4), thirds_cents=course)
 
 
-def _measured(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]) -> tuple[float, float, float]:
+def measured(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64]) -> tuple[float, float, float]:
     """Offset, confidence, and how far the densest cluster stands out."""
     density = _circular_density(cents, weights)
     peak = int(np.argmax(density))
@@ -67,15 +68,14 @@ def _sure_offset(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64
     """The offset of a part of the file, where it is sure."""
     if len(cents) < LEAST_PARTIALS:
         return None
-    offset, confidence, _ = _measured(cents, weights)
+    offset, confidence, _ = measured(cents, weights)
     return round(offset, 1) if confidence >= SURE_OF_PART else None
 
 
 def steady_offsets(
-    spectrum: Spectrum,
+    partials: Partials,
 ) -> tuple[npt.NDArray[np.float64], npt.NDArray[np.float64], npt.NDArray[np.int64]]:
     """Offset in cents, in [-50, 50), weight and frame of each partial that sounds on for four frames."""
-    partials = spectrum.treble
     keep = (partials.hz >= BAND_HZ[0]) & (partials.hz <= BAND_HZ[1])
     frame = partials.frame[keep].astype(np.int64)
     pitch = 100 * midi_note(partials.hz[keep].astype(np.float64))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from analyzers.harmony.key_change import sure_of_key
+from analyzers.harmony.key_change import key_begin, later_changes, sure_of_key
 from analyzers.harmony.note_sets import NoteSet, key_sets, same_notes
 from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Key, KeyCandidate, KeyChange, Tuning
@@ -20,9 +20,17 @@ def key_lines(analysis: Analysis, below: float, by_hand: Correction) -> list[str
         return [f"Key: none. {why} Hear whether it has one; pitch correction is chromatic until then."]
     if by_hand.key is not None:
         return []
-    sets = key_sets(analysis, below)
-    lines = [_key_line(analysis, key, below, sets)] if key.confidence < below else []
-    for number, change in enumerate(key.changes, 1):
+    begin, sets = key_begin(key), key_sets(analysis, below)
+    if begin is not None:
+        sets = sets[1:]
+    lines = [_key_line(analysis, begin or key, below, sets)] if key.confidence < below else []
+    if begin is not None and begin.confidence < below:
+        at = bar_or_time(analysis.grid, begin.at_s)
+        lines.append(
+            f"Key: that it begins at {at} is {percent(begin.confidence)} sure; before it none was found. "
+            "Hear whether what comes before is in it, too."
+        )
+    for number, change in enumerate(later_changes(key), 1):
         if change.confidence < below:  # a sure one is told with the key: nothing to check
             lines.append(
                 f"Key: that it changes to {change.tonic} {change.mode} at "

@@ -7,6 +7,7 @@ from __future__ import annotations
 import shlex
 from typing import NamedTuple
 
+from analyzers.harmony.key_change import later_changes
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import beat_rate
@@ -120,8 +121,8 @@ def _key(key: Key) -> list[Ask]:
     """The likeliest other key, then each key of a song that changes it as the only one, then others."""
     likely = rival_key(key)
     found = [Ask(f"the key is {likely}", f'--key "{likely}"', "", True)] if likely else []
-    if key.changes:
-        later = [f"{c.tonic} {c.mode}" for c in key.changes]
+    if changes := later_changes(key):
+        later = [f"{c.tonic} {c.mode}" for c in changes]
         names = dict.fromkeys([f"{key.tonic} {key.mode}", *later])
         found += [Ask(f"the key does not change: {name}", f'--key "{name}"') for name in names]
         found.append(Ask("other keys", "--key", '"TONIC MODE, then TONIC MODE at bar N"'))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from analyzers.harmony.key_change import later_changes
 from analyzers.model import Analysis, Grid, Tuning
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
@@ -18,6 +19,7 @@ from daemon.report.words import (
     asks_for_ears,
     counted,
     glance_tempo,
+    key_from,
     key_line,
     later_keys,
     motion,
@@ -125,12 +127,12 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
     return Row(
         "Key",
         str(estimate.value),
-        str(key_line(key)) if key.blues else ", ".join(later_keys(key)),
+        str(key_line(key)) if key.blues else ", ".join([*key_from(key, analysis.grid), *later_keys(key)]),
         tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
         estimate.confidence,
         _by_hand(estimate),
         "key",
-        "of the first key" if key.changes else "",
+        "of the first key" if later_changes(key) else "",
         "k",
         tuple(key_lines(analysis, sure, estimate.set_by_hand)),
     )

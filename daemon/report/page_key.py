@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Container, Sequence
 from typing import NamedTuple
 
-from analyzers.harmony.key_change import sure_of_key
+from analyzers.harmony.key_change import key_begin, later_changes, sure_of_key
 from analyzers.harmony.note_sets import ChordBeside, NoteSet, chords_beside, key_notes, key_sets
 from analyzers.model import Analysis, Blues, Key
 from analyzers.rhythm.bars import bar_lines
@@ -38,14 +38,16 @@ def key_lines(view: Analysis, sure: float, by_hand: bool = False) -> list[Below]
         return []
     chords = chords_beside(view, sure)[:MOST_CHORDS]
     named = {note for chord in chords for note in chord.notes}
-    first, *later = key_sets(view, sure)
+    begin = key_begin(key)
+    first, *later = key_sets(view, sure)[1 if begin else 0 :]
     beside = [Below(_beside(view, chord)) for chord in chords]
     notes = f"{_notes(key, key.tonic, key.mode)}{_also(first, named)}"
     if key.blues is not None:
         form = Below("", str(key_line(key)), _form(view, key.blues, by_hand))
         return [form, Below(f"Notes: {notes}"), Below(sentence(BENT)), *beside]
-    found = [Below(f"Notes{_which(first)}: {notes}")]
-    for change, held in zip(key.changes, later, strict=True):
+    from_bar = f" from {bar_or_time(view.grid, begin.at_s)} on, chromatic before" if begin else ""
+    found = [Below(f"Notes{_which(first)}{from_bar}: {notes}")]
+    for change, held in zip(later_changes(key), later, strict=True):
         how = f"{bar_or_time(view.grid, change.at_s)}, {_sure(change.confidence, by_hand)}"
         if not by_hand and (certain := sure_of_key(change)) < sure:
             how += f", of the key {percent(certain)}"

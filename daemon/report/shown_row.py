@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Collection
 from typing import Any
 
+from analyzers.harmony.key_change import later_changes
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
 from analyzers.rhythm.note_values import beat_note
@@ -30,7 +31,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
         "key_shown": key_line(key),
         "blues": key_line(key) if key.blues else None,
         "key_changes": [
-            {"key": f"{c.tonic} {c.mode}", "place": session_place(grid, c.at_s)} for c in key.changes
+            {"key": f"{c.tonic} {c.mode}", "place": session_place(grid, c.at_s)} for c in later_changes(key)
         ],
         "key_families": _families(key),
     }

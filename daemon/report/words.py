@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable, Sequence
 
+from analyzers.harmony.key_change import key_begin, later_changes
 from analyzers.harmony.spelling import blues_name, key_name
 from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
@@ -204,7 +205,13 @@ def key_line(key: Key) -> str | None:
 
 def later_keys(key: Key) -> list[str]:
     """'then E flat major', for the changes that a line names."""
-    return [f"then {c.tonic} {c.mode}" for c in key.changes[:KEYS_LATER]]
+    return [f"then {c.tonic} {c.mode}" for c in later_changes(key)[:KEYS_LATER]]
+
+
+def key_from(key: Key, grid: Grid) -> list[str]:
+    """'from bar 5 on, no key before it', where a song opens without a key."""
+    begin = key_begin(key)
+    return [f"from {bar_or_time(grid, begin.at_s)} on, no key before it"] if begin else []
 
 
 def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:

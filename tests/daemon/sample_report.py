@@ -6,6 +6,7 @@ from dataclasses import replace
 from itertools import accumulate
 from pathlib import Path
 
+from analyzers.harmony.spelling import pitch_class_of
 from analyzers.model import (
     Analysis,
     Blues,
@@ -90,7 +91,13 @@ def no_steady_beat() -> Grid:
     )
 
 
+# Weight of each step above the tonic of a minor key
+IN_MINOR = (0.22, 0.02, 0.1, 0.15, 0.02, 0.12, 0.02, 0.13, 0.08, 0.02, 0.1, 0.02)
+
+
 def key_of(tonic: str = "E flat", mode: str = "minor", confidence: float = 0.91) -> Key:
+    """The notes weigh as in the minor key with that signature."""
+    home = pitch_class_of(tonic) + (9 if mode == "major" else 0)
     return Key(
         tonic=tonic,
         mode=mode,
@@ -100,7 +107,7 @@ def key_of(tonic: str = "E flat", mode: str = "minor", confidence: float = 0.91)
         relative=KeyCandidate("F sharp", "major", 0.05),
         parallel=KeyCandidate("E flat", "major", 0.01),
         changes=(),
-        profile=(0.02, 0.1, 0.02, 0.22, 0.02, 0.1, 0.15, 0.02, 0.12, 0.02, 0.13, 0.08),
+        profile=tuple(IN_MINOR[(note - home) % 12] for note in range(12)),
     )
 
 

@@ -19,7 +19,10 @@ from pathlib import Path
 
 ROOT = Path(__file__).parents[2]
 NEEDED = ("analyzers", "config", "daemon", "demo", "tests", "pyproject.toml")
-SPARE_TESTS = {  # module: tests that judge it, where they are not those of the same name
+SPARE_TESTS = {
+    "analyzers/harmony/key_belief": (
+        "analyzers/harmony/test_key",
+    ),  # module: tests that judge it, where they are not those of the same name
     "analyzers/level/magnitudes": ("analyzers/level/test_silence",),
     "analyzers/level/scraps": ("analyzers/level/test_silence",),
     "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit",),
@@ -215,7 +218,16 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/harmony/blues", "max(key.confidence, blues.confidence)", "key.confidence"),
     ("analyzers/harmony/blues", "        changes=(),\n        reason=None,\n", "        reason=None,\n"),
     ("analyzers/harmony/blues", "PROBABLE = 0.8", "PROBABLE = 1.0"),
-    ("analyzers/harmony/key", "first.belief.calibrated().dimmed(clear)", "first.belief.calibrated()"),
+    ("analyzers/harmony/key", "self.belief.calibrated().dimmed(self.clear)", "self.belief.calibrated()"),
+    ("analyzers/harmony/key", "left[0].belief.keyless or ", ""),
+    ("analyzers/harmony/key", "CLEAR_SHARE = 0.75", "CLEAR_SHARE = 0.0"),
+    ("analyzers/harmony/key", "STILL_SHARE = 2 / 3", "STILL_SHARE = 0.9"),
+    ("analyzers/harmony/key_belief", "some * softmax(", "softmax("),
+    ("analyzers/harmony/key_belief", "max(share, LIKELIER)", "share"),
+    ("analyzers/harmony/key_belief", "max(profile[own], PRESENT)", "profile[own]"),
+    ("analyzers/harmony/key_change", "tonic=None, mode=None) if key_begin(key)", "tonic=None) if False"),
+    ("analyzers/harmony/chords", "NO_CHORD_OVER_NOTES = 0.5, 90, 0.4", "NO_CHORD_OVER_NOTES = 0.5, 90, 1.0"),
+    ("analyzers/harmony/tuning", "CONFIDENCE_FIT = (6.0, 0.65, -2.65)", "CONFIDENCE_FIT = (6.3, 1.5, -6.5)"),
     ("analyzers/harmony/key_belief", "SLOPE = 0.75", "SLOPE = 1.4"),
     ("analyzers/harmony/key_belief", "PROFILE_WEIGHT = (0.15, 0.4,", "PROFILE_WEIGHT = (0.4, 0.15,"),
     ("analyzers/harmony/key_steps", "[:, None] - np.arange(12)[None]", "[:, None] + np.arange(12)[None]"),
@@ -229,7 +241,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/harmony/key", "beside(best + 9, 1) if side == 0", "beside(best + 3, 1) if side == 0"),
     ("analyzers/harmony/key", "ALIKE = 0.9", "ALIKE = 2.0"),
     ("analyzers/harmony/key", "LEAST_NOTES, LEAST_PLAYED = 3,", "LEAST_NOTES, LEAST_PLAYED = 1,"),
-    ("analyzers/harmony/key", "own.probability * certain", "own.probability"),
+    ("analyzers/harmony/key", "(apart and church >= every / 2)", "apart"),
+    ("analyzers/harmony/key", "max(church, every - church) >= rival", "True"),
     ("analyzers/harmony/heard", "ANYWHERE_CENTS = 7.0,", "ANYWHERE_CENTS = 50.0,"),
     ("analyzers/harmony/chords", "LEAST_THIRD, NO_THIRD = 0.35, 0.25", "LEAST_THIRD, NO_THIRD = 0.0, 0.0"),
     ("analyzers/harmony/tuning", "APART_CENTS, SURE_OF_PART = 10.0", "APART_CENTS, SURE_OF_PART = 100.0"),

@@ -9,13 +9,16 @@ import mir_eval
 import numpy as np
 import pytest
 
+from analyzers.harmony import chords as chords_room
 from analyzers.harmony.chords import (
     NAMES,
     NO_CHORD,
     beat_edges,
     calibrated,
     change_probability,
+    chord_evidence,
     find_chords,
+    full_of_notes,
     heard_thirds,
     key_preference,
     mean_between,
@@ -68,6 +71,35 @@ def test_a_plain_loop_is_read_in_every_key(tonic: int) -> None:
 def test_drums_leave_the_chords_readable() -> None:
     truth = LOOP * 2
     assert share_right(chords_of(accompaniment(truth) + drums(8)), truth, 2.0) > 0.9
+
+
+@pytest.mark.parametrize(
+    ("tonic", "sounds", "sure"), [("C", True, False), (None, True, True), ("C", False, True)]
+)
+def test_no_chord_is_not_sure_where_music_with_a_key_goes_on_sounding(
+    monkeypatch: pytest.MonkeyPatch, tonic: str | None, sounds: bool, sure: bool
+) -> None:
+    """Two bars that the network takes for drums alone: notes go on in them, or do not."""
+    truth: list[tuple[int, str] | None] = [*LOOP, *LOOP, *LOOP]
+    wave = accompaniment(truth if sounds else [*LOOP, *[None] * 2, *LOOP[2:], *LOOP])
+    f = features(wave)
+    tuning, g = find_tuning(f), grid(len(wave) / RATE)
+    key = find_key(f, tuning, g)
+    edges = beat_edges(g, f.duration_s)
+    evidence = chord_evidence(f, tuning.cents or 0.0, edges).copy()
+    evidence[16:24], evidence[16:24, NO_CHORD] = -9.0, -1e-3
+    monkeypatch.setattr(chords_room, "chord_evidence", lambda *_: evidence)
+    [none] = [
+        c for c in find_chords(f, tuning, g, key if tonic else replace(key, tonic=None)) if c.label == "N"
+    ]
+    assert (none.start_s, none.end_s) == (8.0, 12.0)
+    assert none.confidence >= 0.8 if sure else none.confidence <= 0.4
+
+
+def test_steps_are_full_of_notes_from_half_of_the_fuller_ones_on() -> None:
+    heard = np.zeros((6, 12))
+    heard[:4, 0], heard[4, 3], heard[5, 3] = 1.0, 0.51, 0.49
+    assert full_of_notes(heard).tolist() == [True] * 5 + [False]
 
 
 @pytest.mark.parametrize("quality", [q for q in NAMES if q != "aug"])

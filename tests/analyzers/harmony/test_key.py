@@ -2,16 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from music21 import key as m21key
 
 from analyzers.harmony import key as key_room
-from analyzers.harmony.key import clearness, count_notes, find_key, moved_by, profile_fit
-from analyzers.harmony.key_belief import MODES, Belief
+from analyzers.harmony.key import (
+    Stretch,
+    clearness,
+    count_notes,
+    find_key,
+    moved_by,
+    profile_fit,
+    stands_still,
+    without_opening,
+)
+from analyzers.harmony.key_belief import MODES, Belief, favoured_tones
+from analyzers.harmony.key_change import in_force, key_begin, later_changes
 from analyzers.harmony.network_inputs import Segment
 from analyzers.harmony.spelling import scale_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
+from analyzers.harmony.voicing import QUALITIES
 from analyzers.model import Grid, Key
 from analyzers.signal.spectrum import NOTES
 from tests.analyzers.harmony_kit import RATE, Wave, accompaniment, drums, features, grid, no_grid, tone
@@ -122,6 +135,105 @@ def test_a_key_of_other_chords_is_judged_as_the_first_one_is() -> None:
     assert change.key_confidence == pytest.approx(alone.confidence, abs=0.05)
 
 
+def clusters(bars: int) -> Wave:
+    """A second over a fourth and its neighbours, on another root each bar: no key (five pitch classes)."""
+    return np.concatenate(
+        [sum(0.7 * tone(48 + 5 * b % 12 + step, 2.0) for step in (0, 1, 2, 6, 7)) for b in range(bars)]
+    )
+
+
+@pytest.mark.parametrize(("bars", "tonic"), [(4, 2), (4, 9), (8, 2)])
+def test_a_song_that_opens_without_a_key_has_the_key_of_what_follows(bars: int, tonic: int) -> None:
+    key = key_of(np.concatenate((clusters(bars), accompaniment(moved(MAJOR, tonic) * 2))))
+    assert (key.tonic, key.mode) == (tonic_name(tonic, "major"), "major")
+    assert key.confidence > 0.8
+    begin = key_begin(key)
+    assert begin is not None
+    assert begin.at_s == bars * 2.0
+    assert begin.key_confidence == key.confidence
+    assert later_changes(key) == ()
+    assert (in_force(key, 2.0).tonic, in_force(key, bars * 2.0).tonic) == (None, key.tonic)
+
+
+def test_without_a_key_in_any_stretch_there_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    none = Stretch(0, 1.0, Belief(np.full((12, 6), 1e-4, np.float32)), np.zeros(12, np.float32), 0.9)
+    monkeypatch.setattr(key_room, "_stretches", lambda _: [none, replace(none, start=16)])
+    key = key_of(accompaniment(moved(MAJOR, 0)))
+    assert (key.tonic, key.changes) == (None, ())
+
+
+@pytest.mark.parametrize(("clear", "dropped"), [(0.59, True), (0.61, False)])
+def test_an_opening_that_is_far_less_clear_than_the_song_is_no_key_of_it(clear: float, dropped: bool) -> None:
+    """Less than three quarters as clear."""
+    opening, song, last = (
+        Stretch(start, 0.9, belief_in(tonic, major=0.9), np.zeros(12, np.float32), how)
+        for start, tonic, how in ((0, 6, clear), (16, 2, 0.8), (32, 4, 0.9))
+    )
+    whole = [opening, song, last]
+    assert without_opening(whole) == (whole[1:] if dropped else whole)
+    assert without_opening([opening]) == [opening]  # alone it is all there is
+    assert without_opening([song, opening, last]) == [song, opening, last]
+
+
+def test_each_stretch_is_as_sure_as_its_own_chords_are_clear(monkeypatch: pytest.MonkeyPatch) -> None:
+    flat = np.full(12, 1 / 12, np.float32)
+    murky = Stretch(0, 1.0, belief_in(6, major=0.9), flat, 0.4)
+    clear = Stretch(16, 0.9, belief_in(2, major=0.9), flat, 0.5)
+    monkeypatch.setattr(key_room, "_stretches", lambda _: [murky, clear])
+    key = key_of(accompaniment(moved(MAJOR, 2) * 2))
+    assert (key.tonic, key.confidence) == ("F sharp", pytest.approx(0.45))
+    assert key_begin(key) is None
+    assert (key.changes[0].tonic, key.changes[0].key_confidence) == ("D", pytest.approx(0.8386, abs=1e-3))
+
+
+# Chords over a held first degree: II has the lydian fourth, F sharp in C (any handbook of modes)
+def pedal(chords: list[tuple[int, str]]) -> Wave:
+    over = [[48 + (root + step) % 12 + 12 for step in QUALITIES[quality]] for root, quality in chords]
+    each = [sum(tone(note, 2.0) for note in notes) for notes in over]
+    held = [sum(2.0 * tone(note, 2.0) for note in (24, 36, 48)) for _ in chords]
+    return np.concatenate([one + two for one, two in zip(each, held, strict=True)])
+
+
+@pytest.mark.parametrize(("second", "sure"), [((2, "maj"), False), ((0, "maj"), True)])
+def test_over_a_pedal_a_scale_that_its_notes_do_not_favour_is_not_sure(
+    monkeypatch: pytest.MonkeyPatch, second: tuple[int, str], sure: bool
+) -> None:
+    every = belief_in(0, major=0.96)
+    monkeypatch.setattr(key_room, "judge", lambda _: every)
+    monkeypatch.setattr(
+        key_room, "judge_as_record", lambda _: ((every, every), np.zeros((12, 2), np.float32))
+    )
+    key = key_of(pedal([(0, "maj"), second, (0, "maj"), (0, "maj")] * 3))
+    assert (key.tonic, key.mode) == ("C", "major")
+    assert (key.profile[6] > max(key.profile[5], 0.03)) != sure
+    assert (key.confidence >= 0.8) == sure
+
+
+def one_root(share: float) -> Segment:
+    chords = np.zeros((10, 12, 9), np.float32)
+    chords[:, 0, 0], chords[:, 7, 0] = share, 1 - share
+    return Segment(np.ones((10, NOTES), np.float32), chords, np.zeros(10, np.float32), None)
+
+
+def test_music_stands_still_where_two_thirds_of_it_have_one_root() -> None:
+    assert stands_still(one_root(0.68))
+    assert not stands_still(one_root(0.65))
+
+
+@pytest.mark.parametrize(("mode", "other", "own"), [
+    ("major", 6, 5), ("major", 10, 11), ("minor", 9, 8), ("minor", 1, 2), ("minor", 11, 10), ("dorian", 8, 9),
+    ("mixolydian", 11, 10), ("phrygian", 2, 1), ("harmonic minor", 10, 11),
+])  # fmt: skip
+def test_a_related_scale_is_favoured_where_its_tone_sounds_as_much(mode: str, other: int, own: int) -> None:
+    profile = [0.0] * 12
+    profile[(2 + other) % 12], profile[(2 + own) % 12] = 0.05, 0.05
+    assert favoured_tones(2, mode, profile) == {(2 + other) % 12}
+    profile[(2 + own) % 12] = 0.06
+    assert favoured_tones(2, mode, profile) == set()
+    profile[(2 + other) % 12], profile[(2 + own) % 12] = 0.02, 0.0  # may be partials
+    assert favoured_tones(2, mode, profile) == set()
+
+
 def test_a_passage_is_known_again_so_many_semitones_higher() -> None:
     chords = np.zeros((4, 12, 2), np.float32)
     for step, root in enumerate((0, 5, 7, 9)):
@@ -205,7 +317,7 @@ def test_where_opinions_are_even_the_notes_decide() -> None:
     assert pool.best == (3, 1)
     weight = np.exp(1.5 * 0.5)  # weight of the profiles times what they say
     assert pool.plain[3, 1] / pool.plain[6, 0] == pytest.approx(weight, rel=1e-3)
-    assert pool.none == pytest.approx(0.1 / (0.1 + 0.45 + 0.45 / weight), rel=1e-3)  # it has no profile
+    assert pool.none == pytest.approx(0.1, rel=1e-3)  # the notes say which key, not whether there is one
 
 
 def test_all_must_find_no_key_before_there_is_none() -> None:
@@ -213,6 +325,46 @@ def test_all_must_find_no_key_before_there_is_none() -> None:
     assert nothing.pooled((nothing, nothing), np.zeros((12, 2), np.float32)).none > 0.9
     sure = belief_in(3, minor=0.9)
     assert nothing.pooled((sure, sure), np.zeros((12, 2), np.float32)).best == (3, 1)
+
+
+def test_no_key_does_not_gain_where_opinions_differ_on_which_key_it_is() -> None:
+    """Each of the three is 60 % sure that there is a key."""
+    one, two, three = (Belief(belief_in(t, major=0.5).scales + np.float32(0.1 / 72)) for t in (0, 3, 6))
+    pool = one.pooled((two, three), np.zeros((12, 2), np.float32))
+    assert pool.none == pytest.approx(0.4, rel=1e-3)
+    assert not pool.keyless
+
+
+def named(scales: dict[tuple[int, str], float], profile: list[float], monkeypatch: pytest.MonkeyPatch) -> Key:
+    """The key of a piece of which so much is believed of each scale."""
+    belief = np.zeros((12, 6), np.float32)
+    for (tonic, mode), share in scales.items():
+        belief[tonic, MODES.index(mode)] = share
+    one = Stretch(0, 1.0, Belief(belief), np.array(profile, np.float32), 0.9)
+    monkeypatch.setattr(key_room, "_stretches", lambda _: [one])
+    return key_of(accompaniment(moved(MAJOR, 0)))
+
+
+@pytest.mark.parametrize(("lowered", "raised", "rival", "told"), [
+    (0.2, 0.0, 0.1, [("mixolydian", 0.35), ("major", 0.15)]),  # far stronger: its share, 7 in 10
+    (0.2, 0.2, 0.1, [("major", 0.325), ("mixolydian", 0.175)]),  # both sound: half of that
+    (0.2, 0.2, 0.34, [("major", 0.5)]),  # D minor would be likelier than either
+    (0.2, 0.0, 0.36, [("major", 0.5)]),
+])  # fmt: skip
+def test_a_church_mode_is_named_from_half_of_its_keys_share_on_and_nothing_is_likelier_than_what_is_named(
+    monkeypatch: pytest.MonkeyPatch, lowered: float, raised: float, rival: float,
+    told: list[tuple[str, float]],
+) -> None:  # fmt: skip
+    profile = [0.1] * 12
+    profile[10], profile[11] = lowered, raised  # B flat and B in C
+    scales = {(0, "mixolydian"): 0.35, (0, "major"): 0.15, (2, "minor"): rival}
+    key = named(scales, profile, monkeypatch)
+    assert (key.tonic, key.mode) == ("C", told[0][0])
+    assert key.scale == scale_names(0, told[0][0])
+    assert key.confidence == max(c.probability for c in key.alternatives)
+    found = [(c.mode, pytest.approx(c.probability, abs=1e-3)) for c in key.alternatives if c.tonic == "C"]
+    assert told == [(mode, p) for mode, p in found if p.expected > 0]
+    assert ("D", "minor", rival) in [(c.tonic, c.mode, round(c.probability, 3)) for c in key.alternatives]
 
 
 @pytest.mark.parametrize(("left", "said"), [(0.4, True), (0.6, False)])
@@ -333,6 +485,9 @@ def test_a_church_mode_is_as_sure_as_it_is_among_the_scales_of_its_key(
     assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.75)
     profile[plain] = 0.2
     assert belief.sure_of_mode(0, mode, profile) == pytest.approx(0.375)
+    possible, twice = belief_in(0, **{mode: 0.4, "major" if mode == "mixolydian" else "minor": 0.6}), profile
+    twice[plain] = 0.1
+    assert possible.sure_of_mode(0, mode, twice) == pytest.approx(0.5185, abs=1e-4)  # odds of .35, times 2
     assert belief_in(0, harmonic_minor=0.4, minor=0.5).sure_of_mode(0, "harmonic minor", profile) == 1
 
 

@@ -48,11 +48,38 @@ def test_it_changes_at_the_bar_where_the_key_does():
     assert found[2].letter == "B"
 
 
+def test_before_the_key_begins_nothing_but_chromatic_is_safe_and_no_chord_is_beside_it():
+    """A change to the key itself: what comes before it has none."""
+    late = key("G", "major", (KeyChange(9.25, "G", "major", 0.9),))
+    found = sets([(1.25, 5.25, "Eb"), (13.25, 17.25, "Eb")], k=late)
+    assert [(s.start_s, s.key, s.notes[:1]) for s in found] == [(1.25, None, ()), (9.25, "G major", ("G",))]
+    assert (found[0].beside, found[1].beside) == ((), ("E flat", "B flat"))
+    [chord] = chords_beside(analysis(steady(), [(1.25, 5.25, "Eb"), (13.25, 17.25, "Eb")], k=late), 0.8)
+    assert chord.spans_s == ((13.25, 17.25),)
+
+
 def test_a_modal_key_has_the_notes_of_its_mode():
     """D dorian: the white keys from D; G mixolydian those from G."""
     assert sets(k=key("D", "dorian"))[0].notes == ("D", "E", "F", "G", "A", "B", "C")
     to_mixolydian = key("D", "dorian", (KeyChange(9.25, "D", "mixolydian", 0.9),))
     assert sets(k=to_mixolydian)[1].notes == ("D", "E", "F sharp", "G", "A", "B", "C")
+
+
+def test_what_the_notes_favour_beside_the_scale_may_be_sung():
+    """G7 charted as Gm in C minor: its third is heard, though; not in a later key, which has no profile."""
+    profile = [0.1, 0.01, 0.1, 0.1, 0.01, 0.1, 0.01, 0.2, 0.1, 0.01, 0.06, 0.07]
+    later = (KeyChange(9.25, "D", "minor", 0.9),)
+    found = sets(k=replace(key("C", "minor", later), profile=tuple(profile)))
+    assert [(s.beside, s.perhaps) for s in found] == [((), ("B",)), ((), ())]
+    profile[11] = 0.05
+    assert sets(k=replace(key("C", "minor"), profile=tuple(profile)))[0].perhaps == ()
+
+
+def test_both_sevenths_are_usual_in_harmonic_minor():
+    """Kostka and Payne, "Tonal Harmony" (from memory)."""
+    assert sets(k=key("A", "harmonic minor"))[0].perhaps == ("G",)
+    sounding = sets([(1.25, 3.25, "G")], k=key("A", "harmonic minor"))[0]
+    assert (sounding.beside, sounding.perhaps) == (("G",), ())
 
 
 def test_the_raised_seventh_of_a_dominant_stands_beside_the_scale():

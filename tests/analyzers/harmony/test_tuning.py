@@ -141,3 +141,18 @@ def test_a_tuning_that_moves_within_the_file_is_told_and_no_one_offset_is_sure(
         first, _, last = found.thirds_cents
         wanted = [1200 * np.log2(a4 / 440) for a4 in (pitches[0], pitches[-1])]
         assert [first, last] == pytest.approx(wanted, abs=4)
+
+
+@pytest.mark.parametrize(("wow_cents", "sure"), [(15, True), (20, False)])
+def test_a_short_piece_from_a_tape_with_wow_is_sure_while_its_offset_is_right(
+    wow_cents: int, sure: bool
+) -> None:
+    """Four seconds, +27.3 cents; the speed goes up and down 0.6 times a second (rate of a worn capstan)."""
+    wave = progression(447.0)[: 4 * RATE]
+    t = np.arange(len(wave)) / RATE
+    swing_s = wow_cents / 1200 * np.log(2) / (2 * np.pi * 0.6)
+    found = tuning_of(np.interp(t + swing_s * np.sin(2 * np.pi * 0.6 * t), t, wave))
+    assert found.cents is not None
+    assert (abs(found.cents - 27.34) < 6) == sure
+    assert (found.confidence >= 0.8) == sure
+    assert found.confidence > 0.3

@@ -96,6 +96,20 @@ def test_the_notes_are_set_until_the_key_changes_and_after_it_to_those_of_the_la
     assert later.endswith("chromatic is safe until then.")
 
 
+def test_a_key_that_begins_after_an_opening_without_one_is_told_from_its_bar_on() -> None:
+    begin, later = (
+        KeyChange(bar_s(5), "E flat", "minor", 0.9, 0.5, RELATIVE),
+        KeyChange(bar_s(9), "F", "minor", 0.95),
+    )
+    [line] = ears(sample_analysis(key=open_key(begin, later), chords=()), "Key")
+    assert line.startswith(f"Key: E flat minor from bar 5 ({bar_s(5):.2f} s) on is 50 % sure; it could be")
+    assert f"set to {NOTES} from bar 5 on, until bar 9" in line
+    doubtful = KeyChange(bar_s(5), "E flat", "minor", 0.75, 0.9)
+    [line] = ears(sample_analysis(key=replace(key_of(confidence=0.9), changes=(doubtful,))), "Key")
+    at = f"bar 5 ({bar_s(5):.2f} s)"
+    assert line.startswith(f"Key: that it begins at {at} is 75 % sure; before it none was found.")
+
+
 def test_notes_that_the_chords_sound_beside_the_scale_are_named_with_it() -> None:
     chords = (Chord(BAR_ONE_S, bar_s(2), "Bb", 0.9),)
     [line] = ears(sample_analysis(key=open_key(), chords=chords), "Key")

@@ -9,6 +9,7 @@ import pytest
 from analyzers.model import Blues, Chord, Key, KeyChange
 from daemon.report.page_key import key_lines
 from daemon.report.pictures import key_picture
+from daemon.report.words import key_from, key_line
 from tests.daemon.sample_report import BAR_ONE_S, blues_in_a, key_of, sample_analysis, sample_report
 
 BAR_S = 4 * 60 / 140
@@ -59,6 +60,21 @@ def test_each_key_has_its_own_notes_and_chords_are_judged_by_the_key_where_they_
     told = lines(["Cm", "Fm", "G7", "C"], c_minor(changes=(doubtful,)))
     how = "93 % sure, of the key 70 %; notes of C major, once it is checked: C, D, E, F, G, A, B"
     assert told[1] == f"changes to C major at bar 3 ({at}), {how}"
+
+
+def test_the_notes_of_a_key_that_begins_late_hold_from_its_bar_on() -> None:
+    begin = KeyChange(BAR_ONE_S + BAR_S, "C", "minor", 0.9, 0.9)
+    change = KeyChange(BAR_ONE_S + 2 * BAR_S, "C", "major", 0.93)
+    told = lines(["Db", "Fm", "G7", "C"], c_minor(changes=(begin, change)))
+    assert told[0] == (
+        f"Notes from bar 2 ({BAR_S:.2f} s) on, chromatic before: C, D, E flat, F, G, A flat, B flat"
+    )
+    assert told[1].startswith("changes to C major at bar 3")
+    assert len(told) == 2
+    view = sample_report(sample_analysis(key=c_minor(changes=(begin, change)))).in_session()
+    assert key_from(view.key, view.grid) == [f"from bar 2 ({BAR_S:.2f} s) on, no key before it"]
+    assert key_line(view.key) == "C minor, then C major"
+    assert key_from(c_minor(changes=(change,)), view.grid) == []
 
 
 @pytest.mark.parametrize("tonic", ["C", None])
