@@ -166,7 +166,7 @@ def plan_cut(
         hits_after_lines_s=hits_s,
         through_noise=analysis.lead_in.noisy and bars == 0,
         before_bar_one="; ".join(filter(None, (before, rest))),
-        first_hit_late_s=late_s if known else 0.0,
+        first_hit_late_s=late_s if known and not grows else 0.0,
         soft_start=soft and shift < 0.0,
     )
 

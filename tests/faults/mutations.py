@@ -159,7 +159,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/beat_onsets", "heights * weight", "heights"),
     ("analyzers/rhythm/beat_onsets", "keepdims=True), 1e-9)", "keepdims=True), 1e9)"),
     ("analyzers/rhythm/beat_onsets", "KERNELS_S = (0.001, 0.004)", "KERNELS_S = (0.016,)"),
-    ("analyzers/rhythm/beat_onsets", "(block + 0.5) / rate - beats_s, height", "block / rate - beats_s, height"),
+    ("analyzers/rhythm/beat_onsets", "+ 0.5) / rate - beats_s, height", ") / rate - beats_s, height"),
     ("analyzers/rhythm/grid_proof", "t <= np.quantile(t, 1 / 3), t >= np.quantile(t, 2 / 3)",
      "t <= np.quantile(t, 2 / 3), t >= np.quantile(t, 2 / 3)"),
     ("analyzers/rhythm/bars", "// grid.beats_per_bar + 1  #", "// grid.beats_per_bar  #"),
