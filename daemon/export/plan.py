@@ -114,7 +114,7 @@ def plan_cut(
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
     grows, noisy = begins_faintly and soft_rise_s > limit_s, analysis.lead_in.noisy
     known = clear_of_noise or not noisy  # else what is late may only be hidden
-    air_s = LATE_S if grows else AIR_S if noisy else MOVED_AIR_S
+    air_s = AIR_S if noisy else MOVED_AIR_S * (2 if grows else 1)
     steady = grid.constant_tempo is not False
     shift = _shift(beside, limit_s, rate, steady=steady, air_s=air_s if known else None)
     one = grid.bar_one_s + shift

@@ -188,7 +188,7 @@ def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() 
 
 @pytest.mark.parametrize(
     ("rise_s", "faint", "shift_s"),
-    [(0.0, True, 0.008), (0.03, True, 0.008), (0.05, True, 0.005), (0.12, True, 0.005), (0.12, False, 0.008)],
+    [(0.0, True, 0.008), (0.03, True, 0.008), (0.05, True, 0.007), (0.12, True, 0.007), (0.12, False, 0.008)],
 )
 def test_a_first_sound_that_grows_longer_than_a_hit_may_be_late_moves_the_lines_no_further_than_it_must(
     rise_s: float, faint: bool, shift_s: float
