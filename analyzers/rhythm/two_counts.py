@@ -249,13 +249,7 @@ def _doubted(song: Reading, bars: _Bars) -> Reading:
     """The song as one count, where its bars may start anew: those of the second side are the other ones."""
     if bars.first < OTHER_BARS or bars.counted_on >= PERHAPS_SAME:
         return song
-    sure = min(song.bar_probability, PERHAPS)
-    late = round(bars.late * song.beats * 4) / 4 % song.beats
-    late -= song.beats if late > song.beats / 2 else 0.0
-    others = dict(song.other_lines)
-    others[late] = others.get(late, 0.0) + max(1.0 - sure - sum(others.values()), 0.0)
-    lines = tuple(sorted(others.items(), key=lambda line: -line[1]))
-    return replace(song, bar_probability=sure, other_lines=lines)
+    return song.doubted(PERHAPS, round(bars.late * song.beats * 4) / 4)
 
 
 def _beats(
