@@ -29,8 +29,12 @@ DRUMS_AGAINST = 2.7  # odds against them, by its drums alone, with which they co
 def less_sure(onsets: Onsets, pulses_s: FloatArray, reading: Reading) -> Reading:
     """The reading, doubted where the later part of the song has its bar lines half a beat off.
 
+    Where the whole song has none there, nobody asks.
+
     pulses_s : evenly spaced, through the file [shape=(n,)]
     """
+    if not any(late % 1.0 == 0.5 for late, _ in reading.other_lines):
+        return reading
     first = int(BEGINNING * len(pulses_s))
     start_s, period_s = float(pulses_s[first]), float(np.median(np.diff(pulses_s))) * reading.ratio
     bpm = 60.0 / period_s
@@ -42,8 +46,11 @@ def less_sure(onsets: Onsets, pulses_s: FloatArray, reading: Reading) -> Reading
     lines = off & (h.beats == reading.beats)
     if not lines.any():
         return reading
-    p, drums = probabilities(evidence), probabilities(without_harmony(evidence))
-    if p[off].sum() < CLEARLY * p[on].sum() or DRUMS_AGAINST * drums[off].sum() < drums[on].sum():
+    p = probabilities(evidence)
+    if p[off].sum() < CLEARLY * p[on].sum():
+        return reading
+    drums = probabilities(without_harmony(evidence))
+    if DRUMS_AGAINST * drums[off].sum() < drums[on].sum():
         return reading
     other = float(late[int(np.argmax(np.where(lines, p, -1.0)))])
     return reading.doubted(UNSURE, round(2 * other) / 2)
