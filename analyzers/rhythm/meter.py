@@ -50,6 +50,16 @@ class Reading:
     other_lines: tuple[tuple[float, float], ...] = ()
     other_meters: tuple[tuple[int, float], ...] = ()
 
+    def doubted(self, most: float, late: float) -> Reading:
+        """The same, so sure of its bar lines at most; what that leaves is for lines so many beats later."""
+        sure = min(self.bar_probability, most)
+        late %= self.beats
+        late -= self.beats if late > self.beats / 2 else 0.0
+        others = dict(self.other_lines)
+        others[late] = others.get(late, 0.0) + max(1.0 - sure - sum(others.values()), 0.0)
+        lines = tuple(sorted(others.items(), key=lambda line: -line[1]))
+        return replace(self, bar_probability=sure, other_lines=lines)
+
 
 def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
     """Probability of each hypothesis [shape=(n,)]: the mean of what the networks say, so that they are only

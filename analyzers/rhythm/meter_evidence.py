@@ -36,7 +36,7 @@ BAR = ((BANDS, SLOTS), (4, 2), (2, 1), (2 * (CURVES + 1) + len(CYCLES), 1), (MOV
 PARTS = (*(MOST_BEATS * g * n for g, n in BAR), 2 * len(LAGS), len(SPANS), 3 * PLACES, 2, len(METERS), 2)
 SIZE = sum(PARTS)
 SPANS_AT = sum(PARTS[: len(BAR) + 1])  # where `SPANS` begin
-CHROMA, TURNS = (slice(sum(PARTS[:k]), sum(PARTS[: k + 1])) for k in (1, 3))  # where these stand
+CHROMA, TURNS, INSTANTS = (slice(sum(PARTS[:k]), sum(PARTS[: k + 1])) for k in (1, 3, 7))  # where these stand
 WINDOW_S, HOP_S, LONGEST_S, STEP = 8.0, 4.0, 6.0, 2  # of the autocorrelation read at `SPANS`; STEP: in frames
 
 

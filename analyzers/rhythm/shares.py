@@ -8,8 +8,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-# Half or double the tempo is the same grid, counted at another level, and no rival but another question: from
-# this share on the song may as well be counted so, however sure the tempo is
+# Half or double the tempo is the same grid, counted at another level, and no rival but another question: its
+# share is kept from `LEVEL` on, however sure the tempo is (of 32 songs with shares from there to `OPEN_LEVEL`
+# 16 may be counted so); from `OPEN_LEVEL` on the song may as well be counted so
+LEVEL = 0.05
 OPEN_LEVEL = 0.3
 Shares = tuple[tuple[float, float], ...]
 
@@ -23,10 +25,10 @@ def beside(sure: float, others: Sequence[tuple[float, float]]) -> Shares:
 
 def beside_tempo(sure: float, ratio: float, tempi: Shares) -> Shares:
     """(beat period, probability), first the found one, as probable as it is sure, then the likeliest. Half
-    and double the tempo keep their share where they are open.
+    and double the tempo keep their share from `LEVEL` on.
 
     ratio, tempi : beat period in pulses that was found; all of them with what the networks say
     """
-    kept = {r: p for r, p in tempi if r / ratio in (0.5, 2.0) and p >= OPEN_LEVEL}
+    kept = {r: p for r, p in tempi if r / ratio in (0.5, 2.0) and p >= LEVEL}
     others = dict(beside(sure, [(r, p) for r, p in tempi if r != ratio and r not in kept])) | kept
     return ((ratio, sure), *sorted(others.items(), key=lambda item: -item[1]))

@@ -36,6 +36,7 @@ APART = 0.8  # probability of the tempo of either side, from which they are two
 REACH_BARS = 1.5  # the exact place of a restart of bars is looked for so near
 ONE_TEMPO = 0.05  # octaves between two tempi that are one, counted at any level
 ON_LINE = 0.06  # of a bar, or of a beat: lines this near are the same
+BEATS_ALONE = 0.3  # of what the other side strikes between its beats: one that strikes less has beats alone
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,7 +133,8 @@ def bars_restarted(
         return song, None
     bars = _bars_of(pulse.steady_s, sides, ways, song)
     off = bars.late - late_s / bar_s
-    if min(bars.first, bars.second) < OTHER_BARS or not bars.start_anew or abs(off - round(off)) > ON_LINE:
+    unsure = min(bars.first, bars.second) < OTHER_BARS or abs(off - round(off)) > ON_LINE
+    if unsure or not bars.start_anew or _half_heard(sides, ways, song, bars):
         return _doubted(song, bars), None
     anew = replace(pulse, counts=counts, moving_s=pulses, knee=None)
     return _counted_anew(f, anew, sides, ways, song) or (_doubted(song, bars), None)
@@ -245,17 +247,31 @@ def _bars_of(
     )
 
 
+def _half_heard(
+    sides: tuple[_Side, _Side], ways: tuple[Hypotheses, Hypotheses], song: Reading, bars: _Bars
+) -> bool:
+    """Whether bars half a beat off may be those of chords on every "and" before drums come in: what strikes
+    once a beat does not tell on which half of it. A cut of half a beat leaves both sides alike."""
+    between = [_between(side, way, song) for side, way in zip(sides, ways, strict=True)]
+    return abs(bars.late * song.beats % 1.0 - 0.5) < ON_LINE and min(between) < BEATS_ALONE * max(between)
+
+
+def _between(side: _Side, way: Hypotheses, song: Reading) -> float:
+    """What a side, counted by itself, strikes half-way between its beats, of what it strikes on them."""
+    line = way.offset[int(np.argmax(probabilities(way.evidence) * _like(way, song, beat=True)))]
+    strength = side.onsets.strength.sum(axis=0)
+    pulses = (np.arange(len(strength)) / side.onsets.rate - side.zero_s) / side.pulse_s
+    late = (pulses - line) / song.ratio
+    off, on = (np.abs(late - at - np.round(late - at)) < ON_LINE for at in (0.5, 0.0))
+    level = np.maximum(strength - np.median(strength), 0.0)
+    return float(level[off].sum() / max(float(level[on].sum()), 1e-9))
+
+
 def _doubted(song: Reading, bars: _Bars) -> Reading:
     """The song as one count, where its bars may start anew: those of the second side are the other ones."""
     if bars.first < OTHER_BARS or bars.counted_on >= PERHAPS_SAME:
         return song
-    sure = min(song.bar_probability, PERHAPS)
-    late = round(bars.late * song.beats * 4) / 4 % song.beats
-    late -= song.beats if late > song.beats / 2 else 0.0
-    others = dict(song.other_lines)
-    others[late] = others.get(late, 0.0) + max(1.0 - sure - sum(others.values()), 0.0)
-    lines = tuple(sorted(others.items(), key=lambda line: -line[1]))
-    return replace(song, bar_probability=sure, other_lines=lines)
+    return song.doubted(PERHAPS, round(bars.late * song.beats * 4) / 4)
 
 
 def _beats(

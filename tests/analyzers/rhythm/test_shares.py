@@ -11,7 +11,7 @@ from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm.barline import FirstBar
 from analyzers.rhythm.meter import Reading
 from analyzers.rhythm.meter_evidence import RATIOS
-from analyzers.rhythm.shares import OPEN_LEVEL, beside, beside_tempo
+from analyzers.rhythm.shares import LEVEL, beside, beside_tempo
 
 READING = Reading(1.0, 0.0, 4, 0.99, 0.9, 0.9, 0.9, ((1.0, 1.0),))
 
@@ -25,7 +25,9 @@ def test_what_fits_beside_the_answer_stays_and_more_is_scaled() -> None:
 def test_half_and_double_keep_their_share_where_the_song_may_as_well_be_counted_so() -> None:
     tempi = ((1.0, 0.5), (0.5, 0.4), (0.75, 0.1))
     assert beside_tempo(0.95, 1.0, tempi) == ((1.0, 0.95), (0.5, 0.4), (0.75, pytest.approx(0.05)))
-    assert beside_tempo(0.95, 1.0, ((1.0, 0.8), (2.0, 0.2)))[1] == (2.0, pytest.approx(0.05))
+    assert beside_tempo(0.95, 1.0, ((1.0, 0.8), (2.0, 0.2)))[1] == (2.0, 0.2)
+    assert beside_tempo(0.98, 1.0, ((1.0, 0.96), (2.0, 0.04)))[1] == (2.0, pytest.approx(0.02))
+    assert beside_tempo(0.95, 1.0, ((1.0, 0.8), (0.75, 0.2)))[1] == (0.75, pytest.approx(0.05))
 
 
 @pytest.mark.parametrize("seed", range(40))
@@ -37,7 +39,7 @@ def test_no_question_has_more_than_one_answer(seed: int) -> None:
     ratio = tempi[0][0]
     told = beside_tempo(sure, ratio, tempi)
     assert told[0] == (ratio, sure)
-    rivals = [p for r, p in told[1:] if not (r / ratio in (0.5, 2.0) and p >= OPEN_LEVEL)]
+    rivals = [p for r, p in told[1:] if not (r / ratio in (0.5, 2.0) and p >= LEVEL)]
     assert sure + sum(rivals) <= 1.0 + 1e-9
 
     lines = tuple((float(k), float(q)) for k, q in enumerate(rng.random(3), 1))

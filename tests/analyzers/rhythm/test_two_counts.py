@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
 from tests.accuracy.restarts import drawn
-from tests.analyzers.grid_kit import even, grid_of, pattern, place
+from tests.analyzers.grid_kit import HAT, even, grid_of, pattern, place, tone
 
 BPM, START, SECONDS = 100.0, 0.5, 60.0
 PERIOD = 60.0 / BPM
@@ -175,6 +176,28 @@ def test_bars_that_perhaps_start_anew_are_a_doubt(
     places = {abs(c.late_beats): c.probability for c in grid.bar_one_alternatives}
     assert (places.get(2.0, 0.0) > 0.3) is doubted
     assert grid.bar_one_confidence + sum(places.values()) <= 1.0 + 1e-9
+
+
+@pytest.mark.parametrize(("hats", "anew"), [(False, False), (True, True)])
+def test_chords_on_every_and_before_the_drums_are_no_bars_of_their_own(
+    monkeypatch: pytest.MonkeyPatch, hats: bool, anew: bool
+) -> None:
+    """Taken for beats they have bars half a beat off the drums'; with hats between, the count is cut."""
+    beats = START + PERIOD * np.arange(81)
+    strokes = pattern(beats[40:], hats=2)
+    strokes += [(at + PERIOD / 2, tone(220.0 * k, 0.15), 0.8) for at in beats[:40] for k in (1, 1.5)]
+    strokes += [(at, HAT, 1.0) for at in beats[:40]] * hats
+    told = two_counts._bars_of
+
+    def half_a_beat_early(*asked: Any) -> _Bars:
+        return replace(told(*asked), late=10 + 3.5 / 4, first=1.0, second=1.0, counted_on=0.0)
+
+    monkeypatch.setattr(two_counts, "find_bar_restart", lambda *_: (beats[40], 3.5 * PERIOD))
+    monkeypatch.setattr(two_counts, "_bars_of", half_a_beat_early)
+    grid = grid_of(place(SECONDS, strokes))
+
+    assert bool(grid.restarts) is anew
+    assert grid.bar_one_confidence <= 0.5 or anew
 
 
 @pytest.mark.parametrize(
