@@ -12,7 +12,6 @@ from itertools import pairwise
 
 import numpy as np
 import numpy.typing as npt
-from scipy.signal import find_peaks
 
 from analyzers.rhythm import moments
 from analyzers.signal.onsets import Onsets
@@ -89,7 +88,8 @@ def is_melody(onsets: Onsets, lines_s: FloatArray, beat_s: float, start_s: float
         return False
     first = max(round((start_s - moments.AT_S[0]) * onsets.rate), 0)
     heard = moments.attacks(onsets)[first : round((end_s - moments.AT_S[1]) * onsets.rate)]
-    notes = (first + find_peaks(heard, NOTE)[0]) / onsets.rate
+    top = (heard[1:-1] > heard[:-2]) & (heard[1:-1] >= heard[2:]) & (heard[1:-1] >= NOTE)
+    notes = (first + 1 + np.flatnonzero(top)) / onsets.rate
     if not len(notes):
         return False
     line = lines_s[np.maximum(np.searchsorted(lines_s, notes, side="right") - 1, 0)]
