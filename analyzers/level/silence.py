@@ -48,6 +48,7 @@ BED_LEAST_S = 0.02
 MOMENT_S, MOST_MOMENTS = 0.05, 200  # mains hum swings to either side a whole number of times in it
 AS_NOISE = 1.2  # the moments of noise or hum, however peaky, differ by less (1.6 dB)
 EVEN = 1.5  # of its moments, the loud ones over the soft ones (3.5 dB): a note dies away
+DYING = 1.25  # a stroke of noise falls by more (2 dB) from each third of it to the next
 ROUGH = 3.0  # 90th percentile of a bed over its median (Gaussian noise: 2.4; speech: from 3.7)
 BED_SAMPLES = 1 << 22  # a bed longer than this (95 s at 44.1 kHz) is judged by evenly spaced samples
 FLOOR_S = 60.0  # the floor is measured over no more than this before the music
@@ -240,9 +241,15 @@ def _is_steady(bed: Floats, moments: int, typical: float, *, surely: bool) -> bo
     early, late = (float(np.median(half)) for half in np.array_split(heard, 2))
     soft, loud = np.quantile([np.median(part) for part in parts], (0.1, 0.9))
     rough = float(np.quantile(heard, 0.9)) > ROUGH * float(np.median(heard))
-    if surely and (loud > EVEN * soft or early > STEADY * late):
+    if surely and (loud > EVEN * soft or _dies_away(heard)):
         return False
     return late <= STEADY * early and (not rough or bool(loud <= AS_NOISE * soft))
+
+
+def _dies_away(heard: Floats) -> bool:
+    """Whether it gets softer from each third of it to the next."""
+    thirds = [float(np.median(part)) for part in np.array_split(heard, 3) if len(part)]
+    return all(before > DYING * after for before, after in pairwise(thirds))
 
 
 def _describe(signal: Signal, start: _Start, threshold: float) -> LeadIn:

@@ -52,7 +52,8 @@ STROKES = 90  # percentile of a level: what strokes reach
 REST_BARS, SAME_REST, NO_REST, PHRASE = -6.0, 3.0, -1.5, 8.0
 REST_ATTACK = 0.3  # weaker than this, against what the first bar begins with, no attack is on the one
 # A pickup is a fill or a melody: what is already as loud (mean over the bands) and struck alike as the same
-# beats of the next bars, for so many beats, is the groove, less its first beats; but that stays open
+# beats of the next bars, for so many beats, is the groove, less its first beats; where only that tells, it
+# stays open
 GROOVE_BEATS, GROOVE_DB, GROOVE, OPEN = 1.9, 4.0, 0.6, 0.75
 FADE_DB = 6.0  # a fade-in begins without an attack, so far below the same place of the next bar
 PHRASE_BARS = 4
@@ -178,16 +179,17 @@ def _after_voice(
 
 
 def _goes_on(onsets: Onsets, first_sound_s: float, line: float, following: float) -> bool:
-    """Whether what sounds from `first_sound_s` on in the bar from `line` is what the same beats of one of the
+    """Whether what sounds from `first_sound_s` on in the bar from `line` is what the same beats of both the
     next bars are: as loud in all bands, and struck at the same moments."""
     end, bar_s = following - SAME_EVENT_S, following - line
     before = moments.level(onsets, first_sound_s, end)
-    for later in (bar_s, 2 * bar_s):
-        louder = moments.level(onsets, first_sound_s + later, end + later) - before
-        as_loud = np.abs(louder).mean() < GROOVE_DB
-        if as_loud and moments.alike(onsets, first_sound_s - SAME_EVENT_S, end, later) > GROOVE:
-            return True
-    return False
+
+    def same(later_s: float) -> bool:
+        louder = moments.level(onsets, first_sound_s + later_s, end + later_s) - before
+        struck = moments.alike(onsets, first_sound_s - SAME_EVENT_S, end, later_s)
+        return bool(np.abs(louder).mean() < GROOVE_DB and struck > GROOVE)
+
+    return same(bar_s) and same(2 * bar_s)
 
 
 def _rest(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s: float, long: bool) -> float:
@@ -210,9 +212,10 @@ def _rest(onsets: Onsets, attacks: FloatArray, lines: FloatArray, first_sound_s:
     odds = REST_BARS * rest_s / bar_s + PHRASE * _phrases(onsets, lines)
     if fades or again < REST_ATTACK * begins:
         return float(expit(odds + SAME_REST))
-    if long and _goes_on(onsets, first_sound_s, float(lines[0]), float(lines[1])):
+    rest = float(expit(odds + NO_REST))
+    if rest < 0.5 and long and _goes_on(onsets, first_sound_s, float(lines[0]), float(lines[1])):
         return float(np.clip(expit(odds + SAME_REST), 1.0 - OPEN, OPEN))
-    return float(expit(odds + NO_REST))
+    return rest
 
 
 def _phrases(onsets: Onsets, lines: FloatArray) -> float:

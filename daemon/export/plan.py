@@ -99,7 +99,7 @@ def plan_cut(
     soft_rise_s : how long the first hit rises gradually (`firsthit`); where it rises up to bar one, it is bar
         one's own also where it begins `SOFT_TIMES` as early
     begins_faintly : it is hardly over the threshold of silence at first (`firsthit`): where it also rises
-        gradually, it may have begun below it: the lines then move no further than a copy's air asks for
+        gradually, it may have begun below it, and is not said to be late
     clear_of_noise : noise before the first hit hides nothing of it (`firsthit`)
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
@@ -114,7 +114,7 @@ def plan_cut(
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
     grows, noisy = begins_faintly and soft_rise_s > limit_s, analysis.lead_in.noisy
     known = clear_of_noise or not noisy  # else what is late may only be hidden
-    air_s = AIR_S if noisy else MOVED_AIR_S * (2 if grows else 1)
+    air_s = AIR_S if noisy else MOVED_AIR_S
     steady = grid.constant_tempo is not False
     shift = _shift(beside, limit_s, rate, steady=steady, air_s=air_s if known else None)
     one = grid.bar_one_s + shift

@@ -187,21 +187,6 @@ def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() 
 
 
 @pytest.mark.parametrize(
-    ("rise_s", "faint", "shift_s"),
-    [(0.0, True, 0.008), (0.03, True, 0.008), (0.05, True, 0.007), (0.12, True, 0.007), (0.12, False, 0.008)],
-)
-def test_a_first_sound_that_grows_longer_than_a_hit_may_be_late_moves_the_lines_no_further_than_it_must(
-    rise_s: float, faint: bool, shift_s: float
-) -> None:
-    """What is softer than the threshold of silence at first has begun before; a copy's air stays."""
-    plan = plan_cut(
-        analysis(120.0, 3.5, 3.509), frames=10**7, rate=44100, soft_rise_s=rise_s, begins_faintly=faint
-    )
-    assert plan.session_shift_s == pytest.approx(shift_s, abs=1e-9)
-    assert plan.first_hit_late_s == pytest.approx(0.001 if shift_s == 0.008 else 0.0)
-
-
-@pytest.mark.parametrize(
     ("late_s", "rise_s", "told_s"),
     [(0.018, 0.0, 0.018), (0.04, 0.0, 0.04), (0.018, 0.12, 0.0), (0.04, 0.12, 0.0), (0.25, 0.0, 0.0)],
 )
