@@ -247,10 +247,12 @@ def test_a_groove_without_its_first_beats_may_be_bar_one_with_a_rest(rest: int) 
     assert at == 1.0 or rest == 2
 
 
-def test_what_only_one_of_the_next_bars_has_may_be_a_pickup() -> None:
+@pytest.mark.parametrize("soft_bar", [1, 2])
+def test_what_only_one_of_the_next_bars_has_is_a_pickup(soft_bar: int) -> None:
     whole = song(1.0)
     whole[: round((1.0 + BEAT_S) * RATE)] = 0.0
-    whole[round((1.0 + BAR_S) * RATE) : round((1.0 + 2 * BAR_S) * RATE)] *= 0.2
+    start_s = 1.0 + soft_bar * BAR_S
+    whole[round(start_s * RATE) : round((start_s + BAR_S) * RATE)] *= 0.2
 
     at, found = found_bar(whole, 1.0 + BEAT_S, 1.0)
 
