@@ -57,12 +57,12 @@ def _hit_at_once(
     if loud is None or loud > SHORT_S * rate or over > loud - at_once - 2:
         return None
     scrap = quiet[over : loud - at_once]
-    typical, level = float(np.median(scrap)), float(scrap.max())
-    early, late = (float(half.mean()) for half in np.array_split(scrap, 2))
+    level, (early, late) = float(scrap.max()), _halves(scrap)
     faint = hit == HIT_OVER * peak and level <= FAINT_BELOW * peak and loud <= SHORTEST_S * rate
-    noise = _is_noise(scrap, mono[over : loud - at_once], over, rate, peak)
-    far = FAR * (level if faint else typical)
-    if late > STEADY * early or not (faint or noise) or quiet[loud : loud + at_once].max() < far:
+    faint = faint and late <= STEADY * early
+    if not faint and not _is_noise(scrap, mono[over : loud - at_once], over, rate, peak):
+        return None
+    if quiet[loud : loud + at_once].max() < FAR * (level if faint else float(np.median(scrap))):
         return None
     return first_over(quiet, loud - at_once, max(threshold, STEADY * level))
 
@@ -87,12 +87,17 @@ def _is_noise(scrap: Floats, mono: Floats, over: int, rate: int, peak: float) ->
     """As even and as peaky as noise, from the file's start on, far below the peak."""
     if over >= FRAME_S * rate or len(scrap) <= LEAST_S * rate:
         return False
-    typical, level = float(np.median(scrap)), float(scrap.max())
-    early, late = (float(half.mean()) for half in np.array_split(scrap, 2))
+    typical, level, halves = float(np.median(scrap)), float(scrap.max()), _halves(scrap)
     below = LASTING_BELOW if len(scrap) > LASTS_S * rate else BED_BELOW
     peaky = PEAKY * typical < level < NOISE_PEAK * typical
-    even = max(early, late) <= STEADY * min(early, late)
+    even = max(halves) <= STEADY * min(halves)
     return peaky and even and typical < below * peak and _is_hiss(mono, rate)
+
+
+def _halves(scrap: Floats) -> tuple[float, float]:
+    """Mean magnitude of its first half and of its second."""
+    early, late = np.array_split(scrap, 2)
+    return float(early.mean()), float(late.mean())
 
 
 def _is_hiss(x: Floats, rate: int) -> bool:

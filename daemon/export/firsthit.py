@@ -50,8 +50,7 @@ def clear_of_noise(samples: SampleArray, rate: int, first_sound_s: float, floor_
 
     floor_dbfs : RMS of the noise
     """
-    start = round(first_sound_s * rate)
-    level = float(np.abs(samples[start : start + round(AT_ONCE_S * rate)]).max(initial=0.0))
+    level = _highest(samples, rate, first_sound_s, AT_ONCE_S)
     return floor_dbfs is not None and 20 * np.log10(max(level, 1e-12)) > floor_dbfs + CLEAR_DB
 
 
@@ -61,9 +60,13 @@ def begins_faintly(
     """Whether the first moment of a sound is hardly over the threshold of silence."""
     if hit_s is None or threshold_dbfs is None:
         return False
-    start = round(hit_s * rate)
-    level = float(np.abs(samples[start : start + round(BLOCK_S * rate)]).max(initial=0.0))
-    return level < 10 ** ((threshold_dbfs + FAINT_DB) / 20)
+    return _highest(samples, rate, hit_s, BLOCK_S) < 10 ** ((threshold_dbfs + FAINT_DB) / 20)
+
+
+def _highest(samples: SampleArray, rate: int, at_s: float, for_s: float) -> float:
+    """Largest magnitude from an instant on, for so long; 0 after the end."""
+    start = round(at_s * rate)
+    return float(np.abs(samples[start : start + round(for_s * rate)]).max(initial=0.0))
 
 
 def soft_rise_s(samples: SampleArray, rate: int, hit_s: float | None) -> float:

@@ -81,7 +81,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/beat_onsets", "0.8, (0.006, 0.016)", "0.8, (0.002, 0.016)"),
     ("analyzers/level/scraps", "FAINT_BELOW = 0.03, 0.01", "FAINT_BELOW = 0.0, 0.01"),
     ("analyzers/level/scraps", "FAINT_BELOW = 0.03, 0.01", "FAINT_BELOW = 0.03, 0.5"),
-    ("analyzers/level/scraps", "if late > STEADY * early or", "if"),
+    ("analyzers/level/scraps", "faint and late <= STEADY * early", "faint"),
     ("analyzers/level/scraps", "hit == HIT_OVER * peak and", ""),
     ("analyzers/level/scraps", "peaky and even and", "peaky and"),
     ("analyzers/level/scraps", "LOW = 0.002, 0.2", "LOW = 0.002, 2.0"),

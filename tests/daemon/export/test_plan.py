@@ -290,34 +290,25 @@ def test_a_rest_on_the_one_is_the_musics_own(after_s, bars, words):
     assert plan.bars_before_bar_one == bars
 
 
-def test_a_swell_into_bar_one_is_no_pickup():
-    """As long as 2 3/4 beats, which nobody counts."""
-    found = analysis(120.0, 9.0, 9.0 - 1.375)
-    found = replace(found, grid=replace(found.grid, swell_before=True))
+@pytest.mark.parametrize(
+    ("known_as", "early_s", "words"),
+    [
+        # as long as 2 3/4 beats, which nobody counts; as one beat and a half; three bars of two seconds, from
+        # a quarter of a beat after the first one's line on
+        ("swell_before", 1.375, "bar 2; sound from 1.38 s before it in bar 1"),
+        ("voice_before", 0.75, "bar 2; a voice from 0.75 s before it in bar 1"),
+        ("other_start_before", 5.875, "bar 4; another start 5.88 s before it in bars 1 to 3"),
+    ],
+)
+def test_a_swell_a_voice_or_a_false_start_before_bar_one_is_no_pickup(
+    known_as: str, early_s: float, words: str
+):
+    found = analysis(120.0, 9.0, 9.0 - early_s)
+    found = replace(found, grid=replace(found.grid, **{known_as: True}))
 
     plan = plan_cut(found, frames=10**7, rate=44100)
 
-    assert plan.why == "the song starts at bar 2; sound from 1.38 s before it in bar 1"
-
-
-def test_a_voice_before_bar_one_is_no_pickup():
-    """Though it is as long as one beat and a half."""
-    found = analysis(120.0, 9.0, 9.0 - 0.75)
-    found = replace(found, grid=replace(found.grid, voice_before=True))
-
-    plan = plan_cut(found, frames=10**7, rate=44100)
-
-    assert plan.why == "the song starts at bar 2; a voice from 0.75 s before it in bar 1"
-
-
-def test_a_false_start_before_bar_one_is_no_pickup():
-    """Three bars of two seconds, though it comes a quarter of a beat after the first one's line."""
-    found = analysis(120.0, 9.0, 9.0 - 5.875)
-    found = replace(found, grid=replace(found.grid, other_start_before=True))
-
-    plan = plan_cut(found, frames=10**7, rate=44100)
-
-    assert plan.why == "the song starts at bar 4; another start 5.88 s before it in bars 1 to 3"
+    assert plan.why == f"the song starts at {words}"
 
 
 def test_a_count_in_before_bar_one_is_said():
