@@ -124,6 +124,16 @@ class Belief:
         share = top / max(self.confidence, 1e-9)
         return self if share >= 1 else Belief(self.scales * np.float32(share))
 
+    def shared(self, top: float, tonic: int, mode: str) -> Belief:
+        """The same, the best no surer than that; what is taken away goes to another key."""
+        best, side = self.best
+        lost = max(self.confidence - top, 0.0)
+        own = np.array([PLAIN[m] == side for m in MODES])
+        scales = self.scales.copy()
+        scales[best, own] *= np.float32(1 - lost / max(self.confidence, 1e-9))
+        scales[tonic, MODES.index(mode)] += np.float32(lost)
+        return Belief(scales)
+
     def moved(self, by: int) -> Belief:
         """The same, so many semitones higher."""
         return Belief(np.roll(self.scales, by, axis=0))
