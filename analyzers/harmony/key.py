@@ -49,7 +49,7 @@ LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much 
 STILL_SHARE = 2 / 3  # of what is heard
 OPEN_KEY = 0.8  # most of a key whose tonic or scale is open: under 0.8 once it is calibrated
 # measured on notes that are rich in partials, roots of magnitudes; the fifth of voices that are detuned
-THIRD_PARTIAL, FIFTH_PARTIAL = 0.5, 0.35
+THIRD_PARTIAL, FIFTH_PARTIAL = 0.5, 0.3
 CLEAR_SHARE = 0.75  # effects before a song have 0.4 to 0.6 of its clearness, each key of it 0.9 of another's
 ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music

@@ -46,8 +46,9 @@ def test_second_or_fourth_and_fifth_degree_are_those_of_the_major_key(
 
 
 @pytest.mark.parametrize("chords", [
-    ((0, "maj", 0.5), (5, "maj", 0.5)), ((0, "min", 0.5), (10, "maj", 0.5)), ((9, "min", 0.5), (2, "min", 0.5)),
-    ((2, "min", 0.68), (7, "maj", 0.32)), ((2, "min", 0.32), (7, "maj", 0.68)), ((2, "min", 1.0),),
+    ((0, "maj", 0.5), (5, "maj", 0.5)), ((0, "min", 0.5), (10, "maj", 0.5)),
+    ((9, "min", 0.5), (2, "min", 0.5)), ((2, "min", 1.0),),
+    ((2, "min", 0.68), (7, "maj", 0.32)), ((2, "min", 0.32), (7, "maj", 0.68)),
     ((2, "min", 0.42), (7, "maj", 0.42), (0, "maj", 0.16)),
 ])  # fmt: skip
 def test_other_chords_or_one_that_lasts_twice_as_long_do_not_leave_it_open(
