@@ -186,6 +186,7 @@ class Key:
     profile: tuple[float, ...]  # evidence: 12 pitch-class weights from C, sum 1 (empty when none)
     reason: str | None = None
     blues: Blues | None = None
+    unheard: tuple[str, ...] = ()  # sixth or seventh of a minor key, where neither form of it sounds
 
 
 @dataclass(frozen=True, slots=True)

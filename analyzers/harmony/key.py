@@ -27,8 +27,14 @@ import numpy.typing as npt
 
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
-from analyzers.harmony.heard import heard_notes
-from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief, favoured_tones
+from analyzers.harmony.heard import heard_notes, unheard_forms
+from analyzers.harmony.key_belief import (
+    CHURCH_MODES,
+    PLAIN_NAMES,
+    SMALLEST,
+    Belief,
+    favoured_tones,
+)
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
@@ -80,7 +86,8 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
     few = count_notes(played) < LEAST_NOTES
-    return _describe([replace(at, clear=0.0) if few else at for at in found], edges)
+    key = _describe([replace(at, clear=0.0) if few else at for at in found], edges)
+    return replace(key, unheard=unheard_forms(key.scale, key.mode, played))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

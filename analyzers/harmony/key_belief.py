@@ -27,6 +27,8 @@ RELATED = {
     "phrygian": ((2, 1), (11, 10)),
     "harmonic minor": ((10, 11), (9, 8)),
 }
+# Sixth and seventh of these scales, and the other form of each
+OTHER_FORM_IN, OTHER_FORM = ("minor", "dorian"), {8: 9, 9: 8, 10: 11}
 PRESENT = 0.03  # of all notes: less of a tone may be partials of others
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 LIKELIER = float(expit(logit(SCALE_POSSIBLE) + np.log(FAR_STRONGER)))  # possible, and its tone stronger
