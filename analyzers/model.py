@@ -138,6 +138,7 @@ class Tuning:
     thirds_cents: tuple[
         float | None, ...
     ] = ()  # of each third of the file where they differ; None: not known
+    layer_cents: float | None = None  # of another layer (a sample under a synthesiser) that is apart
 
 
 @dataclass(frozen=True, slots=True)
