@@ -138,6 +138,7 @@ class Tuning:
     thirds_cents: tuple[
         float | None, ...
     ] = ()  # of each third of the file where they differ; None: not known
+    layer_cents: float | None = None  # of another layer (a sample under a synthesiser) that is apart
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,6 +187,7 @@ class Key:
     profile: tuple[float, ...]  # evidence: 12 pitch-class weights from C, sum 1 (empty when none)
     reason: str | None = None
     blues: Blues | None = None
+    unheard: tuple[str, ...] = ()  # sixth or seventh of a minor key, where neither form of it sounds
 
 
 @dataclass(frozen=True, slots=True)

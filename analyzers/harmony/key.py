@@ -8,6 +8,8 @@ scale is a church mode or harmonic minor only where that clearly fits better. A 
 learned on what sounds like records, the third with a listener of its own for each beat (`key_steps`); their
 opinions and how well the notes fit published key profiles are pooled.
 
+A loop of two chords may leave open which note is home (`open_loop`): then no tonic is sure, the notes are.
+
 Where the key changes, each stretch is judged so; one that is the stretch before moved by some semitones has
 its key, moved as far. Stretches without a key ahead of the first one with a key are left out, as are unclear
 ones ahead of clear ones: the key of a song begins where its opening noise or effects end.
@@ -25,8 +27,14 @@ import numpy.typing as npt
 
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
-from analyzers.harmony.heard import heard_notes
-from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief, favoured_tones
+from analyzers.harmony.heard import heard_notes, unheard_forms
+from analyzers.harmony.key_belief import (
+    CHURCH_MODES,
+    PLAIN_NAMES,
+    SMALLEST,
+    Belief,
+    favoured_tones,
+)
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (
@@ -37,6 +45,7 @@ from analyzers.harmony.network_inputs import (
     record_inputs,
     register_chroma,
 )
+from analyzers.harmony.open_loop import left_open, open_home
 from analyzers.harmony.spelling import scale_names, tonic_beside, tonic_name
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, Tuning
 from analyzers.signal.features import Features
@@ -44,8 +53,9 @@ from analyzers.signal.features import Features
 LEAST_STEPS = 4
 LEAST_NOTES, LEAST_PLAYED = 3, 0.2  # pitch classes of a sure key, and how much of each against the most
 STILL_SHARE = 2 / 3  # of what is heard
-OPEN_SCALE = 0.8  # most of a key whose scale is open: under 0.8 once it is calibrated
-THIRD_PARTIAL = 0.5  # measured on notes that are rich in partials, roots of magnitudes
+OPEN_KEY = 0.8  # most of a key whose tonic or scale is open: under 0.8 once it is calibrated
+# measured on notes that are rich in partials, roots of magnitudes; the fifth of voices that are detuned
+THIRD_PARTIAL, FIFTH_PARTIAL = 0.5, 0.3
 CLEAR_SHARE = 0.75  # effects before a song have 0.4 to 0.6 of its clearness, each key of it 0.9 of another's
 ALIKE = 0.9  # cosine of the chords of two passages from which one is the other, moved
 # How often each step above the tonic sounds in major and in minor (J. Albrecht and D. Shanahan, Music
@@ -76,7 +86,8 @@ def find_key(f: Features, tuning: Tuning, grid: Grid) -> Key:
         return _no_key("the notes fit no key: drums, noise or music without a tonal centre")
     played = heard_notes(f.spectrum, cents, np.array([0.0, f.duration_s]))[0]
     few = count_notes(played) < LEAST_NOTES
-    return _describe([replace(at, clear=0.0) if few else at for at in found], edges)
+    key = _describe([replace(at, clear=0.0) if few else at for at in found], edges)
+    return replace(key, unheard=unheard_forms(key.scale, key.mode, played))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -134,8 +145,9 @@ def _judged(parts: Sequence[Segment]) -> list[tuple[Belief, Floats, float]]:
             belief, profile = judge(part).pooled(*judge_as_record(part)), _profile(part.levels)
             tonic, side = belief.best
             mode = belief.mode(tonic, side, profile)
+            belief = left_open(belief, mode, open_home(part), OPEN_KEY)
             if stands_still(part) and favoured_tones(tonic, mode, profile.tolist()):
-                belief = belief.at_most(OPEN_SCALE)
+                belief = belief.at_most(OPEN_KEY)
             found.append((belief, profile, clearness(part)))
         else:
             belief, profile, clear = found[-1]
@@ -196,9 +208,9 @@ def stands_still(segment: Segment) -> bool:
 def count_notes(played: npt.NDArray[np.float64]) -> int:
     """How many pitch classes count: one or two make any chord clear, and fit many keys.
 
-    A fifth counts where it is more than the third partial of the note below it can be.
+    A fifth and a major third count where they are more than partials of the note below can be.
     """
-    partials = THIRD_PARTIAL * np.roll(played, 7)
+    partials = np.maximum(THIRD_PARTIAL * np.roll(played, 7), FIFTH_PARTIAL * np.roll(played, 4))
     return int(np.count_nonzero(played > np.maximum(LEAST_PLAYED * played.max(), partials)))
 
 

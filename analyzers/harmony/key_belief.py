@@ -27,6 +27,8 @@ RELATED = {
     "phrygian": ((2, 1), (11, 10)),
     "harmonic minor": ((10, 11), (9, 8)),
 }
+# Sixth and seventh of these scales, and the other form of each
+OTHER_FORM_IN, OTHER_FORM = ("minor", "dorian"), {8: 9, 9: 8, 10: 11}
 PRESENT = 0.03  # of all notes: less of a tone may be partials of others
 SURE_OF_SCALE, SCALE_POSSIBLE, FAR_STRONGER = 0.65, 0.35, 2.0
 LIKELIER = float(expit(logit(SCALE_POSSIBLE) + np.log(FAR_STRONGER)))  # possible, and its tone stronger
@@ -123,6 +125,16 @@ class Belief:
         """The same, the best no surer than that; what is taken away goes to "no key"."""
         share = top / max(self.confidence, 1e-9)
         return self if share >= 1 else Belief(self.scales * np.float32(share))
+
+    def shared(self, top: float, tonic: int, mode: str) -> Belief:
+        """The same, the best no surer than that; what is taken away goes to another key."""
+        best, side = self.best
+        lost = max(self.confidence - top, 0.0)
+        own = np.array([PLAIN[m] == side for m in MODES])
+        scales = self.scales.copy()
+        scales[best, own] *= np.float32(1 - lost / max(self.confidence, 1e-9))
+        scales[tonic, MODES.index(mode)] += np.float32(lost)
+        return Belief(scales)
 
     def moved(self, by: int) -> Belief:
         """The same, so many semitones higher."""

@@ -2,7 +2,8 @@
 
 Two steps. A path through the twelve key signatures explains the chords best (Viterbi; Rabiner, Proc.
 IEEE 77, 1989): each chord has a likelihood under each signature, learned from songs, and leaving a
-signature costs much, so that a borrowed chord or a dominant of the dominant is not a change of key.
+signature costs much, so that a borrowed chord or a dominant of the dominant is not a change of key. A chord
+that is held is one chord: after some beats it counts no more, or slow vamps would change their key.
 Each change on that path is then weighed: what the key network makes of both sides, how much better
 two signatures explain them than one, how long both last and whether the change falls on the start of
 four bars (common practice). A logistic model on these makes a probability; the least probable change
@@ -21,7 +22,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import expit, logit
 
-from analyzers.harmony.network_inputs import Floats, Segment
+from analyzers.harmony.network_inputs import HEARD, Floats, Segment
 from analyzers.model import Key, KeyChange
 from analyzers.signal.viterbi import best_path
 from analyzers.signal.weights_file import stored_weights
@@ -29,7 +30,8 @@ from analyzers.signal.weights_file import stored_weights
 CHANGE_COST = 8.0  # log odds
 INSIDE_GROUP_COST = 2.0  # more, off the starts of four bars
 OTHER_CHORDS = 0.1  # likelihood left to what the table does not know
-LEAST_BARS = 4
+LEAST_BARS, LEAST_FIRST_BARS = 4, 3  # the first key may end a bar early, on the dominant of the next one
+HELD_STEPS = 6  # beats; longer than most chords of a loop: what is held on says no more than it has said
 PROBABLE = 0.75  # high: songs that change their key are rarer than among those the model was fitted on
 
 FloatArray = npt.NDArray[np.float64]
@@ -89,17 +91,25 @@ def find_changes(
 
 
 def signature_fit(track: Segment, table: Floats) -> FloatArray:
-    """Log likelihood of each step under each signature, 0 where nothing sounds [shape=(n, 12)]."""
+    """Log likelihood of each step under each signature, 0 where nothing new sounds [shape=(n, 12)]."""
     moved = np.stack([np.roll(table, tonic, axis=0) for tonic in range(12)])
     likely = np.einsum("nrq,trq->nt", track.chords, moved, optimize=True).astype(np.float64)
     sounding = (1 - track.none[:, None]).clip(0)
     likely = (likely + OTHER_CHORDS * sounding) / (1 + OTHER_CHORDS) + track.none[:, None]
-    return np.asarray(np.log(likely + 1e-6))
+    return np.asarray(np.log(likely + 1e-6) * (steps_held(track) < HELD_STEPS)[:, None])
+
+
+def steps_held(track: Segment) -> npt.NDArray[np.int64]:
+    """For how many steps the root of each step has sounded before it without a break [shape=(n,)]."""
+    root = np.where(track.none > HEARD, -1, track.chords.sum(axis=2).argmax(axis=1))
+    step = np.arange(len(root))
+    begin = np.where(np.diff(root, prepend=-2) != 0, step, 0)
+    return np.asarray(step - np.maximum.accumulate(begin))
 
 
 def proposed(fit: FloatArray, weight: Floats) -> list[int]:
     """Boundaries of the best path through the signatures, those apart by a few bars left out."""
-    if np.count_nonzero(weight) < 2 * LEAST_BARS:
+    if np.count_nonzero(weight) < LEAST_FIRST_BARS + LEAST_BARS:
         return []
     cost = np.where(weight >= 2, CHANGE_COST, np.where(weight >= 1, CHANGE_COST + INSIDE_GROUP_COST, np.inf))
     bounds = [int(i) for i in np.flatnonzero(np.diff(best_path(fit, np.zeros(len(cost)), -cost))) + 1]
@@ -107,7 +117,8 @@ def proposed(fit: FloatArray, weight: Floats) -> list[int]:
     return [
         b
         for a, b, c in zip(stops, stops[1:], stops[2:], strict=False)
-        if min(_bars(weight, a, b), _bars(weight, b, c)) >= LEAST_BARS
+        if _bars(weight, a, b) >= (LEAST_BARS if a else LEAST_FIRST_BARS)
+        and _bars(weight, b, c) >= LEAST_BARS
     ]
 
 

@@ -5,7 +5,8 @@ notes, spelled as the key is) and, apart, notes that the beat's own chords sound
 the raised seventh over the dominant of a minor key: a voice that follows the chord sings them, so
 they must not be pulled away. What sounds for half a second or more in sure chords is said plainly; what
 only doubtful or short ones sound is there, too, as a chart of the chords names them, but apart again; so is
-the tone of a related scale that sounds as much as the one it stands for (`key_belief.favoured_tones`).
+the tone of a related scale that sounds as much as the one it stands for (`key_belief.favoured_tones`), and
+the other form of a minor key's sixth or seventh where neither sounds: the singer decides.
 The notes are as sure as the key together with the other keys that have the same ones (`sure_of_notes`): which
 of them it is does not matter here. Without a key, or with notes that are not sure, the set is chromatic. In a
 blues the set holds both thirds and the lowered fifth (`spelling.BLUES_STEPS`).
@@ -21,7 +22,7 @@ from dataclasses import dataclass
 from functools import cache, partial
 from itertools import pairwise
 
-from analyzers.harmony.key_belief import favoured_tones
+from analyzers.harmony.key_belief import OTHER_FORM, OTHER_FORM_IN, favoured_tones
 from analyzers.harmony.key_change import in_force, key_at, sure_of_key
 from analyzers.harmony.spelling import (
     blues_name,
@@ -163,13 +164,17 @@ def _beside(
 
 
 def _related(key: Key, here: Key | KeyChange) -> set[int]:
-    """What a key's own notes favour beside it; in harmonic minor the natural seventh in any case, as both are
-    usual. Only the first key has a profile; none in a blues.
+    """What a key's own notes favour beside it; of a sixth or seventh that never sounds the other form; in
+    harmonic minor the natural seventh in any case, as both are usual. Only the first key has a profile; none
+    in a blues.
     """
     if here.tonic is None or here.mode is None or key.blues is not None:
         return set()
     tonic, own = pitch_class_of(here.tonic), (here.tonic, here.mode) == (key.tonic, key.mode)
     found = favoured_tones(tonic, here.mode, key.profile) if own and key.profile else set()
+    if own and here.mode in OTHER_FORM_IN:
+        steps = {(pitch_class_of(note) - tonic) % 12 for note in key.unheard}
+        found |= {(tonic + OTHER_FORM[step]) % 12 for step in steps & OTHER_FORM.keys()}
     return found | ({(tonic + 10) % 12} if here.mode == "harmonic minor" else set())
 
 

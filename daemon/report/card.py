@@ -80,8 +80,8 @@ def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
         first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
         found.append(f"Song's first bar: {first}")
-    if moved := tuning_course(tuning):
-        found.append(f"Tuning: moves, {moved}")
+    if parts := tuning_course(tuning):
+        found.append(f"Tuning: {', '.join(parts)}")
     elif tuning.cents is not None and tuning.a4_hz is not None and tuning.confidence >= sure:
         found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
     elif analysis.key.tonic is not None:

@@ -81,9 +81,10 @@ def _notes(held: NoteSet, when: str) -> str:
 
 
 def tuning_lines(tuning: Tuning, below: float, flag_cents: float, by_hand: Correction) -> list[str]:
-    """A tuning beside A4 = 440 Hz, and one that moves."""
-    if moved := tuning_course(tuning):
-        return [f"Tuning: it moves, {moved}. No one A4 is right: hear a long note of each part against it."]
+    """A tuning beside A4 = 440 Hz, one that moves, and layers that are apart."""
+    if course := tuning_course(tuning):
+        what = "it moves" if tuning.layer_cents is None else "two layers are apart"
+        return [f"Tuning: {what}, {course[1]}. No one A4 is right: hear a long note of each part against it."]
     if tuning.cents is None or by_hand.tuning_cents is not None or abs(tuning.cents) <= flag_cents:
         return []
     side = "above" if tuning.cents > 0 else "below"

@@ -140,8 +140,8 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
 
 def _tuning(report: Report, found: Tuning, sure: float) -> Row:
     tuning = report.answers.tuning
-    if moved := tuning_course(found):
-        return Row("Tuning", "moves", "", (moved, "no one A4 is right"), topic="tuning")
+    if course := tuning_course(found):
+        return Row("Tuning", course[0], "", (course[1], "no one A4 is right"), topic="tuning")
     cents = float(tuning.value or 0.0)
     a4 = 440 * 2 ** (cents / 1200)
     certain = tuning.confidence is None or tuning.confidence >= sure

@@ -141,10 +141,14 @@ def unit(grid: Grid) -> str:
     return f"BPM ({note})" if note else "BPM"
 
 
-def tuning_course(tuning: Tuning) -> str:
-    """'-13 cents in the first third, +13 cents in the last third'; empty where it does not move."""
+def tuning_course(tuning: Tuning) -> tuple[str, str] | None:
+    """'moves' and '-13 cents in the first third, +13 cents in the last third', or 'two layers' and '+2 cents
+    and -37 cents'; None where there is one tuning."""
+    if tuning.layer_cents is not None and tuning.cents is not None:
+        return "two layers", f"{signed(tuning.cents)} cents and {signed(tuning.layer_cents)} cents"
     thirds = zip(("first", "middle", "last"), tuning.thirds_cents, strict=False)
-    return ", ".join(f"{signed(at)} cents in the {name} third" for name, at in thirds if at is not None)
+    told = ", ".join(f"{signed(at)} cents in the {name} third" for name, at in thirds if at is not None)
+    return ("moves", told) if told else None
 
 
 def counted(grid: Grid) -> str:

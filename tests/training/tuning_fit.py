@@ -19,7 +19,7 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.special import expit
 
-from analyzers.harmony.tuning import LEAST_PARTIALS, USUAL_PARTIALS, measured, steady_offsets
+from analyzers.harmony.tuning import LEAST_PARTIALS, USUAL_PARTIALS, measured, steady_partials
 from analyzers.signal.features import Features
 from analyzers.signal.spectrum import FRAME_RATE_HZ, Partials
 from config.settings import Settings
@@ -77,7 +77,8 @@ def examples(rng: Rng, folder: Path, views: int) -> tuple[Rows, np.ndarray, np.n
         f = Features(decode(folder / row["file"], limits=Settings().limits).signal)
         whole = f.spectrum.treble
         for number in range(views + 1):
-            cents, weights, _ = steady_offsets(view(rng, whole, f.duration_s) if number else whole)
+            pitch, weights, _ = steady_partials(view(rng, whole, f.duration_s) if number else whole)
+            cents = (pitch + 50) % 100 - 50
             if len(cents) >= LEAST_PARTIALS:
                 offset, _, concentration = measured(cents, weights)
                 rows.append((np.log(concentration), np.log(len(cents) / USUAL_PARTIALS), 1.0))

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.harmony.heard import heard_notes
+from analyzers.harmony.heard import heard_notes, unheard_forms
+from analyzers.harmony.spelling import scale_names
 from tests.analyzers.harmony_kit import RATE, features
 
 EDGES = np.array([0.0, 2.0, 4.0])
@@ -32,3 +33,16 @@ def test_a_partial_beside_its_note_is_not_played(cents: float) -> None:
 
 def test_silence_has_no_notes() -> None:
     assert not heard_notes(features(np.zeros(4 * RATE)).spectrum, 0.0, EDGES).any()
+
+
+@pytest.mark.parametrize(("mode", "silent", "unheard"), [
+    ("minor", (8, 9), ("A flat",)), ("minor", (8,), ()), ("minor", (9,), ()), ("dorian", (8, 9), ("A",)),
+    ("minor", (10, 11), ("B flat",)), ("harmonic minor", (8, 9), ()), ("major", (8, 9, 10, 11), ()),
+])  # fmt: skip
+def test_sixth_and_seventh_of_which_no_form_sounds(
+    mode: str, silent: tuple[int, ...], unheard: tuple[str, ...]
+) -> None:
+    played = np.full(12, 0.11)
+    played[0] = 1.0
+    played[list(silent)] = 0.09
+    assert unheard_forms(scale_names(0, mode), mode, played) == unheard

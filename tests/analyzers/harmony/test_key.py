@@ -428,6 +428,23 @@ def test_notes_are_counted_by_how_much_of_them_is_played() -> None:
     assert count_notes(np.zeros(12)) == 0
 
 
+@pytest.mark.parametrize(("third", "count"), [(1.4, 2), (1.6, 3)])
+def test_a_third_that_may_be_the_fifth_partial_of_its_root_is_no_note(third: float, count: int) -> None:
+    """A drone on a bare fifth, its voices detuned: the partial is smeared up to the third in tune."""
+    assert count_notes(np.array([5.0, 0, 0, 0, third, 0, 0, 4.5, 0, 0, 0, 0])) == count
+
+
+@pytest.mark.parametrize(("chords", "unheard"), [
+    ([(9, "min7")], ("F",)), ([(9, "min")], ("F",)), ([(9, "min"), (5, "maj")], ()),
+    ([(9, "min7"), (2, "7")], ()), ([(0, "maj")], ()),
+])  # fmt: skip
+def test_a_sixth_or_seventh_of_minor_of_which_no_form_sounds_is_named(
+    chords: list[tuple[int, str]], unheard: tuple[str, ...]
+) -> None:
+    key = key_of(accompaniment(chords * 12))
+    assert (key.tonic, key.unheard) == ("C" if chords == [(0, "maj")] else "A", unheard)
+
+
 def test_a_vamp_on_one_triad_may_be_sure() -> None:
     assert key_of(accompaniment([(9, "min")] * 12)).confidence > 0.8
 

@@ -13,6 +13,7 @@ from analyzers.harmony.key_change import (
     load_change_model,
     proposed,
     signature_fit,
+    steps_held,
 )
 from analyzers.harmony.network_inputs import Segment, metric_weight
 from analyzers.harmony.voicing import QUALITIES
@@ -113,6 +114,35 @@ def test_a_key_lasts_four_bars_at_least(bars: int, steps: list[int]) -> None:
     x = track(moved(0) * 2 + moved(1)[:bars])
     assert x.weight is not None
     assert proposed(signature_fit(x, load_change_model().table), x.weight) == steps
+
+
+@pytest.mark.parametrize(("bars", "steps"), [(2, []), (3, [12])])
+def test_the_first_key_may_end_after_three_bars(bars: int, steps: list[int]) -> None:
+    """The fourth holds the dominant of the key that follows, as before a passage that is moved up."""
+    x = track([*moved(0)[:bars], (8, "7"), *moved(1) * 2])
+    assert x.weight is not None
+    assert proposed(signature_fit(x, load_change_model().table), x.weight) == steps
+
+
+def test_a_chord_that_is_held_says_no_more_after_six_beats() -> None:
+    fit = signature_fit(track([(0, "maj")] * 3 + [None, (0, "maj")]), load_change_model().table)
+    assert np.flatnonzero(fit.any(axis=1)).tolist() == [*range(6), *range(12, 20)]
+
+
+def test_how_long_a_chord_has_been_held() -> None:
+    x = track([(0, "maj"), (0, "min"), (5, "maj"), None])
+    assert steps_held(x).tolist() == [*range(8), *range(4), *range(4)]
+
+
+@pytest.mark.parametrize("vamp", [
+    [(0, "min"), (5, "min"), (7, "maj")], [(0, "min"), (1, "maj")], [(0, "maj"), (5, "min")],
+    [(0, "maj"), (3, "maj"), (5, "maj")],
+])  # fmt: skip
+@pytest.mark.parametrize("others", [4, 8])
+def test_a_slow_vamp_does_not_change_its_key(vamp: list[tuple[int, str]], others: int) -> None:
+    """Its first chord is held for eight bars, the others for as many or half of it."""
+    held = [chord for chord in vamp for _ in range(others if chord != vamp[0] else 8)]
+    assert changes(held * 3) == []
 
 
 def test_what_speaks_for_a_change() -> None:

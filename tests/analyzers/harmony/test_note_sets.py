@@ -75,6 +75,17 @@ def test_what_the_notes_favour_beside_the_scale_may_be_sung():
     assert sets(k=replace(key("C", "minor"), profile=tuple(profile)))[0].perhaps == ()
 
 
+@pytest.mark.parametrize(("mode", "unheard", "perhaps"), [
+    ("minor", ("A flat",), ("A",)), ("dorian", ("A",), ("A flat",)),
+    ("minor", ("A flat", "B flat"), ("A", "B")),
+    ("minor", (), ()), ("phrygian", ("A flat",), ()),
+])  # fmt: skip
+def test_of_a_sixth_or_seventh_that_never_sounds_the_other_form_may_be_sung(mode, unheard, perhaps):
+    later = (KeyChange(9.25, "D", "minor", 0.9),)
+    found = sets(k=replace(key("C", mode, later), unheard=unheard))
+    assert [s.perhaps for s in found] == [perhaps, ()]
+
+
 def test_both_sevenths_are_usual_in_harmonic_minor():
     """Kostka and Payne, "Tonal Harmony" (from memory)."""
     assert sets(k=key("A", "harmonic minor"))[0].perhaps == ("G",)

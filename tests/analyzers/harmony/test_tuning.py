@@ -143,6 +143,25 @@ def test_a_tuning_that_moves_within_the_file_is_told_and_no_one_offset_is_sure(
         assert [first, last] == pytest.approx(wanted, abs=4)
 
 
+@pytest.mark.parametrize(("apart", "told"), [(30, True), (-40, True), (50, True), (0, False), (12, False)])
+def test_layers_that_are_out_of_tune_with_each_other_are_told(apart: int, told: bool) -> None:
+    """A sample of chords under a synthesiser: no one offset is right."""
+    wave = np.tile(progression(440.0), 2) + 0.7 * np.tile(progression(440.0 * 2 ** (apart / 1200)), 2)
+    found = tuning_of(wave)
+    assert (found.layer_cents is not None) == told
+    assert (found.confidence < 0.8) == told
+    if found.layer_cents is not None and found.cents is not None:
+        assert abs(abs(found.layer_cents - found.cents) - abs(apart)) < 4
+
+
+def test_partials_that_lie_off_the_scale_are_no_layer() -> None:
+    """A bright bass: its 7th, 11th and 13th partials lie 31, 49 and 41 cents off a note (any handbook)."""
+    bass = np.concatenate([tone(note_hz(n), 1.0, harmonics=24) for n in (33, 29, 24, 31)] * 3)
+    found = tuning_of(bass)
+    assert found.cents == pytest.approx(0, abs=2)
+    assert found.layer_cents is None
+
+
 @pytest.mark.parametrize(("wow_cents", "sure"), [(15, True), (20, False)])
 def test_a_short_piece_from_a_tape_with_wow_is_sure_while_its_offset_is_right(
     wow_cents: int, sure: bool

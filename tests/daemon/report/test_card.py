@@ -250,6 +250,18 @@ def test_a_tuning_that_is_not_sure_is_no_fact(tonic: str | None):
     assert ("not measurable" in none) == (tonic is not None)
 
 
+def test_layers_that_are_apart_are_told_everywhere_and_ask_for_ears():
+    report = sample_report(sample_analysis(tuning=Tuning(1.6, 440.4, 0.5, layer_cents=-36.6)))
+    words = "+2 cents and -37 cents"
+    assert f"Tuning: two layers, {words}" in " ".join(text_of(report).split())
+    [line] = [line for line in report.check_by_ear if line.startswith("Tuning")]
+    assert f"two layers are apart, {words}" in line.replace("−", "-")
+    assert "Set pitch correction" not in line
+    [row] = [row for row in glance(report, report.in_session(), 0.8) if row.label == "Tuning"]
+    assert row.value == "two layers"
+    assert row.notes[0].replace("−", "-") == words
+
+
 def test_a_tuning_that_moves_is_told_everywhere_and_asks_for_ears():
     moving = Tuning(0.2, 440.05, 0.5, thirds_cents=(-13.1, None, 13.4))
     report = sample_report(sample_analysis(tuning=moving))
