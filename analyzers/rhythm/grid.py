@@ -22,13 +22,14 @@ from analyzers.rhythm.borne_out import borne_out
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.later_part import less_sure
 from analyzers.rhythm.lattice_fit import open_share
-from analyzers.rhythm.meter import Reading, beside_fewer, choose_reading, played_verdict, pulse_verdict
+from analyzers.rhythm.meter import beside_fewer, choose_reading, played_verdict, pulse_verdict
 from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
 from analyzers.rhythm.odd_bars import other_bars
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
-from analyzers.rhythm.shares import beside, beside_tempo
+from analyzers.rhythm.reading import Reading
+from analyzers.rhythm.shares import beside, beside_tempo, counted_too
 from analyzers.rhythm.two_counts import bars_restarted, restarted, told_apart
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
@@ -211,14 +212,14 @@ def _assemble(
         odds *= IN_TEMPO
         late = float((np.searchsorted(times[::n], from_s) - found.index) * n)
         elsewhere = (BarOneCandidate(late, odds / IN_TEMPO - odds), *elsewhere)
+    tempi = beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi, counted_too(beats.bpm, n))
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     meter = _meter(reading, other_bars(f.onsets, times[inside], n))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
         tempo_confidence=reading.tempo_probability,
         tempo_alternatives=tuple(
-            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p)
-            for r, p in beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi)
+            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in tempi
         ),
         constant_tempo=beats.curve is None,
         constant_confidence=constant,

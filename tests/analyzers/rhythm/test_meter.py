@@ -7,6 +7,7 @@ import pytest
 
 from analyzers.rhythm import meter
 from analyzers.rhythm.meter_evidence import RATIOS, SIZE, Hypotheses
+from analyzers.rhythm.reading import Reading
 
 Weights = dict[str, np.ndarray]
 
@@ -102,7 +103,7 @@ def test_beat_rates_of_too_few_beats_are_a_doubt(monkeypatch: pytest.MonkeyPatch
         n = len(tempo)
         return Hypotheses(np.array(ratios), np.zeros(n), np.full(n, 4), tempo, tempo * 0, np.zeros((n, SIZE)))
 
-    def read(shares: list[float]) -> meter.Reading:
+    def read(shares: list[float]) -> Reading:
         monkeypatch.setattr(
             meter, "probabilities", lambda x: np.array(shares[: len(x)]) / sum(shares[: len(x)])
         )
