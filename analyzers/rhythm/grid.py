@@ -20,7 +20,7 @@ from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.borne_out import borne_out
 from analyzers.rhythm.grid_proof import prove
-from analyzers.rhythm.later_part import less_sure
+from analyzers.rhythm.later_part import heard_later
 from analyzers.rhythm.lattice_fit import open_share
 from analyzers.rhythm.meter import beside_fewer, choose_reading, played_verdict, pulse_verdict
 from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
@@ -116,7 +116,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         reading, anew_beats = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew_beats is not None:
             return _assemble(f, lead_in, pulse, reading, anew_beats, 1.0 - RESTART_SURE)
-        reading = less_sure(f.onsets, pulse.steady_s, reading)
+        reading = heard_later(f.onsets, pulse.steady_s, reading)
         beats = steady_beats(f, pulse, reading)
     else:
         beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)
