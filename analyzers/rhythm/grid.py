@@ -19,6 +19,7 @@ from analyzers.model import BarOneCandidate, Grid, LeadIn, MeterCandidate, Tempo
 from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.borne_out import borne_out
+from analyzers.rhythm.cut_bars import cut_anew
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.later_part import heard_later
 from analyzers.rhythm.lattice_fit import open_share
@@ -113,6 +114,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         too_few = reading.tempi[0][0] not in h.ratio
         return no_grid(TOO_FEW if too_few else UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
     if moving is None:
+        reading = cut_anew(f.onsets, pulse.period_s, reading)
         reading, anew_beats = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew_beats is not None:
             return _assemble(f, lead_in, pulse, reading, anew_beats, 1.0 - RESTART_SURE)
