@@ -2,10 +2,11 @@
 
 Attacks come again after the beat that a bar has, whatever it was cut in:
 
-* Without drums nothing but a bar of five may come again evenly, and the lattice of four even parts fits it,
-  or fits two such bars. Inside, attacks come again after fifths of such a part, and not after its halves and
-  quarters: the tempo is 5/4 or 5/2 of what was read. Of 370 generated beats and sequences four, all in five
-  and all cut so, have them stronger at fifths by 0.15 or more, the others by 0.01 at most.
+* Without drums nothing but a bar of five or seven may come again evenly, and the lattice of four even parts
+  fits it, or fits two such bars. Inside, attacks come again after fifths or sevenths of such a part, and not
+  after its halves and quarters: the tempo is 5/4 or 7/4 of what was read, or twice that. Of 370 generated
+  beats and sequences four, all in five and all cut so, have them stronger there by 0.15 or more, the others
+  by 0.01 at most.
 * Four beats of three rows are twelve rows, and so are three beats of four. No bar of three comes again by its
   halves, one of four does: the tempo is 4/3. Of 29 bars of three read in the same music four were of four,
   and come again after half a bar by 0.12 or more rather than after each beat; the others by 0.05 at most.
@@ -24,15 +25,16 @@ from analyzers.rhythm.shares import SLOW_BPM
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
-FIFTHS, PARTS = (2 / 5, 4 / 5, 6 / 5), (1 / 4, 1 / 2, 3 / 4, 3 / 2)
+ODD = (5, 7)  # beats that a bar may have
+PARTS = (1 / 4, 1 / 2, 3 / 4, 3 / 2)
 CLEARLY = 0.08  # by so much attacks come again after some parts of a beat rather than after others
 SURE = 0.8  # probability of the tempo that follows, at most
-IN_FOUR = 0.5  # and that bars of four begin where the first one of five does: later ones do not
+IN_FOUR = 0.5  # and that bars of four begin where the first one of five or seven does: later ones do not
 
 
 def cut_anew(onsets: Onsets, pulse_s: float, reading: Reading) -> Reading:
-    """The reading, or the one with the beats that its bars have. Bars of five stay four beats long (they
-    cannot be said: `odd_bars` doubts them).
+    """The reading, or the one with the beats that its bars have. Bars of five and seven stay four beats long
+    (they cannot be said: `odd_bars` doubts them).
 
     pulse_s : length of a pulse
     """
@@ -45,10 +47,12 @@ def cut_anew(onsets: Onsets, pulse_s: float, reading: Reading) -> Reading:
         out: FloatArray = np.interp(np.array(parts) * beat_s * rate, np.arange(len(curve)), curve, right=0.0)
         return out
 
-    if after(*FIFTHS).min() > after(*PARTS).max() + CLEARLY:
-        fast = 60 / beat_s * 5 / 4 >= SLOW_BPM
-        found = _counted(reading, 4 / 5 if fast else 2 / 5)
-        return replace(found, bar_probability=min(reading.bar_probability, IN_FOUR), other_lines=())
+    even = after(*PARTS).max()
+    for count in ODD:
+        if after(2 / count, 4 / count, 6 / count).min() > even + CLEARLY:
+            fast = 60 / beat_s * count / 4 >= SLOW_BPM
+            found = _counted(reading, (4 if fast else 2) / count)
+            return replace(found, bar_probability=min(reading.bar_probability, IN_FOUR), other_lines=())
     half_bar, quarter, beat, half = after(3 / 2, 3 / 4, 1.0, 1 / 2).tolist()
     if reading.beats == 3 and half_bar > beat + CLEARLY and quarter > half:
         return _counted(reading, 3 / 4)

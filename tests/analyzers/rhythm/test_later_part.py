@@ -95,15 +95,32 @@ def test_even_odds_and_drums_that_speak_against_it_are_no_doubt(
     assert found.bar_probability == pytest.approx(UNSURE if doubted else 0.95)
 
 
-@pytest.mark.parametrize(("share", "sure", "late"), [(0.19, 0.95, 0.0), (0.4, 0.6, 0.0), (0.6, 0.6, 0.5)])
+@pytest.mark.parametrize(("share", "sure", "late"), [(0.29, 0.95, 0.0), (0.4, 0.6, 0.0), (0.6, 0.6, 0.5)])
 def test_the_likelier_bar_lines_are_taken_and_the_others_are_a_doubt(
     monkeypatch: pytest.MonkeyPatch, share: float, sure: float, late: float
 ) -> None:
     found = told(monkeypatch, share, 0.5, 0.5)
     assert found.bar_probability == pytest.approx(sure)
     assert found.offset == pytest.approx(AHEAD + late)
-    if share > 0.2:
+    if share > 0.3:
         assert dict(found.other_lines)[0.5 if late == 0.0 else -0.5] > 0.3
+
+
+@pytest.mark.parametrize(("shares", "offset"), [((0.5, 0.4), 3.5), ((0.89, 0.01), 0.5)])
+def test_the_song_begins_on_the_and_of_its_first_beat_unless_much_speaks_against_it(
+    monkeypatch: pytest.MonkeyPatch, shares: tuple[float, float], offset: float
+) -> None:
+    """Lines half a beat later and earlier, with so much for each of them in the later part."""
+    first = int(later_part.BEGINNING * len(PULSES_S))
+    offsets = AHEAD - first + np.array([40.0, 40.5, 39.5])
+    evidence = np.ones((3, SIZE), np.float32)
+    h = Hypotheses(np.ones(3), offsets, np.full(3, 4), *np.zeros((2, 3), int), evidence)
+    monkeypatch.setattr(later_part, "weigh", lambda *_: h)
+    monkeypatch.setattr(later_part, "probabilities", lambda _: np.array([0.1, *shares]))
+    monkeypatch.setattr(later_part, "_share", lambda *_: 0.9)
+    unknown = replace(RIGHT, other_lines=((1.5, 0.05),))
+    found = heard_later(onsets_of(house(0)[:44100]), PULSES_S, unknown)
+    assert found.offset == pytest.approx(offset)
 
 
 def bar(on: dict[int, float], off: dict[int, float], alternate: float = 0.0) -> np.ndarray:
