@@ -122,7 +122,7 @@ def choose_reading(
         other_lines=other_lines(h, p, best, bar),
         other_meters=tuple((n, float(meters[n])) for n in others),
     )
-    return reading if played else reading.in_two(counted_in_two(h.evidence[best]))
+    return reading if rate is None else reading.in_two(counted_in_two(h.evidence[best]))
 
 
 def beside_fewer(reading: Reading, h: Hypotheses, more: Hypotheses) -> Reading:

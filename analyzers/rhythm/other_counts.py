@@ -27,7 +27,8 @@ WHOLE = 0.55  # share of steady tempi that are whole numbers (`demo.spec.draw_bp
 MISREAD = 0.005  # songs that the networks, though sure, count by thirds (2 of 145 sequences, no other)
 SAME_BARS = 0.4  # share of songs counted by thirds whose bar lines are true ones (10 of 24)
 # Likeness of the chroma after two beats, or one, below which another chord, or bass note, sounds there. Of 10
-# sequences read in four ternary beats with such chords 9 are in 6/8; of 14 more with such a bass 4 (8: 12/8)
+# sequences read in four ternary beats with such chords 9 are in 6/8; of 14 more with such a bass 4 (8: 12/8).
+# Songs that move are not asked: of three with such chords two are in four
 OTHER_HARMONY, TWO_BEATS = -0.1, 0.8
 OTHER_BASS, PERHAPS_TWO = 0.1, 0.3
 # 166 2/3 BPM and half of it, in thirds: who leaves a module at its first tempo and writes rows of three gets
