@@ -19,16 +19,18 @@ from analyzers.model import BarOneCandidate, Grid, LeadIn, MeterCandidate, Tempo
 from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.beat_times import Beats, moving_beats, steady_beats
 from analyzers.rhythm.borne_out import borne_out
+from analyzers.rhythm.cut_bars import cut_anew
 from analyzers.rhythm.grid_proof import prove
-from analyzers.rhythm.later_part import less_sure
+from analyzers.rhythm.later_part import heard_later
 from analyzers.rhythm.lattice_fit import open_share
-from analyzers.rhythm.meter import Reading, beside_fewer, choose_reading, played_verdict, pulse_verdict
+from analyzers.rhythm.meter import beside_fewer, choose_reading, played_verdict, pulse_verdict
 from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
 from analyzers.rhythm.odd_bars import other_bars
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
-from analyzers.rhythm.shares import beside, beside_tempo
+from analyzers.rhythm.reading import Reading
+from analyzers.rhythm.shares import beside, beside_tempo, counted_too
 from analyzers.rhythm.two_counts import bars_restarted, restarted, told_apart
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
@@ -112,10 +114,11 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
         too_few = reading.tempi[0][0] not in h.ratio
         return no_grid(TOO_FEW if too_few else UNTOLD, reading.tempo_probability, _if_any(reading, pulses))
     if moving is None:
+        reading = cut_anew(f.onsets, pulse.period_s, reading)
         reading, anew_beats = bars_restarted(f, pulse, lead_in.first_sound_s, reading)
         if anew_beats is not None:
             return _assemble(f, lead_in, pulse, reading, anew_beats, 1.0 - RESTART_SURE)
-        reading = less_sure(f.onsets, pulse.steady_s, reading)
+        reading = heard_later(f.onsets, pulse.steady_s, reading)
         beats = steady_beats(f, pulse, reading)
     else:
         beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)
@@ -211,14 +214,14 @@ def _assemble(
         odds *= IN_TEMPO
         late = float((np.searchsorted(times[::n], from_s) - found.index) * n)
         elsewhere = (BarOneCandidate(late, odds / IN_TEMPO - odds), *elsewhere)
+    tempi = beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi, counted_too(beats.bpm, n))
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
     meter = _meter(reading, other_bars(f.onsets, times[inside], n))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
         tempo_confidence=reading.tempo_probability,
         tempo_alternatives=tuple(
-            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p)
-            for r, p in beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi)
+            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in tempi
         ),
         constant_tempo=beats.curve is None,
         constant_confidence=constant,

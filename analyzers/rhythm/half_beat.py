@@ -63,8 +63,8 @@ def opinions(
     if p[off].sum() <= np.exp(-MOST) * p[on].sum():
         return None
     same = h.tempo == h.tempo[best]
-    drums = _log_odds(ask(without_harmony(h.evidence[same])), on[same], off[same])
-    return _log_odds(p, on, off), min(drums, AGAINST)
+    drums = log_odds(ask(without_harmony(h.evidence[same])), on[same], off[same])
+    return log_odds(p, on, off), min(drums, AGAINST)
 
 
 def phases(h: Hypotheses, best: int) -> tuple[npt.NDArray[np.bool_], npt.NDArray[np.bool_]]:
@@ -82,7 +82,8 @@ def without_harmony(evidence: Evidence) -> Evidence:
     return out
 
 
-def _log_odds(p: FloatArray, on: npt.NDArray[np.bool_], off: npt.NDArray[np.bool_]) -> float:
+def log_odds(p: FloatArray, on: npt.NDArray[np.bool_], off: npt.NDArray[np.bool_]) -> float:
+    """Of the hypotheses `off` the beat against those `on` it, within `MOST`."""
     least = np.exp(-MOST)
     odds = max(float(p[off].sum()), least) / max(float(p[on].sum()), least)
     return float(np.clip(np.log(odds), -MOST, MOST))

@@ -9,7 +9,7 @@ sum, the bar line the best within that tempo. Raw probabilities are then calibra
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
@@ -17,48 +17,23 @@ from scipy.special import expit, logit, softmax
 
 from analyzers.rhythm.half_beat import by_drums
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
-from analyzers.rhythm.other_counts import SAME_BARS, SteadyRate, doubted, doubts, favoured, whole_rivals
+from analyzers.rhythm.other_counts import (
+    SAME_BARS,
+    SteadyRate,
+    counted_in_two,
+    doubted,
+    doubts,
+    favoured,
+    whole_rivals,
+)
 from analyzers.rhythm.played import Played
+from analyzers.rhythm.reading import Reading
 from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
 FloatArray = npt.NDArray[np.floating]
 PLACES = np.array([0, 1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1])  # in a beat, at which bar lines are told apart
 LEAST_SHARE = 0.005  # a reading less probable than this is none
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """One way to count the music.
-
-    ratio : beat period in pulses; offset : pulse number of a bar's first beat; beats : beats in a bar
-    beat_probability : that there is a beat at all; tempo_probability, bar_probability : that beat rate
-        and bar line are right, all three calibrated; meter_probability : given the beat rate
-    other_meters : (beats in a bar, probability given the beat rate), likeliest first
-    tempi : (ratio, raw probability) of every beat rate, likeliest first
-    other_lines : (beats after this one, probability) of other bar lines, likeliest first
-    """
-
-    ratio: float
-    offset: float
-    beats: int
-    beat_probability: float
-    tempo_probability: float
-    meter_probability: float
-    bar_probability: float
-    tempi: tuple[tuple[float, float], ...]
-    other_lines: tuple[tuple[float, float], ...] = ()
-    other_meters: tuple[tuple[int, float], ...] = ()
-
-    def doubted(self, most: float, late: float) -> Reading:
-        """The same, so sure of its bar lines at most; what that leaves is for lines so many beats later."""
-        sure = min(self.bar_probability, most)
-        late %= self.beats
-        late -= self.beats if late > self.beats / 2 else 0.0
-        others = dict(self.other_lines)
-        others[late] = others.get(late, 0.0) + max(1.0 - sure - sum(others.values()), 0.0)
-        lines = tuple(sorted(others.items(), key=lambda line: -line[1]))
-        return replace(self, bar_probability=sure, other_lines=lines)
 
 
 def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
@@ -135,7 +110,7 @@ def choose_reading(
     bar *= 1 - (1 - SAME_BARS) * doubt
     meters = np.bincount(h.beats[mine], p[mine]) / p[mine].sum()
     others = [n for n in np.argsort(meters)[::-1].tolist() if meters[n] > LEAST_SHARE and n != h.beats[best]]
-    return Reading(
+    reading = Reading(
         ratio=float(h.ratio[best]),
         offset=float(h.offset[best]),
         beats=int(h.beats[best]),
@@ -147,6 +122,7 @@ def choose_reading(
         other_lines=other_lines(h, p, best, bar),
         other_meters=tuple((n, float(meters[n])) for n in others),
     )
+    return reading if rate is None else reading.in_two(counted_in_two(h.evidence[best]))
 
 
 def beside_fewer(reading: Reading, h: Hypotheses, more: Hypotheses) -> Reading:

@@ -159,7 +159,7 @@ def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
     return _Song(
         strength=strength,
         u=pulse_number(time, pulses),
-        recurrence=_recurrence(strength, onsets.rate / STEP),
+        recurrence=recurrence_of(strength, onsets.rate / STEP),
         recurrence_rate=onsets.rate / STEP,
         pulse_s=float(np.median(np.diff(pulses))),
         chroma_sum=np.cumsum(np.pad(onsets.chroma.T, ((1, 0), (0, 0))), axis=0, dtype=np.float64),
@@ -171,7 +171,7 @@ def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
     )
 
 
-def _recurrence(strength: FloatArray, rate: float) -> FloatArray:
+def recurrence_of(strength: FloatArray, rate: float) -> FloatArray:
     """How alike the attacks in a short window are to those a lag later, wherever the tempo goes."""
     n = strength.shape[1] // STEP
     curve = strength[:, : n * STEP].mean(axis=0, dtype=np.float64).reshape(n, STEP).mean(axis=1)

@@ -17,11 +17,12 @@ from analyzers.model import BeatRestart
 from analyzers.rhythm.bar_restarts import find_bar_restart
 from analyzers.rhythm.beat_times import Beats, even_beats
 from analyzers.rhythm.lattice_fit import agreement, fine_rise, open_share, snap_tempo
-from analyzers.rhythm.meter import Reading, choose_reading, probabilities
+from analyzers.rhythm.meter import choose_reading, probabilities
 from analyzers.rhythm.meter_evidence import Hypotheses, weigh
 from analyzers.rhythm.other_counts import SteadyRate
 from analyzers.rhythm.pulse import Pulse
 from analyzers.rhythm.pulse_patterns import TwoCounts, fold_sides
+from analyzers.rhythm.reading import Reading
 from analyzers.rhythm.restarts import joined
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets

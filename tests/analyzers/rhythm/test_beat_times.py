@@ -7,8 +7,8 @@ import pytest
 
 from analyzers.rhythm.beat_times import moving_beats
 from analyzers.rhythm.lattice_fit import WindowLags
-from analyzers.rhythm.meter import Reading
 from analyzers.rhythm.pulse import Pulse
+from analyzers.rhythm.reading import Reading
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from tests.analyzers.grid_kit import KICK, RATE, place, tone

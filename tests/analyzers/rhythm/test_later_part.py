@@ -6,12 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import expit
 
 from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm import later_part
-from analyzers.rhythm.later_part import UNSURE, less_sure
-from analyzers.rhythm.meter import Reading
-from analyzers.rhythm.meter_evidence import SIZE, Hypotheses
+from analyzers.rhythm.later_part import UNSURE, heard_later
+from analyzers.rhythm.meter_evidence import SIZE, SLOTS, Hypotheses
+from analyzers.rhythm.reading import Reading
 from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, onsets_of, place, tone
 
 START_S, BPM = 0.3, 124.0
@@ -36,32 +37,49 @@ def house(drums_at: int) -> np.ndarray:
 
 
 @pytest.mark.parametrize("late", [0.5, -0.5])
-def test_bar_lines_that_the_later_part_has_half_a_beat_off_are_not_sure(late: float) -> None:
-    wrong = replace(RIGHT, offset=AHEAD + late)
-    found = less_sure(onsets_of(house(drums_at=4)), PULSES_S, wrong)
+def test_bar_lines_that_the_later_part_has_half_a_beat_off_are_turned(late: float) -> None:
+    """Which of the four lines there it is, the whole song tells, too: it has half a beat after its own."""
+    wrong = replace(RIGHT, offset=AHEAD + late, other_lines=((-late, 0.05), (2.0, 0.02)))
+    found = heard_later(onsets_of(house(drums_at=4)), PULSES_S, wrong)
 
-    assert found.bar_probability == UNSURE
+    assert abs((found.offset - AHEAD + 2) % 4 - 2) < 0.02
+    assert 0.5 < found.bar_probability < RIGHT.bar_probability
     lines = dict(found.other_lines)
-    assert lines[-late] == pytest.approx(1 - UNSURE - 0.02 - 0.01 * (late > 0))
-    assert lines[2.0] == 0.02
+    assert lines[late] == pytest.approx(1 - found.bar_probability - lines[2.0])
+    assert 0.0 < lines[2.0] <= 0.02
 
 
 @pytest.mark.parametrize("drums_at", [0, 4, 8])
 def test_bar_lines_that_the_later_part_shares_stay_as_sure(drums_at: int) -> None:
-    assert less_sure(onsets_of(house(drums_at)), PULSES_S, RIGHT) is RIGHT
+    assert heard_later(onsets_of(house(drums_at)), PULSES_S, RIGHT) is RIGHT
 
 
 def test_where_no_bar_line_half_a_beat_off_is_likely_nobody_asks(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(later_part, "weigh", None)
     sure = replace(RIGHT, other_lines=((2.0, 0.04), (-1.0, 0.01)))
-    assert less_sure(onsets_of(house(0)[:44100]), PULSES_S, sure) is sure
+    assert heard_later(onsets_of(house(0)[:44100]), PULSES_S, sure) is sure
 
 
 def test_the_grid_is_doubted_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
     song = house(drums_at=0)
     assert grid_of(song).bar_one_confidence > 0.8
-    monkeypatch.setattr(grid_module, "less_sure", lambda onsets, pulses, reading: reading.doubted(0.6, 0.5))
+    monkeypatch.setattr(grid_module, "heard_later", lambda onsets, pulses, reading: reading.doubted(0.6, 0.5))
     assert grid_of(song).bar_one_confidence <= 0.6
+
+
+def told(monkeypatch: pytest.MonkeyPatch, share: float, all_told: float, drums: float) -> Reading:
+    """What becomes of the reading where the bar lines half a beat off are so likely: on the whole, by the
+    networks, by their drums alone."""
+    first = int(later_part.BEGINNING * len(PULSES_S))
+    offset = AHEAD - first + np.array([40.0, 40.5])
+    h = Hypotheses(
+        np.ones(2), offset, np.full(2, 4), np.zeros(2, int), np.zeros(2, int), np.ones((2, SIZE), np.float32)
+    )
+    monkeypatch.setattr(later_part, "weigh", lambda *_: h)
+    shares = iter([all_told, drums])
+    monkeypatch.setattr(later_part, "probabilities", lambda _: np.array([1 - (p := next(shares)), p]))
+    monkeypatch.setattr(later_part, "_share", lambda *_: share)
+    return heard_later(onsets_of(house(0)[:44100]), PULSES_S, RIGHT)
 
 
 @pytest.mark.parametrize(
@@ -72,16 +90,59 @@ def test_even_odds_and_drums_that_speak_against_it_are_no_doubt(
     monkeypatch: pytest.MonkeyPatch, all_told: float, drums: float, doubted: bool
 ) -> None:
     """A share of 0.54 is less than 1.25 to 1, drums of 0.25 are 3 to 1 against it."""
-    first = int(later_part.BEGINNING * len(PULSES_S))
-    offset = AHEAD - first + np.array([40.0, 40.5])
-    h = Hypotheses(
-        np.ones(2), offset, np.full(2, 4), np.zeros(2, int), np.zeros(2, int), np.ones((2, SIZE), np.float32)
-    )
-    monkeypatch.setattr(later_part, "weigh", lambda *_: h)
-    shares = iter([all_told, drums])
-    monkeypatch.setattr(later_part, "probabilities", lambda _: np.array([1 - (p := next(shares)), p]))
-    found = less_sure(onsets_of(house(0)[:44100]), PULSES_S, RIGHT)
+    found = told(monkeypatch, 0.1, all_told, drums)
     assert (found is not RIGHT) is doubted
+    assert found.bar_probability == pytest.approx(UNSURE if doubted else 0.95)
+
+
+@pytest.mark.parametrize(("share", "sure", "late"), [(0.29, 0.95, 0.0), (0.4, 0.6, 0.0), (0.6, 0.6, 0.5)])
+def test_the_likelier_bar_lines_are_taken_and_the_others_are_a_doubt(
+    monkeypatch: pytest.MonkeyPatch, share: float, sure: float, late: float
+) -> None:
+    found = told(monkeypatch, share, 0.5, 0.5)
+    assert found.bar_probability == pytest.approx(sure)
+    assert found.offset == pytest.approx(AHEAD + late)
+    if share > 0.3:
+        assert dict(found.other_lines)[0.5 if late == 0.0 else -0.5] > 0.3
+
+
+@pytest.mark.parametrize(("shares", "offset"), [((0.5, 0.4), 3.5), ((0.89, 0.01), 0.5)])
+def test_the_song_begins_on_the_and_of_its_first_beat_unless_much_speaks_against_it(
+    monkeypatch: pytest.MonkeyPatch, shares: tuple[float, float], offset: float
+) -> None:
+    """Lines half a beat later and earlier, with so much for each of them in the later part."""
+    first = int(later_part.BEGINNING * len(PULSES_S))
+    offsets = AHEAD - first + np.array([40.0, 40.5, 39.5])
+    evidence = np.ones((3, SIZE), np.float32)
+    h = Hypotheses(np.ones(3), offsets, np.full(3, 4), *np.zeros((2, 3), int), evidence)
+    monkeypatch.setattr(later_part, "weigh", lambda *_: h)
+    monkeypatch.setattr(later_part, "probabilities", lambda _: np.array([0.1, *shares]))
+    monkeypatch.setattr(later_part, "_share", lambda *_: 0.9)
+    unknown = replace(RIGHT, other_lines=((1.5, 0.05),))
+    found = heard_later(onsets_of(house(0)[:44100]), PULSES_S, unknown)
+    assert found.offset == pytest.approx(offset)
+
+
+def bar(on: dict[int, float], off: dict[int, float], alternate: float = 0.0) -> np.ndarray:
+    """Attacks of a bar: bands on the beat and on the "and"; there the backbeat's band, every other time."""
+    hits = np.zeros((6, 4, SLOTS))
+    for slot, bands in ((0, on), (SLOTS // 2, off)):
+        for band, strength in bands.items():
+            hits[band, :, slot] = strength
+    hits[later_part.BACKBEAT, 1::2, SLOTS // 2] += alternate
+    return hits
+
+
+def test_what_is_struck_on_the_beat_and_off_it_tells_beside_the_networks() -> None:
+    chords, snare, hats = later_part.CHORDS, later_part.SNARE, later_part.HATS
+    even = later_part._share(0.0, bar({}, {}))
+    assert even == pytest.approx(expit(later_part.BIAS))
+    assert later_part._share(9.0, bar({}, {})) == later_part._share(4.0, bar({}, {})) > even
+    assert later_part._share(0.0, bar({}, {snare: 0.5})) > even
+    assert later_part._share(0.0, bar({chords: 0.5}, {})) > even
+    assert later_part._share(0.0, bar({hats: 0.5}, {})) > even
+    assert later_part._share(0.0, bar({}, {}, alternate=0.5)) > even
+    assert later_part._share(0.0, bar({chords: 0.5, snare: 0.5}, {})) == pytest.approx(even)
 
 
 def test_a_doubted_reading_gives_what_is_open_to_the_other_line() -> None:

@@ -7,6 +7,8 @@ import pytest
 
 from analyzers.rhythm import meter
 from analyzers.rhythm.meter_evidence import RATIOS, SIZE, Hypotheses
+from analyzers.rhythm.other_counts import SteadyRate
+from analyzers.rhythm.reading import Reading
 
 Weights = dict[str, np.ndarray]
 
@@ -102,7 +104,7 @@ def test_beat_rates_of_too_few_beats_are_a_doubt(monkeypatch: pytest.MonkeyPatch
         n = len(tempo)
         return Hypotheses(np.array(ratios), np.zeros(n), np.full(n, 4), tempo, tempo * 0, np.zeros((n, SIZE)))
 
-    def read(shares: list[float]) -> meter.Reading:
+    def read(shares: list[float]) -> Reading:
         monkeypatch.setattr(
             meter, "probabilities", lambda x: np.array(shares[: len(x)]) / sum(shares[: len(x)])
         )
@@ -116,3 +118,14 @@ def test_beat_rates_of_too_few_beats_are_a_doubt(monkeypatch: pytest.MonkeyPatch
     assert doubtful.tempi[0] == (1.0, pytest.approx(0.6))
     assert sum(share for _, share in doubtful.tempi) == pytest.approx(1.0)
     assert sure.tempi[0] == (0.5, pytest.approx(0.9))
+
+
+def test_only_steady_songs_are_asked_for_bars_of_6_8(monkeypatch: pytest.MonkeyPatch) -> None:
+    tempo = np.full(2, RATIOS.index(1.0))
+    h = Hypotheses(np.ones(2), np.zeros(2), np.full(2, 4), tempo, tempo * 0, np.zeros((2, SIZE), np.float32))
+    monkeypatch.setattr(meter, "probabilities", lambda x: np.full(len(x), 1 / len(x)))
+    monkeypatch.setattr(meter, "counted_in_two", lambda _: 0.8)
+    steady, moving = (meter.choose_reading(h, 0.99, rate=r) for r in (SteadyRate(111.0, 1e-4), None))
+    assert steady is not None
+    assert moving is not None
+    assert (steady.beats, moving.beats) == (2, 4)

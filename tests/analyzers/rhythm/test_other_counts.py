@@ -8,11 +8,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.meter_evidence import SIZE, SPANS, SPANS_AT, Hypotheses
+from analyzers.rhythm.meter_evidence import LAGS, SIZE, SPANS, SPANS_AT, Hypotheses
 from analyzers.rhythm.other_counts import (
     MISREAD,
+    PERHAPS_TWO,
     TERNARY_DOUBT,
+    TWO_BEATS,
     SteadyRate,
+    counted_in_two,
     divides_in_three,
     doubted,
     doubts,
@@ -47,6 +50,8 @@ def test_a_beat_divides_in_three_where_thirds_come_again_and_halves_less() -> No
         (139.5, []),
         (108.69, []),  # near a third, farther than the fit leaves open
         (109 + 1 / 3 * 1.0, [82.0, 164.0]),
+        (125 * 4 / 3, []),  # a module's first tempo in rows of three
+        (125 * 2 / 3, []),
         (109 + 2 / 3, []),  # its 3/2 is 164.5: no whole one
     ],
 )
@@ -70,6 +75,55 @@ def test_whole_tempi_at_any_octave_are_made_likelier() -> None:
     h = Hypotheses(ratio, 0 * ratio, *np.zeros((3, 5), np.int64), np.zeros((5, SIZE), np.float32))
     p = favoured(h, np.array([0.5, 0.1, 0.1, 0.1, 0.2]), 0, 10.0)
     assert p == pytest.approx(np.array([0.5, 0.1, 1.0, 1.0, 0.2]) / 2.8)
+
+
+def test_a_whole_tempo_that_cuts_the_same_bars_in_three_is_not_made_likelier() -> None:
+    """Four beats of three rows are three of four: 4 * 1 pulse, or half or twice as long, against 3 * 4/3; a
+    beat that is a third is another count."""
+    ratio = np.array([1.0, 4 / 3, 2 / 3, 8 / 3, 4 / 3, 1 / 3])
+    beats = np.array([4, 3, 3, 3, 4, 3])
+    h = Hypotheses(ratio, 0 * ratio, beats, beats * 0, beats * 0, np.zeros((6, SIZE), np.float32))
+    p = favoured(h, np.array([0.4, 0.2, 0.1, 0.1, 0.1, 0.1]), 0, 10.0)
+    assert p == pytest.approx(np.array([0.4, 0.2, 0.1, 0.1, 1.0, 1.0]) / 2.8)
+
+
+@pytest.mark.parametrize(
+    ("after_one", "after_two", "third", "share"),
+    [
+        (0.2, -0.2, 0.3, TWO_BEATS),  # another chord after every two beats
+        (0.0, 0.3, 0.3, PERHAPS_TWO),  # the bass alternates
+        (0.3, 0.0, 0.3, 0.0),
+        (0.2, -0.2, -0.3, 0.0),  # beats that do not divide in three
+    ],
+)
+def test_chords_that_change_with_every_two_ternary_beats_are_bars_of_6_8(
+    after_one: float, after_two: float, third: float, share: float
+) -> None:
+    row = evidence(third, -0.1)
+    row[SPANS_AT - len(LAGS) : SPANS_AT - len(LAGS) + 2] = after_one, after_two
+    assert counted_in_two(row) == share
+
+
+def march() -> np.ndarray:
+    """72 dotted beats at 112 a minute: a bass that alternates, chords on the third eighth, a tune in eighths;
+    each chord lasts two beats."""
+    beat, out = 60 / 112, []
+    for k in range(72):
+        root = 110.0 * 2 ** ((0, 5, 7, 2)[k // 2 % 4] / 12)
+        out.append((0.2 + k * beat, tone(root * (0.75 if k % 2 else 1.0), 0.5 * beat), 1.0))
+        out += [(0.2 + (k + 2 / 3) * beat, tone(root * r, 0.25 * beat), 0.6) for r in (2, 2.52, 3)]
+        out += [(0.2 + (k + x) * beat, tone(root * r, 0.3 * beat), 0.5) for x, r in ((0, 4), (2 / 3, 6))]
+        out.append((0.2 + k * beat, KICK, 0.8))
+    return place(0.2 + 72 * beat + 0.5, out)
+
+
+def test_a_march_is_in_6_8() -> None:
+    grid = grid_of(march())
+    assert grid.meter == "6/8"
+    assert grid.meter_confidence == pytest.approx(TWO_BEATS)
+    assert [m.meter for m in grid.meter_alternatives][:1] == ["4/4"]
+    assert grid.tempo_bpm == pytest.approx(112.0, rel=1e-3)
+    assert grid.bar_one_s == pytest.approx(0.2, abs=0.01)
 
 
 def test_the_doubt_goes_to_the_other_counts() -> None:

@@ -9,9 +9,17 @@ import pytest
 
 from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm.barline import FirstBar
-from analyzers.rhythm.meter import Reading
 from analyzers.rhythm.meter_evidence import RATIOS
-from analyzers.rhythm.shares import LEVEL, beside, beside_tempo
+from analyzers.rhythm.reading import Reading
+from analyzers.rhythm.shares import (
+    FAST_BPM,
+    LEVEL,
+    OPEN_LEVEL,
+    SLOW_BPM,
+    beside,
+    beside_tempo,
+    counted_too,
+)
 
 READING = Reading(1.0, 0.0, 4, 0.99, 0.9, 0.9, 0.9, ((1.0, 1.0),))
 
@@ -28,6 +36,31 @@ def test_half_and_double_keep_their_share_where_the_song_may_as_well_be_counted_
     assert beside_tempo(0.95, 1.0, ((1.0, 0.8), (2.0, 0.2)))[1] == (2.0, 0.2)
     assert beside_tempo(0.98, 1.0, ((1.0, 0.96), (2.0, 0.04)))[1] == (2.0, pytest.approx(0.02))
     assert beside_tempo(0.95, 1.0, ((1.0, 0.8), (0.75, 0.2)))[1] == (0.75, pytest.approx(0.05))
+
+
+@pytest.mark.parametrize(
+    ("bpm", "beats", "too"),
+    [
+        (SLOW_BPM - 0.01, 4, 0.5),
+        (SLOW_BPM, 4, None),
+        (FAST_BPM - 0.01, 4, None),
+        (FAST_BPM, 4, 2.0),
+        (174.0, 3, None),
+        (60.0, 2, None),
+    ],
+)
+def test_slow_and_fast_beats_in_four_are_counted_both_ways(bpm: float, beats: int, too: float | None) -> None:
+    assert counted_too(bpm, beats) == too
+
+
+def test_the_level_that_the_trade_counts_in_as_well_is_offered_and_is_no_question() -> None:
+    """It has to be one that may be read at all; what the networks give it stays where it is more."""
+    sure = ((2.0, 0.99), (4.0, 0.008), (1.0, 0.002))
+    assert beside_tempo(0.99, 2.0, sure, counted_too=2.0)[:2] == ((2.0, 0.99), (4.0, LEVEL))
+    assert (1.0, LEVEL) in beside_tempo(0.99, 2.0, sure, counted_too=0.5)
+    assert LEVEL < OPEN_LEVEL
+    assert beside_tempo(0.99, 2.0, ((2.0, 0.6), (4.0, 0.4)), counted_too=2.0)[1] == (4.0, 0.4)
+    assert beside_tempo(0.99, 2.0, ((2.0, 1.0),), counted_too=2.0) == ((2.0, 0.99),)
 
 
 @pytest.mark.parametrize("seed", range(40))
