@@ -25,6 +25,7 @@ MAX_STEM_UNITS = 80  # of UTF-16, in which other systems count names and paths
 PLAIN = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ._()+,=&'-")
 FORBIDDEN = frozenset('<>:"/\\|?*')  # on some file system
 EDGES = " ._-"
+EARS_KEPT = 10  # sentences of what to check by ear that are kept of a beat; its report has all
 STEMS_FOLDER = "stems"  # in a published folder
 ALWAYS_IGNORED = (".*", "~*", "*~")
 RESERVED = {
@@ -136,6 +137,15 @@ def tempo_words(facts: Mapping[str, Any]) -> str:
 def key_words(facts: Mapping[str, Any]) -> str:
     """'C minor, then D minor', 'blues in A' or 'no key', of the same facts."""
     return str(facts.get("key_shown") or facts.get("key") or "no key")
+
+
+def ears_words(facts: Mapping[str, Any]) -> str:
+    """'check tempo, key by ear', of the same facts; 'check 2 by ear' of older rows; empty where nothing is to
+    be checked.
+    """
+    about = facts.get("ear_words") or facts.get("ear_topics")
+    what = ", ".join(map(str, about)) if about else facts.get("needs_ears")
+    return f"check {what} by ear" if what else ""
 
 
 def copy_name(

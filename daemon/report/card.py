@@ -45,7 +45,7 @@ LOOPS = (1, 2, 4)  # lines of a repeated passage
 def card(report: Report, note_sets: Sequence[NoteSet], sure: float) -> str:
     """The whole card, ending in a line feed; `note_sets` and `sure` are those of the score."""
     analysis = report.in_session()
-    first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
+    first = first_line(report.drop.name, analysis, report.cut, report.check_by_ear)
     paragraphs = [
         *_facts(report, analysis, sure),
         *_notes(report, analysis, note_sets),

@@ -27,7 +27,7 @@ from analyzers.model import Analysis
 from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Settings
 from daemon.core.errors import InternalError, MachineError, OtherVersion
-from daemon.core.names import safe_stem
+from daemon.core.names import EARS_KEPT, safe_stem
 from daemon.core.oserrors import plainly
 from daemon.core.regular import read_regular
 from daemon.core.schemas import other_major, same_major
@@ -108,7 +108,7 @@ class Report(Part):
         answers, view, about = self.answers, self.in_session(), topics(self.check_by_ear)
         return {
             "name": self.drop.name,
-            "line": first_line(self.drop.name, view, self.cut, len(self.check_by_ear)),
+            "line": first_line(self.drop.name, view, self.cut, self.check_by_ear),
             "producer": self.drop.producer,
             "pack": self.drop.pack,
             "stems": self.drop.format == "stems",
@@ -127,7 +127,7 @@ class Report(Part):
             "true_peak_dbtp": answers.true_peak.value,
             "duration_s": self.analysis.duration_s,
             "needs_ears": len(self.check_by_ear),
-            "check_by_ear": list(self.check_by_ear[:3]),
+            "check_by_ear": list(self.check_by_ear[:EARS_KEPT]),
             "ear_topics": list(about),
             "ear_words": list(ear_words(self.check_by_ear, view.flags)),
             "set_by_hand": [name for name, value in answers if value and value.set_by_hand],

@@ -10,7 +10,7 @@ from analyzers.harmony.spelling import blues_name, key_name
 from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
-from daemon.core.names import format_tempo
+from daemon.core.names import ears_words, format_tempo
 from daemon.core.text import one_line
 from daemon.report.parts import Claim, Cut
 
@@ -214,13 +214,15 @@ def key_from(key: Key, grid: Grid) -> list[str]:
     return [f"from {bar_or_time(grid, begin.at_s)} on, no key before it"] if begin else []
 
 
-def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
-    """'amber-lane.wav: 92 BPM, E flat minor, song starts at bar 1, check 2 by ear': enough by itself."""
+def first_line(name: str, analysis: Analysis, cut: Cut, ears: Iterable[str]) -> str:
+    """'amber-lane.wav: 92 BPM, E flat minor, song starts at bar 1, check key, noise by ear': it is enough;
+    `ears` are the sentences of what is to be checked.
+    """
     grid, key = analysis.grid, analysis.key
     tempo = tempo_line(grid, analysis.duration_s)
-    check = f", check {ears} by ear" if ears else ""
-    found = f"{tempo}, {key_line(key) or 'no key'}, {start_words(cut)}{check}"
-    return one_line(f"{name}: {found}")
+    check = ears_words({"ear_words": ear_words(ears, analysis.flags)})
+    found = (tempo, key_line(key) or "no key", start_words(cut), check)
+    return one_line(f"{name}: {', '.join(filter(None, found))}")
 
 
 def start_words(cut: Cut) -> str:

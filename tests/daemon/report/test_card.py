@@ -8,8 +8,9 @@ from dataclasses import replace
 import pytest
 
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section, Tuning
+from analyzers.model import BeatRestart, Chord, Flag, KeyCandidate, KeyChange, Section, Tuning
 from config.settings import Settings
+from daemon.core.names import ears_words
 from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
 from daemon.report.page_glance import glance
@@ -40,15 +41,23 @@ def test_the_first_line_is_enough():
     assert sample_report().summary()["line"] == first
 
 
-def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
+def test_the_first_line_says_what_needs_ears_and_a_change_of_key():
     analysis = sample_analysis(
         key=replace(key_of(confidence=0.6), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.7),))
     )
     report = sample_report(analysis)
     first = text_of(report).splitlines()[0]
     assert ", E flat minor, then F minor, " in first
-    assert first.endswith(f", check {len(report.check_by_ear)} by ear")
+    assert first.endswith(", check key by ear")
     assert len(report.check_by_ear) == 2
+    faulty = sample_analysis(
+        key=key_of(confidence=0.6), flags=(Flag("clipping", "warning", "Clipped.", "Ask for another."),)
+    )
+    report = sample_report(faulty)
+    assert text_of(report).splitlines()[0].endswith(", check key, clipped by ear")
+    assert ears_words(report.summary()) == "check key, clipped by ear"
+    assert ears_words({"needs_ears": 2}) == "check 2 by ear"  # of an older record
+    assert ears_words({"needs_ears": 0}) == ""
 
 
 def test_a_moving_tempo_says_where_it_begins():
