@@ -11,7 +11,7 @@ from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
-from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
+from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi, worth_naming
 from daemon.report.words import (
     FIRST_BAR,
     NOT_MEASURED,
@@ -94,7 +94,7 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         *(
             f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)} "
             f"({percent(c.probability)})"
-            for c in rival_tempi(grid)
+            for c in worth_naming(rival_tempi(grid))
         ),
     ]
     return Row(
@@ -128,7 +128,7 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
         "Key",
         str(estimate.value),
         str(key_line(key)) if key.blues else ", ".join([*key_from(key, analysis.grid), *later_keys(key)]),
-        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
+        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in worth_naming(rival_keys(key))),
         estimate.confidence,
         _by_hand(estimate),
         "key",
