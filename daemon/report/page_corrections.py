@@ -53,17 +53,23 @@ def fixes(report: Report) -> list[Fix]:
     known = [ask for topic in doubtful for ask in groups[topic] if ask.likely]
     asked.append(Ask("anything else", "", "--meter 3/4, --tuning CENTS"))
     at = asked.index(known[0]) if known else len(asked) - 1
-    name = shlex.quote(_name(report))
+    name, file = shlex.quote(_name(report)), report.software.settings_file
+    call = f"beatintake --config {shlex.quote(file)}" if file else "beatintake"
     lines = [
-        Fix(ask.what + (" (likeliest)" if ask in known[:1] else ""), _command(name, ask), ask.blank, k == at)
+        Fix(
+            ask.what + (" (likeliest)" if ask in known[:1] else ""),
+            _command(call, name, ask),
+            ask.blank,
+            k == at,
+        )
         for k, ask in enumerate(asked)
     ]
-    return [*lines, Fix("take it back", f"beatintake undo {name}")] if report.correction else lines
+    return [*lines, Fix("take it back", f"{call} undo {name}")] if report.correction else lines
 
 
-def _command(name: str, ask: Ask) -> str:
+def _command(call: str, name: str, ask: Ask) -> str:
     """Ends in a space where the value is to be typed."""
-    words = ["beatintake correct", name, *([ask.flags] if ask.flags else [])]
+    words = [call, "correct", name, *([ask.flags] if ask.flags else [])]
     return " ".join(words) + (" " if ask.blank else "")
 
 

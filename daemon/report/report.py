@@ -31,6 +31,7 @@ from daemon.core.names import EARS_KEPT, safe_stem
 from daemon.core.oserrors import plainly
 from daemon.core.regular import read_regular
 from daemon.core.schemas import other_major, same_major
+from daemon.core.text import valid
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan
 from daemon.export.sessionview import LEVELS, in_session
@@ -211,7 +212,11 @@ def build_report(
     view = in_session(corrected, cut, copy)
     try:
         return Report(
-            software=Software(version=software_version, settings_sha256=settings_digest(settings)),
+            software=Software(
+                version=software_version,
+                settings_sha256=settings_digest(settings),
+                settings_file=valid(str(settings.named)) if settings.named else None,
+            ),
             made_at=made_at,
             drop=drop,
             check_by_ear=check_by_ear(

@@ -25,6 +25,7 @@ from analyzers.model import (
 )
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.samples import Signal
+from config.load import load_settings
 from daemon.cli import build_parser
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction, apply_correction
@@ -471,6 +472,25 @@ def test_a_value_that_only_a_person_knows_is_not_in_the_command() -> None:
         assert all(fix.command.endswith(" ") is bool(fix.blank) for fix in asked.values())
         page = page_of(report)
         assert '--key</span> </code><i class="blank">&#34;TONIC MODE&#34;</i>' in page
+
+
+def test_the_commands_name_a_settings_file_that_is_not_found_without_and_are_such_as_the_program_takes(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "a studio" / "beatintake.yaml"
+    path.parent.mkdir()
+    path.write_text("folders: {incoming: in}\n")
+    settings = load_settings(path)
+    report = sample_report(settings=settings, corrections=Correction(tempo_bpm=70.0))
+    asked = fixes(report)
+    assert all(
+        fix.command.startswith(f"beatintake --config {shlex.quote(str(path.resolve()))} ") for fix in asked
+    )
+    for fix in asked:
+        if not fix.blank:
+            taken = build_parser().parse_args(shlex.split(fix.command)[1:])
+            assert (taken.config, taken.name) == (path.resolve(), "amber-lane")
+    assert "--config" not in "".join(fix.command for fix in fixes(sample_report()))
 
 
 def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_finish() -> None:
