@@ -124,13 +124,14 @@ def format_tempo(bpm: float) -> str:
 
 
 def tempo_words(facts: Mapping[str, Any]) -> str:
-    """'140 BPM', '85 to 87 BPM, moving', '75 BPM (dotted quarter)' or 'no tempo' of the few facts that are
-    kept of a beat.
+    """'140 BPM', '85 to 87 BPM, moving', '75 BPM (dotted quarter; 112.5 in quarters)', 'no tempo': of the
+    few facts that are kept of a beat.
     """
     bpm, shown = facts.get("tempo_bpm"), facts.get("tempo_shown")
     moving = ", moving" if shown and facts.get("constant_tempo") is False else ""
     motion = facts.get("tempo_motion", moving)  # older rows do not have it
-    note = f" ({facts['tempo_note']})" if facts.get("tempo_note") else ""
+    quarters = f"; {facts['tempo_quarters']} in quarters" if facts.get("tempo_quarters") else ""
+    note = f" ({facts['tempo_note']}{quarters})" if facts.get("tempo_note") else ""
     return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{note}{motion}"
 
 

@@ -164,6 +164,7 @@ def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any
         "tempo_bpm": facts.get("tempo_bpm"),
         "tempo_shown": facts.get("tempo_shown"),
         "tempo_note": facts.get("tempo_note"),
+        "tempo_quarters": facts.get("tempo_quarters"),
         "constant_tempo": facts.get("constant_tempo"),
         "key": facts.get("key"),
         "key_shown": facts.get("key_shown"),

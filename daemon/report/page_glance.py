@@ -14,6 +14,7 @@ from daemon.report.report import Report
 from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi, worth_naming
 from daemon.report.words import (
     FIRST_BAR,
+    LIMITS,
     NOT_MEASURED,
     SAID_DB,
     asks_for_ears,
@@ -185,8 +186,7 @@ def _level(report: Report) -> Row:
     if stems := stems_words(stems_above_db(report.stems, report.aligned_copy)):
         notes[0] += f" ({stems})"
     turned = abs(gain_db) >= SAID_DB
-    limits = {"loudness": ", the level this studio works at", "true peak": ", its peaks allow no more"}
-    limit = limits.get(str(told.get(LIMITED_BY)), "")
+    limit = LIMITS.get(str(told.get(LIMITED_BY)), "")
     if not turned:
         notes[0] += limit
     if abs(done_db) >= SAID_DB:

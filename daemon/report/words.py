@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from analyzers.harmony.key_change import key_begin, later_changes
 from analyzers.harmony.spelling import blues_name, key_name
 from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
-from daemon.core.names import ears_words, format_tempo
+from daemon.core.names import ears_words, format_tempo, tempo_words
 from daemon.core.text import one_line
 from daemon.report.parts import Claim, Cut
 
@@ -33,6 +34,10 @@ FAULTS = {  # what differs from the code of the flag
     "mono-loss": "lost in mono",
     "out-of-phase-band": "bass out of phase",
 }
+LIMITS = {
+    "loudness": ", the level this studio works at",
+    "true peak": ", its peaks allow no more",
+}  # of a gain
 SAID_DB = 0.05  # a smaller gain is not worth a word
 SIGNAL = "Signal"  # topic of the channels' faults
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
@@ -125,9 +130,21 @@ def steady_part(grid: Grid) -> str:
 
 
 def tempo_line(grid: Grid, duration_s: float) -> str:
-    """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'."""
-    shown = glance_tempo(grid, duration_s)
-    return f"{shown} {unit(grid)}{motion(grid)}" if shown else "no tempo"
+    """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'; in 6/8 with the session's
+    tempo: '75 BPM (dotted quarter; 112.5 in quarters)'.
+    """
+    return tempo_words(tempo_facts(grid, duration_s))
+
+
+def tempo_facts(grid: Grid, duration_s: float) -> dict[str, Any]:
+    """What is kept of a beat for `tempo_words`."""
+    return {
+        "tempo_bpm": grid.tempo_bpm,
+        "tempo_shown": glance_tempo(grid, duration_s),
+        "tempo_motion": motion(grid),
+        "tempo_note": beat_note(grid),
+        "tempo_quarters": quarters_tempo(grid, duration_s),
+    }
 
 
 def quarters_tempo(grid: Grid, duration_s: float) -> str | None:

@@ -51,7 +51,7 @@ def test_page_and_card_say_both_and_the_session_has_the_second(tmp_path: Path) -
     assert len(ids) == len(set(ids))
 
     told = card(report, note_sets(report.in_session(), 0.8), 0.8)
-    assert told.startswith("amber-lane.wav: 75 BPM (dotted quarter), E flat minor")
+    assert told.startswith("amber-lane.wav: 75 BPM (dotted quarter; 112.5 in quarters), E flat minor")
     assert "In quarters, as a session counts: 112.5 BPM\n" in told
     assert report.session is not None
     assert report.session.quarters_in_beat == 1.5
@@ -96,7 +96,7 @@ def test_a_doubtful_one_names_its_rivals_in_its_own_note() -> None:
 
 def test_board_status_and_claims() -> None:
     summary = report_of().summary()
-    assert tempo_words(summary) == "75 BPM (dotted quarter)"
+    assert tempo_words(summary) == "75 BPM (dotted quarter; 112.5 in quarters)"
     assert tempo_words({"tempo_bpm": 75.0}) == "75 BPM"  # of an older report
     assert "dotted quarter" in render_board([{**row(1), "tempo_note": summary["tempo_note"]}])
     claim = ProducerClaim("tempo", "112 BPM", "file name", 112.5)

@@ -11,6 +11,7 @@ from analyzers.harmony.note_sets import note_sets
 from analyzers.model import BeatRestart, Chord, Flag, KeyCandidate, KeyChange, Section, Tuning
 from config.settings import Settings
 from daemon.core.names import ears_words
+from daemon.corrections.apply import Correction
 from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
 from daemon.report.page_glance import glance
@@ -167,7 +168,7 @@ def test_bars_are_those_of_the_session():
     report = sample_report(sample_analysis(lead_in=early, key=replace(key_of(), changes=changes)))
     text = text_of(report)
     assert "song starts at bar 2" in text.splitlines()[0]
-    assert f"Song's first bar: bar 2 of the copy, {BAR_S:.2f} s\n" in text
+    assert f"Start: the song starts at bar 2 ({BAR_S:.2f} s); " in text
     assert "    2-5: Ebm | B | Gb | Db\n      to bar 9: the same, 2 times in all\n" in text
     assert "  bar 10: F G Ab Bb C Db Eb (F minor)\n" in text
 
@@ -230,11 +231,43 @@ def test_card_guide_page_and_check_by_ear_agree_on_what_can_be_set(relative: flo
     assert ("Key: F minor from bar 9" in ears) == (later == 0.7)
 
 
-def test_what_needs_ears_stands_at_the_end_or_that_nothing_does():
+def test_what_needs_ears_stands_ahead_of_the_chords_or_that_nothing_does():
     report = sample_report(sample_analysis(key=key_of(confidence=0.5)))
-    end = re.sub(r"\s+", " ", text_of(report).partition("Check by ear")[2]).strip()
-    assert end == " ".join(report.check_by_ear).replace("−", "-")
-    assert text_of(sample_report()).endswith("\nNothing needs ears.\n")
+    said = text_of(report).partition("Check by ear\n")[2].partition("\n\nChords by bar")[0]
+    assert re.sub(r"\s+", " ", said).strip() == " ".join(report.check_by_ear).replace("−", "-")
+    assert "\nNothing needs ears.\n\nChords by bar\n" in text_of(sample_report())
+
+
+@pytest.mark.parametrize(
+    ("lufs", "peak", "said"),
+    [
+        (
+            -8.4,
+            -0.1,
+            "Level: turn it down 9.6 dB: -18.0 LUFS, the level this studio works at now -8.4 LUFS",
+        ),
+        (-24.0, -3.0, "Level: turn it up 2.0 dB: -22.0 LUFS, its peaks allow no more now -24.0 LUFS"),
+        (-18.0, -6.0, "Level: leave the fader, the level this studio works at now -18.0 LUFS"),
+        (-20.0, -1.0, "Level: leave the fader, its peaks allow no more now -20.0 LUFS"),
+    ],
+)
+def test_the_level_says_first_what_to_do_with_the_fader(lufs: float, peak: float, said: str):
+    """Down to -18 LUFS, up as far as the true peak stays below -1 dBTP."""
+    loudness = replace(sample_analysis().loudness, integrated_lufs=lufs, true_peak_dbtp=peak)
+    text = " ".join(text_of(sample_report(sample_analysis(loudness=loudness))).split())
+    assert f"{said}, true peak {peak:.1f} dBTP" in text
+    assert "room for the voice" not in text
+
+
+def test_what_was_set_by_hand_is_said():
+    correction = Correction(tempo_bpm=70.0, bar_one_s=1.5)
+    assert "Set by hand: tempo, first bar\n" in text_of(sample_report(corrections=correction))
+    assert "by hand" not in text_of(sample_report())
+
+
+def test_the_standard_pitch_is_said_without_its_last_tenth():
+    text = text_of(sample_report(sample_analysis(tuning=Tuning(0.4, 440.1, 0.95))))
+    assert "Tuning: A4 = 440 Hz\n" in text
 
 
 def test_a_beat_without_tempo_or_chords():
