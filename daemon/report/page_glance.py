@@ -168,7 +168,7 @@ def _cut(report: Report, grid: Grid) -> Row:
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
     notes += [f"or the song starts {place}" for _, place in rival_places(grid)[:2]]
-    by_hand = _by_hand(one, " s")
+    by_hand = _by_hand(one, " s into the producer's file")
     sure = None if one.value is None else one.confidence
     return Row("Start", value, "", tuple(notes), sure, by_hand, FIRST_BAR, "of the song's first bar")
 

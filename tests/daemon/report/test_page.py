@@ -224,6 +224,19 @@ def test_what_is_set_by_hand_is_said() -> None:
     assert "beatintake undo amber-lane" in text
 
 
+def test_what_a_correction_answers_is_told_in_bars_of_the_session_with_what_still_needs_ears() -> None:
+    """Not in seconds of the producer's file, and not what was set just now."""
+    doubtful = sample_analysis(key=key_of(confidence=0.5))
+    report = sample_report(doubtful, corrections=Correction(bar_one_s=BAR_ONE_S + 4 * 60 / 140))
+    assert headline(report) == (
+        f"amber-lane.wav: 140 BPM, E flat minor, song starts at bar {report.cut.bars_before_bar_one + 1} "
+        "(by hand), 4/4, check key by ear"
+    )
+    text = " ".join(Outline(page_of(report)).text.split())
+    assert f"set by hand; measured {BAR_ONE_S} s into the producer's file" in text
+    assert headline(sample_report(corrections=Correction(key="C minor"))).endswith("at bar 1, 4/4")
+
+
 def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
     grid = replace(moving_grid((70, 139.2), (24, 141.0), (50, 139.9)), tempo_bpm=140.1234)
     report = sample_report(sample_analysis(grid=grid))
