@@ -17,6 +17,7 @@ from analyzers.rhythm.bars import bar_lines
 from daemon.core.text import one_line
 from daemon.export.guide import also_words
 from daemon.report.answers import GAIN, LIMITED_BY
+from daemon.report.keyboard import on_keyboard
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.parts import stems_above_db
@@ -125,7 +126,7 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
     What rings out in the last bars is not worth a line where it has no note that was not said.
     """
     found: list[str] = []
-    said, told = None, set[str]()
+    said, told, keyed = None, set[str](), set[str]()
     ends_s = min((at_s for _, at_s in bar_lines(analysis.grid)[-LAST_BARS:]), default=analysis.duration_s)
     for (key, notes, *more), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside, s.perhaps)):
         at_s = next(run).start_s
@@ -142,6 +143,9 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
         said, told = (key, notes), set(chain(*more))
         if also := also_words(*([*map(short_name, names)] for names in more)):
             found.append(f"    {also}")
+        if keys := on_keyboard(note for note in (*notes, *chain(*more)) if note not in keyed):
+            found.append(f"    on a keyboard {short_name(keys)}")
+        keyed |= {*notes, *chain(*more)}
     return ["", "Notes for pitch correction", *found]
 
 

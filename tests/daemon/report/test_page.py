@@ -217,6 +217,24 @@ def test_no_tempo_and_no_key_are_said() -> None:
     assert "--half" not in text
 
 
+def test_one_reason_is_told_once_in_the_evidence_and_cents_have_no_decimals() -> None:
+    reason = "no steady beat: the attacks do not repeat evenly"
+    grid = replace(no_steady_beat(), reason=reason)
+    page = page_of(sample_report(sample_analysis(grid=grid, tuning=Tuning(1.49, 440.38, 0.95))))
+    assert page.count(f"<td>unknown: {reason}</td>") == 1
+    assert page.count("<td>unknown</td>") == 3  # constant tempo, meter, the song's first bar
+    assert "<td>1 cents from A4 = 440 Hz</td>" in page
+
+
+def test_players_have_names() -> None:
+    """WCAG 4.1.2: name, role, value."""
+    players = re.findall(r"<audio[^>]*>", page_of(sample_report()))
+    assert [re.findall(r'aria-label="([^"]+)"', player) for player in players] == [
+        ["click check"],
+        ["aligned copy"],
+    ]
+
+
 def test_what_is_set_by_hand_is_said() -> None:
     text = Outline(page_of(sample_report(corrections=Correction(tempo_bpm=70.0, key="C minor")))).text
     assert "set by hand; measured 140 BPM" in text
