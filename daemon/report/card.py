@@ -30,6 +30,7 @@ from daemon.report.words import (
     SAID_DB,
     first_line,
     moves,
+    percent,
     quarters_tempo,
     seconds,
     session_place,
@@ -76,9 +77,11 @@ def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     if report.drop.other_mixes:
         found.append(f"Other mixes of it: {', '.join(report.drop.other_mixes)}")
     if grid.tempo_bpm is not None:
-        held = f"constant{steady_part(grid)}"
+        part = steady_part(grid)
+        held = f"constant{part or _doubt(grid.constant_confidence, sure)}"
         course = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else held
-        found.append(f"Tempo: {course}" + (f"; {grid.meter}" if grid.meter else ""))
+        meter = f"; {grid.meter}{_doubt(grid.meter_confidence, sure)}" if grid.meter else ""
+        found.append(f"Tempo: {course}{meter}")
         if quarters := quarters_tempo(grid, analysis.duration_s):
             found.append(f"In quarters, as a session counts: {quarters} BPM")
     start, at_s = start_words(cut), cut.bar_one_in_copy_s
@@ -99,6 +102,11 @@ def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
             f"Set by hand: {', '.join(FIRST_BAR if name == 'bar_one' else name for name in by_hand)}"
         )
     return [*found, *_level(report)]
+
+
+def _doubt(confidence: float, sure: float) -> str:
+    """' (66 % sure)' of what is not; ' (assumed)' of what was not looked for."""
+    return "" if confidence >= sure else f" ({percent(confidence)} sure)" if confidence else " (assumed)"
 
 
 def _level(report: Report) -> list[str]:

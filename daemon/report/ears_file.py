@@ -7,11 +7,11 @@ from collections.abc import Sequence
 
 from analyzers.model import Analysis, Flag, Grid
 from analyzers.rhythm.bars import bar_holding, bar_lines
+from daemon.report.ear_topics import PART, flag_topic
 from daemon.report.parts import Cut
-from daemon.report.words import flag_topic, flag_words, seconds, sentence
+from daemon.report.words import flag_words, seconds, sentence
 
 VOICE_TAIL_S = 1.0  # a voice is heard so much longer than it sounds, at most
-PART = re.compile(r"\b(Cut off|Damaged)\b")  # a warning of decoding: not all of the song is there
 SHORT = re.compile(r"\bOnly [\d.]+ s long\b")
 THERE = "Listen there: "  # of a fault whose places are told
 HEAR = {  # where a fault is heard, by code; else its advice says it, or there is nothing to hear

@@ -11,9 +11,10 @@ from analyzers.harmony.key_change import later_changes
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import beat_rate
+from daemon.report.ear_topics import topics
 from daemon.report.report import Report
 from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
-from daemon.report.words import FIRST_BAR, moves, tempi_words, topics, unit
+from daemon.report.words import FIRST_BAR, moves, tempi_words, unit
 
 OFF = "# "  # stands before a line that says nothing yet
 LEVELS = {0.5: "--half", 2.0: "--double"}

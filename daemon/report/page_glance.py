@@ -8,6 +8,7 @@ from analyzers.harmony.key_change import later_changes
 from analyzers.model import Analysis, Grid, Tuning
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
+from daemon.report.ear_topics import topics
 from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
@@ -36,7 +37,6 @@ from daemon.report.words import (
     tempi_words,
     tempo_course,
     tempo_line,
-    topics,
     tuning_course,
     unit,
 )
@@ -55,7 +55,7 @@ class Row:
     notes: tuple[str, ...] = ()
     sure: float | None = None
     by_hand: str | None = None
-    topic: str = ""  # what `sure` is about, as in `words.topics`
+    topic: str = ""  # what `sure` is about, as in `ear_topics.topics`
     sure_of: str = ""  # the same in words, where the label does not say it
     copy_key: str = ""  # this key copies the value
     below: tuple[Below, ...] = ()  # whole lines

@@ -37,6 +37,7 @@ from daemon.export.plan import CutPlan
 from daemon.export.sessionview import LEVELS, in_session
 from daemon.report.answers import Answers, answer
 from daemon.report.claims import judge_claim
+from daemon.report.ear_topics import ear_words, topics
 from daemon.report.ears import check_by_ear
 from daemon.report.parts import (
     AlignedCopy,
@@ -52,7 +53,7 @@ from daemon.report.parts import (
 )
 from daemon.report.session_record import SessionRecord, session_record
 from daemon.report.shown_row import shown_row
-from daemon.report.words import ear_words, first_line, topics
+from daemon.report.words import first_line
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Source

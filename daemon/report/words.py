@@ -13,33 +13,18 @@ from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from daemon.core.names import ears_words, format_tempo, tempo_words
 from daemon.core.text import one_line
+from daemon.report.ear_topics import ear_words
 from daemon.report.parts import Claim, Cut
 
 # common practice: what is bent on purpose lies between two notes and is no fault to correct
 BENT = "a blues bends third, fifth and seventh: correct them slowly or not at all"
 NOT_MEASURED = "not measurable, leave A4 = 440 Hz"  # a tuning that is not sure
 HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
-FAULTS = {  # what differs from the code of the flag
-    "clipping": "clipped",
-    "dropout": "dropouts",
-    "click": "clicks",
-    "dc-offset": "constant offset",
-    "hum": "mains hum",
-    "noise-floor": "noise",
-    "lossy-origin": "from a lossy file",
-    "short-words": "8-bit noise",
-    "channel-level": "one channel louder",
-    "channel-delay": "one channel late",
-    "polarity-inverted": "one channel inverted",
-    "mono-loss": "lost in mono",
-    "out-of-phase-band": "bass out of phase",
-}
 LIMITS = {
     "loudness": ", the level this studio works at",
     "true peak": ", its peaks allow no more",
 }  # of a gain
 SAID_DB = 0.05  # a smaller gain is not worth a word
-SIGNAL = "Signal"  # topic of the channels' faults
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 KEYS_LATER = 2  # key changes that a line names
@@ -183,11 +168,6 @@ def session_place(grid: Grid, at_s: float) -> str:
     return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
 
 
-def flag_topic(flag: Flag) -> str:
-    """What a flag is about: a voice is no fault of the signal."""
-    return "Voice" if flag.code == "voice" else SIGNAL
-
-
 def flag_words(flag: Flag, grid: Grid) -> str:
     """What is said of a fault, with its places: 'Dropouts of up to 3.0 ms at bar 3 (5.20 s) and 4 more.'"""
     said = [_place(grid, *place) for place in flag.places_s]
@@ -231,7 +211,7 @@ def key_from(key: Key, grid: Grid) -> list[str]:
     return [f"from {bar_or_time(grid, begin.at_s)} on, no key before it"] if begin else []
 
 
-def first_line(name: str, analysis: Analysis, cut: Cut, ears: Iterable[str]) -> str:
+def first_line(name: str, analysis: Analysis, cut: Cut, ears: Sequence[str]) -> str:
     """'amber-lane.wav: 92 BPM, E flat minor, song starts at bar 1, check key, noise by ear': it is enough;
     `ears` are the sentences of what is to be checked.
     """
@@ -274,23 +254,6 @@ def signed(value: float, digits: int = 0) -> str:
     if rounded == 0:
         return f"{0:.{digits}f}"
     return f"{'+' if rounded > 0 else '−'}{abs(rounded):.{digits}f}"
-
-
-def topics(lines: Iterable[str]) -> tuple[str, ...]:
-    """What the sentences are about, each once, in lower case: ("tempo", "key")."""
-    return tuple(dict.fromkeys(line.partition(":")[0].lower() for line in lines))
-
-
-def ear_words(lines: Iterable[str], flags: Iterable[Flag]) -> tuple[str, ...]:
-    """The topics as a board says them: in place of "signal" the faults themselves, "clipped"."""
-    faults = [
-        FAULTS.get(flag.code, flag.code.replace("-", " "))
-        for flag in flags
-        if flag.severity == "warning" and flag_topic(flag) == SIGNAL
-    ]
-    instead = {SIGNAL.lower(): faults} if faults else {}
-    said = [word for topic in topics(lines) for word in instead.get(topic, [topic])]
-    return tuple(dict.fromkeys(said))
 
 
 def claim_words(claim: Claim) -> str:

@@ -335,3 +335,13 @@ def test_no_note_of_the_chart_is_missing_from_the_notes():
         chords = (Chord(BAR_ONE_S, BAR_ONE_S + BAR_S, "Bb", confidence),)
         text = text_of(sample_report(sample_analysis(chords=chords)))
         assert f"(E flat minor)\n    {also}\n" in text
+
+
+def test_what_is_not_sure_of_tempo_and_meter_is_no_plain_fact():
+    for constant, meter, said in (
+        (0.8, 0.8, "Tempo: constant; 4/4\n"),
+        (0.66, 0.57, "Tempo: constant (66 % sure); 4/4 (57 % sure)\n"),
+        (0.9, 0.0, "Tempo: constant; 4/4 (assumed)\n"),
+    ):
+        grid = replace(steady_grid(), constant_confidence=constant, meter_confidence=meter)
+        assert said in text_of(sample_report(sample_analysis(grid=grid)))

@@ -22,6 +22,7 @@ from analyzers.model import (
 )
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
+from daemon.report.ear_topics import topics
 from daemon.report.ears import check_by_ear
 from daemon.report.page_glance import glance
 from daemon.report.parts import Claim, Cut, StemLine
@@ -29,7 +30,6 @@ from daemon.report.pictures import tempo_picture
 from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
     tempo_line,
-    topics,
 )
 from tests.daemon.sample_report import (
     BAR_ONE_S,
