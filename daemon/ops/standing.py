@@ -254,8 +254,11 @@ def _headline(standing: Standing) -> str:
 
 def _words(correction: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """As a correction file says it."""
-    units = {"tempo_bpm": ("tempo", "g", " BPM"), "bar_one_s": ("bar one", ".4f", " s")}
-    units |= {"tuning_cents": ("tuning", "+g", " cents")}
+    units = {
+        "tempo_bpm": ("tempo", "g", " BPM"),
+        "bar_one_s": ("bar one", ".3f", " s into the producer's file"),
+        "tuning_cents": ("tuning", "+g", " cents"),
+    }
     later = "".join(f", then {key} at {at_s:.2f} s" for at_s, key in correction.get("key_changes", ()))
     for name, value in correction.items():
         word, form, unit = units.get(name, (name, "", ""))

@@ -24,6 +24,7 @@ from daemon.report.rivals import (
 )
 from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
+    HEARD_MS,
     asks_for_ears,
     bar_or_time,
     claim_words,
@@ -42,7 +43,6 @@ BEGINS_INSIDE = (
     "Start: the copy begins inside a sound. Hear its first moment: fade in where it clicks; where a note is "
     "cut, take it from the producer's file."
 )
-HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 
 
 def check_by_ear(
@@ -206,8 +206,8 @@ def _late_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
         return []
     return [
         f"Start: the first hit comes {late_ms} ms after the song's first bar line, which stays where the "
-        f"song's other hits are: hear the click check. Nudge that hit where it drags; --bar-one=+{late_ms}ms "
-        f"puts all bar lines on it, and the other hits {late_ms} ms before them."
+        f"song's other hits are: hear the click check. Nudge that hit where it drags; correct "
+        f"--bar-one=+{late_ms}ms puts all bar lines on it, and the other hits {late_ms} ms before them."
     ]
 
 
@@ -223,7 +223,7 @@ def _hardly_before(analysis: Analysis, by_hand: Correction, cut: Cut | None) -> 
         return []
     return [
         f"Start: there is sound {early_s * 1000:.0f} ms before the song's first bar, too short for a pickup: "
-        f"hear it. Where it is the first hit, --bar-one=-{early_s * 1000:.0f}ms puts the bar lines on it."
+        f"hear it. Where it is the first hit, correct --bar-one=-{early_s * 1000:.0f}ms puts the lines on it."
     ]
 
 

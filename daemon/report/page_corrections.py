@@ -14,7 +14,7 @@ from daemon.corrections.apply import beat_rate
 from daemon.report.ear_topics import topics
 from daemon.report.report import Report
 from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
-from daemon.report.words import FIRST_BAR, moves, tempi_words, unit
+from daemon.report.words import FIRST_BAR, HEARD_MS, moves, tempi_words, unit
 
 OFF = "# "  # stands before a line that says nothing yet
 LEVELS = {0.5: "--half", 2.0: "--double"}
@@ -47,7 +47,7 @@ def fixes(report: Report) -> list[Fix]:
         "tempo": _tempo(analysis.grid),
         "key": _key(analysis.key),
         "meter": _meter(analysis.grid) if "meter" in flagged else [],
-        FIRST_BAR: _bar_one(analysis.grid) if report.answers.bar_one.value is not None else [],
+        FIRST_BAR: _bar_one(analysis.grid, report) if report.answers.bar_one.value is not None else [],
     }
     doubtful = [topic for topic in groups if topic in flagged]
     asked = [ask for topic in (*doubtful, *(t for t in groups if t not in flagged)) for ask in groups[topic]]
@@ -147,11 +147,13 @@ def _meter(grid: Grid) -> list[Ask]:
     return found
 
 
-def _bar_one(grid: Grid) -> list[Ask]:
-    """The likeliest other places, then a beat earlier and later."""
+def _bar_one(grid: Grid, report: Report) -> list[Ask]:
+    """The likeliest other places, a beat earlier and later, a first hit that the lines left alone."""
     likely = [late for late, _ in rival_places(grid)[:2]]
     places = dict.fromkeys([*likely, -1.0, 1.0])
-    return [
+    late_ms = 0 if report.answers.bar_one.set_by_hand else round(report.cut.first_hit_late_s * 1000)
+    late_hit = [Ask("the bar lines belong on the first hit", f"--bar-one=+{late_ms}ms")]
+    beats = [
         Ask(
             f"the song's first bar is {place_words(late, grid)}",
             f"--bar-one={late:+.4g}beat{'' if abs(late) == 1 else 's'}",
@@ -159,3 +161,4 @@ def _bar_one(grid: Grid) -> list[Ask]:
         )
         for late in places
     ]
+    return beats + late_hit * (late_ms > HEARD_MS)

@@ -19,6 +19,7 @@ from daemon.report.parts import Claim, Cut
 # common practice: what is bent on purpose lies between two notes and is no fault to correct
 BENT = "a blues bends third, fifth and seventh: correct them slowly or not at all"
 NOT_MEASURED = "not measurable, leave A4 = 440 Hz"  # a tuning that is not sure
+HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
 LIMITS = {
     "loudness": ", the level this studio works at",

@@ -184,3 +184,8 @@ def test_all_that_needs_ears_is_listed_and_the_key_is_that_of_the_card(tmp_path:
         *(f"  check by ear: {text}" for text in said),
         "  check by ear: 2 more on its page",
     ]
+
+
+def test_a_bar_one_by_hand_is_told_with_what_its_seconds_count_from() -> None:
+    told = as_lines(Standing("ready/zinc", "ready", "zinc.wav", correction={"bar_one_s": 3.96263}))
+    assert told[1].startswith("  corrected: bar one 3.963 s into the producer's file (")

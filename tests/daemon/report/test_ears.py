@@ -457,7 +457,7 @@ def test_a_gap_ahead_of_a_late_first_hit_is_to_be_heard(late_s: float, said: boo
     assert len(lines) == said
     if said:
         assert lines[0].startswith(f"Start: the first hit comes {ms} ms after the song's first bar line")
-        assert f"--bar-one=+{ms}ms puts all bar lines on it" in lines[0]
+        assert f"; correct --bar-one=+{ms}ms puts all bar lines on it" in lines[0]
     by_hand = check_by_ear(sample_analysis(), correction=Correction(bar_one_s=0.75), **told)
     assert not any("first hit" in line for line in by_hand)
 
@@ -485,7 +485,7 @@ def test_sound_too_short_for_a_pickup_is_to_be_heard(early_ms: float, said: bool
     assert len(lines) == said
     if said:
         assert f"sound {early_ms} ms before the song's first bar, too short for a pickup" in lines[0]
-        assert f"--bar-one=-{early_ms}ms puts the bar lines on it" in lines[0]
+        assert f"correct --bar-one=-{early_ms}ms puts the lines on it" in lines[0]
     assert not check_by_ear(early, correction=Correction(bar_one_s=0.75), **told)
     alone = {**told, "cut": replace_cut(cut, bars_before_bar_one=0)}
     assert not [line for line in check_by_ear(early, **alone) if "pickup" in line]

@@ -524,6 +524,18 @@ def test_the_commands_name_a_settings_file_that_is_not_found_without_and_are_suc
     assert "--config" not in "".join(fix.command for fix in fixes(sample_report()))
 
 
+@pytest.mark.parametrize(("late_s", "offered"), [(0.0104, False), (0.025, True)])
+def test_a_late_first_hit_that_is_heard_can_have_the_lines(late_s: float, offered: bool) -> None:
+    report = sample_report()
+    late = report.model_copy(update={"cut": report.cut.model_copy(update={"first_hit_late_s": late_s})})
+    told = {fix.what: fix.command for fix in fixes(late)}
+    command = told.get("the bar lines belong on the first hit")
+    assert command == ("beatintake correct amber-lane --bar-one=+25ms" if offered else None)
+    by_hand = sample_report(corrections=Correction(bar_one_s=BAR_ONE_S))
+    moved = by_hand.model_copy(update={"cut": late.cut})
+    assert "the bar lines belong on the first hit" not in {fix.what for fix in fixes(moved)}
+
+
 def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_finish() -> None:
     def first(report: Report) -> str:
         [fix] = [fix for fix in fixes(report) if fix.first]
