@@ -146,7 +146,8 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
             said = None
             continue
         bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
-        which = "the same notes" if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
+        again = "the same notes" if any(more) else "the same notes alone"
+        which = again if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
         found += [f"  {place}: {which}", *bent]
         said, told = (key, notes), set(chain(*more))
         if also := also_words(*([*map(short_name, names)] for names in more)):

@@ -184,7 +184,7 @@ def test_where_only_the_chords_add_something_else_the_notes_are_not_listed_again
     chords = (Chord(BAR_ONE_S + 9 * BAR_S, BAR_ONE_S + 10 * BAR_S, "Bb", 0.9),)  # in section B, bars 9 to 24
     text = text_of(sample_report(sample_analysis(chords=chords)))
     assert text.count("Eb F Gb Ab Bb Cb Db") == 1
-    assert "  bar 9: the same notes\n    the chords also sound D\n  bar 25: the same notes\n" in text
+    assert "  bar 9: the same notes\n    the chords also sound D\n  bar 25: the same notes alone\n" in text
 
 
 @pytest.mark.parametrize(("last", "told"), [("Ebm", False), ("Bb", False), ("Edim", True)])
