@@ -15,6 +15,7 @@ from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.rivals import (
     if_any,
+    in_meter,
     open_level,
     or_else,
     rival_meters,
@@ -94,7 +95,10 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
     lines, other = [], open_level(grid)
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
         likely = worth_naming([c for c in rival_tempi(grid) if c != other])
-        rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in likely]
+        rivals = [
+            f"{format_tempo(round(c.bpm, 2))}{in_meter(grid, c.bpm)} ({percent(c.probability)})"
+            for c in likely
+        ]
         lines.append(
             f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{or_else(rivals)} "
             "Listen to the click check."

@@ -13,7 +13,15 @@ from daemon.core.names import format_tempo
 from daemon.corrections.apply import beat_rate
 from daemon.report.ear_topics import topics
 from daemon.report.report import Report
-from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
+from daemon.report.rivals import (
+    level_of,
+    other_meter,
+    place_words,
+    rival_key,
+    rival_meters,
+    rival_places,
+    rival_tempi,
+)
 from daemon.report.words import FIRST_BAR, HEARD_MS, moves, tempi_words, unit
 
 OFF = "# "  # stands before a line that says nothing yet
@@ -101,9 +109,15 @@ def _tempo(grid: Grid) -> list[Ask]:
     found: dict[str, str] = {}
     likeliest = _likeliest(grid)
     for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
-        flag = _flag(other, bpm)
+        flag = _flag(other, grid)
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
-        found.setdefault(flag, f"the tempo is {tempi_words(grid, other)} {unit(grid)}{words}")
+        meter = other_meter(grid, other)
+        told = (
+            f"{tempi_words(grid, other)} BPM in {meter}"
+            if meter
+            else f"{tempi_words(grid, other)} {unit(grid)}"
+        )
+        found.setdefault(flag, f"the tempo is {told}{words}")
     levels = {flag: found.pop(flag) for flag in ("--half", "--double")}
     known = [Ask(words, flag, "", flag == likeliest) for flag, words in {**found, **levels}.items()]
     return [
@@ -112,16 +126,18 @@ def _tempo(grid: Grid) -> list[Ask]:
     ]
 
 
-def _flag(other: float, bpm: float) -> str:
-    """How the command says one tempo where another was found."""
-    level = level_of(bpm, other)
+def _flag(other: float, grid: Grid) -> str:
+    """How the command says one tempo where another was found: other beats in the same bars by their meter."""
+    if meter := other_meter(grid, other):
+        return f"--meter {meter}"
+    level = level_of(grid.tempo_bpm or 0.0, other)
     return LEVELS[level] if level else f"--tempo {format_tempo(round(other, 2))}"
 
 
 def _likeliest(grid: Grid) -> str:
     """The flag of the most probable rival; empty without one."""
     rivals = rival_tempi(grid)
-    return _flag(rivals[0].bpm, grid.tempo_bpm) if rivals and grid.tempo_bpm else ""
+    return _flag(rivals[0].bpm, grid) if rivals and grid.tempo_bpm else ""
 
 
 def _key(key: Key) -> list[Ask]:

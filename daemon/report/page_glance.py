@@ -12,7 +12,7 @@ from daemon.report.ear_topics import topics
 from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
-from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi, worth_naming
+from daemon.report.rivals import in_meter, open_level, rival_keys, rival_places, rival_tempi, worth_naming
 from daemon.report.words import (
     FIRST_BAR,
     LIMITS,
@@ -93,8 +93,8 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else held,
         *([counted(grid)] if grid.meter else []),
         *(
-            f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)} "
-            f"({percent(c.probability)})"
+            f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)}"
+            f"{in_meter(grid, c.bpm)} ({percent(c.probability)})"
             for c in worth_naming(rival_tempi(grid))
         ),
     ]

@@ -30,6 +30,19 @@ def level_of(bpm: float, other: float) -> float | None:
     return next((level for level in (0.5, 2.0) if abs(other / (bpm * level) - 1) <= SAME_LEVEL), None)
 
 
+def other_meter(grid: Grid, bpm: float) -> str | None:
+    """'3/4' of a song in 6/8 whose bars hold three quarters at that tempo; '6/8' the other way round."""
+    meter, ratio = {"6/8": ("3/4", 1.5), "3/4": ("6/8", 2 / 3)}.get(grid.meter or "", ("", 0.0))
+    beat = (grid.tempo_bpm or 0.0) * ratio
+    return meter if beat and abs(bpm / beat - 1) <= SAME_LEVEL else None
+
+
+def in_meter(grid: Grid, bpm: float) -> str:
+    """' in 3/4' after such a tempo, else nothing."""
+    meter = other_meter(grid, bpm)
+    return f" in {meter}" if meter else ""
+
+
 def open_level(grid: Grid) -> TempoCandidate | None:
     """Half or double the tempo, where the song may as well be counted so."""
     open_ones = (c for c in rival_tempi(grid) if c.probability >= OPEN_LEVEL)
