@@ -84,7 +84,10 @@ def load_settings(path: Path | None) -> Settings:
         raise InvalidConfig(str(path), [f"{path}: not UTF-8 text; save it as UTF-8"]) from None
     except OSError as error:
         raise InvalidConfig(str(path), [f"{path}: cannot be read ({error.strerror})"]) from None
-    return parse_settings(text, str(path), base=path.resolve().parent)
+    settings = parse_settings(text, str(path), base=path.resolve().parent)
+    if path.resolve() != (Path(platformdirs.user_config_path("beatintake")) / FILE_NAME).resolve():
+        settings._named = path.resolve()
+    return settings
 
 
 def parse_settings(text: str, name: str, base: Path | None = None) -> Settings:

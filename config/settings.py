@@ -16,6 +16,7 @@ from pydantic import (
     BaseModel,
     ConfigDict,
     Field,
+    PrivateAttr,
     ValidationInfo,
     field_validator,
     model_validator,
@@ -287,3 +288,9 @@ class Settings(Section):
     digest: Digest = Digest()
     notify: Notify = Notify()
     serve: Serve = Serve()
+    _named: Path | None = PrivateAttr(None)
+
+    @property
+    def named(self) -> Path | None:
+        """The file that they are from, where a command has to name it; None where it finds it by itself."""
+        return self._named

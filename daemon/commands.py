@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import sys
 from argparse import Namespace
 from pathlib import Path
@@ -29,6 +30,14 @@ def studio_of(arguments: Namespace) -> Settings:
 
         adopt_common_state(settings.folders)
     refuse_shared(settings.folders)
+    return settings
+
+
+def studio_at_work(arguments: Namespace) -> Settings:
+    """The same, for commands about what is there: without file and folders they look in the wrong place."""
+    settings = studio_of(arguments)
+    if find_config(arguments.config) is None and not settings.folders.ready.exists():
+        raise InvalidConfig("", ["no settings file was found: name yours with --config PATH"])
     return settings
 
 
@@ -125,13 +134,13 @@ def serve(arguments: Namespace) -> int:
 def correct(arguments: Namespace) -> int:
     from daemon.pipeline.correct import correct_drop
 
-    return correct_drop(studio_of(arguments), arguments.name, vars(arguments))
+    return correct_drop(studio_at_work(arguments), arguments.name, vars(arguments))
 
 
 def undo(arguments: Namespace) -> int:
     from daemon.pipeline.correct import undo_correction
 
-    return undo_correction(studio_of(arguments), arguments.name)
+    return undo_correction(studio_at_work(arguments), arguments.name)
 
 
 def answer(arguments: Namespace) -> int:
@@ -143,19 +152,19 @@ def answer(arguments: Namespace) -> int:
 def retry(arguments: Namespace) -> int:
     from daemon.service.control import retry_rejected
 
-    return retry_rejected(studio_of(arguments), arguments.names)
+    return retry_rejected(studio_at_work(arguments), arguments.names)
 
 
 def front(arguments: Namespace) -> int:
     from daemon.service.order import FRONT, ask_order
 
-    return ask_order(studio_of(arguments), FRONT, arguments.names)
+    return ask_order(studio_at_work(arguments), FRONT, arguments.names)
 
 
 def hold(arguments: Namespace) -> int:
     from daemon.service.order import HOLD, ask_order
 
-    return ask_order(studio_of(arguments), HOLD, arguments.names)
+    return ask_order(studio_at_work(arguments), HOLD, arguments.names)
 
 
 # --- upkeep -------------------------------------------------------------------------------
@@ -182,7 +191,8 @@ def init(arguments: Namespace) -> int:
     except OSError as error:
         raise NoPermission(str(folder), plainly(error), "choose a folder that you may write to") from None
     print(one_line(f"wrote {target} and the folders incoming, ready and rejected beside it"))
-    print(one_line(f"next: beatintake --config {target} run"))
+    print(one_line(f"next: beatintake --config {shlex.quote(str(target))} run"))
+    print(one_line(f"or, once: export BEATINTAKE_CONFIG={shlex.quote(str(target))}, and leave --config out"))
     return OK
 
 

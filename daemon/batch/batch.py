@@ -256,16 +256,26 @@ def find_items(path: Path, settings: Settings) -> list[Item]:
     path = path.resolve()  # a link that the user names is meant; links found in folders are not followed
     incoming = settings.folders.incoming.resolve()
     if not path.is_dir():
-        return [Item(path, stat_digest=_digest_of(path), incoming=incoming)]
+        producer = _producer(path.parent, None, incoming)
+        return [Item(path, producer, stat_digest=_digest_of(path), incoming=incoming)]
     if owner(f"{path.name}/x", set()):
-        return [Item(path, incoming=incoming)]
+        return [Item(path, _producer(path.parent, None, incoming), incoming=incoming)]
     facts = look(path, settings.arrival.ignore).facts
     found = sorted(group(facts, settings.arrival.extensions), key=lambda candidate: candidate.key)
     return [_item(path, candidate, incoming) for candidate in found]
 
 
 def _item(root: Path, found: Candidate, incoming: Path) -> Item:
-    return Item(root / found.key, found.producer, found.stat_digest, pack=found.pack, incoming=incoming)
+    producer = _producer(root, found.producer, incoming)
+    return Item(root / found.key, producer, found.stat_digest, pack=found.pack, incoming=incoming)
+
+
+def _producer(root: Path, below: str | None, incoming: Path) -> str | None:
+    """The folders `below` the one that the user named; inside the incoming folder all from there on, as the
+    service has it.
+    """
+    above = root.relative_to(incoming).parts if root.is_relative_to(incoming) else ()
+    return "/".join([*above, *([below] if below else [])]) or None
 
 
 def _digest_of(path: Path) -> bytes:

@@ -17,7 +17,7 @@ from daemon.batch.engines import cluster_engine, local_engine
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
 from daemon.core.folders import clear_abandoned, make_folders
-from daemon.core.names import key_words, tempo_words
+from daemon.core.names import ears_words, key_words, tempo_words
 from daemon.core.studio import claim, require_outputs
 from daemon.core.text import file_name, one_line
 from daemon.ledger.rebuild import open_or_rebuild
@@ -94,10 +94,9 @@ def line_of(ended: Ended) -> str:
     if ended.how == "known":
         return f"known     {name}: same bytes as {record.folder}"
     facts = record.summary
-    tempo = tempo_words(facts)
-    ears = f", check {facts['needs_ears']} by ear" if facts.get("needs_ears") else ""
-    ears += ", replaces an incomplete copy" if facts.get("replaces_part") else ""
-    return f"ready     {name}: {tempo}, {key_words(facts)}{ears} -> {record.folder}"
+    part = "replaces an incomplete copy" if facts.get("replaces_part") else ""
+    found = ", ".join(filter(None, (tempo_words(facts), key_words(facts), ears_words(facts), part)))
+    return f"ready     {name}: {found} -> {record.folder}"
 
 
 @contextmanager

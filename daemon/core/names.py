@@ -25,6 +25,7 @@ MAX_STEM_UNITS = 80  # of UTF-16, in which other systems count names and paths
 PLAIN = frozenset("ABCDEFGHIJKLMNOPQRSTUVWXYZabcdefghijklmnopqrstuvwxyz0123456789 ._()+,=&'-")
 FORBIDDEN = frozenset('<>:"/\\|?*')  # on some file system
 EDGES = " ._-"
+EARS_KEPT = 10  # sentences of what to check by ear that are kept of a beat; its report has all
 STEMS_FOLDER = "stems"  # in a published folder
 ALWAYS_IGNORED = (".*", "~*", "*~")
 RESERVED = {
@@ -123,19 +124,29 @@ def format_tempo(bpm: float) -> str:
 
 
 def tempo_words(facts: Mapping[str, Any]) -> str:
-    """'140 BPM', '85 to 87 BPM, moving', '75 BPM (dotted quarter)' or 'no tempo' of the few facts that are
-    kept of a beat.
+    """'140 BPM', '85 to 87 BPM, moving', '75 BPM (dotted quarter; 112.5 in quarters)', 'no tempo': of the
+    few facts that are kept of a beat.
     """
     bpm, shown = facts.get("tempo_bpm"), facts.get("tempo_shown")
     moving = ", moving" if shown and facts.get("constant_tempo") is False else ""
     motion = facts.get("tempo_motion", moving)  # older rows do not have it
-    note = f" ({facts['tempo_note']})" if facts.get("tempo_note") else ""
+    quarters = f"; {facts['tempo_quarters']} in quarters" if facts.get("tempo_quarters") else ""
+    note = f" ({facts['tempo_note']}{quarters})" if facts.get("tempo_note") else ""
     return "no tempo" if bpm is None else f"{shown or format_tempo(bpm)} BPM{note}{motion}"
 
 
 def key_words(facts: Mapping[str, Any]) -> str:
     """'C minor, then D minor', 'blues in A' or 'no key', of the same facts."""
     return str(facts.get("key_shown") or facts.get("key") or "no key")
+
+
+def ears_words(facts: Mapping[str, Any]) -> str:
+    """'check tempo, key by ear', of the same facts; 'check 2 by ear' of older rows; empty where nothing is to
+    be checked.
+    """
+    about = facts.get("ear_words") or facts.get("ear_topics")
+    what = ", ".join(map(str, about)) if about else facts.get("needs_ears")
+    return f"check {what} by ear" if what else ""
 
 
 def copy_name(

@@ -8,7 +8,7 @@ NOTE_VALUES = (4, 3)  # a pickup is counted in quarters or thirds of a beat
 NEAR_BEATS = 0.06  # and so near to one of them
 LEAST_REST_BEATS = 1 / max(NOTE_VALUES) - NEAR_BEATS  # what is shorter is no rest: a first hit that is late
 SAID_LATE_S = 0.005  # a shorter silence, ahead of the first hit or of the source, is none
-SAID_SHIFT_S = 0.002  # a smaller shift is not worth a word: a song's line is not known much better
+SAID_SHIFT_S = 0.005  # a smaller shift is not worth a word, as a smaller silence
 
 
 def before_words(
@@ -84,7 +84,7 @@ def why(
     """
     text = f"the song starts at bar {bars + 1}" + (f"; {before}" if bars else "")
     text += f"; {rest}" if rest else ""
-    text += "; silence fills the part of that bar that the source does not have" if filled else ""
+    text += "; silence fills the first bar until the source begins" if filled else ""
     if late_s > SAID_LATE_S:
         text += f"; its first hit comes {late_s * 1000:.0f} ms after the bar line, which is the song's"
     return text + _shifted(shift_s, hits_after_lines_s, soft)
@@ -97,11 +97,11 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None, soft: bool) -> st
         ("early", "earlier", "keep it whole") if shift_s < 0 else ("late", "later", "leave no gap")
     )
     how = "begins softly" if soft else f"comes {how}"
-    text = f"; its first hit {how}: the bar lines are {abs(shift_s) * 1000:.1f} ms {moved} to {gain}"
-    if hits_after_lines_s is None:
+    text = f"; its first hit {how}: the bar lines are {abs(shift_s) * 1000:.0f} ms {moved} to {gain}"
+    if hits_after_lines_s is None or not round(hits_after_lines_s * 1000):
         return text
     where = "after" if hits_after_lines_s >= 0 else "before"
-    return f"{text}, and the song's hits lie {abs(hits_after_lines_s) * 1000:.1f} ms {where} them (median)"
+    return f"{text}, and the song's hits lie {abs(hits_after_lines_s) * 1000:.0f} ms {where} them"
 
 
 def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool, voice: bool) -> str:

@@ -209,7 +209,7 @@ class _Project:
             lane = xml.SubElement(every, "Lanes", id=self._id(), track=track)
             lane.append(clips)
         markers = [(tick, letter) for tick, letter in score.sections]
-        markers += [(key.tick, f"Key: {key.tonic} {key.mode}") for key in score.keys]
+        markers += [(key.tick, f"Key: {key.written}") for key in score.keys]
         if markers:
             held = xml.SubElement(arrangement, "Markers", id=self._id(), timeUnit="beats")
             for tick, name in sorted(markers):

@@ -29,10 +29,7 @@ Event = tuple[int, mido.Message | mido.MetaMessage]  # absolute tick
 
 def write_map(path: Path, score: Score, title: str) -> None:
     """Write the map of one aligned copy; an existing file is replaced."""
-    names = [
-        (held.start, mido.MetaMessage("text", text="N.C." if held.label == "N" else held.label))
-        for held in score.chords
-    ]
+    names = [(held.start, mido.MetaMessage("text", text=held.written)) for held in score.chords]
     tracks = [
         (title, conductor(score)),
         ("Chords", [*names, *notes(score.chords, CHORD_CHANNEL, CHORD_VELOCITY)]),
@@ -69,7 +66,7 @@ def conductor(score: Score) -> list[Event]:
     for key in score.keys:
         name = _signature_name(key.tonic, key.mode)
         events.append((key.tick, mido.MetaMessage("key_signature", key=name)))
-        events.append((key.tick, mido.MetaMessage("text", text=f"key: {key.tonic} {key.mode}")))
+        events.append((key.tick, mido.MetaMessage("text", text=f"key: {key.written}")))
     events += [(tick, mido.MetaMessage("marker", text=letter)) for tick, letter in score.sections]
     return events
 

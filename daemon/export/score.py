@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from analyzers.harmony.key_change import sure_of_key
 from analyzers.harmony.note_sets import NoteSet, note_sets
 from analyzers.harmony.spelling import parse_chord
 from analyzers.harmony.voicing import bass_notes, voice_chords
@@ -28,6 +29,12 @@ class Held:
     end: int
     notes: tuple[int, ...]
     label: str  # of the chord, "N" = none
+    doubted: bool = False
+
+    @property
+    def written(self) -> str:
+        """As in a chart: 'Am7', 'Am7?', 'N.C.'."""
+        return "N.C." if self.label == "N" else f"{self.label}{'?' if self.doubted else ''}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,6 +42,12 @@ class KeySign:
     tick: int
     tonic: str
     mode: str
+    doubted: bool = False
+
+    @property
+    def written(self) -> str:
+        """'E flat minor', 'E flat minor?'."""
+        return f"{self.tonic} {self.mode}{'?' if self.doubted else ''}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,13 +71,13 @@ def make_score(
     `vocal_range`: of the chord track; `sure`: see `note_sets`.
     """
     ruler, view = make_ruler(analysis.grid, plan), in_session(analysis, plan)
-    spans = _in_copy(view.chords, ruler, view.duration_s)
-    parsed = [parse_chord(label) for _, _, label in spans]
+    spans = _in_copy(view.chords, ruler, view.duration_s, sure)
+    parsed = [parse_chord(label) for _, _, label, _ in spans]
     roots = [() if note is None else (note,) for note in bass_notes(parsed)]
     return Score(
         ruler=ruler,
         has_grid=analysis.grid.tempo_bpm is not None,
-        keys=_keys(view.key, ruler),
+        keys=_keys(view.key, ruler, sure),
         sections=tuple((ruler.tick(section.start_s), section.letter) for section in view.sections),
         chords=_held(spans, voice_chords(parsed, vocal_range)),
         bass=_held(spans, roots),
@@ -77,25 +90,28 @@ def make_score(
     )
 
 
-def _held(spans: Sequence[tuple[int, int, str]], notes: Sequence[tuple[int, ...]]) -> tuple[Held, ...]:
+def _held(spans: Sequence[tuple[int, int, str, bool]], notes: Sequence[tuple[int, ...]]) -> tuple[Held, ...]:
     return tuple(
-        Held(start, end, held, label) for (start, end, label), held in zip(spans, notes, strict=True)
+        Held(start, end, held, label, doubted)
+        for (start, end, label, doubted), held in zip(spans, notes, strict=True)
     )
 
 
-def _keys(key: Key, ruler: Ruler) -> tuple[KeySign, ...]:
+def _keys(key: Key, ruler: Ruler, sure: float) -> tuple[KeySign, ...]:
     if key.tonic is None or key.mode is None:
         return ()
-    later = (KeySign(ruler.tick(c.at_s), c.tonic, c.mode) for c in key.changes)
-    return (KeySign(0, key.tonic, key.mode), *later)
+    later = (KeySign(ruler.tick(c.at_s), c.tonic, c.mode, sure_of_key(c) < sure) for c in key.changes)
+    return (KeySign(0, key.tonic, key.mode, key.confidence < sure), *later)
 
 
-def _in_copy(chords: Sequence[Chord], ruler: Ruler, end_s: float) -> list[tuple[int, int, str]]:
-    """(first tick, end tick, label) of what the copy holds of each chord, never overlapping."""
-    out: list[tuple[int, int, str]] = []
+def _in_copy(
+    chords: Sequence[Chord], ruler: Ruler, end_s: float, sure: float
+) -> list[tuple[int, int, str, bool]]:
+    """(first tick, end tick, label, is it doubted?) of what the copy holds of each chord; none overlap."""
+    out: list[tuple[int, int, str, bool]] = []
     for chord in chords:
         start, end = ruler.tick(chord.start_s), ruler.tick(min(chord.end_s, end_s))
         start = max(start, out[-1][1]) if out else start
         if end > start:
-            out.append((start, end, chord.label))
+            out.append((start, end, chord.label, chord.confidence < sure))
     return out

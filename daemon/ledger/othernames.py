@@ -22,7 +22,7 @@ def other_names(ledger: Ledger) -> dict[str, tuple[str, ...]]:
         if pack := next((above for above in place.parents if str(above) in packs), None):
             place = pack.parent / place.name  # the pack is no producer
         shown = file_name(path)
-        owner = one_line(place.parts[0]) if len(place.parts) > 1 and not place.is_absolute() else None
+        owner = one_line(str(place.parent)) if len(place.parts) > 1 and not place.is_absolute() else None
         elsewhere = owner is not None and owner != producer
         if (shown != name or elsewhere) and len(found[sha256]) < MOST_NAMES:
             found[sha256].append(f"{owner}/{shown}" if elsewhere else shown)

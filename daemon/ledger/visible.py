@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from daemon.core.atomic import machine_error
+from daemon.core.names import EARS_KEPT
 from daemon.core.regular import read_regular
 from daemon.ledger.ledger import Ledger, Mark, Record
 from daemon.ledger.marks import Place
@@ -201,5 +202,6 @@ def _summary(data: dict[str, Any]) -> dict[str, Any]:
         "tempo_bpm": (answers.get("tempo") or {}).get("value"),
         "key": (answers.get("key") or {}).get("value"),
         "needs_ears": len(ears),
-        "check_by_ear": list(ears[:3]),
+        "check_by_ear": list(ears[:EARS_KEPT]),
+        "ear_topics": list(dict.fromkeys(str(line).partition(":")[0].lower() for line in ears)),
     }

@@ -19,7 +19,7 @@ from config.settings import Folders, Settings
 from daemon.core.errors import MachineError, WrongRequest
 from daemon.core.exitcodes import OK
 from daemon.core.lookup import LISTED, fitting
-from daemon.core.names import folded, tempo_words
+from daemon.core.names import folded, key_words, tempo_words
 from daemon.core.text import enumerated, one_line, valid
 from daemon.corrections.refusals import Refusals
 from daemon.corrections.store import stored_correction
@@ -50,6 +50,7 @@ class Standing:
     pack: str | None = None
     beats: list[str] = field(default_factory=list)  # of a pack: where each stands
     check_by_ear: list[str] = field(default_factory=list)
+    more_by_ear: int = 0  # further sentences, which the report has
     correction: dict[str, Any] = field(default_factory=dict)  # in force
     refused_correction: str | None = None
     also: list[str] = field(default_factory=list)  # other names of the same bytes
@@ -157,11 +158,12 @@ def _of_record(label: str, record: Record, known: _Known, folders: Folders, live
         record.name,
         detail=(question_line(record) if state == "asked" else record.reason) or "",
         folder=str(root / record.folder) if record.folder else None,
-        found=f"{tempo_words(facts)}, {facts.get('key') or 'no key'}" if ready else None,
+        found=f"{tempo_words(facts)}, {key_words(facts)}" if ready else None,
         at=record.at,
         pack=facts.get("pack"),
         beats=list(_beats(record, known)),
-        check_by_ear=list(facts.get("check_by_ear") or []),
+        check_by_ear=(ears := list(facts.get("check_by_ear") or [])),
+        more_by_ear=max(0, (facts.get("needs_ears") or 0) - len(ears)),
         correction=_correction(folders.state, record.sha256) if ready else {},
         refused_correction=_refused(folders, record.folder) if ready else None,
         also=list(known.also.get(record.sha256, ())),
@@ -224,6 +226,7 @@ def as_lines(standing: Standing) -> list[str]:
     rows += [f"  folder: {standing.folder}"] if standing.folder else []
     rows += [f"  found: {standing.found}"] if standing.found else []
     rows += [f"  check by ear: {text}" for text in standing.check_by_ear]
+    rows += [f"  check by ear: {standing.more_by_ear} more on its page"] if standing.more_by_ear else []
     if standing.correction:
         words = ", ".join(f"{name} {value}" for name, value in _words(standing.correction))
         rows.append(f"  corrected: {words} (beatintake undo takes the last one back)")
@@ -251,8 +254,11 @@ def _headline(standing: Standing) -> str:
 
 def _words(correction: dict[str, Any]) -> Iterator[tuple[str, str]]:
     """As a correction file says it."""
-    units = {"tempo_bpm": ("tempo", "g", " BPM"), "bar_one_s": ("bar one", ".4f", " s")}
-    units |= {"tuning_cents": ("tuning", "+g", " cents")}
+    units = {
+        "tempo_bpm": ("tempo", "g", " BPM"),
+        "bar_one_s": ("bar one", ".3f", " s into the producer's file"),
+        "tuning_cents": ("tuning", "+g", " cents"),
+    }
     later = "".join(f", then {key} at {at_s:.2f} s" for at_s, key in correction.get("key_changes", ()))
     for name, value in correction.items():
         word, form, unit = units.get(name, (name, "", ""))

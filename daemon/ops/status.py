@@ -20,7 +20,7 @@ from typing import Any
 from config.settings import Folders, Settings
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import MACHINE, OK
-from daemon.core.names import key_words, tempo_words
+from daemon.core.names import ears_words, key_words, tempo_words
 from daemon.core.text import one_line, shortened
 from daemon.corrections.refusals import Refusals
 from daemon.ledger.ledger import Ledger, Record, ledger_path
@@ -164,10 +164,13 @@ def _line(record: Record, names: Mapping[str, tuple[str, ...]]) -> dict[str, Any
         "tempo_bpm": facts.get("tempo_bpm"),
         "tempo_shown": facts.get("tempo_shown"),
         "tempo_note": facts.get("tempo_note"),
+        "tempo_quarters": facts.get("tempo_quarters"),
         "constant_tempo": facts.get("constant_tempo"),
         "key": facts.get("key"),
         "key_shown": facts.get("key_shown"),
         "needs_ears": facts.get("needs_ears") or 0,
+        "ear_topics": facts.get("ear_topics") or [],
+        "ear_words": facts.get("ear_words") or [],
         "check_by_ear": facts.get("check_by_ear") or [],
         "replaces_part": bool(facts.get("replaces_part")),
     }
@@ -196,10 +199,9 @@ def as_lines(status: Status, settings: Settings) -> list[str]:
     lines += _queue("still arriving", status.arriving_count, status.arriving)
     if status.needs_ears:
         lines += ["", "check by ear:"]
-        lines += [
-            f"  {r['folder']}: {'; '.join(r['check_by_ear']) or r['needs_ears']}" for r in status.needs_ears
-        ]
+        lines += [f"  {r['folder']}: {_about(r)}" for r in status.needs_ears]
         lines += _more(status.needs_ears_count, len(status.needs_ears))
+        lines.append("  'beatintake status NAME' says what to hear and what to do")
     if status.refused_corrections:
         refused = [f"  {r['folder']}: {r['reason']}" for r in status.refused_corrections]
         lines += ["", "correction files that were refused:", *shortened(refused, REFUSED_SHOWN)]
@@ -256,11 +258,15 @@ def _result(result: dict[str, Any]) -> str:
         return f"{ago(result['at'])} ago  asks      {result['name']}: stems or beats?"
     if result["outcome"] == "rejected":
         return f"{ago(result['at'])} ago  rejected  {result['name']}: {result['reason']}{also}"
-    ears = ", check by ear" if result["needs_ears"] else ""
-    ears += ", replaces an incomplete copy" if result["replaces_part"] else ""
+    part = "replaces an incomplete copy" if result["replaces_part"] else ""
     pack = f" (pack {result['pack']})" if result["pack"] else ""
-    found = f"{tempo_words(result)}, {key_words(result)}{ears}{also}"
-    return f"{ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}"
+    found = ", ".join(filter(None, (tempo_words(result), key_words(result), ears_words(result), part)))
+    return f"{ago(result['at'])} ago  ready     {result['folder']}{pack}: {found}{also}"
+
+
+def _about(result: dict[str, Any]) -> str:
+    """'tempo, first bar, noise'; of an older row, how many."""
+    return ", ".join(result["ear_words"] or result["ear_topics"]) or str(result["needs_ears"])
 
 
 def ago(at: float) -> str:

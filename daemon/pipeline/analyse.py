@@ -46,25 +46,41 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
 
 
 def as_text(line: dict[str, Any]) -> str:
-    """A few readable lines for a person."""
+    """A few readable lines for a person; times are those of the file."""
+    from daemon.report.words import percent, seconds, signed
+
     rows = [str(line["file"])]
     if line["tempo_bpm"] is None:
         rows.append("  tempo    none found")
     else:
-        steady = "constant" if line["constant_tempo"] else "NOT constant"
-        rows.append(
-            f"  tempo    {format_tempo(line['tempo_bpm'])} BPM, {steady}, {line['meter']}"
-            f"  (confidence {line['tempo_confidence']:.2f})"
-        )
+        rows.append(f"  tempo    {_tempo(line)}, {line['meter']} ({percent(line['tempo_confidence'])} sure)")
     if line["first_downbeat_s"] is not None:
-        rows.append(
-            f"  bar one  {line['first_downbeat_s']:.4f} s  (confidence {line['bar_one_confidence']:.2f})"
-        )
-    key = f"{line['key_tonic']} {line['key_mode']}" if line["key_tonic"] else "none found"
-    rows.append(f"  key      {key}  (confidence {line['key_confidence'] or 0:.2f})")
+        place = f"{seconds(line['first_downbeat_s'], 3)} into the file"
+        rows.append(f"  bar one  {place} ({percent(line['bar_one_confidence'])} sure)")
+    if line["key_tonic"]:
+        keys = [f"{line['key_tonic']} {line['key_mode']}", *(key for _, key, _ in line["key_changes"])]
+        rows.append(f"  key      {', then '.join(keys)} ({percent(line['key_confidence'])} sure)")
+    else:
+        rows.append("  key      none found")
     if line["tuning_cents"] is not None:
-        rows.append(f"  tuning   {line['tuning_cents']:+.1f} cents from A4 = 440 Hz")
+        rows.append(f"  tuning   {signed(line['tuning_cents'])} cents from A4 = 440 Hz")
     if line["lufs"] is not None:
-        rows.append(f"  level    {line['lufs']:.1f} LUFS, true peak {line['true_peak_dbtp']:.1f} dBTP")
+        level, peak = signed(line["lufs"], 1), line["true_peak_dbtp"]
+        rows.append(
+            f"  level    {level} LUFS" + (f", true peak {signed(peak, 1)} dBTP" if peak is not None else "")
+        )
     rows += [f"  note     {flag}" for flag in line["flags"]]
     return "\n".join(map(one_line, rows))
+
+
+def _tempo(line: dict[str, Any]) -> str:
+    """'92 BPM, constant', '43 BPM (dotted quarter; 64.5 in quarters), constant', 'moves around 130.8 BPM'."""
+    moves = line["constant_tempo"] is False
+    bpm = round(line["tempo_bpm"], 1 if moves else 3)
+    note = (
+        f" (dotted quarter; {format_tempo(round(1.5 * bpm, 3))} in quarters)"
+        if line["meter"] == "6/8"
+        else ""
+    )
+    shown = f"{format_tempo(bpm)} BPM{note}"
+    return f"moves around {shown}" if moves else f"{shown}, constant"

@@ -28,6 +28,7 @@ from daemon.core.errors import (
     WrongRequest,
 )
 from daemon.core.logs import note
+from daemon.core.names import ears_words
 from daemon.core.oserrors import plainly
 from daemon.core.text import lines, one_line
 from daemon.corrections.apply import Correction
@@ -41,7 +42,7 @@ from daemon.pipeline.remake import remake, report_of
 from daemon.report.board import rebuild_board
 from daemon.report.refusal_note import show_refusal
 from daemon.report.report import Report
-from daemon.report.words import key_line, tempo_line
+from daemon.report.words import key_line, start_words, tempo_line
 
 log = logging.getLogger("beatintake.corrections")
 
@@ -133,19 +134,20 @@ def _update_ledger(settings: Settings, report: Report) -> None:
 
 
 def headline(report: Report) -> str:
-    """'amber-lane.wav: 70 BPM (by hand), E flat minor, bar one at 0.7500 s': tempo and key as on the card."""
+    """'amber-lane.wav: 70 BPM (by hand), C minor, song starts at bar 1, check hum by ear': as on the card."""
     answers, now = report.answers, report.corrected()
     words = []
     for estimate, text in (
         (answers.tempo, lambda _: tempo_line(now.grid, now.duration_s)),
         (answers.key, lambda _: str(key_line(now.key))),
-        (answers.bar_one, lambda v: f"bar one at {v:.4f} s"),
+        (answers.bar_one, lambda _: start_words(report.cut)),
         (answers.meter, str),
         (answers.tuning, lambda v: f"tuning {v:+.0f} cents"),
     ):
         if estimate.value is not None and (estimate.set_by_hand or estimate is not answers.tuning):
             words.append(text(estimate.value) + (" (by hand)" if estimate.set_by_hand else ""))
-    return one_line(f"{report.drop.name}: {', '.join(words) or 'nothing known'}")
+    found = ", ".join(filter(None, (*words, ears_words(report.summary()))))
+    return one_line(f"{report.drop.name}: {found or 'nothing known'}")
 
 
 def correct_from_file(settings: Settings, folder: Path) -> FileOutcome:

@@ -43,7 +43,17 @@ BLANK: dict[str, Any] = {
     "key_changes": (),
     "key_families": (),
     **dict.fromkeys(
-        ("tempo_shown", "tempo_note", "tempo_span", "tempo_rival", "key_rival", "blues", "ear_words", "newer")
+        (
+            "tempo_shown",
+            "tempo_note",
+            "tempo_quarters",
+            "tempo_span",
+            "tempo_rival",
+            "key_rival",
+            "blues",
+            "ear_words",
+            "newer",
+        )
     ),
 }
 """What a row need not say."""

@@ -16,20 +16,26 @@ from analyzers.model import Analysis
 from analyzers.rhythm.bars import bar_lines
 from daemon.core.text import one_line
 from daemon.export.guide import also_words
-from daemon.report.answers import WORKING_LEVEL
+from daemon.report.answers import GAIN, LIMITED_BY
+from daemon.report.keyboard import on_keyboard
 from daemon.report.listening import is_loud
 from daemon.report.page_chords import ChordBar, chord_bars
 from daemon.report.parts import stems_above_db
 from daemon.report.report import Report
 from daemon.report.words import (
     BENT,
+    FIRST_BAR,
+    LIMITS,
     NOT_MEASURED,
+    SAID_DB,
     first_line,
     moves,
+    percent,
     quarters_tempo,
     seconds,
     session_place,
     signed,
+    start_words,
     steady_part,
     stems_words,
     tempo_course,
@@ -45,12 +51,12 @@ LOOPS = (1, 2, 4)  # lines of a repeated passage
 def card(report: Report, note_sets: Sequence[NoteSet], sure: float) -> str:
     """The whole card, ending in a line feed; `note_sets` and `sure` are those of the score."""
     analysis = report.in_session()
-    first = first_line(report.drop.name, analysis, report.cut, len(report.check_by_ear))
+    first = first_line(report.drop.name, analysis, report.cut, report.check_by_ear)
     paragraphs = [
         *_facts(report, analysis, sure),
         *_notes(report, analysis, note_sets),
-        *_chords(analysis, sure),
         *_ears(report),
+        *_chords(analysis, sure),
     ]
     lines = [first, *(line for text in paragraphs for line in _short(text))]
     return "\n".join(lines).replace("−", "-").rstrip() + "\n"
@@ -71,36 +77,55 @@ def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     if report.drop.other_mixes:
         found.append(f"Other mixes of it: {', '.join(report.drop.other_mixes)}")
     if grid.tempo_bpm is not None:
-        held = f"constant{steady_part(grid)}"
+        part = steady_part(grid)
+        held = f"constant{part or _doubt(grid.constant_confidence, sure)}"
         course = f"{tempo_course(grid)}, take the tempo map" if moves(grid) else held
-        found.append(f"Tempo: {course}" + (f"; {grid.meter}" if grid.meter else ""))
+        meter = f"; {grid.meter}{_doubt(grid.meter_confidence, sure)}" if grid.meter else ""
+        found.append(f"Tempo: {course}{meter}")
         if quarters := quarters_tempo(grid, analysis.duration_s):
             found.append(f"In quarters, as a session counts: {quarters} BPM")
-    found.append(f"Start: {cut.why}")
-    if cut.bar_one_in_copy_s is not None and cut.bars_before_bar_one:
-        first = f"bar {cut.bars_before_bar_one + 1} of the copy, {seconds(cut.bar_one_in_copy_s)}"
-        found.append(f"Song's first bar: {first}")
+    start, at_s = start_words(cut), cut.bar_one_in_copy_s
+    when = f" ({seconds(at_s)})" if at_s is not None and cut.bars_before_bar_one else ""
+    found.append(f"Start: {cut.why.replace(start, f'{start}{when}', 1)}")
     if parts := tuning_course(tuning):
         found.append(f"Tuning: {', '.join(parts)}")
     elif tuning.cents is not None and tuning.a4_hz is not None and tuning.confidence >= sure:
-        found.append(f"Tuning: {signed(tuning.cents)} cents, A4 = {tuning.a4_hz:.1f} Hz")
+        cents = signed(tuning.cents)
+        found.append(
+            "Tuning: A4 = 440 Hz" if cents == "0" else f"Tuning: {cents} cents, A4 = {tuning.a4_hz:.1f} Hz"
+        )
     elif analysis.key.tonic is not None:
         found.append(f"Tuning: {NOT_MEASURED}")
+    by_hand = [name for name, answer in report.answers if answer and answer.set_by_hand]
+    if by_hand:
+        found.append(
+            f"Set by hand: {', '.join(FIRST_BAR if name == 'bar_one' else name for name in by_hand)}"
+        )
     return [*found, *_level(report)]
 
 
+def _doubt(confidence: float, sure: float) -> str:
+    """' (66 % sure)' of what is not; ' (assumed)' of what was not looked for."""
+    return "" if confidence >= sure else f" ({percent(confidence)} sure)" if confidence else " (assumed)"
+
+
 def _level(report: Report) -> list[str]:
+    """What to do with the fader, then what the copy has."""
     loudness, peak = report.answers.integrated_loudness, report.answers.true_peak
     if loudness.value is None:
         return []
-    text = f"Level: {signed(float(loudness.value), 1)} LUFS"
+    level, told = float(loudness.value), {item.what: item.value for item in loudness.evidence}
+    gain_db, limit = float(told.get(GAIN) or 0.0), LIMITS.get(str(told.get(LIMITED_BY)), "")
+    turn = (
+        f"turn it {'down' if gain_db < 0 else 'up'} {abs(gain_db):.1f} dB: {signed(level + gain_db, 1)} LUFS"
+    )
+    now = f"  now {signed(level, 1)} LUFS"
     if peak.value is not None:
-        text += f", true peak {signed(float(peak.value), 1)} dBTP"
-    advice = [f"  {item.value}" for item in loudness.evidence if item.what == WORKING_LEVEL]
-    above_db = stems_above_db(report.stems, report.aligned_copy)
-    text += f" ({stems})" if (stems := stems_words(above_db)) else ""
-    loud = is_loud(float(loudness.value))
-    return [text, *advice, *(["  It is loud: turn down before you listen."] if loud else [])]
+        now += f", true peak {signed(float(peak.value), 1)} dBTP"
+    if stems := stems_words(stems_above_db(report.stems, report.aligned_copy)):
+        now += f" ({stems})"
+    loud = ["  It is loud: turn down before you listen."] if is_loud(level) else []
+    return [f"Level: {turn if abs(gain_db) >= SAID_DB else 'leave the fader'}{limit}", now, *loud]
 
 
 def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> list[str]:
@@ -109,7 +134,7 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
     What rings out in the last bars is not worth a line where it has no note that was not said.
     """
     found: list[str] = []
-    said, told = None, set[str]()
+    said, told, keyed = None, set[str](), set[str]()
     ends_s = min((at_s for _, at_s in bar_lines(analysis.grid)[-LAST_BARS:]), default=analysis.duration_s)
     for (key, notes, *more), run in groupby(note_sets, key=lambda s: (s.key, s.notes, s.beside, s.perhaps)):
         at_s = next(run).start_s
@@ -121,11 +146,15 @@ def _notes(report: Report, analysis: Analysis, note_sets: Sequence[NoteSet]) -> 
             said = None
             continue
         bent = [f"    {BENT}"] if analysis.key.blues is not None and not found else []
-        which = "the same notes" if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
+        again = "the same notes" if any(more) else "the same notes alone"
+        which = again if (key, notes) == said else f"{' '.join(map(short_name, notes))} ({key})"
         found += [f"  {place}: {which}", *bent]
         said, told = (key, notes), set(chain(*more))
         if also := also_words(*([*map(short_name, names)] for names in more)):
             found.append(f"    {also}")
+        if keys := on_keyboard(note for note in (*notes, *chain(*more)) if note not in keyed):
+            found.append(f"    on a keyboard {short_name(keys)}")
+        keyed |= {*notes, *chain(*more)}
     return ["", "Notes for pitch correction", *found]
 
 

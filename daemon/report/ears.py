@@ -4,22 +4,31 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.model import Analysis, Flag, Grid
+from analyzers.model import Analysis, Grid
 from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS, change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
 from daemon.export.plan import SOFT_TIMES
+from daemon.report.ears_file import file_lines, flag_line
 from daemon.report.ears_pitch import key_lines, tuning_lines
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
-from daemon.report.rivals import if_any, open_level, or_else, rival_meters, rival_places, rival_tempi
+from daemon.report.rivals import (
+    if_any,
+    in_meter,
+    open_level,
+    or_else,
+    rival_meters,
+    rival_places,
+    rival_tempi,
+    worth_naming,
+)
 from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
+    HEARD_MS,
     asks_for_ears,
     bar_or_time,
     claim_words,
-    flag_topic,
-    flag_words,
     glance_tempo,
     moves,
     percent,
@@ -30,9 +39,11 @@ from daemon.report.words import (
     unit,
 )
 
-VOICE_TAIL_S = 1.0  # a voice is heard so much longer than it sounds, at most
 HAIR_S = 0.001
-HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
+BEGINS_INSIDE = (
+    "Start: the copy begins inside a sound. Hear its first moment: fade in where it clicks; where a note is "
+    "cut, take it from the producer's file."
+)
 
 
 def check_by_ear(
@@ -53,32 +64,25 @@ def check_by_ear(
     session's view of it (`daemon.export.sessionview`), else in the time of the producer's file.
     """
     by_hand, begins_inside = correction or Correction(), asks_for_ears(copy_warnings)
+    file_first, file_last = file_lines(tuple(warnings), analysis)
     lines = [
+        *file_first,
+        *trimmed_lines(stems, analysis.grid),
         *_tempo_lines(analysis.grid, glance_tempo(analysis.grid, analysis.duration_s), below, by_hand),
         *_bar_lines(analysis, below, by_hand, cut),
         *_moved_lines(by_hand, cut),
         *_late_lines(by_hand, cut),
         *_hardly_before(analysis, by_hand, cut),
-        *(["Start: the copy begins inside a sound. Listen to its first moment."] if begins_inside else []),
+        *([BEGINS_INSIDE] if begins_inside else []),
         *key_lines(analysis, below, by_hand),
         *(tuning_lines(analysis.tuning, below, tuning_flag_cents, by_hand) if analysis.key.tonic else []),
         *_claim_lines(claims, by_hand),
-        *(_flag_line(flag, analysis.grid, cut) for flag in analysis.flags if flag.severity == "warning"),
-        *(f"File: {sentence(warning)}" for warning in warnings),
-        *trimmed_lines(stems, analysis.grid),
+        *(flag_line(flag, analysis.grid, cut) for flag in analysis.flags if flag.severity == "warning"),
+        *file_last,
         *_stem_lines(stems),
         *null_lines(stems, lambda at_s: bar_or_time(analysis.grid, at_s - (cut.zero_s if cut else 0.0))),
     ]
     return tuple(dict.fromkeys(lines))
-
-
-def _flag_line(flag: Flag, grid: Grid, cut: Cut | None) -> str:
-    what = f"{flag_topic(flag)}: {flag_words(flag, grid)}"
-    song_s = cut.bar_one_in_copy_s if cut else grid.bar_one_s
-    over = (flag.end_s or 0.0) < (song_s or 0.0) + VOICE_TAIL_S
-    if flag.code == "voice" and grid.voice_before and over:
-        return f"{what} It ends where the song starts: mute what lies before if it is not wanted."
-    return f"{what} Hear how much it shows. {sentence(flag.advice)}"
 
 
 def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correction) -> list[str]:
@@ -90,8 +94,11 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
         ]
     lines, other = [], open_level(grid)
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
-        likely = [c for c in rival_tempi(grid) if c != other][:2]
-        rivals = [f"{format_tempo(round(c.bpm, 2))} ({percent(c.probability)})" for c in likely]
+        likely = worth_naming([c for c in rival_tempi(grid) if c != other])
+        rivals = [
+            f"{format_tempo(round(c.bpm, 2))}{in_meter(grid, c.bpm)} ({percent(c.probability)})"
+            for c in likely
+        ]
         lines.append(
             f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{or_else(rivals)} "
             "Listen to the click check."
@@ -113,8 +120,10 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             how = f"it changes once: {tempo_course(grid)}"
             hear = "bars around the change, too: hear them."
         unsure = grid.constant_confidence < below and by_hand.tempo_bpm is None
-        how = f"that it moves is {percent(grid.constant_confidence)} sure: {how}" if unsure else how
-        lines.append(f"Tempo: {how}. Take the tempo map, not one number. The click check has the {hear}")
+        sure = f" ({percent(grid.constant_confidence)} sure)" if unsure else ""
+        lines.append(
+            f"Tempo: {how}{sure}. Take the tempo map, not one number. The click check has the {hear}"
+        )
     elif carried_on := _carried_on(grid) if by_hand.tempo_bpm is None else []:
         lines += carried_on
     elif grid.constant_confidence < below and by_hand.tempo_bpm is None:
@@ -149,16 +158,19 @@ def _bar_lines(analysis: Analysis, below: float, by_hand: Correction, cut: Cut |
         lines.append("First bar: not found. The copy does not start on a bar line. Find the one by ear.")
     elif grid.bar_one_s is not None and grid.bar_one_confidence < below and by_hand.bar_one_s is None:
         either = " or ".join(text for _, text in rival_places(grid)[:2])
-        hear = "Check that the click's accent falls on the one, and that the song is counted from there."
+        hear = "Check that the click's accent falls on the one."
         if grid.other_start_before:
             hear = (
                 "A false start and a pause come before it, off its count: hear them, mute what is not wanted."
             )
-        lines.append(
-            f"First bar: {_bar_one(grid.bar_one_s, cut)} is {percent(grid.bar_one_confidence)} sure"
-            f"{f'; it may begin {either}' if either else ''}. {hear}"
-        )
-    if grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
+        sure = f"is {percent(grid.bar_one_confidence)} sure{f'; it may begin {either}' if either else ''}"
+        if by_hand.tempo_bpm is not None and grid.bar_one_confidence == 0.0:
+            sure = "is where the first sound is; no bar line was found"
+        lines.append(f"First bar: {_bar_one(grid.bar_one_s, cut)} {sure}. {hear}")
+    if grid.meter is not None and by_hand.tempo_bpm is not None and grid.meter_confidence == 0.0:
+        if by_hand.meter is None:
+            lines.append(f"Meter: {grid.meter} is assumed, none was found. Count a few bars.")
+    elif grid.meter is not None and grid.meter_confidence < below and by_hand.meter is None:
         rivals = [f"{c.meter} ({percent(c.probability)})" for c in rival_meters(grid)]
         lines.append(
             f"Meter: {grid.meter} is {percent(grid.meter_confidence)} sure{or_else(rivals)} Count a few bars."
@@ -198,8 +210,8 @@ def _late_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
         return []
     return [
         f"Start: the first hit comes {late_ms} ms after the song's first bar line, which stays where the "
-        f"song's other hits are: hear the click check. Nudge that hit where it drags; --bar-one=+{late_ms}ms "
-        f"puts all bar lines on it, and the other hits {late_ms} ms before them."
+        f"song's other hits are: hear the click check. Nudge that hit where it drags; correct "
+        f"--bar-one=+{late_ms}ms puts all bar lines on it, and the other hits {late_ms} ms before them."
     ]
 
 
@@ -215,14 +227,14 @@ def _hardly_before(analysis: Analysis, by_hand: Correction, cut: Cut | None) -> 
         return []
     return [
         f"Start: there is sound {early_s * 1000:.0f} ms before the song's first bar, too short for a pickup: "
-        f"hear it. Where it is the first hit, --bar-one=-{early_s * 1000:.0f}ms puts the bar lines on it."
+        f"hear it. Where it is the first hit, correct --bar-one=-{early_s * 1000:.0f}ms puts the lines on it."
     ]
 
 
 def _bar_one(at_s: float, cut: Cut | None) -> str:
     if cut is None:
         return seconds(at_s)
-    return f"that the song's first bar is bar {cut.bars_before_bar_one + 1} of the copy"
+    return f"bar {cut.bars_before_bar_one + 1} of the copy"
 
 
 def _claim_lines(claims: Iterable[Claim], by_hand: Correction) -> list[str]:

@@ -8,7 +8,7 @@ from analyzers.harmony.spelling import key_name
 from analyzers.model import Analysis, Key, KeyCandidate, KeyChange, Tuning
 from daemon.corrections.apply import Correction
 from daemon.export.guide import also_words
-from daemon.report.rivals import or_else, rival_keys
+from daemon.report.rivals import or_else, rival_keys, worth_naming
 from daemon.report.words import NOT_MEASURED, bar_or_time, percent, sentence, session_place, tuning_course
 
 
@@ -58,7 +58,7 @@ def _key_line(analysis: Analysis, here: Key | KeyChange, below: float, sets: tup
 def _offered(here: Key | KeyChange, same: list[KeyCandidate]) -> list[KeyCandidate]:
     """The two likeliest other keys; one that is named for its notes is one of them."""
     rivals = rival_keys(here)
-    return rivals[:2] if not same or same[0] in rivals[:2] else [*rivals[:1], *same]
+    return worth_naming(rivals) if not same or same[0] in rivals[:2] else [*rivals[:1], *same]
 
 
 def _settings(analysis: Analysis, sets: tuple[NoteSet, ...], from_s: float | None) -> str:

@@ -17,6 +17,7 @@ from analyzers.rhythm.bars import change_s
 from analyzers.rhythm.note_values import NoteValue, beat_note, in_quarters, note_values
 from daemon.core.names import format_tempo
 from daemon.corrections.files import CORRECTION_FILE
+from daemon.report.ear_topics import ear_words, topics
 from daemon.report.listening import listening
 from daemon.report.null_words import null_words
 from daemon.report.page_chords import chord_bars, chord_sections
@@ -37,7 +38,6 @@ from daemon.report.waveform import Waveform
 from daemon.report.words import (
     bar_or_time,
     claim_words,
-    ear_words,
     flag_words,
     key_line,
     percent,
@@ -47,7 +47,6 @@ from daemon.report.words import (
     several_tempi,
     signed,
     stems_words,
-    topics,
 )
 
 BOARD_FILE = "index.html"

@@ -11,9 +11,18 @@ from analyzers.harmony.key_change import later_changes
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import beat_rate
+from daemon.report.ear_topics import topics
 from daemon.report.report import Report
-from daemon.report.rivals import level_of, place_words, rival_key, rival_meters, rival_places, rival_tempi
-from daemon.report.words import FIRST_BAR, moves, tempi_words, topics, unit
+from daemon.report.rivals import (
+    level_of,
+    other_meter,
+    place_words,
+    rival_key,
+    rival_meters,
+    rival_places,
+    rival_tempi,
+)
+from daemon.report.words import FIRST_BAR, HEARD_MS, moves, tempi_words, unit
 
 OFF = "# "  # stands before a line that says nothing yet
 LEVELS = {0.5: "--half", 2.0: "--double"}
@@ -46,24 +55,30 @@ def fixes(report: Report) -> list[Fix]:
         "tempo": _tempo(analysis.grid),
         "key": _key(analysis.key),
         "meter": _meter(analysis.grid) if "meter" in flagged else [],
-        FIRST_BAR: _bar_one(analysis.grid) if report.answers.bar_one.value is not None else [],
+        FIRST_BAR: _bar_one(analysis.grid, report) if report.answers.bar_one.value is not None else [],
     }
     doubtful = [topic for topic in groups if topic in flagged]
     asked = [ask for topic in (*doubtful, *(t for t in groups if t not in flagged)) for ask in groups[topic]]
     known = [ask for topic in doubtful for ask in groups[topic] if ask.likely]
     asked.append(Ask("anything else", "", "--meter 3/4, --tuning CENTS"))
     at = asked.index(known[0]) if known else len(asked) - 1
-    name = shlex.quote(_name(report))
+    name, file = shlex.quote(_name(report)), report.software.settings_file
+    call = f"beatintake --config {shlex.quote(file)}" if file else "beatintake"
     lines = [
-        Fix(ask.what + (" (likeliest)" if ask in known[:1] else ""), _command(name, ask), ask.blank, k == at)
+        Fix(
+            ask.what + (" (likeliest)" if ask in known[:1] else ""),
+            _command(call, name, ask),
+            ask.blank,
+            k == at,
+        )
         for k, ask in enumerate(asked)
     ]
-    return [*lines, Fix("take it back", f"beatintake undo {name}")] if report.correction else lines
+    return [*lines, Fix("take it back", f"{call} undo {name}")] if report.correction else lines
 
 
-def _command(name: str, ask: Ask) -> str:
+def _command(call: str, name: str, ask: Ask) -> str:
     """Ends in a space where the value is to be typed."""
-    words = ["beatintake correct", name, *([ask.flags] if ask.flags else [])]
+    words = [call, "correct", name, *([ask.flags] if ask.flags else [])]
     return " ".join(words) + (" " if ask.blank else "")
 
 
@@ -94,9 +109,15 @@ def _tempo(grid: Grid) -> list[Ask]:
     found: dict[str, str] = {}
     likeliest = _likeliest(grid)
     for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
-        flag = _flag(other, bpm)
+        flag = _flag(other, grid)
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
-        found.setdefault(flag, f"the tempo is {tempi_words(grid, other)} {unit(grid)}{words}")
+        meter = other_meter(grid, other)
+        told = (
+            f"{tempi_words(grid, other)} BPM in {meter}"
+            if meter
+            else f"{tempi_words(grid, other)} {unit(grid)}"
+        )
+        found.setdefault(flag, f"the tempo is {told}{words}")
     levels = {flag: found.pop(flag) for flag in ("--half", "--double")}
     known = [Ask(words, flag, "", flag == likeliest) for flag, words in {**found, **levels}.items()]
     return [
@@ -105,16 +126,18 @@ def _tempo(grid: Grid) -> list[Ask]:
     ]
 
 
-def _flag(other: float, bpm: float) -> str:
-    """How the command says one tempo where another was found."""
-    level = level_of(bpm, other)
+def _flag(other: float, grid: Grid) -> str:
+    """How the command says one tempo where another was found: other beats in the same bars by their meter."""
+    if meter := other_meter(grid, other):
+        return f"--meter {meter}"
+    level = level_of(grid.tempo_bpm or 0.0, other)
     return LEVELS[level] if level else f"--tempo {format_tempo(round(other, 2))}"
 
 
 def _likeliest(grid: Grid) -> str:
     """The flag of the most probable rival; empty without one."""
     rivals = rival_tempi(grid)
-    return _flag(rivals[0].bpm, grid.tempo_bpm) if rivals and grid.tempo_bpm else ""
+    return _flag(rivals[0].bpm, grid) if rivals and grid.tempo_bpm else ""
 
 
 def _key(key: Key) -> list[Ask]:
@@ -140,11 +163,13 @@ def _meter(grid: Grid) -> list[Ask]:
     return found
 
 
-def _bar_one(grid: Grid) -> list[Ask]:
-    """The likeliest other places, then a beat earlier and later."""
+def _bar_one(grid: Grid, report: Report) -> list[Ask]:
+    """The likeliest other places, a beat earlier and later, a first hit that the lines left alone."""
     likely = [late for late, _ in rival_places(grid)[:2]]
     places = dict.fromkeys([*likely, -1.0, 1.0])
-    return [
+    late_ms = 0 if report.answers.bar_one.set_by_hand else round(report.cut.first_hit_late_s * 1000)
+    late_hit = [Ask("the bar lines belong on the first hit", f"--bar-one=+{late_ms}ms")]
+    beats = [
         Ask(
             f"the song's first bar is {place_words(late, grid)}",
             f"--bar-one={late:+.4g}beat{'' if abs(late) == 1 else 's'}",
@@ -152,3 +177,4 @@ def _bar_one(grid: Grid) -> list[Ask]:
         )
         for late in places
     ]
+    return beats + late_hit * (late_ms > HEARD_MS)

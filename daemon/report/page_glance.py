@@ -8,12 +8,14 @@ from analyzers.harmony.key_change import later_changes
 from analyzers.model import Analysis, Grid, Tuning
 from daemon.core.names import format_tempo
 from daemon.report.answers import GAIN, LIMITED_BY
+from daemon.report.ear_topics import topics
 from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
-from daemon.report.rivals import open_level, rival_keys, rival_places, rival_tempi
+from daemon.report.rivals import in_meter, open_level, rival_keys, rival_places, rival_tempi, worth_naming
 from daemon.report.words import (
     FIRST_BAR,
+    LIMITS,
     NOT_MEASURED,
     SAID_DB,
     asks_for_ears,
@@ -35,7 +37,6 @@ from daemon.report.words import (
     tempi_words,
     tempo_course,
     tempo_line,
-    topics,
     tuning_course,
     unit,
 )
@@ -54,7 +55,7 @@ class Row:
     notes: tuple[str, ...] = ()
     sure: float | None = None
     by_hand: str | None = None
-    topic: str = ""  # what `sure` is about, as in `words.topics`
+    topic: str = ""  # what `sure` is about, as in `ear_topics.topics`
     sure_of: str = ""  # the same in words, where the label does not say it
     copy_key: str = ""  # this key copies the value
     below: tuple[Below, ...] = ()  # whole lines
@@ -92,9 +93,9 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else held,
         *([counted(grid)] if grid.meter else []),
         *(
-            f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)} "
-            f"({percent(c.probability)})"
-            for c in rival_tempi(grid)
+            f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)}"
+            f"{in_meter(grid, c.bpm)} ({percent(c.probability)})"
+            for c in worth_naming(rival_tempi(grid))
         ),
     ]
     return Row(
@@ -128,7 +129,7 @@ def _key(report: Report, analysis: Analysis, sure: float) -> Row:
         "Key",
         str(estimate.value),
         str(key_line(key)) if key.blues else ", ".join([*key_from(key, analysis.grid), *later_keys(key)]),
-        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in rival_keys(key)[:2]),
+        tuple(f"or {c.tonic} {c.mode} ({percent(c.probability)})" for c in worth_naming(rival_keys(key))),
         estimate.confidence,
         _by_hand(estimate),
         "key",
@@ -167,7 +168,7 @@ def _cut(report: Report, grid: Grid) -> Row:
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
     notes += [f"or the song starts {place}" for _, place in rival_places(grid)[:2]]
-    by_hand = _by_hand(one, " s")
+    by_hand = _by_hand(one, " s into the producer's file")
     sure = None if one.value is None else one.confidence
     return Row("Start", value, "", tuple(notes), sure, by_hand, FIRST_BAR, "of the song's first bar")
 
@@ -185,8 +186,7 @@ def _level(report: Report) -> Row:
     if stems := stems_words(stems_above_db(report.stems, report.aligned_copy)):
         notes[0] += f" ({stems})"
     turned = abs(gain_db) >= SAID_DB
-    limits = {"loudness": ", the level this studio works at", "true peak": ", its peaks allow no more"}
-    limit = limits.get(str(told.get(LIMITED_BY)), "")
+    limit = LIMITS.get(str(told.get(LIMITED_BY)), "")
     if not turned:
         notes[0] += limit
     if abs(done_db) >= SAID_DB:

@@ -10,6 +10,7 @@ from analyzers.harmony.note_sets import ChordBeside, NoteSet, chords_beside, key
 from analyzers.model import Analysis, Blues, Key
 from analyzers.rhythm.bars import bar_lines
 from daemon.export.guide import also_words
+from daemon.report.keyboard import on_keyboard
 from daemon.report.page_chords import chord_bars
 from daemon.report.words import BENT, bar_or_time, key_line, percent, sentence
 
@@ -80,7 +81,13 @@ def _form(view: Analysis, blues: Blues, by_hand: bool) -> str:
 
 
 def _notes(key: Key, tonic: str, mode: str) -> str:
-    return ", ".join(key_notes(key, tonic, mode))
+    notes = key_notes(key, tonic, mode)
+    return f"{', '.join(notes)}{_keys(notes)}"
+
+
+def _keys(notes: Sequence[str]) -> str:
+    keys = on_keyboard(notes)
+    return f" (on a keyboard {keys})" if keys else ""
 
 
 def _beside(view: Analysis, chord: ChordBeside) -> str:
@@ -90,7 +97,8 @@ def _beside(view: Analysis, chord: ChordBeside) -> str:
     numbers = ", ".join(map(str, bars[:MOST_BARS]))
     where = f" (bar{'s' if len(bars) > 1 else ''} {numbers}{more})" if bars else ""
     is_not = "which is" if len(chord.notes) == 1 else "which are"
-    return f"{chord.label}{where} has {' and '.join(chord.notes)}, {is_not} not in these notes"
+    names, keys = " and ".join(chord.notes), _keys(chord.notes)
+    return f"{chord.label}{where} has {names}, {is_not} not in these notes{keys}"
 
 
 def _bars(view: Analysis, chord: ChordBeside) -> Sequence[int]:

@@ -62,6 +62,9 @@ class Software(Part):
     name: str = "beatintake"
     version: str
     settings_sha256: str = Field(description="SHA-256 of the analysis and output settings in force")
+    settings_file: str | None = Field(
+        None, description="to be named with --config, on the machine that made this; null: found without"
+    )
 
 
 class Drop(Part):

@@ -27,15 +27,17 @@ from analyzers.model import Analysis
 from analyzers.structure.fingerprint import Fingerprint
 from config.settings import Settings
 from daemon.core.errors import InternalError, MachineError, OtherVersion
-from daemon.core.names import safe_stem
+from daemon.core.names import EARS_KEPT, safe_stem
 from daemon.core.oserrors import plainly
 from daemon.core.regular import read_regular
 from daemon.core.schemas import other_major, same_major
+from daemon.core.text import valid
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan
 from daemon.export.sessionview import LEVELS, in_session
 from daemon.report.answers import Answers, answer
 from daemon.report.claims import judge_claim
+from daemon.report.ear_topics import ear_words, topics
 from daemon.report.ears import check_by_ear
 from daemon.report.parts import (
     AlignedCopy,
@@ -51,7 +53,7 @@ from daemon.report.parts import (
 )
 from daemon.report.session_record import SessionRecord, session_record
 from daemon.report.shown_row import shown_row
-from daemon.report.words import ear_words, first_line, topics
+from daemon.report.words import first_line
 
 if TYPE_CHECKING:
     from daemon.decode.decoder import Source
@@ -108,7 +110,7 @@ class Report(Part):
         answers, view, about = self.answers, self.in_session(), topics(self.check_by_ear)
         return {
             "name": self.drop.name,
-            "line": first_line(self.drop.name, view, self.cut, len(self.check_by_ear)),
+            "line": first_line(self.drop.name, view, self.cut, self.check_by_ear),
             "producer": self.drop.producer,
             "pack": self.drop.pack,
             "stems": self.drop.format == "stems",
@@ -127,7 +129,7 @@ class Report(Part):
             "true_peak_dbtp": answers.true_peak.value,
             "duration_s": self.analysis.duration_s,
             "needs_ears": len(self.check_by_ear),
-            "check_by_ear": list(self.check_by_ear[:3]),
+            "check_by_ear": list(self.check_by_ear[:EARS_KEPT]),
             "ear_topics": list(about),
             "ear_words": list(ear_words(self.check_by_ear, view.flags)),
             "set_by_hand": [name for name, value in answers if value and value.set_by_hand],
@@ -211,7 +213,11 @@ def build_report(
     view = in_session(corrected, cut, copy)
     try:
         return Report(
-            software=Software(version=software_version, settings_sha256=settings_digest(settings)),
+            software=Software(
+                version=software_version,
+                settings_sha256=settings_digest(settings),
+                settings_file=valid(str(settings.named)) if settings.named else None,
+            ),
             made_at=made_at,
             drop=drop,
             check_by_ear=check_by_ear(

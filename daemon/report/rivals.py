@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 from analyzers.harmony.spelling import is_minor, pitch_class_of
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, MeterCandidate, TempoCandidate
 from analyzers.rhythm.shares import OPEN_LEVEL
 from daemon.export.cutwords import beats_words
 from daemon.report.words import percent
 
+Rival = TypeVar("Rival", TempoCandidate, KeyCandidate)
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
-WORTH_A_LOOK = 0.05  # a meter, or a place of bar one, less probable than this is not named
+WORTH_A_LOOK = 0.05  # a meter, a place of bar one, or a second rival, less probable than this is not named
 WORTH_HEARING = 0.1  # a tempo less probable than this is not named where no steady beat was found
 SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
@@ -25,6 +28,19 @@ def rival_tempi(grid: Grid) -> list[TempoCandidate]:
 def level_of(bpm: float, other: float) -> float | None:
     """0.5 or 2, where the other tempo is half or twice the first."""
     return next((level for level in (0.5, 2.0) if abs(other / (bpm * level) - 1) <= SAME_LEVEL), None)
+
+
+def other_meter(grid: Grid, bpm: float) -> str | None:
+    """'3/4' of a song in 6/8 whose bars hold three quarters at that tempo; '6/8' the other way round."""
+    meter, ratio = {"6/8": ("3/4", 1.5), "3/4": ("6/8", 2 / 3)}.get(grid.meter or "", ("", 0.0))
+    beat = (grid.tempo_bpm or 0.0) * ratio
+    return meter if beat and abs(bpm / beat - 1) <= SAME_LEVEL else None
+
+
+def in_meter(grid: Grid, bpm: float) -> str:
+    """' in 3/4' after such a tempo, else nothing."""
+    meter = other_meter(grid, bpm)
+    return f" in {meter}" if meter else ""
 
 
 def open_level(grid: Grid) -> TempoCandidate | None:
@@ -46,9 +62,10 @@ def rival_places(grid: Grid) -> list[tuple[float, str]]:
 
 
 def place_words(late_beats: float, grid: Grid) -> str:
-    """ "2 beats later", "1/2 of a beat earlier", "a bar earlier"."""
+    """ "2 beats later", "1/2 of a beat earlier", "a bar earlier", "6 bars later"."""
     far = abs(late_beats)
-    text = "a bar" if far == grid.beats_per_bar else beats_words(far)
+    bars, rest = divmod(far, grid.beats_per_bar or far + 1)
+    text = beats_words(far) if rest or not bars else "a bar" if bars == 1 else f"{bars:.0f} bars"
     return f"{text} {'later' if late_beats > 0 else 'earlier'}"
 
 
@@ -58,6 +75,11 @@ def if_any(grid: Grid) -> str | None:
     if grid.tempo_bpm is not None or likely is None or likely.probability < WORTH_HEARING:
         return None
     return f"at some {likely.bpm:.0f} BPM ({percent(likely.probability)})"
+
+
+def worth_naming(rivals: list[Rival]) -> list[Rival]:
+    """Those that a sentence names: the likeliest, and the second where it is worth a look."""
+    return [c for k, c in enumerate(rivals[:2]) if k == 0 or c.probability >= WORTH_A_LOOK]
 
 
 def or_else(rivals: list[str]) -> str:

@@ -10,10 +10,9 @@ from typing import Any
 from analyzers.harmony.key_change import later_changes
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
-from analyzers.rhythm.note_values import beat_note
 from daemon.core.names import format_tempo
 from daemon.report.rivals import rival_key, rival_tempi
-from daemon.report.words import glance_tempo, key_line, motion, moves, session_place
+from daemon.report.words import key_line, moves, session_place, tempo_facts
 
 RELATIVES = ("minor", "major")
 
@@ -22,9 +21,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
     """Plain values from the session's view of an analysis; a rival is named where the answer needs ears."""
     grid, key = view.grid, view.key
     return {
-        "tempo_shown": glance_tempo(grid, view.duration_s),
-        "tempo_motion": motion(grid),
-        "tempo_note": beat_note(grid),
+        **tempo_facts(grid, view.duration_s),
         "tempo_span": _span(grid),
         "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
         "key_rival": rival_key(key) if "key" in ear_topics else None,

@@ -4,37 +4,28 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Sequence
+from typing import Any
 
 from analyzers.harmony.key_change import key_begin, later_changes
 from analyzers.harmony.spelling import blues_name, key_name
 from analyzers.model import Analysis, Flag, Grid, Key, Tuning
 from analyzers.rhythm.bars import bar_holding, bar_lines, change_s, nearest_bar
 from analyzers.rhythm.note_values import beat_note, in_quarters
-from daemon.core.names import format_tempo
+from daemon.core.names import ears_words, format_tempo, tempo_words
 from daemon.core.text import one_line
+from daemon.report.ear_topics import ear_words
 from daemon.report.parts import Claim, Cut
 
 # common practice: what is bent on purpose lies between two notes and is no fault to correct
 BENT = "a blues bends third, fifth and seventh: correct them slowly or not at all"
 NOT_MEASURED = "not measurable, leave A4 = 440 Hz"  # a tuning that is not sure
+HEARD_MS = 10  # lines that lie so far beside the song's hits are heard (common practice)
 HOLDS_S = 0.001  # a tempo is said so exactly that it is no further off at the end
-FAULTS = {  # what differs from the code of the flag
-    "clipping": "clipped",
-    "dropout": "dropouts",
-    "click": "clicks",
-    "dc-offset": "constant offset",
-    "hum": "mains hum",
-    "noise-floor": "noise",
-    "lossy-origin": "from a lossy file",
-    "short-words": "8-bit noise",
-    "channel-level": "one channel louder",
-    "channel-delay": "one channel late",
-    "polarity-inverted": "one channel inverted",
-    "mono-loss": "lost in mono",
-    "out-of-phase-band": "bass out of phase",
-}
+LIMITS = {
+    "loudness": ", the level this studio works at",
+    "true peak": ", its peaks allow no more",
+}  # of a gain
 SAID_DB = 0.05  # a smaller gain is not worth a word
-SIGNAL = "Signal"  # topic of the channels' faults
 FILE_FIRST = re.compile(r"[^:]+\.\w{2,4}: ")
 FIRST_BAR = "first bar"  # topic of the song's bar one, which is not always bar 1 of the session
 KEYS_LATER = 2  # key changes that a line names
@@ -125,9 +116,21 @@ def steady_part(grid: Grid) -> str:
 
 
 def tempo_line(grid: Grid, duration_s: float) -> str:
-    """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'."""
-    shown = glance_tempo(grid, duration_s)
-    return f"{shown} {unit(grid)}{motion(grid)}" if shown else "no tempo"
+    """'140 BPM', '85 to 87 BPM, moving', '121 BPM, beat starts anew', 'no tempo'; in 6/8 with the session's
+    tempo: '75 BPM (dotted quarter; 112.5 in quarters)'.
+    """
+    return tempo_words(tempo_facts(grid, duration_s))
+
+
+def tempo_facts(grid: Grid, duration_s: float) -> dict[str, Any]:
+    """What is kept of a beat for `tempo_words`."""
+    return {
+        "tempo_bpm": grid.tempo_bpm,
+        "tempo_shown": glance_tempo(grid, duration_s),
+        "tempo_motion": motion(grid),
+        "tempo_note": beat_note(grid),
+        "tempo_quarters": quarters_tempo(grid, duration_s),
+    }
 
 
 def quarters_tempo(grid: Grid, duration_s: float) -> str | None:
@@ -168,11 +171,6 @@ def session_place(grid: Grid, at_s: float) -> str:
     """'bar 17'; seconds without a grid."""
     lines = bar_lines(grid)
     return f"bar {nearest_bar(lines, at_s)}" if lines else seconds(at_s)
-
-
-def flag_topic(flag: Flag) -> str:
-    """What a flag is about: a voice is no fault of the signal."""
-    return "Voice" if flag.code == "voice" else SIGNAL
 
 
 def flag_words(flag: Flag, grid: Grid) -> str:
@@ -218,13 +216,15 @@ def key_from(key: Key, grid: Grid) -> list[str]:
     return [f"from {bar_or_time(grid, begin.at_s)} on, no key before it"] if begin else []
 
 
-def first_line(name: str, analysis: Analysis, cut: Cut, ears: int) -> str:
-    """'amber-lane.wav: 92 BPM, E flat minor, song starts at bar 1, check 2 by ear': enough by itself."""
+def first_line(name: str, analysis: Analysis, cut: Cut, ears: Sequence[str]) -> str:
+    """'amber-lane.wav: 92 BPM, E flat minor, song starts at bar 1, check key, noise by ear': it is enough;
+    `ears` are the sentences of what is to be checked.
+    """
     grid, key = analysis.grid, analysis.key
     tempo = tempo_line(grid, analysis.duration_s)
-    check = f", check {ears} by ear" if ears else ""
-    found = f"{tempo}, {key_line(key) or 'no key'}, {start_words(cut)}{check}"
-    return one_line(f"{name}: {found}")
+    check = ears_words({"ear_words": ear_words(ears, analysis.flags)})
+    found = (tempo, key_line(key) or "no key", start_words(cut), check)
+    return one_line(f"{name}: {', '.join(filter(None, found))}")
 
 
 def start_words(cut: Cut) -> str:
@@ -259,23 +259,6 @@ def signed(value: float, digits: int = 0) -> str:
     if rounded == 0:
         return f"{0:.{digits}f}"
     return f"{'+' if rounded > 0 else '−'}{abs(rounded):.{digits}f}"
-
-
-def topics(lines: Iterable[str]) -> tuple[str, ...]:
-    """What the sentences are about, each once, in lower case: ("tempo", "key")."""
-    return tuple(dict.fromkeys(line.partition(":")[0].lower() for line in lines))
-
-
-def ear_words(lines: Iterable[str], flags: Iterable[Flag]) -> tuple[str, ...]:
-    """The topics as a board says them: in place of "signal" the faults themselves, "clipped"."""
-    faults = [
-        FAULTS.get(flag.code, flag.code.replace("-", " "))
-        for flag in flags
-        if flag.severity == "warning" and flag_topic(flag) == SIGNAL
-    ]
-    instead = {SIGNAL.lower(): faults} if faults else {}
-    said = [word for topic in topics(lines) for word in instead.get(topic, [topic])]
-    return tuple(dict.fromkeys(said))
 
 
 def claim_words(claim: Claim) -> str:

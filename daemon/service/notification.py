@@ -21,7 +21,7 @@ from typing import Any
 
 from config.settings import Notify
 from daemon.core.logs import note
-from daemon.core.names import key_words, tempo_words
+from daemon.core.names import ears_words, key_words, tempo_words
 from daemon.core.regular import read_regular
 from daemon.core.text import one_line
 from daemon.ledger.ledger import Record
@@ -52,9 +52,8 @@ def sentence(record: Record) -> str:
     facts = record.summary
     if facts.get("line"):
         return str(facts["line"])
-    ears = facts.get("needs_ears")
-    check = f", check {ears} by ear" if ears else ""
-    return f"{record.name}: {tempo_words(facts)}, {key_words(facts)}{check}"
+    found = filter(None, (tempo_words(facts), key_words(facts), ears_words(facts)))
+    return f"{record.name}: {', '.join(found)}"
 
 
 def notify_about(settings: Notify, record: Record, ready: Path | None = None) -> None:

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import json
+import pickle
 from pathlib import Path
 
+import platformdirs
 import pytest
 import yaml
 from hypothesis import given
 from hypothesis import strategies as st
 
 from config.load import InvalidConfig, default_text, find_config, load_settings, parse_settings
-from config.settings import FOLDER_NAMES, Settings
+from config.settings import FOLDER_NAMES, Settings, Work
 
 
 def problems(text: str) -> list[str]:
@@ -230,3 +232,19 @@ def test_names_to_serve_under_are_well_formed(name):
     assert "a host name such as studio.lan" in problems(f"serve:\n  names: [{json.dumps(name)}]\n")[0]
     good = '["studio", "mix-2.studio.lan", "10.0.0.7", "fe80::1"]'
     assert len(parse_settings(f"serve:\n  names: {good}\n", "x.yaml").serve.names) == 4
+
+
+def test_a_file_that_is_found_without_naming_it_is_not_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "user"))
+    usual = Path(platformdirs.user_config_path("beatintake")) / "beatintake.yaml"
+    other = tmp_path / "studio" / "beatintake.yaml"
+    for path in (usual, other):
+        path.parent.mkdir(parents=True)
+        path.write_text("work: {max_workers: 2}\n")
+    assert load_settings(usual).named is None
+    assert load_settings(None).named is None
+    assert load_settings(other).named == other.resolve()
+    assert load_settings(other).model_copy(update={"work": Work()}).named == other.resolve()
+    assert pickle.loads(pickle.dumps(load_settings(other))).named == other.resolve()  # in a worker, too

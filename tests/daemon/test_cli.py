@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import subprocess
 import sys
 
@@ -174,3 +175,21 @@ def test_trouble_of_the_disk_is_a_sentence(monkeypatch, capsys):
     assert capsys.readouterr().err == (
         "beatintake: /srv/beats: the disk or the share fails; look at the disk; the work is tried again.\n"
     )
+
+
+def test_a_command_that_fails_without_a_settings_file_says_how_to_name_one(tmp_path, capsys, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path / "home"))
+    monkeypatch.setenv("XDG_CONFIG_HOME", str(tmp_path / "home"))
+    monkeypatch.delenv("BEATINTAKE_CONFIG", raising=False)
+    monkeypatch.chdir(tmp_path)
+    for command in (["correct", "amber", "--half"], ["undo", "amber"], ["retry"], ["front", "amber"]):
+        assert main(command) == 2
+        assert capsys.readouterr().err == "no settings file was found: name yours with --config PATH\n"
+
+    assert main(["init", str(tmp_path / "a studio")]) == 0
+    file = shlex.quote(str(tmp_path / "a studio" / "beatintake.yaml"))
+    told = capsys.readouterr().out
+    assert f"next: beatintake --config {file} run\n" in told
+    assert f"export BEATINTAKE_CONFIG={file}, and" in told
+    assert main(["--config", str(tmp_path / "a studio" / "beatintake.yaml"), "undo", "amber"]) == 2
+    assert "no settings file" not in capsys.readouterr().err

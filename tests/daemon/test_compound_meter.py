@@ -15,6 +15,7 @@ import pytest
 from analyzers.harmony.note_sets import note_sets
 from analyzers.model import Grid, TempoCandidate
 from daemon.core.names import tempo_words
+from daemon.corrections.apply import Correction
 from daemon.decode.tags import ProducerClaim
 from daemon.export.midimap import write_map
 from daemon.export.plan import plan_cut
@@ -23,6 +24,7 @@ from daemon.report.board import render_board
 from daemon.report.card import card
 from daemon.report.claims import judge_claim
 from daemon.report.page import delay_rows
+from daemon.report.page_corrections import fixes
 from daemon.report.report import Report
 from tests.daemon.report.test_board import row
 from tests.daemon.report.test_page import Outline, page_of
@@ -51,7 +53,7 @@ def test_page_and_card_say_both_and_the_session_has_the_second(tmp_path: Path) -
     assert len(ids) == len(set(ids))
 
     told = card(report, note_sets(report.in_session(), 0.8), 0.8)
-    assert told.startswith("amber-lane.wav: 75 BPM (dotted quarter), E flat minor")
+    assert told.startswith("amber-lane.wav: 75 BPM (dotted quarter; 112.5 in quarters), E flat minor")
     assert "In quarters, as a session counts: 112.5 BPM\n" in told
     assert report.session is not None
     assert report.session.quarters_in_beat == 1.5
@@ -96,7 +98,7 @@ def test_a_doubtful_one_names_its_rivals_in_its_own_note() -> None:
 
 def test_board_status_and_claims() -> None:
     summary = report_of().summary()
-    assert tempo_words(summary) == "75 BPM (dotted quarter)"
+    assert tempo_words(summary) == "75 BPM (dotted quarter; 112.5 in quarters)"
     assert tempo_words({"tempo_bpm": 75.0}) == "75 BPM"  # of an older report
     assert "dotted quarter" in render_board([{**row(1), "tempo_note": summary["tempo_note"]}])
     claim = ProducerClaim("tempo", "112 BPM", "file name", 112.5)
@@ -108,3 +110,24 @@ def test_board_status_and_claims() -> None:
 
 def test_where_the_beat_is_a_quarter_nothing_is_added() -> None:
     assert "quarter" not in Outline(page_of(sample_report())).text
+
+
+def test_other_beats_in_the_same_bars_are_another_meter_and_not_another_tempo() -> None:
+    """A bar of 6/8 at 75 dotted quarters is one of 3/4 at 112.5 quarters: 1.6 s both."""
+    rivals = (TempoCandidate(75.0, 0.6), TempoCandidate(112.5, 0.3))
+    report = report_of(tempo_confidence=0.6, tempo_alternatives=rivals)
+    assert report.check_by_ear[0].startswith(
+        "Tempo: 75 BPM (dotted quarter) is 60 % sure; it could be 112.5 in 3/4 (30 %)."
+    )
+    first = next(fix for fix in fixes(report) if fix.first)
+    assert first.what == "the tempo is 112.5 BPM in 3/4 (likeliest)"
+    assert first.command == "beatintake correct amber-lane --meter 3/4"
+    assert "or 112.5 in 3/4 (30 %)" in " ".join(Outline(page_of(report)).text.split()).replace("\xa0", " ")
+
+    made = sample_report(sample_analysis(grid=six_eight()), corrections=Correction(meter="3/4"))
+    now = made.corrected().grid
+    assert (now.tempo_bpm, now.meter) == (pytest.approx(112.5), "3/4")
+    three = replace(now, tempo_confidence=0.6, tempo_alternatives=(TempoCandidate(75.0, 0.3),))
+    assert "it could be 75 in 6/8 (30 %)" in sample_report(sample_analysis(grid=three)).check_by_ear[0]
+    four = replace(steady_grid(), tempo_confidence=0.6, tempo_alternatives=(TempoCandidate(210.0, 0.3),))
+    assert "it could be 210 (30 %)" in sample_report(sample_analysis(grid=four)).check_by_ear[0]

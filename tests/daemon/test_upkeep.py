@@ -79,7 +79,7 @@ class TestStatus:
         assert [r["folder"] for r in facts["needs_ears"]] == ["amber"]
         assert (facts["ready_count"], facts["rejected_count"]) == (1, 1)
         text = "\n".join(as_lines(read_status(settings), settings))
-        assert "amber: 93.5 BPM, E flat minor, check by ear" in text
+        assert "amber: 93.5 BPM, E flat minor, check 2 by ear" in text
         assert "bad.wav: it is damaged" in text
 
     @pytest.mark.parametrize("damage", [b"", b"no ledger at all" * 300, None])

@@ -197,6 +197,21 @@ def test_a_folder_is_searched_by_the_rules_of_the_incoming_folder(settings, tmp_
     ]
 
 
+def test_what_lies_in_the_incoming_folder_has_the_producer_that_the_service_gives_it(settings):
+    incoming = settings.folders.incoming
+    clicks(incoming / "lone.wav")
+    clicks(incoming / "ada" / "new" / "one.wav")
+    clicks(incoming / "ada" / "two stems" / "drums.wav")
+    for named in (incoming, incoming / "ada", incoming / "ada" / "new", incoming / "ada" / "two stems"):
+        found = {item.path.name: item.producer for item in find_items(named, settings)}
+        usual = {"lone.wav": None, "one.wav": "ada/new", "two stems": "ada"}
+        assert found.items() <= usual.items()
+        assert found
+    [lone] = find_items(incoming / "lone.wav", settings)
+    [one] = find_items(incoming / "ada" / "new" / "one.wav", settings)
+    assert (lone.producer, one.producer) == (None, "ada/new")
+
+
 def test_what_is_done_and_untouched_is_not_read_again(settings, ledger, tmp_path):
     shelf = tmp_path / "shelf"
     for name in ("one", "two"):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -247,3 +248,18 @@ def test_sections_that_begin_before_the_copy_leave_one_marker_at_its_zero(tmp_pa
     a = analysis(steady(), [], first_sound=1.25, sections=parts)
     conductor = events(written(tmp_path, a, plan(a)).tracks[0])
     assert [(at, m.text) for at, m in conductor if m.type == "marker"] == [(0, "A")]
+
+
+def test_what_is_not_sure_has_the_question_mark_of_card_and_page(tmp_path: Path) -> None:
+    a = analysis(steady(), [(1.25, 3.25, "Cm"), (3.25, 5.25, "F"), (5.25, 7.25, "N")])
+    sure, doubted, none = a.chords
+    chords = (replace(sure, confidence=0.8), replace(doubted, confidence=0.79), replace(none, confidence=0.1))
+    later = KeyChange(5.25, "F", "minor", 0.95, 0.5)
+    for confidence, first in ((0.8, "key: C minor"), (0.79, "key: C minor?")):
+        found = replace(
+            a, chords=chords, key=replace(key("C", "minor"), confidence=confidence, changes=(later,))
+        )
+        midi = written(tmp_path, found, plan(found))
+        texts = [[m.text for m in track if m.type == "text"] for track in midi.tracks]
+        assert texts[0] == [first, "key: F minor?"]
+        assert texts[1] == ["Cm", "F?", "N.C."]

@@ -68,3 +68,13 @@ def test_no_ledger_or_a_damaged_one_knows_none(tmp_path: Path) -> None:
     assert read_other_names(tmp_path / "none") == {}
     (tmp_path / "l").write_bytes(b"x" * 5000)
     assert read_other_names(tmp_path / "l") == {}
+
+
+def test_a_place_two_folders_deep_is_its_own(tmp_path: Path) -> None:
+    with closing(Ledger.open(tmp_path / "l")) as ledger:
+        ledger.record(
+            Record(SHA, "ready", "amber", "amber.wav", "tin-roof/new"), "tin-roof/new/amber.wav", b"1"
+        )
+        assert other_names(ledger) == {}
+        ledger.record_drop("tin-roof/amber.wav", b"1", SHA)
+        assert other_names(ledger) == {SHA: ("tin-roof/amber.wav",)}

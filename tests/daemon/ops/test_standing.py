@@ -14,7 +14,7 @@ from daemon.core.errors import WrongRequest
 from daemon.corrections.apply import Correction
 from daemon.corrections.store import add_correction
 from daemon.ingest.pending import Phase
-from daemon.ledger.ledger import ledger_path
+from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.ops.standing import Standing, as_lines, print_standing, read_standing
 from tests.daemon.inline import InlineService, opened
 from tests.daemon.service.test_pack_split import ASK, FIRST, zipped
@@ -168,3 +168,24 @@ def test_the_machine_readable_form(one: InlineService, capsys: pytest.CaptureFix
     assert print_standing(settings, "beat", as_json=True) == 0
     facts = json.loads(capsys.readouterr().out)
     assert (facts["state"], facts["label"]) == ("ready", "ready/beat")
+
+
+def test_all_that_needs_ears_is_listed_and_the_key_is_that_of_the_card(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path)
+    ledger = Ledger.open(ledger_path(settings.folders.state))
+    said = [f"Signal: fault {number}." for number in range(5)]
+    summary = {"tempo_bpm": 90.0, "key": "A major", "key_shown": "blues in A", "check_by_ear": said}
+    ledger.record(Record("1" * 64, "ready", "zinc", "zinc.wav", summary=summary | {"needs_ears": 7}))
+    ledger.close()
+    lines = as_lines(read_standing(settings, "zinc"))
+
+    assert "  found: 90 BPM, blues in A" in lines
+    assert [line for line in lines if "by ear" in line] == [
+        *(f"  check by ear: {text}" for text in said),
+        "  check by ear: 2 more on its page",
+    ]
+
+
+def test_a_bar_one_by_hand_is_told_with_what_its_seconds_count_from() -> None:
+    told = as_lines(Standing("ready/zinc", "ready", "zinc.wav", correction={"bar_one_s": 3.96263}))
+    assert told[1].startswith("  corrected: bar one 3.963 s into the producer's file (")

@@ -24,6 +24,24 @@ def test_what_is_left_out_is_counted(tmp_path: Path) -> None:
     assert sum(line.startswith("  beat ") for line in lines) == 10
 
 
+def test_a_beat_takes_one_short_line_and_where_to_read_on_is_said(tmp_path: Path) -> None:
+    settings = settings_for(tmp_path)
+    ledger = Ledger.open(ledger_path(settings.folders.state))
+    said = ["Key: C minor is 70 % sure. Hear on which note it rests.", "Signal: Clipped in 4 places."]
+    summary = {"needs_ears": 2, "check_by_ear": said, "ear_topics": ["key", "signal"]}
+    ledger.record(
+        Record("1" * 64, "ready", "zinc", "zinc.wav", summary=summary | {"ear_words": ["key", "clipped"]})
+    )
+    ledger.record(Record("2" * 64, "ready", "jade", "jade.wav", summary=summary))
+    ledger.close()
+    lines = as_lines(read_status(settings), settings)
+
+    assert {"  zinc: key, clipped", "  jade: key, signal"} <= set(lines)
+    assert "Hear on which note" not in "\n".join(lines)
+    assert "  'beatintake status NAME' says what to hear and what to do" in lines
+    assert any(line.endswith("zinc: no tempo, no key, check key, clipped by ear") for line in lines)
+
+
 def test_nothing_left_out_is_not_mentioned(tmp_path: Path) -> None:
     settings = settings_for(tmp_path)
     ledger = Ledger.open(ledger_path(settings.folders.state))

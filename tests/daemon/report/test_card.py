@@ -8,8 +8,10 @@ from dataclasses import replace
 import pytest
 
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import BeatRestart, Chord, KeyCandidate, KeyChange, Section, Tuning
+from analyzers.model import BeatRestart, Chord, Flag, KeyCandidate, KeyChange, Section, Tuning
 from config.settings import Settings
+from daemon.core.names import ears_words
+from daemon.corrections.apply import Correction
 from daemon.export.guide import set_words
 from daemon.report.card import WIDTH, card
 from daemon.report.page_glance import glance
@@ -40,15 +42,23 @@ def test_the_first_line_is_enough():
     assert sample_report().summary()["line"] == first
 
 
-def test_the_first_line_counts_what_needs_ears_and_says_a_change_of_key():
+def test_the_first_line_says_what_needs_ears_and_a_change_of_key():
     analysis = sample_analysis(
         key=replace(key_of(confidence=0.6), changes=(KeyChange(BAR_ONE_S + 8 * BAR_S, "F", "minor", 0.7),))
     )
     report = sample_report(analysis)
     first = text_of(report).splitlines()[0]
     assert ", E flat minor, then F minor, " in first
-    assert first.endswith(f", check {len(report.check_by_ear)} by ear")
+    assert first.endswith(", check key by ear")
     assert len(report.check_by_ear) == 2
+    faulty = sample_analysis(
+        key=key_of(confidence=0.6), flags=(Flag("clipping", "warning", "Clipped.", "Ask for another."),)
+    )
+    report = sample_report(faulty)
+    assert text_of(report).splitlines()[0].endswith(", check key, clipped by ear")
+    assert ears_words(report.summary()) == "check key, clipped by ear"
+    assert ears_words({"needs_ears": 2}) == "check 2 by ear"  # of an older record
+    assert ears_words({"needs_ears": 0}) == ""
 
 
 def test_a_moving_tempo_says_where_it_begins():
@@ -158,7 +168,7 @@ def test_bars_are_those_of_the_session():
     report = sample_report(sample_analysis(lead_in=early, key=replace(key_of(), changes=changes)))
     text = text_of(report)
     assert "song starts at bar 2" in text.splitlines()[0]
-    assert f"Song's first bar: bar 2 of the copy, {BAR_S:.2f} s\n" in text
+    assert f"Start: the song starts at bar 2 ({BAR_S:.2f} s); " in text
     assert "    2-5: Ebm | B | Gb | Db\n      to bar 9: the same, 2 times in all\n" in text
     assert "  bar 10: F G Ab Bb C Db Eb (F minor)\n" in text
 
@@ -174,7 +184,7 @@ def test_where_only_the_chords_add_something_else_the_notes_are_not_listed_again
     chords = (Chord(BAR_ONE_S + 9 * BAR_S, BAR_ONE_S + 10 * BAR_S, "Bb", 0.9),)  # in section B, bars 9 to 24
     text = text_of(sample_report(sample_analysis(chords=chords)))
     assert text.count("Eb F Gb Ab Bb Cb Db") == 1
-    assert "  bar 9: the same notes\n    the chords also sound D\n  bar 25: the same notes\n" in text
+    assert "  bar 9: the same notes\n    the chords also sound D\n  bar 25: the same notes alone\n" in text
 
 
 @pytest.mark.parametrize(("last", "told"), [("Ebm", False), ("Bb", False), ("Edim", True)])
@@ -221,11 +231,43 @@ def test_card_guide_page_and_check_by_ear_agree_on_what_can_be_set(relative: flo
     assert ("Key: F minor from bar 9" in ears) == (later == 0.7)
 
 
-def test_what_needs_ears_stands_at_the_end_or_that_nothing_does():
+def test_what_needs_ears_stands_ahead_of_the_chords_or_that_nothing_does():
     report = sample_report(sample_analysis(key=key_of(confidence=0.5)))
-    end = re.sub(r"\s+", " ", text_of(report).partition("Check by ear")[2]).strip()
-    assert end == " ".join(report.check_by_ear).replace("−", "-")
-    assert text_of(sample_report()).endswith("\nNothing needs ears.\n")
+    said = text_of(report).partition("Check by ear\n")[2].partition("\n\nChords by bar")[0]
+    assert re.sub(r"\s+", " ", said).strip() == " ".join(report.check_by_ear).replace("−", "-")
+    assert "\nNothing needs ears.\n\nChords by bar\n" in text_of(sample_report())
+
+
+@pytest.mark.parametrize(
+    ("lufs", "peak", "said"),
+    [
+        (
+            -8.4,
+            -0.1,
+            "Level: turn it down 9.6 dB: -18.0 LUFS, the level this studio works at now -8.4 LUFS",
+        ),
+        (-24.0, -3.0, "Level: turn it up 2.0 dB: -22.0 LUFS, its peaks allow no more now -24.0 LUFS"),
+        (-18.0, -6.0, "Level: leave the fader, the level this studio works at now -18.0 LUFS"),
+        (-20.0, -1.0, "Level: leave the fader, its peaks allow no more now -20.0 LUFS"),
+    ],
+)
+def test_the_level_says_first_what_to_do_with_the_fader(lufs: float, peak: float, said: str):
+    """Down to -18 LUFS, up as far as the true peak stays below -1 dBTP."""
+    loudness = replace(sample_analysis().loudness, integrated_lufs=lufs, true_peak_dbtp=peak)
+    text = " ".join(text_of(sample_report(sample_analysis(loudness=loudness))).split())
+    assert f"{said}, true peak {peak:.1f} dBTP" in text
+    assert "room for the voice" not in text
+
+
+def test_what_was_set_by_hand_is_said():
+    correction = Correction(tempo_bpm=70.0, bar_one_s=1.5)
+    assert "Set by hand: tempo, first bar\n" in text_of(sample_report(corrections=correction))
+    assert "by hand" not in text_of(sample_report())
+
+
+def test_the_standard_pitch_is_said_without_its_last_tenth():
+    text = text_of(sample_report(sample_analysis(tuning=Tuning(0.4, 440.1, 0.95))))
+    assert "Tuning: A4 = 440 Hz\n" in text
 
 
 def test_a_beat_without_tempo_or_chords():
@@ -305,3 +347,13 @@ def test_no_note_of_the_chart_is_missing_from_the_notes():
         chords = (Chord(BAR_ONE_S, BAR_ONE_S + BAR_S, "Bb", confidence),)
         text = text_of(sample_report(sample_analysis(chords=chords)))
         assert f"(E flat minor)\n    {also}\n" in text
+
+
+def test_what_is_not_sure_of_tempo_and_meter_is_no_plain_fact():
+    for constant, meter, said in (
+        (0.8, 0.8, "Tempo: constant; 4/4\n"),
+        (0.66, 0.57, "Tempo: constant (66 % sure); 4/4 (57 % sure)\n"),
+        (0.9, 0.0, "Tempo: constant; 4/4 (assumed)\n"),
+    ):
+        grid = replace(steady_grid(), constant_confidence=constant, meter_confidence=meter)
+        assert said in text_of(sample_report(sample_analysis(grid=grid)))

@@ -22,13 +22,14 @@ from analyzers.model import (
 )
 from daemon.core.names import key_words, tempo_words
 from daemon.corrections.apply import Correction
+from daemon.report.ear_topics import topics
 from daemon.report.ears import check_by_ear
+from daemon.report.page_glance import glance
 from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.pictures import tempo_picture
 from daemon.report.trimmed_words import trimmed_lines
 from daemon.report.words import (
     tempo_line,
-    topics,
 )
 from tests.daemon.sample_report import (
     BAR_ONE_S,
@@ -157,7 +158,7 @@ def test_a_voice_ahead_of_the_song_is_muted_there(before: bool, late_s: float, h
         )
         if line.startswith("Voice")
     ]
-    assert ("Hear how much it shows. Ask for a version without it." in line) == heard
+    assert ("Hear whether it is one. Ask for a version without it." in line) == heard
     assert ("It ends where the song starts: mute what lies before if it is not wanted." in line) != heard
 
 
@@ -179,14 +180,95 @@ def test_where_else_the_first_bar_may_begin_is_named() -> None:
     assert "sure; it may begin 1/2 of a beat later (6 %). Check" in line
     [line] = ears(sample_analysis(grid=replace(half, bar_one_alternatives=())), "First bar")
     assert "50 % sure. Check" in line
+    far = tuple(BarOneCandidate(*place) for place in ((24.0, 0.3), (-6.0, 0.2)))
+    [line] = ears(sample_analysis(grid=replace(half, bar_one_alternatives=far)), "First bar")
+    assert "sure; it may begin 6 bars later (30 %) or 6 beats earlier (20 %). Check" in line
 
 
-def test_a_rival_less_probable_than_one_in_a_hundred_is_not_named() -> None:
+def test_a_song_that_is_not_all_there_comes_before_all_else_with_where_it_ends() -> None:
+    """The bar that holds the end: 66 s at 140 BPM from 0.75 s on are 38 bars and a bit."""
+    warnings = (
+        "The file is named .wav but is an MP3 inside; it was read as what it is.",
+        "Cut off or damaged: the header declares 90.0 s, 24.0 s of it cannot be read.",
+    )
+    told = {"below": 0.8, "tuning_flag_cents": 8.0, "warnings": warnings}
+    lines = check_by_ear(sample_analysis(key=key_of(confidence=0.5)), **told)
+    assert lines[0] == (
+        "File: Cut off or damaged: the header declares 90.0 s, 24.0 s of it cannot be read. "
+        "It ends in bar 39 after 1 min 06.0 s: ask for the whole file before a take."
+    )
+    assert topics(lines) == ("file", "key")
+    assert lines[-1].startswith("File: The file is named .wav")
+    short = ("Only 8.0 s long: tempo, bar one, key and sections rest on little; check them by ear.",)
+    assert topics(
+        check_by_ear(sample_analysis(key=key_of(confidence=0.5)), **told | {"warnings": short})
+    ) == (
+        "file",
+        "key",
+    )
+
+
+def test_stems_that_lack_their_front_come_first() -> None:
+    stems = (StemLine(name="kick.wav", lacks_s=4 * BAR_S),)
+    lines = check_by_ear(
+        sample_analysis(key=key_of(confidence=0.5)), below=0.8, tuning_flag_cents=8.0, stems=stems
+    )
+    assert topics(lines) == ("stems", "key")
+
+
+@pytest.mark.parametrize(
+    ("code", "text", "advice", "said"),
+    [
+        ("dead-channel", "The right channel is silent.", "Use the other one.", " silent. Use the other one."),
+        ("dc-offset", "Constant offset.", "Put a high-pass on it.", "offset. Put a high-pass on it."),
+        ("clipping", "Clipped.", "Ask for another.", "Hear the loudest bars for crackle. Ask for another."),
+        (
+            "click",
+            "Clicks.",
+            "Listen there: ask for a new bounce.",
+            "Hear it through for them. Ask for a new bounce.",
+        ),
+    ],
+)
+def test_a_fault_says_what_can_be_heard_of_it(code: str, text: str, advice: str, said: str) -> None:
+    flag = Flag(code, "warning", text, advice)
+    [line] = ears(sample_analysis(flags=(flag,)), "Signal")
+    assert line.endswith(said)
+    assert "how much it shows" not in line
+    placed = replace(flag, places_s=((5.0, 5.0),))
+    assert ("Listen there" in ears(sample_analysis(flags=(placed,)), "Signal")[0]) == (code == "click")
+
+
+def test_what_nobody_looked_for_is_not_called_doubtful() -> None:
+    """A tempo set by hand where no beat was found: bars and meter are assumed."""
+    by_hand = Correction(tempo_bpm=140.0)
+    grid = replace(steady_grid(), bar_one_confidence=0.0, meter_confidence=0.0)
+    told = {"below": 0.8, "tuning_flag_cents": 8.0}
+    lines = check_by_ear(sample_analysis(grid=grid), correction=by_hand, **told)
+    assert lines == (
+        "First bar: 0.75 s is where the first sound is; no bar line was found. "
+        "Check that the click's accent falls on the one.",
+        "Meter: 4/4 is assumed, none was found. Count a few bars.",
+    )
+    by_hand = Correction(tempo_bpm=140.0, meter="4/4")
+    lines = check_by_ear(sample_analysis(grid=grid), correction=by_hand, **told)
+    assert topics(lines) == ("first bar",)
+
+
+@pytest.mark.parametrize(
+    ("chances", "named"),
+    [((0.01, 0.0099), ["C"]), ((0.0099, 0.001), []), ((0.2, 0.05), ["C", "D"]), ((0.2, 0.049), ["C"])],
+)
+def test_a_rival_that_is_hardly_possible_is_not_named(chances: tuple[float, float], named: list[str]) -> None:
+    """The likeliest down to one in a hundred, a second one down to one in twenty."""
     own = key_of(confidence=0.5)
-    rivals = (KeyCandidate("C", "minor", 0.01), KeyCandidate("D", "minor", 0.0099))
-    [line] = ears(sample_analysis(key=replace(own, alternatives=rivals)), "Key")
-    assert "C minor (1 %)" in line
-    assert "D minor" not in line
+    rivals = [KeyCandidate(tonic, "minor", p) for tonic, p in zip("CD", chances, strict=True)]
+    analysis = sample_analysis(key=replace(own, alternatives=(own.alternatives[0], *rivals)))
+    [line] = ears(analysis, "Key")
+    assert [tonic for tonic in "CD" if f"{tonic} minor (" in line] == named
+    report = sample_report(analysis)
+    [row] = [row for row in glance(report, report.in_session(), 0.8) if row.label == "Key"]
+    assert [tonic for tonic in "CD" if any(f"{tonic} minor" in note for note in row.notes)] == named
 
 
 @pytest.mark.parametrize(
@@ -246,11 +328,11 @@ def test_that_it_moves_is_said_with_its_doubt(restarts: tuple[BeatRestart, ...])
     grid = replace(moving_grid((31, 94.1), (32, 96.55), (30, 93.93)), restarts=restarts)
     for confidence in (0.54, 0.79, 0.81):
         moving = sample_analysis(grid=replace(grid, constant_confidence=confidence))
-        doubt = f"Tempo: that it moves is {round(confidence * 100)} % sure: it "
-        assert ears(moving, "Tempo")[0].startswith(doubt) == (confidence < 0.8)
+        doubt = f" ({round(confidence * 100)} % sure). Take the tempo map, not one number."
+        assert (doubt in ears(moving, "Tempo")[0]) == (confidence < 0.8)
     by_hand = Correction(tempo_bpm=95.0)
     lines = check_by_ear(moving, below=0.9, tuning_flag_cents=8.0, correction=by_hand)
-    assert not any("that it moves is" in line for line in lines)
+    assert not any("sure)" in line for line in lines)
 
 
 def test_a_beat_that_starts_anew_is_no_moving_tempo() -> None:
@@ -375,7 +457,7 @@ def test_a_gap_ahead_of_a_late_first_hit_is_to_be_heard(late_s: float, said: boo
     assert len(lines) == said
     if said:
         assert lines[0].startswith(f"Start: the first hit comes {ms} ms after the song's first bar line")
-        assert f"--bar-one=+{ms}ms puts all bar lines on it" in lines[0]
+        assert f"; correct --bar-one=+{ms}ms puts all bar lines on it" in lines[0]
     by_hand = check_by_ear(sample_analysis(), correction=Correction(bar_one_s=0.75), **told)
     assert not any("first hit" in line for line in by_hand)
 
@@ -403,7 +485,7 @@ def test_sound_too_short_for_a_pickup_is_to_be_heard(early_ms: float, said: bool
     assert len(lines) == said
     if said:
         assert f"sound {early_ms} ms before the song's first bar, too short for a pickup" in lines[0]
-        assert f"--bar-one=-{early_ms}ms puts the bar lines on it" in lines[0]
+        assert f"correct --bar-one=-{early_ms}ms puts the lines on it" in lines[0]
     assert not check_by_ear(early, correction=Correction(bar_one_s=0.75), **told)
     alone = {**told, "cut": replace_cut(cut, bars_before_bar_one=0)}
     assert not [line for line in check_by_ear(early, **alone) if "pickup" in line]

@@ -25,6 +25,7 @@ from analyzers.model import (
 )
 from analyzers.rhythm.bars import bar_lines
 from analyzers.signal.samples import Signal
+from config.load import load_settings
 from daemon.cli import build_parser
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction, apply_correction
@@ -216,11 +217,42 @@ def test_no_tempo_and_no_key_are_said() -> None:
     assert "--half" not in text
 
 
+def test_one_reason_is_told_once_in_the_evidence_and_cents_have_no_decimals() -> None:
+    reason = "no steady beat: the attacks do not repeat evenly"
+    grid = replace(no_steady_beat(), reason=reason)
+    page = page_of(sample_report(sample_analysis(grid=grid, tuning=Tuning(1.49, 440.38, 0.95))))
+    assert page.count(f"<td>unknown: {reason}</td>") == 1
+    assert page.count("<td>unknown</td>") == 3  # constant tempo, meter, the song's first bar
+    assert "<td>1 cents from A4 = 440 Hz</td>" in page
+
+
+def test_players_have_names() -> None:
+    """WCAG 4.1.2: name, role, value."""
+    players = re.findall(r"<audio[^>]*>", page_of(sample_report()))
+    assert [re.findall(r'aria-label="([^"]+)"', player) for player in players] == [
+        ["click check"],
+        ["aligned copy"],
+    ]
+
+
 def test_what_is_set_by_hand_is_said() -> None:
     text = Outline(page_of(sample_report(corrections=Correction(tempo_bpm=70.0, key="C minor")))).text
     assert "set by hand; measured 140 BPM" in text
     assert "set by hand; measured E flat minor" in text
     assert "beatintake undo amber-lane" in text
+
+
+def test_what_a_correction_answers_is_told_in_bars_of_the_session_with_what_still_needs_ears() -> None:
+    """Not in seconds of the producer's file, and not what was set just now."""
+    doubtful = sample_analysis(key=key_of(confidence=0.5))
+    report = sample_report(doubtful, corrections=Correction(bar_one_s=BAR_ONE_S + 4 * 60 / 140))
+    assert headline(report) == (
+        f"amber-lane.wav: 140 BPM, E flat minor, song starts at bar {report.cut.bars_before_bar_one + 1} "
+        "(by hand), 4/4, check key by ear"
+    )
+    text = " ".join(Outline(page_of(report)).text.split())
+    assert f"set by hand; measured {BAR_ONE_S} s into the producer's file" in text
+    assert headline(sample_report(corrections=Correction(key="C minor"))).endswith("at bar 1, 4/4")
 
 
 def test_moving_tempo_is_not_shown_to_four_decimals() -> None:
@@ -471,6 +503,37 @@ def test_a_value_that_only_a_person_knows_is_not_in_the_command() -> None:
         assert all(fix.command.endswith(" ") is bool(fix.blank) for fix in asked.values())
         page = page_of(report)
         assert '--key</span> </code><i class="blank">&#34;TONIC MODE&#34;</i>' in page
+
+
+def test_the_commands_name_a_settings_file_that_is_not_found_without_and_are_such_as_the_program_takes(
+    tmp_path: Path,
+) -> None:
+    path = tmp_path / "a studio" / "beatintake.yaml"
+    path.parent.mkdir()
+    path.write_text("folders: {incoming: in}\n")
+    settings = load_settings(path)
+    report = sample_report(settings=settings, corrections=Correction(tempo_bpm=70.0))
+    asked = fixes(report)
+    assert all(
+        fix.command.startswith(f"beatintake --config {shlex.quote(str(path.resolve()))} ") for fix in asked
+    )
+    for fix in asked:
+        if not fix.blank:
+            taken = build_parser().parse_args(shlex.split(fix.command)[1:])
+            assert (taken.config, taken.name) == (path.resolve(), "amber-lane")
+    assert "--config" not in "".join(fix.command for fix in fixes(sample_report()))
+
+
+@pytest.mark.parametrize(("late_s", "offered"), [(0.0104, False), (0.025, True)])
+def test_a_late_first_hit_that_is_heard_can_have_the_lines(late_s: float, offered: bool) -> None:
+    report = sample_report()
+    late = report.model_copy(update={"cut": report.cut.model_copy(update={"first_hit_late_s": late_s})})
+    told = {fix.what: fix.command for fix in fixes(late)}
+    command = told.get("the bar lines belong on the first hit")
+    assert command == ("beatintake correct amber-lane --bar-one=+25ms" if offered else None)
+    by_hand = sample_report(corrections=Correction(bar_one_s=BAR_ONE_S))
+    moved = by_hand.model_copy(update={"cut": late.cut})
+    assert "the bar lines belong on the first hit" not in {fix.what for fix in fixes(moved)}
 
 
 def test_the_key_for_corrections_takes_what_is_doubtful_or_lets_the_engineer_finish() -> None:

@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from analyzers.harmony.note_sets import note_sets
 from analyzers.model import Blues, Chord, Key, KeyChange
+from daemon.report.card import card
 from daemon.report.page_key import key_lines
 from daemon.report.pictures import key_picture
 from daemon.report.words import key_from, key_line
@@ -38,7 +40,7 @@ def test_a_chord_beside_the_notes_is_named_with_its_bars() -> None:
         "G7 (bars 4, 8) has B, which is not in these notes",
     ]
     sharp = replace(key_of("F sharp", "minor"), scale=())
-    assert lines(["F#m", "C#7"], sharp)[1] == "C#7 (bar 2) has E sharp, which is not in these notes"
+    assert lines(["F#m", "C#7"], sharp)[1].startswith("C#7 (bar 2) has E sharp, which is not in these notes")
 
 
 def test_two_such_chords_at_most_the_longest_first_and_only_sure_ones() -> None:
@@ -122,3 +124,17 @@ def test_a_note_is_spelled_in_the_picture_as_in_the_words() -> None:
     shown = {word.text for word in picture.words}
     assert "E" in shown
     assert "Fb" not in shown
+
+
+def test_a_note_whose_key_has_another_name_is_named_by_it_too() -> None:
+    """Buttons of pitch correction are those of a keyboard: of C flat, E flat minor's sixth, they know B."""
+    assert lines(["Abm7"], key_of())[0].endswith("C flat, D flat (on a keyboard C flat is B)")
+    first, second = lines(["G#m", "D#7"], key_of("G sharp", "minor"))
+    assert "on a keyboard" not in first
+    assert second.endswith("not in these notes (on a keyboard F double sharp is G)")
+
+    chords = (Chord(BAR_ONE_S, BAR_ONE_S + BAR_S, "D#7", 0.9),)
+    report = sample_report(sample_analysis(key=key_of("G sharp", "minor"), chords=chords))
+    text = card(report, note_sets(report.in_session(), 0.8), 0.8)
+    assert "    the chords also sound F##\n    on a keyboard F## is G\n" in text
+    assert text.count("on a keyboard") == 1

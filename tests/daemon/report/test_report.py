@@ -117,7 +117,7 @@ def test_nothing_needs_ears_when_all_is_sure() -> None:
         ),
         (
             {"grid": replace(steady_grid(), bar_one_confidence=0.5)},
-            "first bar is bar 1 of the copy is 50 % sure",
+            "First bar: bar 1 of the copy is 50 % sure",
         ),
         ({"grid": replace(steady_grid(), meter_confidence=0.5)}, "Meter: 4/4 is 50 % sure"),
         ({"grid": replace(steady_grid(), constant_confidence=0.5)}, "constant is 50 % sure"),
@@ -132,7 +132,7 @@ def test_nothing_needs_ears_when_all_is_sure() -> None:
         ),
         (
             {"flags": (Flag("clipping", "warning", "Clipped 12 times", "Ask for another bounce"),)},
-            "Signal: Clipped 12 times. Hear how much it shows. Ask",
+            "Signal: Clipped 12 times. Hear the loudest bars for crackle. Ask",
         ),
     ],
 )

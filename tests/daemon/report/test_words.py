@@ -7,8 +7,9 @@ from dataclasses import replace
 import pytest
 
 from analyzers.model import Flag, KeyCandidate
+from daemon.report.ear_topics import ear_words, topics
 from daemon.report.rivals import rival_keys
-from daemon.report.words import ear_words, flag_words, percent, seconds, sentence, signed, tempo_line, topics
+from daemon.report.words import flag_words, percent, seconds, sentence, signed, tempo_line
 from tests.daemon.sample_report import no_steady_beat, sample_analysis, steady_grid
 
 
@@ -88,6 +89,8 @@ def test_a_fault_of_the_signal_is_named_by_what_it_is() -> None:
     lines = ["Key: a", "Signal: b", "File: c"]
     assert ear_words(lines, flags) == ("key", "clipped", "very quiet", "file")
     assert ear_words(lines, []) == ("key", "signal", "file")  # a report without its flags
+    whole = "File: Cut off: the header declares 9 bytes, 3 are missing. It ends in bar 2."
+    assert ear_words([whole, "Key: none."], []) == ("incomplete file", "key")
 
 
 def test_a_fault_is_told_with_its_places_in_bars_and_seconds() -> None:
