@@ -99,7 +99,7 @@ def first_bar(
     lines_s : all bar lines from before the first sound to the end [shape=(n,)], n >= 1
     beat_s : length of a beat at the beginning
     noisy : noise lies under the music
-    voice : how likely one sounds at the beginning (`analyzers.signal.voice`) [shape=(answers,)]
+    voice : how likely one sounds (`analyzers.signal.voice`) [shape=(answers,)]
     """
     ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
     if ahead is not None:
