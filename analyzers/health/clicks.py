@@ -8,8 +8,9 @@ Restoration, 1998). Many small ones all along are the crackle of a record, and w
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from analyzers.model import Flag
 from analyzers.signal.onsets import Onsets
@@ -39,8 +40,9 @@ def find_clicks(signal: Signal, peaks: Peaks, onsets: Onsets) -> list[Flag]:
     context = SIDE + APART
     for start, stop in _bright_moments(onsets, signal):
         first, last = start - context, stop + context
-        inside = signal.samples[max(first, 0) : last]
-        block = np.pad(inside, ((max(-first, 0), max(last - signal.frames, 0)), (0, 0)))
+        block = signal.samples[max(first, 0) : last]
+        if len(block) < last - first:  # at an end of the signal
+            block = np.pad(block, ((max(-first, 0), max(last - signal.frames, 0)), (0, 0)))
         for channel, column in enumerate(block.T):
             ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
             found.update(start + at for at in _clicks(column, HEARD * ceiling))
@@ -72,7 +74,8 @@ def _bright_moments(onsets: Onsets, signal: Signal) -> list[tuple[int, int]]:
     bright, size = onsets.fine_high, signal.rate / onsets.fine_rate
     reach = max(round(SIDE / size), 3)
     padded = np.pad(bright, reach, constant_values=-np.inf)
-    highest = sliding_window_view(padded, reach - 1).max(axis=1)  # of blocks k - reach ... k - 2, at k
+    last = len(padded) - reach + 2
+    highest = reduce(np.maximum, (padded[k : last + k] for k in range(reach - 1)))  # at k: k - reach to k - 2
     beside = np.maximum(highest[: len(bright)], highest[reach + 2 : reach + 2 + len(bright)])
     starts = np.flatnonzero(bright > beside + BRIGHTER_DB) * size
     return [(max(int(at) - LONGEST, 0), min(int(at + size) + LONGEST, signal.frames)) for at in starts]
