@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -218,6 +219,7 @@ def _of_frame_sum(chroma: Floats) -> Floats:
     return chroma
 
 
+@cache
 def _chroma_weights() -> Floats:
     """How much of a treble bin belongs to which pitch class, low ones first [shape=(bins, 24)]."""
     hz = np.arange(int(CHROMA_HZ[1] * TREBLE_WINDOW / RATE_HZ) + 1) * RATE_HZ / TREBLE_WINDOW
