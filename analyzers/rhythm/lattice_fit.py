@@ -159,9 +159,8 @@ def fold_lags(
     """Lag of each window against the whole song, folded on one period."""
     folds, centres = fold_windows(rise, rate, count, period_s, window_s)
     bins = folds.shape[1]
-    template = folds.sum(axis=0)
     spectrum = np.fft.rfft(folds - folds.mean(axis=1, keepdims=True), axis=1)
-    reference = np.fft.rfft(template - template.mean())
+    reference = spectrum.sum(axis=0)
     own = np.sqrt((np.abs(spectrum) ** 2).sum(axis=1) * (np.abs(reference) ** 2).sum()) + 1e-12
     smooth = np.exp(-0.5 * (np.arange(len(reference)) * 2 * np.pi / bins * 1.5) ** 2)  # 1.5 blocks wide
     xcorr = np.fft.irfft(spectrum * reference.conj() * smooth, bins, axis=1)

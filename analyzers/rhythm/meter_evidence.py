@@ -140,8 +140,7 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
 
 def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
     frames = onsets.strength.shape[1]
-    loud = np.percentile(onsets.strength, 99.0, axis=1)
-    scale = np.maximum(loud, 0.1 * float(loud.max()) + 1e-6)[:, None]
+    scale = np.maximum(onsets.loud, 0.1 * float(onsets.loud.max()) + 1e-6)[:, None]
     strength = np.minimum(onsets.strength / scale, 1.5).astype(np.float32)
     time = np.arange(frames) / onsets.rate
     chroma_time = np.arange(onsets.chroma.shape[1]) / onsets.chroma_rate
