@@ -185,7 +185,7 @@ class _PeakPicker:
         mid = mag[:, 1:-1]
         is_peak = (mid > mag[:, :-2]) & (mid >= mag[:, 2:]) & (mid > floor)
         is_peak &= mid > PEAK_ABOVE_SURROUNDINGS * around[:, 1:-1]
-        row, col = np.nonzero(is_peak)
+        row, col = np.divmod(np.flatnonzero(is_peak), is_peak.shape[1])
         left, centre, right = (np.log(mag[row, col + k] + 1e-12) for k in range(3))
         shift = 0.5 * (left - right) / np.minimum(left - 2 * centre + right, -1e-6)
         hz = (self.first_bin + 1 + col + shift) * self.bin_hz
