@@ -128,10 +128,10 @@ def _entries(hits: FloatArray) -> FloatArray:
     out = np.zeros((len(GROUPS), 2, 2 * beats))
     for k, (a, b) in enumerate(GROUPS):
         strong = np.flatnonzero(hits[a:b].max(axis=0).ravel() > STRONG)
-        gaps = np.diff(strong, prepend=-rest, append=beats * slots + rest) >= rest
+        edges = np.concatenate(([-rest], strong, [beats * slots + rest]))
+        gaps = edges[1:] - edges[:-1] >= rest
         place = np.minimum((strong + half // 2) // half, 2 * beats - 1)  # the nearest half beat
-        np.add.at(out[k, 0], place[gaps[:-1]], 1.0)
-        np.add.at(out[k, 1], place[gaps[1:]], 1.0)
+        out[k] = [np.bincount(place[at], minlength=2 * beats) for at in (gaps[:-1], gaps[1:])]
     return out.reshape(MOVES, beats, 2).transpose(0, 2, 1).reshape(2 * MOVES, beats)
 
 
