@@ -62,8 +62,9 @@ def autocorrelations(windows: FloatArray, longest: int) -> FloatArray:
     out = np.empty((windows.shape[1], longest))
     for first in range(0, len(out), AT_ONCE):
         some = slice(first, first + AT_ONCE)
-        power = np.abs(sfft.rfft(windows[:, some], n, axis=2)) ** 2
-        acf = sfft.irfft(power.mean(axis=0), n, axis=1)[:, :longest]
+        spectra = sfft.rfft(windows[:, some], n, axis=2)
+        power = (spectra.real**2 + spectra.imag**2).mean(axis=0)
+        acf = sfft.irfft(power, n, axis=1)[:, :longest]
         out[some] = acf / np.maximum(acf[:, :1], 1e-12)
     return out
 
