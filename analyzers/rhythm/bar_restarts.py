@@ -43,8 +43,8 @@ def find_bar_restart(onsets: Onsets, bar_s: float) -> tuple[float, float] | None
 
 
 def _alike(before: FloatArray, after: FloatArray) -> FloatArray:
-    """Correlation at each place of what is before it with what is after it, turned back by each number of bins
-    [both of shape=(curves, places, BINS)]: [shape=(places, BINS)]."""
+    """Correlation at each place of what is before it with what is after it [both of shape=(curves, places,
+    BINS)], turned back by each number of bins [shape=(places, BINS)]."""
     spectrum = (np.fft.rfft(after) * np.fft.rfft(before).conj()).sum(axis=0)
     first, second = (np.sqrt((part**2).sum(axis=(0, 2))) + 1e-9 for part in (before, after))
     out: FloatArray = np.fft.irfft(spectrum, BINS) / (first * second)[:, None]
