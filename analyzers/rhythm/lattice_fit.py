@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.lattice import centred_strength
 from analyzers.signal.onsets import Onsets
 
 TOLERANCE = 0.006  # how far the coarse period may be off (ratio)
@@ -75,7 +74,7 @@ def demodulate(onsets: Onsets, period_s: float, harmonics: tuple[int, ...]) -> t
 
     Returns (z [shape=(bands, harmonics, periods)], centre times in s [shape=(periods,)]).
     """
-    strength = centred_strength(onsets)
+    strength = onsets.centred
     frames = strength.shape[1]
     count = max(int(frames / onsets.rate / period_s), 1)
     edges = np.round(np.arange(count + 1) * period_s * onsets.rate).astype(int)
@@ -161,7 +160,8 @@ def fold_lags(
     bins = folds.shape[1]
     spectrum = np.fft.rfft(folds - folds.mean(axis=1, keepdims=True), axis=1)
     reference = spectrum.sum(axis=0)
-    own = np.sqrt((np.abs(spectrum) ** 2).sum(axis=1) * (np.abs(reference) ** 2).sum()) + 1e-12
+    power = (spectrum.real**2 + spectrum.imag**2).sum(axis=1)
+    own = np.sqrt(power * np.vdot(reference, reference).real) + 1e-12
     smooth = np.exp(-0.5 * (np.arange(len(reference)) * 2 * np.pi / bins * 1.5) ** 2)  # 1.5 blocks wide
     xcorr = np.fft.irfft(spectrum * reference.conj() * smooth, bins, axis=1)
     reach = min(int(LAG_RANGE_S * rate), bins // 2 - 1)
@@ -245,7 +245,7 @@ def regress(lags: WindowLags) -> float:
         return 0.0
     slope = 0.0
     for _ in range(8):
-        mt, my = float(np.average(t, weights=w)), float(np.average(y, weights=w))
+        mt, my = float(w @ t / w.sum()), float(w @ y / w.sum())
         slope = float((w * (t - mt) * (y - my)).sum() / max((w * (t - mt) ** 2).sum(), 1e-12))
         residual = np.abs(y - my - slope * (t - mt))
         w = trust / np.maximum(residual / max(float(np.median(residual)), 1e-4), 1.0)

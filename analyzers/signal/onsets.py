@@ -26,6 +26,7 @@ from analyzers.signal.spectrum import CHROMA_RATE_HZ
 WINDOW = 1024
 HOP = 256
 FINE = 32  # samples in a block of the fine level curves
+FAINT = 0.02  # share of the strongest band's rises, below which a band is left out
 FLOOR_DB = -60.0  # below the band's loud frames nothing counts as a rise
 
 # Hz; kick, bass and low tom, body of snare and chords, snare and voice, hats, air
@@ -70,6 +71,18 @@ class Onsets:
     def attacks(self) -> FloatArray:
         """`hits` of all bands together [shape=(frames,)]."""
         return np.asarray(self.hits.sum(axis=0))
+
+    @cached_property
+    def centred(self) -> npt.NDArray[np.float64]:
+        """`strength` less its mean over 0.5 s, unit power; zeros of faint bands [shape=(bands, frames)]."""
+        width = int(0.5 * self.rate) | 1
+        around = np.pad(self.strength, ((0, 0), (width // 2 + 1, width // 2)))
+        total = np.cumsum(around, axis=1, dtype=np.float64)
+        y = total[:, width:] - total[:, :-width]
+        y /= width
+        np.subtract(self.strength, y, out=y)
+        scale = np.sqrt((y**2).mean(axis=1, keepdims=True))
+        return np.where(scale > FAINT * float(scale.max()), y / np.maximum(scale, 1e-9), 0.0)
 
     def part(self, start_s: float, end_s: float) -> Onsets:
         """The curves of the stretch [start_s, end_s), counted from its start."""
