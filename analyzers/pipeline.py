@@ -48,7 +48,7 @@ def analyse(
     """
     features = Features(signal, options)
     if beside is not None:
-        features.spectrum_from(beside)
+        features.begin_in(beside)
     on_stage("levels")
     lead_in = find_lead_in(features)
     loudness = asked(beside, measure_loudness, features)

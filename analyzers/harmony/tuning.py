@@ -170,7 +170,9 @@ def _middle(cents: npt.NDArray[np.float64], weights: npt.NDArray[np.float64], st
 
 def _around(cents: npt.NDArray[np.float64], at: float) -> npt.NDArray[np.float64]:
     """Signed distance from ``at`` on the circle of 100 cents."""
-    return (cents - at + 50) % 100 - 50
+    distance = cents - at
+    distance -= 100 * np.rint(distance / 100)
+    return distance
 
 
 def _shift(

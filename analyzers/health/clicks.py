@@ -8,8 +8,9 @@ Restoration, 1998). Many small ones all along are the crackle of a record, and w
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 
 from analyzers.model import Flag
 from analyzers.signal.onsets import Onsets
@@ -20,7 +21,8 @@ CELL = 64  # samples looked at together
 LONGEST = 3  # samples of a click
 STANDS_OUT = 20.0  # its height, of the mean roughness around it ...
 ALONE = 8.0  # ... and of the roughest sample on either side of it
-HEARD = 0.1  # of the channel's peak (-20 dB)
+HEARD = 0.1  # of the channel's peak (-20 dB) it is high ...
+HALF = 0.5  # ... and off the line between its neighbours by so much of that
 SIDE = 220  # samples on either side, 5 ms at 44.1 kHz
 APART = 6  # samples from a click that belong to it
 NO_ATTACK = 2.0  # times as rough after it as before, or the other way round
@@ -37,13 +39,17 @@ def find_clicks(signal: Signal, peaks: Peaks, onsets: Onsets) -> list[Flag]:
     """
     found: set[int] = set()
     context = SIDE + APART
+    ceilings = [max(high, -low) for high, low in zip(peaks.highest, peaks.lowest, strict=True)]
     for start, stop in _bright_moments(onsets, signal):
         first, last = start - context, stop + context
-        inside = signal.samples[max(first, 0) : last]
-        block = np.pad(inside, ((max(-first, 0), max(last - signal.frames, 0)), (0, 0)))
-        for channel, column in enumerate(block.T):
-            ceiling = max(peaks.highest[channel], -peaks.lowest[channel])
-            found.update(start + at for at in _clicks(column, HEARD * ceiling))
+        block = signal.samples[max(first, 0) : last]
+        if len(block) < last - first:  # at an end of the signal
+            block = np.pad(block, ((max(-first, 0), max(last - signal.frames, 0)), (0, 0)))
+        columns = np.ascontiguousarray(block.T)
+        roughness = np.abs(columns[:, 1:-1] - 0.5 * (columns[:, :-2] + columns[:, 2:]))  # k: of sample k + 1
+        for column, rough, ceiling in zip(columns, roughness, ceilings, strict=True):
+            if rough.max() > HALF * HEARD * ceiling:
+                found.update(start + at for at in _clicks(column, rough, HEARD * ceiling))
     places: list[int] = []
     for at in sorted(found):
         if not places or at - places[-1] > NEAR_S * signal.rate:
@@ -72,20 +78,21 @@ def _bright_moments(onsets: Onsets, signal: Signal) -> list[tuple[int, int]]:
     bright, size = onsets.fine_high, signal.rate / onsets.fine_rate
     reach = max(round(SIDE / size), 3)
     padded = np.pad(bright, reach, constant_values=-np.inf)
-    highest = sliding_window_view(padded, reach - 1).max(axis=1)  # of blocks k - reach ... k - 2, at k
+    last = len(padded) - reach + 2
+    highest = reduce(np.maximum, (padded[k : last + k] for k in range(reach - 1)))  # at k: k - reach to k - 2
     beside = np.maximum(highest[: len(bright)], highest[reach + 2 : reach + 2 + len(bright)])
     starts = np.flatnonzero(bright > beside + BRIGHTER_DB) * size
     return [(max(int(at) - LONGEST, 0), min(int(at + size) + LONGEST, signal.frames)) for at in starts]
 
 
-def _clicks(x: Floats, least: float) -> list[int]:
-    """Frames of the block (without its context) where a click begins."""
+def _clicks(x: Floats, rough: Floats, least: float) -> list[int]:
+    """Frames of the block (without its context) where a click begins; `rough` is how far each of its samples
+    but the first and the last is off the line between its neighbours."""
     begin, end = SIDE + APART, len(x) - SIDE - APART
-    rough = np.abs(x[1:-1] - 0.5 * (x[:-2] + x[2:]))  # k: of sample k + 1
     cells = rough[: len(rough) // CELL * CELL].reshape(-1, CELL)
     highest = cells.max(axis=1)
     mean = cells.mean(axis=1)
-    likely = np.flatnonzero((highest > 0.5 * least) & (highest > 6.0 * mean))
+    likely = np.flatnonzero((highest > HALF * least) & (highest > 6.0 * mean))
     found: list[int] = []
     for cell in likely.tolist():
         at = cell * CELL + int(cells[cell].argmax()) + 1

@@ -10,7 +10,7 @@ import numpy.typing as npt
 
 from analyzers.model import Flag
 from analyzers.signal.features import Features
-from analyzers.signal.voice import ANSWERS_A_SECOND, voice_bands, voice_probability
+from analyzers.signal.voice import ANSWERS_A_SECOND
 
 FloatArray = npt.NDArray[np.float32]
 LONG_S = 0.8  # so long a voice must sound without a gap
@@ -22,7 +22,7 @@ LISTED = 4
 
 def judge_voice(features: Features) -> list[Flag]:
     """Where a voice is heard in the signal, as one flag; none in what is shorter than `LONG_S`."""
-    places = voice_places(voice_probability(voice_bands(features.work, features.work_rate)))
+    places = voice_places(features.voice)
     if not places:
         return []
     return [

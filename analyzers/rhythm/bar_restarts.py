@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
+from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.pulse_patterns import as_pattern, turns
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -25,19 +25,30 @@ FAINT = 0.02  # share of the strongest band's strength below which a band is lef
 
 def find_bar_restart(onsets: Onsets, bar_s: float) -> tuple[float, float] | None:
     """(place, how late the bars are after it) in s, to a block and to 1/96 of a bar; None without one."""
-    curves = [(strength, onsets.rate) for strength in bands(onsets)]
-    curves.append((_changes(onsets), onsets.chroma_rate))
     blocks = int(onsets.strength.shape[1] / onsets.rate / BLOCK_S) + 1
-    sums = np.stack([_folds(curve, rate, bar_s, blocks) for curve, rate in curves]).cumsum(axis=1)
-    best, found = UNLIKE, None
     edge = int(np.ceil(max(EDGE * blocks, LEAST_S / BLOCK_S)))
-    for k in range(edge, blocks - edge):
-        before, after = sums[:, k - 1], sums[:, -1] - sums[:, k - 1]
-        alike = turns(as_pattern(before, SMOOTH), as_pattern(after, SMOOTH)).sum(axis=0)
-        turn = int(np.argmax(alike))
-        if alike[turn] > ALIKE and alike[turn] - alike[0] > best:
-            best, found = float(alike[turn] - alike[0]), (k * BLOCK_S, turn / BINS * bar_s)
-    return found
+    if blocks <= 2 * edge:
+        return None
+    folds = [*_folds(bands(onsets), onsets.rate, bar_s, blocks)]
+    folds += [*_folds(_changes(onsets)[None], onsets.chroma_rate, bar_s, blocks)]
+    sums = gaussian_filter1d(np.cumsum(folds, axis=1), SMOOTH, axis=2, mode="wrap")
+    sums -= sums.mean(axis=2, keepdims=True)
+    before = sums[:, edge - 1 : blocks - edge - 1]
+    alike = _alike(before, sums[:, -1:] - before)
+    turn = np.argmax(alike, axis=1)
+    best = alike[np.arange(len(turn)), turn]
+    gain = np.where(best > ALIKE, best - alike[:, 0], 0.0)
+    k = int(np.argmax(gain))
+    return ((edge + k) * BLOCK_S, int(turn[k]) / BINS * bar_s) if gain[k] > UNLIKE else None
+
+
+def _alike(before: FloatArray, after: FloatArray) -> FloatArray:
+    """Correlation at each place of what is before it with what is after it [both of shape=(curves, places,
+    BINS)], turned back by each number of bins [shape=(places, BINS)]."""
+    spectrum = (np.fft.rfft(after) * np.fft.rfft(before).conj()).sum(axis=0)
+    first, second = (np.sqrt((part**2).sum(axis=(0, 2))) + 1e-9 for part in (before, after))
+    out: FloatArray = np.fft.irfft(spectrum, BINS) / (first * second)[:, None]
+    return out
 
 
 def bands(onsets: Onsets) -> FloatArray:
@@ -62,9 +73,9 @@ def _changes(onsets: Onsets) -> FloatArray:
     return out
 
 
-def _folds(curve: FloatArray, rate: float, bar_s: float, blocks: int) -> FloatArray:
-    """A curve folded on the bar, block by block, summed over time [shape=(blocks, BINS)]."""
-    t = np.arange(len(curve)) / rate
+def _folds(curves: FloatArray, rate: float, bar_s: float, blocks: int) -> FloatArray:
+    """Curves folded on the bar, block by block, summed over time [shape=(curves, blocks, BINS)]."""
+    t = np.arange(curves.shape[1]) / rate
     block, place = (t / BLOCK_S).astype(np.int64), (t / bar_s % 1.0 * BINS).astype(np.int64) % BINS
     index = np.minimum(block, blocks - 1) * BINS + place
-    return np.bincount(index, curve, blocks * BINS).reshape(blocks, BINS) / rate
+    return np.stack([np.bincount(index, x, blocks * BINS).reshape(blocks, BINS) for x in curves]) / rate

@@ -99,7 +99,7 @@ def first_bar(
     lines_s : all bar lines from before the first sound to the end [shape=(n,)], n >= 1
     beat_s : length of a beat at the beginning
     noisy : noise lies under the music
-    voice : how likely one sounds at the beginning (`analyzers.signal.voice`) [shape=(answers,)]
+    voice : how likely one sounds (`analyzers.signal.voice`) [shape=(answers,)]
     """
     ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
     if ahead is not None:
@@ -124,7 +124,7 @@ def _first_of_song(
     """Bar one where the song's own first sound is known."""
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
     k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
-    attacks = moments.attacks(onsets)
+    attacks = onsets.attacks
     for line in range(min(after + SWELL_BARS + 1, len(lines_s) - 1), after - 1, -1):
         early = float(lines_s[line] - first_sound_s)
         noise = early > (lines_s[line] - lines_s[line - 1]) / 2

@@ -34,7 +34,7 @@ def count_in(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: 
     first = int(np.argmin(np.abs(lines_s - first_sound_s)))
     if abs(lines_s[first] - first_sound_s) > ON_LINE_S:
         return None
-    attacks = moments.attacks(onsets)
+    attacks = onsets.attacks
     for bars in range(1, min(MOST_BARS, len(lines_s) - first - 2) + 1):
         lines = lines_s[first : first + bars + 2]
         beats = max(round(float(lines[1] - lines[0]) / beat_s), 1)

@@ -80,7 +80,7 @@ def _smooth_path(score: FloatArray) -> npt.NDArray[np.int64]:
 def attack_curve(strength: FloatArray) -> FloatArray:
     """The attacks of all bands, 0 where there is none, in steps of `CURVE_STEP` frames [shape=(n,)].
 
-    strength : `centred_strength` of the onsets
+    strength : `Onsets.centred`
     """
     curve = strength.mean(axis=0)
     n = len(curve) // CURVE_STEP

@@ -199,7 +199,7 @@ def _assemble(
         float(times[1] - times[0]),
         first,
         noisy=lead_in.noisy,
-        voice=f.voice_at_start,
+        voice=f.voice,
     )
     bar_one = float(times[found.index * n])
     from_s, to_s = _steady_part(f.onsets, pulse, beats, n, first)

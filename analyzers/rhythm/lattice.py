@@ -17,8 +17,6 @@ import numpy.typing as npt
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import fft as sfft
 
-from analyzers.signal.onsets import Onsets
-
 SHORTEST_S, LONGEST_S = 0.375, 0.80  # a little over one octave: every pulse has a multiple in it
 COMB = (0.5, 1.0, 2.0, 4.0, 8.0)
 AT_ONCE = 8  # windows whose spectra are held
@@ -28,21 +26,6 @@ WINDOW_S, HOP_S = 8.0, 1.0
 RELATED = (1.0, 2.0, 0.5, 1.5, 2 / 3, 4 / 3, 0.75, 3.0, 1 / 3)
 
 FloatArray = npt.NDArray[np.floating]
-
-
-def centred_strength(onsets: Onsets) -> FloatArray:
-    """Onset strength of each band less its mean over 0.5 s, unit power [shape=(bands, frames)]."""
-    width = int(0.5 * onsets.rate) | 1
-    x = onsets.strength
-    total = np.cumsum(np.pad(x, ((0, 0), (width // 2 + 1, width // 2))), axis=1, dtype=np.float64)
-    y = total[:, width:] - total[:, :-width]
-    del total
-    y /= width
-    np.subtract(x, y, out=y)
-    scale = np.sqrt((y**2).mean(axis=1, keepdims=True))
-    loudest = float(scale.max())
-    out: FloatArray = np.where(scale > 0.02 * loudest, y / np.maximum(scale, 1e-9), 0.0)
-    return out
 
 
 def autocorrelation(strength: FloatArray, longest: int) -> FloatArray:
@@ -62,8 +45,9 @@ def autocorrelations(windows: FloatArray, longest: int) -> FloatArray:
     out = np.empty((windows.shape[1], longest))
     for first in range(0, len(out), AT_ONCE):
         some = slice(first, first + AT_ONCE)
-        power = np.abs(sfft.rfft(windows[:, some], n, axis=2)) ** 2
-        acf = sfft.irfft(power.mean(axis=0), n, axis=1)[:, :longest]
+        spectra = sfft.rfft(windows[:, some], n, axis=2)
+        power = (spectra.real**2 + spectra.imag**2).mean(axis=0)
+        acf = sfft.irfft(power, n, axis=1)[:, :longest]
         out[some] = acf / np.maximum(acf[:, :1], 1e-12)
     return out
 
@@ -91,7 +75,7 @@ def comb_scores(
 def coarse_periods(strength: FloatArray, rate: float, count: int = 2) -> list[tuple[float, float]]:
     """The strongest lattices that are no simple multiples of each other: [(period s, score)], best first.
 
-    strength : `centred_strength` of the onsets; rate : of its frames (Hz)
+    strength : `Onsets.centred`; rate : of its frames (Hz)
 
     The score is a mean correlation, 1 for a strictly periodic curve, about 0 for none. Empty when the
     signal is shorter than two of the longest periods.
@@ -129,7 +113,7 @@ class Tempogram:
 def tempogram(strength: FloatArray, rate: float, period_s: float) -> Tempogram:
     """Periods around `period_s` in windows of `WINDOW_S`: autocorrelation, combed.
 
-    strength : `centred_strength` of the onsets; rate : of its frames (Hz)
+    strength : `Onsets.centred`; rate : of its frames (Hz)
     """
     steps = round(FURTHEST / TEMPO_STEP)
     offsets = np.arange(-steps, steps + 1) * TEMPO_STEP

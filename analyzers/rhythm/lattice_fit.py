@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.lattice import centred_strength
 from analyzers.signal.onsets import Onsets
 
 TOLERANCE = 0.006  # how far the coarse period may be off (ratio)
@@ -36,7 +35,6 @@ ROUND_STEPS = (
 AGREEMENT_S = 0.060  # farther than this at the song's end no tempo agrees
 RIVAL_SHARE = 2.0  # of what the fit leaves open: so near to a whole number another rate of beats is one
 
-FOLD_BLOCK = 1 << 16  # blocks of the rise folded at a time
 HZ_BLOCK = 64  # frequencies summed at a time: bounds memory on long files
 
 FloatArray = npt.NDArray[np.floating]
@@ -72,20 +70,21 @@ class WindowLags:
 
 
 def demodulate(onsets: Onsets, period_s: float, harmonics: tuple[int, ...]) -> tuple[FloatArray, FloatArray]:
-    """Complex onset strength at the lattice's harmonics, one value a period.
+    """Complex onset strength at the lattice's harmonics, each twice the one before; one value a period.
 
     Returns (z [shape=(bands, harmonics, periods)], centre times in s [shape=(periods,)]).
     """
-    strength = centred_strength(onsets)
+    strength = onsets.centred
     frames = strength.shape[1]
     count = max(int(frames / onsets.rate / period_s), 1)
     edges = np.round(np.arange(count + 1) * period_s * onsets.rate).astype(int)
     t = np.arange(frames) / onsets.rate
     z = np.empty((len(strength), len(harmonics), count), complex)
-    for k, h in enumerate(harmonics):
-        turn = np.exp(-2j * np.pi * h / period_s * t)
+    turn = np.exp(-2j * np.pi * harmonics[0] / period_s * t)
+    for k in range(len(harmonics)):
         for band, curve in enumerate(strength):
             z[band, k] = np.add.reduceat(curve * turn, edges[:-1])
+        np.square(turn, out=turn)
     return z, (edges[:-1] + edges[1:]) / 2 / onsets.rate
 
 
@@ -142,17 +141,15 @@ def fold_windows(
     hop = max(int(window_s / 2 * rate), 1)
     edges = np.arange(0, len(rise), hop)
     halves = np.empty((len(edges), bins))
-    many = max(FOLD_BLOCK // hop, 1)
-    for first in range(0, len(edges), many):
-        some, start = halves[first : first + many], first * hop
-        part = rise[start : start + len(some) * hop]
+    for half, start in zip(halves, edges.tolist(), strict=True):
+        part = rise[start : start + hop]
         u = count(np.arange(start, start + len(part)) / rate)
-        index = np.minimum(((u - np.floor(u)) * bins).astype(np.int64), bins - 1)
-        index += np.arange(len(part)) // hop * bins
-        some[:] = np.bincount(index, part, some.size).reshape(some.shape)
+        u -= np.floor(u)
+        u *= bins
+        half[:] = np.bincount(np.minimum(u.astype(np.int64), bins - 1), part, bins)
     folds = halves[:-1] + halves[1:] if len(halves) > 1 else halves
     centres = (edges[: len(folds)] + min(hop, len(rise) / 2)) / rate
-    return folds.astype(float), centres
+    return folds, centres
 
 
 def fold_lags(
@@ -161,10 +158,10 @@ def fold_lags(
     """Lag of each window against the whole song, folded on one period."""
     folds, centres = fold_windows(rise, rate, count, period_s, window_s)
     bins = folds.shape[1]
-    template = folds.sum(axis=0)
     spectrum = np.fft.rfft(folds - folds.mean(axis=1, keepdims=True), axis=1)
-    reference = np.fft.rfft(template - template.mean())
-    own = np.sqrt((np.abs(spectrum) ** 2).sum(axis=1) * (np.abs(reference) ** 2).sum()) + 1e-12
+    reference = spectrum.sum(axis=0)
+    power = (spectrum.real**2 + spectrum.imag**2).sum(axis=1)
+    own = np.sqrt(power * np.vdot(reference, reference).real) + 1e-12
     smooth = np.exp(-0.5 * (np.arange(len(reference)) * 2 * np.pi / bins * 1.5) ** 2)  # 1.5 blocks wide
     xcorr = np.fft.irfft(spectrum * reference.conj() * smooth, bins, axis=1)
     reach = min(int(LAG_RANGE_S * rate), bins // 2 - 1)
@@ -208,8 +205,8 @@ def agreement(rise: FloatArray, rate: float, period_s: float) -> Agreement:
 def _powers(
     rise: FloatArray, rate: float, period_s: float, finest_hz: float, shifts_s: FloatArray
 ) -> FloatArray | None:
-    """Power of the windows' folds where a longer period moves the song's end by so much [shape as shifts_s];
-    None under 3 windows."""
+    """Power of the windows' folds where a longer period moves the song's end by so much, in even steps [shape
+    as shifts_s]; None under 3 windows."""
     folds, t = fold_windows(rise, rate, lambda t: t / period_s, period_s)
     if len(t) < 3:
         return None
@@ -217,10 +214,12 @@ def _powers(
     level = np.sqrt((folds**2).sum(axis=1, keepdims=True)) + 1e-9
     spectrum = np.fft.rfft(folds / level, axis=1)[:, harmonics]
     share = (t - t.mean()) / (len(rise) / rate)
+    turn = 2j * np.pi / period_s * np.outer(share, harmonics)  # for each second of shift
+    turned, step = spectrum * np.exp(shifts_s[0] * turn), np.exp((shifts_s[1] - shifts_s[0]) * turn)
     power = np.zeros(len(shifts_s))
-    for k, s in enumerate(shifts_s):
-        turn = np.exp(2j * np.pi * s / period_s * np.outer(share, harmonics))
-        power[k] = (np.abs((spectrum * turn).sum(axis=0)) ** 2).sum()
+    for k in range(len(shifts_s)):
+        power[k] = (np.abs(turned.sum(axis=0)) ** 2).sum()
+        turned *= step
     return power
 
 
@@ -246,7 +245,7 @@ def regress(lags: WindowLags) -> float:
         return 0.0
     slope = 0.0
     for _ in range(8):
-        mt, my = float(np.average(t, weights=w)), float(np.average(y, weights=w))
+        mt, my = float(w @ t / w.sum()), float(w @ y / w.sum())
         slope = float((w * (t - mt) * (y - my)).sum() / max((w * (t - mt) ** 2).sum(), 1e-12))
         residual = np.abs(y - my - slope * (t - mt))
         w = trust / np.maximum(residual / max(float(np.median(residual)), 1e-4), 1.0)

@@ -19,6 +19,7 @@ from analyzers.rhythm.folding import MOST_BEATS, folded, layout
 from analyzers.rhythm.lattice import autocorrelations, windows_of
 from analyzers.rhythm.turns import CURVES, CYCLES, MOVES, ROWS, shares, turn_rows
 from analyzers.signal.onsets import BANDS, Onsets
+from analyzers.signal.samples import ordered
 
 FloatArray = npt.NDArray[np.floating]
 
@@ -139,8 +140,7 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
 
 def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
     frames = onsets.strength.shape[1]
-    loud = np.percentile(onsets.strength, 99.0, axis=1)
-    scale = np.maximum(loud, 0.1 * float(loud.max()) + 1e-6)[:, None]
+    scale = np.maximum(onsets.loud, 0.1 * float(onsets.loud.max()) + 1e-6)[:, None]
     strength = np.minimum(onsets.strength / scale, 1.5).astype(np.float32)
     time = np.arange(frames) / onsets.rate
     chroma_time = np.arange(onsets.chroma.shape[1]) / onsets.chroma_rate
@@ -209,9 +209,9 @@ class _Folded:
         self.song, self.ratio, self.phase, self.count = song, ratio, phase, count
         v = song.u / ratio - phase
         slots = np.arange(self.count * SLOTS)
-        edges = np.searchsorted(v, (slots - 0.5) / SLOTS)
-        peak = np.maximum.reduceat(song.strength, np.minimum(edges, song.strength.shape[1] - 1), axis=1)
-        self.hits = peak.reshape(BANDS, self.count, SLOTS)
+        edges = np.minimum(np.searchsorted(v, (slots - 0.5) / SLOTS), len(v) - 1)
+        peak = np.maximum.reduceat(ordered(song.strength), edges, axis=1)
+        self.hits = peak.view(np.float32).reshape(BANDS, self.count, SLOTS)
         at = np.arange(2 * self.count) / 2
         after = [self._means(at + 0.05, 0.9 * span) for span in (1.0, 2.0)]
         before = [self._means(at + 0.05 - 0.9 * span, 0.9 * span) for span in (1.0, 2.0)]
@@ -242,13 +242,11 @@ class _Folded:
     def _level_change(self, v: FloatArray) -> FloatArray:
         """Mean square lasting change of level at each beat: all bands, the low two [shape=(2, beats)]."""
         last = self.song.level_sum.shape[1] - 1
-        at = np.arange(self.count)
-        a, b, c = (np.clip(np.searchsorted(v, at + d), 0, last) for d in (-4, 0, 4))
-        total = self.song.level_sum
-        gap = (total[:, c] - total[:, b]) / np.maximum(c - b, 1) - (total[:, b] - total[:, a]) / np.maximum(
-            b - a, 1
-        )
-        gap[:, a == b] = 0.0
+        edges = np.clip(np.searchsorted(v, np.arange(-4, self.count + 4)), 0, last)
+        total = self.song.level_sum[:, edges]
+        mean = (total[:, 4:] - total[:, :-4]) / np.maximum(edges[4:] - edges[:-4], 1)  # of four beats
+        gap = mean[:, 4:] - mean[:, :-4]
+        gap[:, edges[:-8] == edges[4:-4]] = 0.0
         power = (gap / 10.0) ** 2
         out: FloatArray = np.stack([power.mean(axis=0), power[:2].mean(axis=0)])
         return out

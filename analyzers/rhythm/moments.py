@@ -21,20 +21,7 @@ LOW_JUMP_DB, JUMP_DB = 8.0, 3.0  # leap of level where a song enters, below 120 
 def entry(onsets: Onsets, t: float) -> float:
     """Strength of the attacks at t: sum over bands, each relative to its loud attacks."""
     k = max(round(t * onsets.rate), 0)
-    peak = onsets.strength[:, max(k - 4, 0) : k + 6].max(axis=1, initial=0.0)
-    return float(np.minimum(peak / _loud(onsets), 1.5).sum())
-
-
-def attacks(onsets: Onsets) -> FloatArray:
-    """Strength of the attack at each frame, as `entry` [shape=(frames,)]."""
-    out: FloatArray = np.minimum(onsets.strength / _loud(onsets)[:, None], 1.5).sum(axis=0)
-    return out
-
-
-def _loud(onsets: Onsets) -> FloatArray:
-    """What a loud attack has in each band [shape=(bands,)]."""
-    out: FloatArray = np.maximum(np.percentile(onsets.strength, 99, axis=1), 1e-6)
-    return out
+    return float(onsets.hits[:, max(k - 4, 0) : k + 6].max(axis=1, initial=0.0).sum())
 
 
 def strongest(attacks: FloatArray, rate: float, start_s: float, end_s: float) -> float:
@@ -54,7 +41,7 @@ def is_own(onsets: Onsets, first_sound_s: float, line_s: float, beat_s: float) -
     any pickup, and on the line itself nothing like it begins."""
     if not AT_S[0] < line_s - first_sound_s < SHORTEST_PICKUP_BEATS * beat_s:
         return False
-    heard = attacks(onsets)
+    heard = onsets.attacks
     start = max(line_s - AT_S[0], first_sound_s + AT_S[1] / 2)
     begins = strongest(heard, onsets.rate, first_sound_s - AT_S[0], start)
     return strongest(heard, onsets.rate, start, line_s + AT_S[1]) < ALONE * begins
@@ -75,10 +62,14 @@ def leaps(onsets: Onsets, start_s: float, at_s: float, end_s: float) -> bool:
 def alike(onsets: Onsets, start_s: float, end_s: float, later_s: float) -> float:
     """How alike the attacks of a stretch and those so much later are, in time and bands: 0 .. 1."""
     first, long = max(round(start_s * onsets.rate), 0), max(round((end_s - start_s) * onsets.rate), 1)
-    later = first + round(later_s * onsets.rate)
-    heard = np.minimum(onsets.strength / _loud(onsets)[:, None], 1.5)
-    near = uniform_filter1d(heard, max(round(SAME_PLACE_S * onsets.rate), 1), mode="constant")
-    one, other = (near[:, k : k + long] for k in (first, later))
+    place = max(round(SAME_PLACE_S * onsets.rate), 1)
+
+    def near(start: int) -> FloatArray:
+        around = onsets.hits[:, max(start - place, 0) : start + long + place]
+        spread: FloatArray = uniform_filter1d(around, place, mode="constant")
+        return spread[:, min(start, place) :][:, :long]
+
+    one, other = near(first), near(first + round(later_s * onsets.rate))
     if one.shape != other.shape:
         return 0.0
     return float((one * other).sum() / max(float(np.linalg.norm(one) * np.linalg.norm(other)), 1e-9))

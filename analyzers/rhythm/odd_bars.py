@@ -61,13 +61,11 @@ def other_bars(onsets: Onsets, beats_s: FloatArray, beats_per_bar: int) -> str |
 
 def _attacks(onsets: Onsets, beats_s: FloatArray) -> FloatArray:
     """Strongest attack of each band at each slot, less what every beat has there [shape=(bands, slots)]."""
-    loud = np.maximum(np.percentile(onsets.strength, 99.0, axis=1), 1e-6)[:, None]
-    strength = np.minimum(onsets.strength / loud, 1.5)
-    time = np.arange(strength.shape[1]) / onsets.rate
+    time = np.arange(onsets.hits.shape[1]) / onsets.rate
     count = len(beats_s)
     v = np.interp(time, beats_s, np.arange(count), left=-1.0, right=count)
     edges = np.searchsorted(v, (np.arange((count - 1) * SLOTS) - 0.5) / SLOTS)
-    peaks = np.maximum.reduceat(strength, np.minimum(edges, strength.shape[1] - 1), axis=1)
+    peaks = np.maximum.reduceat(onsets.hits, np.minimum(edges, len(time) - 1), axis=1)
     beats = peaks.reshape(len(peaks), -1, SLOTS)
     out: FloatArray = (beats - beats.mean(axis=1, keepdims=True)).reshape(peaks.shape)
     return out

@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.ndimage import gaussian_filter1d
 
-from analyzers.rhythm.lattice import autocorrelations, centred_strength, comb_scores, windows_of
+from analyzers.rhythm.lattice import autocorrelations, comb_scores, windows_of
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
@@ -95,7 +95,7 @@ def even_support(onsets: Onsets, period_s: float) -> float:
 
 def onset_curve(onsets: Onsets) -> FloatArray:
     """Strength of attacks and of changes of harmony, zero mean, unit power, `rate / STEP` a second."""
-    strength = centred_strength(onsets).mean(axis=0)
+    strength = onsets.centred.mean(axis=0)
     n = len(strength) // STEP
     curve = gaussian_filter1d(strength[: n * STEP].reshape(n, STEP).mean(axis=1), 1.5)
     change = np.abs(np.diff(gaussian_filter1d(onsets.chroma, 1.0, axis=1), axis=1)).sum(axis=0)

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.rhythm.drift import LOOSELY, TIGHTLY, attack_curve, follow, local_periods
-from analyzers.rhythm.lattice import SHORTEST_S, Tempogram, centred_strength, coarse_periods, tempogram
+from analyzers.rhythm.lattice import SHORTEST_S, Tempogram, coarse_periods, tempogram
 from analyzers.rhythm.lattice_fit import (
     WindowLags,
     coherent_period,
@@ -87,7 +87,7 @@ class Pulse:
 
 def find_pulse(onsets: Onsets) -> Pulse | None:
     """The pulse of the song; None when it is too short to have one."""
-    strength = centred_strength(onsets)
+    strength = onsets.centred
     found = coarse_periods(strength, onsets.rate, 1)
     if not found:
         return None

@@ -8,6 +8,8 @@ beat that happens: the second power on the whole, the fifth for the few largest 
 
 from __future__ import annotations
 
+from functools import reduce
+
 import numpy as np
 import numpy.typing as npt
 
@@ -35,14 +37,16 @@ def turn_rows(hits: FloatArray, level: FloatArray, chroma: FloatArray) -> FloatA
     chroma : mean chroma of each beat [shape=(24, beats)]
     """
     bands, beats, slots = hits.shape
-    coarse = hits.reshape(bands, beats, QUARTERS, slots // QUARTERS).max(axis=3)
+    slots_apart = np.moveaxis(hits.reshape(bands, beats, QUARTERS, slots // QUARTERS), 3, 0)
+    coarse = reduce(np.maximum, slots_apart)  # of each quarter the strongest
     attacks = coarse.transpose(0, 2, 1).reshape(-1, beats)
     values = np.concatenate([attacks, chroma, level / 10.0])
-    total = np.cumsum(np.pad(values, ((0, 0), (1, 0))), axis=1)
+    total = np.zeros((len(values), beats + 1))
+    np.cumsum(values, axis=1, out=total[:, 1:])
     curves = np.zeros((CURVES + 1, beats))
     for k, span in enumerate(SPANS):
         _changes(total, len(attacks), span, curves[5 * k : 5 * k + 5])
-    curves[5 * len(SPANS) : CURVES] = _single_beats(hits, level / 10.0)
+    curves[5 * len(SPANS) : CURVES] = _single_beats(hits, coarse.max(axis=2), level / 10.0)
     curves[:CURVES] /= np.sqrt((curves[:CURVES] ** 2).mean(axis=1, keepdims=True)) + 1e-6
     curves[CURVES] = curves[:CURVES].mean(axis=0)
     square = curves**2
@@ -87,11 +91,14 @@ def _changes(total: FloatArray, attacks: int, span: int, out: FloatArray) -> Non
     out[4, inside] = np.abs(level[:2]).sum(axis=0)
 
 
-def _single_beats(hits: FloatArray, level: FloatArray) -> FloatArray:
-    """Fill before, break before, crash from, accent on each beat [shape=(4, beats)]."""
+def _single_beats(hits: FloatArray, strongest: FloatArray, level: FloatArray) -> FloatArray:
+    """Fill before, break before, crash from, accent on each beat [shape=(4, beats)].
+
+    strongest : of the hits of each beat [shape=(6 bands, beats)]
+    """
     n, edge = hits.shape[1], 8
     dense = (hits[1:4].max(axis=0) > DENSE).sum(axis=1)
-    rows = np.array([dense, hits.max(axis=2).sum(axis=0), level[4:].sum(axis=0)])
+    rows = np.array([dense, strongest.sum(axis=0), level[4:].sum(axis=0)])
     wide = np.repeat(rows.mean(axis=1, keepdims=True), n + 2 * edge + 1, axis=1)  # outside: usual beats
     wide[:, 0], wide[:, edge + 1 : -edge] = 0.0, rows
     total = np.cumsum(wide, axis=1)
@@ -121,10 +128,10 @@ def _entries(hits: FloatArray) -> FloatArray:
     out = np.zeros((len(GROUPS), 2, 2 * beats))
     for k, (a, b) in enumerate(GROUPS):
         strong = np.flatnonzero(hits[a:b].max(axis=0).ravel() > STRONG)
-        gaps = np.diff(strong, prepend=-rest, append=beats * slots + rest) >= rest
+        edges = np.concatenate(([-rest], strong, [beats * slots + rest]))
+        gaps = edges[1:] - edges[:-1] >= rest
         place = np.minimum((strong + half // 2) // half, 2 * beats - 1)  # the nearest half beat
-        np.add.at(out[k, 0], place[gaps[:-1]], 1.0)
-        np.add.at(out[k, 1], place[gaps[1:]], 1.0)
+        out[k] = [np.bincount(place[at], minlength=2 * beats) for at in (gaps[:-1], gaps[1:])]
     return out.reshape(MOVES, beats, 2).transpose(0, 2, 1).reshape(2 * MOVES, beats)
 
 

@@ -64,7 +64,7 @@ def voice_ahead(
     end_s = _ends(voice, first_sound_s)
     if end_s is None or len(lines_s) < 2:
         return None
-    attacks = moments.attacks(onsets)
+    attacks = onsets.attacks
     music_s = _after_silence(onsets, attacks, end_s)
     if music_s is not None:
         return VoiceAhead(music_s, None, AFTER_SILENCE)
@@ -87,7 +87,7 @@ def is_melody(onsets: Onsets, lines_s: FloatArray, beat_s: float, start_s: float
     if end_s - start_s < MELODY_S or moments.contrast(onsets, start_s, end_s - 0.1) < MELODY_CONTRAST:
         return False
     first = max(round((start_s - moments.AT_S[0]) * onsets.rate), 0)
-    heard = moments.attacks(onsets)[first : round((end_s - moments.AT_S[1]) * onsets.rate)]
+    heard = onsets.attacks[first : round((end_s - moments.AT_S[1]) * onsets.rate)]
     top = (heard[1:-1] > heard[:-2]) & (heard[1:-1] >= heard[2:]) & (heard[1:-1] >= NOTE)
     notes = (first + 1 + np.flatnonzero(top)) / onsets.rate
     if not len(notes):

@@ -17,14 +17,16 @@ def plane(x: Floats, weights: Floats, bias: Floats, stride: tuple[int, int]) -> 
     weights : [shape=(units, channels, m, n)], m and n odd; bias : [shape=(units,)]
     stride : of the rows, of the columns
     """
-    m, n = weights.shape[2:]
+    units, _, m, n = weights.shape
+    flat = weights.reshape(units, -1)
     padded = np.pad(x, ((0, 0), (m // 2, m // 2), (n // 2, n // 2)))
     windows = np.lib.stride_tricks.sliding_window_view(padded, (m, n), axis=(1, 2))
-    windows = windows[:, :: stride[0], :: stride[1]]
-    rows, columns = windows.shape[1:3]
-    each = windows.transpose(0, 3, 4, 1, 2).reshape(-1, rows * columns)
-    out = weights.reshape(len(weights), -1) @ each + bias[:, None]
-    return np.asarray(np.maximum(out, 0.0).reshape(len(weights), rows, columns), np.float32)
+    rows = windows[:, :: stride[0], :: stride[1]].transpose(1, 0, 3, 4, 2)
+    out = np.empty((units, len(rows), rows.shape[-1]), np.float32)
+    for number, row in enumerate(rows):  # all rows at once would not stay in the cache
+        out[:, number] = flat @ row.reshape(flat.shape[1], -1)
+    out += bias[:, None, None]
+    return np.maximum(out, 0.0, out=out)
 
 
 def line(x: Floats, weights: Floats, bias: Floats, apart: int = 1) -> Floats:

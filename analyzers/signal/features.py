@@ -21,10 +21,9 @@ from analyzers.signal.onsets import Onsets, find_onsets
 from analyzers.signal.samples import Signal
 from analyzers.signal.spectrum import Spectrum
 from analyzers.signal.truepeak import Peaks, measure_peaks
-from analyzers.signal.voice import voice_bands, voice_probability
+from analyzers.signal.voice import find_voice
 
 ANALYSIS_RATES = (44100, 48000)
-VOICE_S = 20.0  # so much of the beginning is listened to for somebody who talks
 SLACK = 16  # frames by which a resampler may round its length up
 
 
@@ -38,6 +37,12 @@ class Features:
         self.options = options or Options()
         self.chord_evidence: dict[tuple[float, bytes], npt.NDArray[np.float64]] = {}
         self._spectrum: Callable[[], Spectrum] | None = None
+        self._voice: Callable[[], npt.NDArray[np.float32]] | None = None
+
+    def begin_in(self, executor: Executor) -> None:
+        """Have spectrum and voice worked out there, beside what is asked for until they are needed."""
+        self._spectrum = asked(executor, Spectrum, self.mono, self.signal.rate)
+        self._voice = asked(executor, find_voice, self.work, self.work_rate)
 
     @property
     def duration_s(self) -> float:
@@ -73,19 +78,15 @@ class Features:
         """Partials, notes and pitch classes, for tuning, key, chords, sections and bar lines."""
         return self._spectrum() if self._spectrum else Spectrum(self.mono, self.signal.rate)
 
-    def spectrum_from(self, executor: Executor) -> None:
-        """Have it worked out there, beside what is asked for until it is needed."""
-        self._spectrum = asked(executor, Spectrum, self.mono, self.signal.rate)
-
     @cached_property
     def onsets(self) -> Onsets:
         """Onset strength, fine level curves and pitch-class frames of `work`."""
         return find_onsets(self.work, self.work_rate, lambda: self.spectrum.chroma)
 
     @cached_property
-    def voice_at_start(self) -> npt.NDArray[np.float32]:
-        """How likely a voice sounds in the first `VOICE_S` seconds (`analyzers.signal.voice`)."""
-        return voice_probability(voice_bands(self.work[: int(VOICE_S * self.work_rate)], self.work_rate))
+    def voice(self) -> npt.NDArray[np.float32]:
+        """How likely a voice sounds, `analyzers.signal.voice.ANSWERS_A_SECOND` times a second."""
+        return self._voice() if self._voice else find_voice(self.work, self.work_rate)
 
     @cached_property
     def channel_stats(self) -> ChannelStats:

@@ -10,8 +10,9 @@ compression: Böck and Widmer, "Maximum filter vibrato suppression for onset det
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import pairwise
 
 import numpy as np
@@ -19,12 +20,13 @@ import numpy.typing as npt
 from scipy import fft as sfft
 
 from analyzers.signal.mono import Samples, framed
-from analyzers.signal.samples import BLOCK_FRAMES, blocks_of
+from analyzers.signal.samples import blocks_of
 from analyzers.signal.spectrum import CHROMA_RATE_HZ
 
 WINDOW = 1024
 HOP = 256
 FINE = 32  # samples in a block of the fine level curves
+FAINT = 0.02  # share of the strongest band's rises, below which a band is left out
 FLOOR_DB = -60.0  # below the band's loud frames nothing counts as a rise
 
 # Hz; kick, bass and low tom, body of snare and chords, snare and voice, hats, air
@@ -35,7 +37,7 @@ NARROW = (2, 3, 6, 8, 7, 6)  # narrow bands inside each of the six
 FloatArray = npt.NDArray[np.float32]
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Onsets:
     """Curves of one signal.
 
@@ -54,6 +56,33 @@ class Onsets:
     fine_high: FloatArray
     chroma_rate: float
     chroma: FloatArray
+
+    @cached_property
+    def loud(self) -> FloatArray:
+        """Strength of a loud attack in each band: percentile 99 [shape=(bands,)]."""
+        return np.asarray(np.percentile(self.strength, 99, axis=1))
+
+    @cached_property
+    def hits(self) -> FloatArray:
+        """Strength of each band, of that of its loud attacks, in [0, 1.5] [shape=(bands, frames)]."""
+        return np.minimum(self.strength / np.maximum(self.loud, 1e-6)[:, None], 1.5)
+
+    @cached_property
+    def attacks(self) -> FloatArray:
+        """`hits` of all bands together [shape=(frames,)]."""
+        return np.asarray(self.hits.sum(axis=0))
+
+    @cached_property
+    def centred(self) -> npt.NDArray[np.float64]:
+        """`strength` less its mean over 0.5 s, unit power; zeros of faint bands [shape=(bands, frames)]."""
+        width = int(0.5 * self.rate) | 1
+        around = np.pad(self.strength, ((0, 0), (width // 2 + 1, width // 2)))
+        total = np.cumsum(around, axis=1, dtype=np.float64)
+        y = total[:, width:] - total[:, :-width]
+        y /= width
+        np.subtract(self.strength, y, out=y)
+        scale = np.sqrt((y**2).mean(axis=1, keepdims=True))
+        return np.where(scale > FAINT * float(scale.max()), y / np.maximum(scale, 1e-9), 0.0)
 
     def part(self, start_s: float, end_s: float) -> Onsets:
         """The curves of the stretch [start_s, end_s), counted from its start."""
@@ -89,8 +118,9 @@ def find_onsets(x: Samples, rate: int, chroma: Callable[[], FloatArray]) -> Onse
     -------
     Onsets ; a silent signal gives curves of zeros
     """
-    strength, level = _band_curves(_level_db(_narrow_powers(x, rate)))
-    fine_full, fine_high = _fine_powers(x)
+    fine_full, fine_high = (np.zeros(max(len(x) // FINE, 1), np.float32) for _ in range(2))
+    pieces = _with_fine(blocks_of(x), fine_full, fine_high)
+    strength, level = _band_curves(_level_db(_narrow_powers(pieces, len(x), rate)))
     return Onsets(
         rate=rate / HOP,
         strength=strength,
@@ -103,14 +133,14 @@ def find_onsets(x: Samples, rate: int, chroma: Callable[[], FloatArray]) -> Onse
     )
 
 
-def _narrow_powers(x: Samples, rate: int) -> FloatArray:
-    """Power in each narrow band [shape=(sum(NARROW), frames)]."""
+def _narrow_powers(pieces: Iterable[FloatArray], length: int, rate: int) -> FloatArray:
+    """Power in each narrow band of so many samples [shape=(sum(NARROW), frames)]."""
     weights = _narrow_weights(rate)
     used = int(np.flatnonzero(weights.any(axis=1))[-1]) + 1
     weights = np.repeat(weights[:used], 2, axis=0)  # for the squares of real and imaginary parts
     window = np.hanning(WINDOW + 1)[:-1].astype(np.float32)
-    out = np.empty((weights.shape[1], len(x) // HOP + 1), np.float32)
-    for first, frames in framed(blocks_of(x), WINDOW, HOP):
+    out = np.empty((weights.shape[1], length // HOP + 1), np.float32)
+    for first, frames in framed(pieces, WINDOW, HOP):
         parts = sfft.rfft(frames * window, axis=1).view(np.float32)[:, : 2 * used]
         out[:, first : first + len(frames)] = (np.square(parts) @ weights).T
     return out
@@ -158,18 +188,19 @@ def _level_db(power: FloatArray) -> FloatArray:
     return power
 
 
-def _fine_powers(x: Samples) -> tuple[FloatArray, FloatArray]:
-    """Mean power of `FINE`-sample blocks of the signal and of its first difference [shape=(blocks,)]."""
-    full, high = (np.zeros(max(len(x) // FINE, 1), np.float32) for _ in range(2))
-    last = x[:1]
-    for number, block in enumerate(blocks_of(x)):
-        first, whole = number * (BLOCK_FRAMES // FINE), len(block) // FINE * FINE
-        steps = np.diff(block, prepend=last)
-        last = block[-1:]
-        for out, values in ((full, block), (high, steps)):
-            y = values[:whole].reshape(-1, FINE)
-            out[first : first + len(y)] = np.einsum("ij,ij->i", y, y) / FINE
-    return full, high
+def _with_fine(pieces: Iterable[FloatArray], full: FloatArray, high: FloatArray) -> Iterator[FloatArray]:
+    """The pieces of a signal, passed on; `full` and `high` get the mean power of `FINE`-sample blocks of it
+    and of its first difference [shape=(blocks,)]. All pieces but the last are whole blocks."""
+    block, last = 0, None
+    for piece in pieces:
+        steps = np.diff(piece, prepend=piece[:1] if last is None else last)
+        last = piece[-1:]
+        whole = len(piece) // FINE
+        for out, values in ((full, piece), (high, steps)):
+            y = values[: whole * FINE].reshape(-1, FINE)
+            out[block : block + whole] = np.einsum("ij,ij->i", y, y) / FINE
+        block += whole
+        yield piece
 
 
 def _fine_db(power: FloatArray) -> FloatArray:

@@ -96,6 +96,14 @@ def channel_blocks(
         yield start, block
 
 
+def ordered(magnitudes: Floats) -> npt.NDArray[np.int32]:
+    """Their bits, read as whole numbers: in the same order where none is negative, and compared faster.
+
+    ``.view(np.float32)`` turns them back [same shape].
+    """
+    return magnitudes.view(np.int32)
+
+
 def values_at(samples: SampleArray, channel: int, frames: npt.NDArray[np.int64]) -> Floats:
     """The samples of one channel at these frames, in rising order [shape=(n,)]."""
     out = np.empty(len(frames), np.float32)

@@ -13,6 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
+from functools import cache
 from itertools import pairwise
 
 import numpy as np
@@ -184,7 +185,7 @@ class _PeakPicker:
         mid = mag[:, 1:-1]
         is_peak = (mid > mag[:, :-2]) & (mid >= mag[:, 2:]) & (mid > floor)
         is_peak &= mid > PEAK_ABOVE_SURROUNDINGS * around[:, 1:-1]
-        row, col = np.nonzero(is_peak)
+        row, col = np.divmod(np.flatnonzero(is_peak), is_peak.shape[1])
         left, centre, right = (np.log(mag[row, col + k] + 1e-12) for k in range(3))
         shift = 0.5 * (left - right) / np.minimum(left - 2 * centre + right, -1e-6)
         hz = (self.first_bin + 1 + col + shift) * self.bin_hz
@@ -218,6 +219,7 @@ def _of_frame_sum(chroma: Floats) -> Floats:
     return chroma
 
 
+@cache
 def _chroma_weights() -> Floats:
     """How much of a treble bin belongs to which pitch class, low ones first [shape=(bins, 24)]."""
     hz = np.arange(int(CHROMA_HZ[1] * TREBLE_WINDOW / RATE_HZ) + 1) * RATE_HZ / TREBLE_WINDOW

@@ -23,7 +23,7 @@ from functools import lru_cache
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.signal.samples import SampleArray, channel_blocks
+from analyzers.signal.samples import SampleArray, channel_blocks, ordered
 
 FACTOR = 8
 HALF_TAPS = 16  # interpolator reach: 16 samples to each side
@@ -130,7 +130,7 @@ def _fill(maxima: Float32Array, start: int, values: Float32Array) -> None:
     whole = -(-n // BLOCK) * BLOCK
     if whole > n:  # the signal's end
         values = np.pad(values, ((0, 0), (0, whole - n)))
-    part = values.reshape(channels, -1, BLOCK).max(axis=2)
+    part = ordered(values).reshape(channels, -1, BLOCK).max(axis=2).view(np.float32)
     maxima[:, start // BLOCK : start // BLOCK + part.shape[1]] = part
 
 

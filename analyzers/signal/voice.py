@@ -32,6 +32,14 @@ FOUR = 4  # frames for each answer of the networks
 ANSWERS_A_SECOND = FRAMES_A_SECOND / FOUR
 
 
+def find_voice(x: Samples, rate: int) -> FloatArray:
+    """How likely a voice sounds in a mono signal, `ANSWERS_A_SECOND` times a second [shape=(answers,)].
+
+    rate : sampling rate in Hz, 44 100 or 48 000
+    """
+    return voice_probability(voice_bands(x, rate))
+
+
 def voice_bands(x: Samples, rate: int) -> FloatArray:
     """Power in narrow bands [shape=(BANDS, frames)], dB; frame k is centred on k / `FRAMES_A_SECOND` s.
 

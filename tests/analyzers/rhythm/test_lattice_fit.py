@@ -13,7 +13,6 @@ from analyzers.rhythm.beat_onsets import loose_offset, onset_offset
 from analyzers.rhythm.drift import LOOSELY, TIGHTLY, attack_curve, follow, local_periods
 from analyzers.rhythm.lattice import (
     autocorrelations,
-    centred_strength,
     coarse_periods,
     comb_scores,
     tempogram,
@@ -37,7 +36,7 @@ from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pa
 
 
 def coarse(onsets: Onsets) -> list[tuple[float, float]]:
-    return coarse_periods(centred_strength(onsets), onsets.rate)
+    return coarse_periods(onsets.centred, onsets.rate)
 
 
 @pytest.mark.parametrize("bpm", [61.0, 88.37, 123.456, 171.0])
@@ -156,7 +155,7 @@ def test_the_map_follows_a_wandering_tempo(tightness: float) -> None:
     beats = 0.4 + np.concatenate([[0.0], np.cumsum(0.55 * (1 + 0.02 * np.sin(np.arange(80) / 9)))])
     beats[1:] += rng.normal(0, 0.001, 80)
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    strength, rise = centred_strength(onsets), fine_rise(onsets)
+    strength, rise = onsets.centred, fine_rise(onsets)
     tempi = tempogram(strength, onsets.rate, coarse(onsets)[0][0])
     periods, *_ = local_periods(tempi)
     pulses = follow(onsets, attack_curve(strength), rise, (tempi.times_s, periods), tightness)
@@ -190,7 +189,7 @@ def test_the_comb_reads_between_lags_and_zeros_beyond_the_last() -> None:
 
 def change_of(beats: np.ndarray) -> Change | None:
     onsets = onsets_of(place(beats[-1] + 0.5, pattern(beats)))
-    tempi = tempogram(centred_strength(onsets), onsets.rate, coarse(onsets)[0][0])
+    tempi = tempogram(onsets.centred, onsets.rate, coarse(onsets)[0][0])
     return one_change(onsets, fine_rise(onsets), tempi)
 
 

@@ -23,7 +23,7 @@ def chord() -> Signal:
 def test_the_spectrum_of_another_thread_is_that_of_this_one() -> None:
     here, beside = Features(chord()), Features(chord())
     with ThreadPoolExecutor(1) as thread:
-        beside.spectrum_from(thread)
+        beside.begin_in(thread)
 
         assert np.array_equal(beside.spectrum.chroma, here.spectrum.chroma)
         assert np.array_equal(beside.spectrum.notes(0.0), here.spectrum.notes(0.0))
@@ -36,7 +36,7 @@ def test_what_goes_wrong_there_is_raised_where_it_is_needed(monkeypatch: pytest.
     monkeypatch.setattr(features, "Spectrum", full)
     beside = Features(chord())
     with ThreadPoolExecutor(1) as thread:
-        beside.spectrum_from(thread)
+        beside.begin_in(thread)
         with pytest.raises(MemoryError):
             beside.spectrum  # noqa: B018
 
