@@ -139,7 +139,9 @@ def _lasts(frame: npt.NDArray[np.int64], pitch: npt.NDArray[np.float64], apart: 
 
 
 def _nearest(line: npt.NDArray[np.float64], want: npt.NDArray[np.float64]) -> npt.NDArray[np.float64]:
-    """Distance from each to the nearest place on a sorted line."""
+    """Distance from each to the nearest place on a sorted line; infinite where none is on it."""
+    if not len(line):
+        return np.full(len(want), np.inf)
     after = np.clip(np.searchsorted(line, want), 1, len(line) - 1) if len(line) > 1 else np.zeros(1, int)
     return np.asarray(np.minimum(np.abs(line[after] - want), np.abs(line[after - 1] - want)))
 

@@ -101,7 +101,7 @@ def ordered(magnitudes: Floats) -> npt.NDArray[np.int32]:
 
     ``.view(np.float32)`` turns them back [same shape].
     """
-    return magnitudes.view(np.int32)
+    return np.asarray(magnitudes, dtype=np.float32).view(np.int32)
 
 
 def values_at(samples: SampleArray, channel: int, frames: npt.NDArray[np.int64]) -> Floats:
