@@ -19,33 +19,30 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from analyzers.rhythm import moments
+from analyzers.rhythm.before_song import song_enters
 from analyzers.rhythm.count_in import count_in
 from analyzers.rhythm.other_start import other_start
-from analyzers.rhythm.voice_ahead import VoiceAhead, is_melody, voice_ahead
+from analyzers.rhythm.voice_ahead import is_melody, voice_ahead
 from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
 SAME_EVENT_S = 0.025  # first sound and bar line this near are one event (codec pre-echo, soft attack)
 LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
-TAG_BARS = 2  # as many bars at most may be tag
 SWELL_BARS = 12  # so many full bars at most a riser has; 8 are a long one (common practice)
 SWELLS_ON = 0.6  # how sure it is that the song enters where a swell grows even longer
 EARLY_S, HARDLY_BEFORE = 0.03, 0.7  # how sure a line is whose own attack comes more than so much ahead of it
-QUIET_BARS = 4  # silent bars between a tag and the song, at most
-TAG_CONTRAST = 0.165  # chroma of speech and noise is flat: length of its deviation from the mean
-BASS_CONTRAST, MIDDLE = 0.4, 3  # a bass has pitch, and is louder below 120 Hz than from 1 to 3 kHz
-IN_NOISE = 0.75  # how sure it is that a tag is one, where noise lies under it and makes all chroma flat
-MELODY = 0.75  # that a voice is one, where it may as well be a melody
+NOISE_CONTRAST = 0.165  # chroma of noise is flat: length of its deviation from the mean
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
 COUNT_IN = 0.85  # that a count-in is one, and not the song's first bars
+MELODY = 0.75  # that a voice is one, where it may as well be a melody
+ASKED = 0.1  # so likely the song enters on another line, and it is asked about
 OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
+AFTER_SILENCE = 0.95  # that the song begins after a voice and silence, or after something unlike it, at most
 AGREED = 0.93  # that a voice comes first, where all else tells the same
-ENTRY = 1.5  # how much stronger the song's entry is than the tag's, in bands with a loud attack
 SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
 FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
-SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (as `ENTRY`)
+SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (`moments.entry`)
 CUT_OFF_DB = 12.0  # one that is cut off at its beginning leaps out of silence, but so far below its end
-STROKES = 90  # percentile of a level: what strokes reach
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
 # multiples of four bars from there, less the share that lies so from the next line
@@ -89,7 +86,6 @@ def first_bar(
     beat_s: float,
     first_sound_s: float,
     *,
-    noisy: bool = False,
     voice: FloatArray | None = None,
 ) -> FirstBar:
     """Bar one, and what comes before it.
@@ -98,49 +94,64 @@ def first_bar(
     ----------
     lines_s : all bar lines from before the first sound to the end [shape=(n,)], n >= 1
     beat_s : length of a beat at the beginning
-    noisy : noise lies under the music
     voice : how likely one sounds (`analyzers.signal.voice`) [shape=(answers,)]
     """
-    ahead = None if voice is None else voice_ahead(onsets, voice, lines_s, beat_s, first_sound_s)
-    if ahead is not None:
-        return _after_voice(onsets, lines_s, beat_s, first_sound_s, ahead, noisy=noisy)
-    counted = count_in(onsets, lines_s, beat_s, first_sound_s)
-    if counted is not None:
-        early = float(lines_s[counted] - first_sound_s)
-        bars = round(early / float(lines_s[counted] - lines_s[counted - 1]))
-        return FirstBar(counted, early / beat_s, COUNT_IN, beside=-bars, count_in=True)
-    song_s = other_start(onsets, lines_s, beat_s, first_sound_s)
-    if song_s is None:
-        return _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)
-    found = _first_of_song(onsets, lines_s, beat_s, song_s, noisy=noisy)
-    early = float(lines_s[found.index] - first_sound_s)
-    sure = found.confidence * OTHER_START
-    return replace(found, pickup_beats=early / beat_s, confidence=sure, swell=False, other_start=True)
+    ahead = None if voice is None else voice_ahead(onsets, voice, first_sound_s)
+    if ahead is not None and ahead.music_s is not None:
+        return _after_silence(onsets, lines_s, beat_s, first_sound_s, ahead.music_s, voice)
+    if ahead is None:
+        counted = count_in(onsets, lines_s, beat_s, first_sound_s)
+        if counted is not None:
+            early = float(lines_s[counted] - first_sound_s)
+            bars = round(early / float(lines_s[counted] - lines_s[counted - 1]))
+            return FirstBar(counted, early / beat_s, COUNT_IN, beside=-bars, count_in=True)
+        song_s = other_start(onsets, lines_s, beat_s, first_sound_s)
+        if song_s is not None:
+            found = _first_of_song(onsets, lines_s, beat_s, song_s, voice)
+            early = float(lines_s[found.index] - first_sound_s)
+            sure = found.confidence * OTHER_START
+            return replace(found, pickup_beats=early / beat_s, confidence=sure, swell=False, other_start=True)
+    found = _first_of_song(onsets, lines_s, beat_s, first_sound_s, voice)
+    return found if ahead is None else _after_words(onsets, lines_s, beat_s, first_sound_s, found)
 
 
 def _first_of_song(
-    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, *, noisy: bool
+    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, voice: FloatArray | None
 ) -> FirstBar:
-    """Bar one where the song's own first sound is known."""
+    """Bar one from a first sound on that is the song's, or a swell, a tag, an effect before it."""
     late = max(SAME_EVENT_S, LATE_ENTRY_BEATS * beat_s)
-    k = after = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
+    k = min(int(np.searchsorted(lines_s, first_sound_s - late)), len(lines_s) - 1)
     attacks = onsets.attacks
-    for line in range(min(after + SWELL_BARS + 1, len(lines_s) - 1), after - 1, -1):
+    for line in range(min(k + SWELL_BARS + 1, len(lines_s) - 1), k - 1, -1):
         early = float(lines_s[line] - first_sound_s)
         noise = early > (lines_s[line] - lines_s[line - 1]) / 2
         if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
-            on = line > after + SWELL_BARS
+            on = line > k + SWELL_BARS
             return FirstBar(line, early / beat_s, SWELLS_ON if on else 1.0, swell=True, beside=int(on))
-    for _ in range(TAG_BARS):
-        entry = _sounding(onsets, lines_s, k + 1)
-        if entry + 1 < len(lines_s) and _is_tag(onsets, first_sound_s, *lines_s[[k, entry, entry + 1]]):
-            k = entry
+    lines, enters = song_enters(onsets, lines_s, beat_s, first_sound_s, voice)
+    if enters.sum() > 0.5:
+        best, *others = np.argsort(-enters).tolist()
+        line = int(lines[best])
+        beside = int(lines[others[0]]) if others and enters[others[0]] > 1.0 - enters.sum() else k
+        early = float(lines_s[line] - first_sound_s)
+        sure = min(float(enters[best]), AFTER_SILENCE)
+        return FirstBar(line, early / beat_s, sure, beside=beside - line)
+    found = _with_first_sound(onsets, lines_s, beat_s, first_sound_s, k, attacks)
+    elsewhere = np.where(lines == found.index, 0.0, enters)
+    if elsewhere.max(initial=0.0) < ASKED:
+        return found
+    beside = int(lines[np.argmax(elsewhere)]) - found.index
+    return replace(found, confidence=found.confidence * float(1.0 - elsewhere.sum()), beside=beside)
+
+
+def _with_first_sound(
+    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, k: int, attacks: FloatArray
+) -> FirstBar:
+    """Bar one where the first sound is the song's, and `k` the first line that is not well before it."""
     early = float(lines_s[k] - first_sound_s)
     if early <= SAME_EVENT_S:
         return FirstBar(k, 0.0)
-    if k > after and noisy:
-        return FirstBar(k, early / beat_s, IN_NOISE, beside=after - k)
-    if k > after or k == 0:
+    if k == 0:
         return FirstBar(k, early / beat_s)
     if moments.is_own(onsets, first_sound_s, float(lines_s[k]), beat_s):
         return FirstBar(k, 0.0, HARDLY_BEFORE if early > EARLY_S else 1.0)
@@ -150,29 +161,36 @@ def _first_of_song(
     return FirstBar(k, early / beat_s, 1.0 - rest, beside=-1)
 
 
-def _after_voice(
+def _after_words(
+    onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float, found: FirstBar
+) -> FirstBar:
+    """Bar one where the song enters under a voice, or with its end; but a melody may be taken for one."""
+    found = replace(found, voice=found.pickup_beats > 0.0)
+    if not is_melody(onsets, lines_s, beat_s, first_sound_s, float(lines_s[found.index])):
+        return found
+    song = _first_of_song(onsets, lines_s, beat_s, first_sound_s, None)
+    if song.index == found.index:
+        return found
+    return replace(found, beside=song.index - found.index, confidence=min(found.confidence, MELODY))
+
+
+def _after_silence(
     onsets: Onsets,
     lines_s: FloatArray,
     beat_s: float,
     first_sound_s: float,
-    ahead: VoiceAhead,
-    *,
-    noisy: bool,
+    music_s: float,
+    voice: FloatArray | None,
 ) -> FirstBar:
-    """Bar one where the music begins after a voice; but who begins on a bar line may belong to the song."""
-    if ahead.line is None:
-        found = _first_of_song(onsets, lines_s, beat_s, ahead.music_s, noisy=noisy)
-    else:
-        found = FirstBar(ahead.line, 0.0, beside=ahead.beside)
-    song = _first_of_song(onsets, lines_s, beat_s, first_sound_s, noisy=noisy)  # were it no voice
+    """Bar one where it is silent after a voice; but who begins on a bar line may belong to the song."""
+    found = _first_of_song(onsets, lines_s, beat_s, music_s, voice)
+    song = _first_of_song(onsets, lines_s, beat_s, first_sound_s, None)  # were it no voice
     if np.abs(lines_s - first_sound_s).min() <= SAME_EVENT_S and song.index != found.index:
         return replace(song, confidence=song.confidence * OF_THE_SONG, beside=found.index - song.index)
     early = max(float(lines_s[found.index] - first_sound_s), 0.0)
-    sure = found.confidence * ahead.confidence
+    sure = found.confidence * AFTER_SILENCE
     if song.index == found.index:
         sure = max(sure, song.confidence * AGREED)
-    elif ahead.line is not None and is_melody(onsets, lines_s, beat_s, first_sound_s, ahead.music_s):
-        found, sure = replace(found, beside=song.index - found.index), min(sure, MELODY)
     return replace(
         found, pickup_beats=early / beat_s, confidence=sure, swell=False, voice=early > SAME_EVENT_S
     )
@@ -251,40 +269,4 @@ def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *,
     soft = begins < SOFT or (begins < STRUCK and last - first > CUT_OFF_DB)
     grows = bool(rises(4).min() > SWELL_RISE_DB) and soft and inside < STRUCK
     grows = grows and bool(rises(max(int(long / STEP_S), 4)).min() > -FALL_DB)
-    return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= TAG_CONTRAST)
-
-
-def _is_tag(onsets: Onsets, first_sound_s: float, line: float, following: float, after: float) -> bool:
-    """Whether the bar from `line` holds only speech or noise, and the song enters at `following`."""
-    start, begins = max(first_sound_s, line, 0.0), moments.entry(onsets, line)
-    pitched = moments.contrast(onsets, start, following - 0.1) >= TAG_CONTRAST
-    flat = not pitched and not _is_bass(onsets, start, following)
-    if begins > STRUCK and _has_kick(onsets, start, following, after):
-        return False  # drums by themselves
-    enters = moments.entry(onsets, following) - begins > ENTRY
-    return flat and enters and moments.leaps(onsets, start, following, after)
-
-
-def _has_kick(onsets: Onsets, start_s: float, following_s: float, after_s: float) -> bool:
-    """Whether strokes below 120 Hz reach what the next bar has there, so that none leaps: no speech does."""
-    strokes = np.percentile(moments.stretch(onsets, start_s, following_s)[0], STROKES)
-    return bool(strokes > moments.level(onsets, following_s, after_s)[0] - moments.LOW_JUMP_DB)
-
-
-def _is_bass(onsets: Onsets, start_s: float, end_s: float) -> bool:
-    """Whether a bass sounds by itself: nothing above it has pitch, but it has."""
-    level = moments.level(onsets, start_s, end_s)
-    return (
-        bool(level[0] > level[MIDDLE])
-        and moments.contrast(onsets, start_s, end_s - 0.1, moments.BASS) > BASS_CONTRAST
-    )
-
-
-def _sounding(onsets: Onsets, lines: FloatArray, k: int) -> int:
-    """The first line from lines[k] on whose bar is not silent, `QUIET_BARS` further on at most."""
-    last = min(k + QUIET_BARS, len(lines) - 1)
-    for line in range(k, last):
-        bar = moments.level(onsets, float(lines[line]) + SAME_EVENT_S, float(lines[line + 1]) - SAME_EVENT_S)
-        if bar.mean() > moments.QUIET_DB:
-            return line
-    return last
+    return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= NOISE_CONTRAST)

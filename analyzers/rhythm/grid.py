@@ -198,7 +198,6 @@ def _assemble(
         times[::n],
         float(times[1] - times[0]),
         first,
-        noisy=lead_in.noisy,
         voice=f.voice,
     )
     bar_one = float(times[found.index * n])

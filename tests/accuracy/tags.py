@@ -8,6 +8,8 @@ speech (any files that libsndfile opens), -6 to +4 dB beside the beat, now and t
 * before: it ends 0.15 s after the music begins to 0.4 s before; echo: with five repeats into the music
 * gap: 0.8 to 2.5 s of silence follow; two: two phrases with a pause between
 * over: it goes on for a third of its length or more while the music plays
+* worked: as before, but worked on: turned round, rung, slower, faster, distorted, combed, repeated, in a room
+* babble: the generator's own tag, syllables of formants without words
 * none: nobody speaks
 
 Bar one is right within 70 ms. Beats whose bar one is wrong without a voice are left out. Seeds below 100000
@@ -25,7 +27,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile as sf
-from scipy.signal import resample_poly
+from scipy.signal import butter, fftconvolve, resample_poly, sosfilt
 
 from analyzers.level.silence import find_lead_in
 from analyzers.model import Grid
@@ -35,7 +37,9 @@ from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
 
-KINDS = ("before", "echo", "gap", "two", "over", "none")
+KINDS = ("before", "echo", "gap", "two", "over", "worked", "babble", "none")
+TAGS = KINDS[:5]
+EFFECTS = ("narrow", "ring", "slow", "fast", "distorted", "turned", "room", "comb", "repeats")
 SECONDS, LEAD_S = 40.0, 0.2
 SHORTEST_S, LONGEST_S = 0.5, 4.0
 BESIDE_DB = (-6.0, 4.0)
@@ -56,12 +60,13 @@ def phrase(rng: np.random.Generator, files: list[Path], rate: int) -> np.ndarray
             return np.asarray(speech / np.sqrt(np.mean(speech**2)), np.float32)
 
 
-def beat_of(seed: int) -> tuple[np.ndarray, int, float, float] | None:
-    """A beat from its first sound on, its rate, bar one, a beat's length (s); None without a steady tempo."""
+def beat_of(seed: int, tag: str = "none") -> tuple[np.ndarray, int, float, float] | None:
+    """A beat from its first sound on (its tag's, if it has one), its rate, bar one, a beat's length (s); None
+    without a steady tempo."""
     spec = random_spec(seed, length_s=SECONDS)
     if spec.kind == "ambient" or spec.drift or spec.tempo_step:
         return None
-    spec = replace(spec, noise_bed="none", lead_in="silence", lead_in_s=LEAD_S, tag="none", defect="none")
+    spec = replace(spec, noise_bed="none", lead_in="silence", lead_in_s=LEAD_S, tag=tag, defect="none")
     x, truth = render(spec)
     if truth.first_sound_s is None or truth.first_downbeat_s is None or truth.tempo_bpm is None:
         return None
@@ -69,11 +74,43 @@ def beat_of(seed: int) -> tuple[np.ndarray, int, float, float] | None:
     return x[start:], spec.rate, truth.first_downbeat_s - start / spec.rate, 60 / truth.tempo_bpm
 
 
+def worked_on(rng: np.random.Generator, x: np.ndarray, rate: int, effect: str) -> np.ndarray:
+    """Speech with one of the `EFFECTS` that tags have (common practice), power 1 [shape=(n,)]."""
+    if effect == "narrow":
+        x = sosfilt(butter(4, (400, 3000), "band", fs=rate, output="sos"), x)
+    elif effect == "ring":
+        x = x * np.sin(2 * np.pi * rng.uniform(40, 300) / rate * np.arange(len(x)))
+    elif effect in ("slow", "fast"):
+        up, down = (100, int(100 * rng.uniform(1.3, 1.6)))[:: 1 if effect == "fast" else -1]
+        x = resample_poly(x, up, down)
+    elif effect == "distorted":
+        x = np.tanh(8 * x / np.abs(x).max())
+    elif effect == "turned":
+        x = x[::-1]
+    elif effect == "room":
+        falls = np.exp(-np.arange(rate) / rate * rng.uniform(4, 8))
+        x = fftconvolve(x, rng.standard_normal(rate) * falls)[: len(x) + rate // 2]
+    elif effect == "comb":
+        late = int(rate * rng.uniform(0.004, 0.012))
+        x = sum(0.75**k * np.pad(x, (k * late, (5 - k) * late)) for k in range(6))
+    else:
+        x = np.concatenate([x[: int(rate * rng.uniform(0.08, 0.18))]] * int(rng.integers(2, 5)) + [x])
+    return np.asarray(x / np.sqrt(np.mean(x**2)), np.float32)
+
+
 def with_voice(
-    rng: np.random.Generator, kind: str, x: np.ndarray, rate: int, beat_s: float, files: list[Path]
+    rng: np.random.Generator,
+    kind: str,
+    x: np.ndarray,
+    rate: int,
+    beat_s: float,
+    files: list[Path],
+    effect: str = "",
 ) -> tuple[np.ndarray, float]:
     """The beat with a voice ahead, and when the beat begins in it."""
     speech = phrase(rng, files, rate)
+    if effect:
+        speech = worked_on(rng, speech, rate, effect)
     speech *= np.sqrt(np.mean(x[: 20 * rate] ** 2)) * 10 ** (rng.uniform(*BESIDE_DB) / 20)
     seconds = len(speech) / rate
     gap = {
@@ -112,9 +149,14 @@ def answers(seed: int, files: list[Path]) -> Iterator[tuple[str, Grid, float]]:
         return
     rng = np.random.default_rng(seed)
     yield "none", clean, one_s
-    for kind in KINDS[:-1]:
+    for kind in TAGS:
         y, start_s = with_voice(rng, kind, x, rate, beat_s, files)
         yield kind, grid_of(y, rate), start_s + one_s
+    y, start_s = with_voice(rng, "before", x, rate, beat_s, files, str(rng.choice(EFFECTS)))
+    yield "worked", grid_of(y, rate), start_s + one_s
+    babbled = beat_of(seed, "before")
+    if babbled is not None:
+        yield "babble", grid_of(babbled[0], rate), babbled[2]
 
 
 def main() -> int:

@@ -61,15 +61,17 @@ def test_a_bass_by_itself_is_the_song(hz: float) -> None:
 
 
 def test_a_tag_over_noise_may_be_soft_music() -> None:
-    """Noise makes all chroma flat: that the bar before is none of the song stays open."""
+    """Noise under everything makes what comes first and the song alike: that it is none of it stays open."""
     start = 1.0 + BAR_S
-    sound = song(start) + voice(1.0, start)
+    hiss = 0.1 * np.random.default_rng(2).standard_normal(int(SECONDS * RATE))
     lines = np.arange(1.0, SECONDS, BAR_S)
-    found = first_bar(onsets_of(sound), lines, BEAT_S, 1.0, noisy=True)
-    assert lines[found.index] == pytest.approx(start)
-    assert found.confidence < 0.8
-    assert found.beside == -1
-    assert first_bar(onsets_of(sound), lines, BEAT_S, 1.0).confidence == 1.0
+    clean, under = (
+        first_bar(onsets_of(song(start) + voice(1.0, start) + noise), lines, BEAT_S, 1.0)
+        for noise in (0.0, hiss)
+    )
+    assert lines[under.index] == pytest.approx(start)
+    assert under.confidence < clean.confidence
+    assert under.beside == -1
 
 
 @pytest.mark.parametrize("silent", [1, 2])
@@ -79,17 +81,12 @@ def test_silent_bars_between_a_tag_and_the_song_are_none_of_it(silent: int) -> N
     assert found == pytest.approx(start)
 
 
-# bars of noise, how loud the stroke on the last of them is, and how many are skipped
-@pytest.mark.parametrize(("bars", "stroke", "skipped"), [(2, 0.01, 2), (3, 0.03, 2)])
-def test_at_most_two_bars_are_taken_for_a_tag(bars: int, stroke: float, skipped: int) -> None:
-    """Noise that enters anew, and louder, with every bar line: each bar looks like a tag of the next."""
+@pytest.mark.parametrize(("bars", "skipped"), [(1, 1), (2, 2), (3, 0)])
+def test_what_comes_first_for_more_than_six_seconds_is_the_song(bars: int, skipped: int) -> None:
     start = 1.0 + bars * BAR_S
-    sound = song(start)
-    for k in range(bars):
-        line = 1.0 + k * BAR_S
-        sound = sound + voice(line, line + BAR_S, gain=0.05 / 6 ** (bars - k))
-        sound = sound + place(SECONDS, [(line, SNARE, stroke / 4 ** (bars - 1 - k))] if k else [])
-    assert bar_one(sound, 1.0, 1.0)[0] == pytest.approx(1.0 + skipped * BAR_S)
+    found, pickup = bar_one(song(start) + voice(1.0, start), 1.0, 1.0)
+    assert found == pytest.approx(1.0 + skipped * BAR_S)
+    assert pickup == pytest.approx(4.0 * skipped)
 
 
 def test_a_bar_of_chords_before_the_drums_is_the_song() -> None:
@@ -322,7 +319,7 @@ def test_a_riser_is_no_bar_of_the_song_however_many_bars_it_has(bars: float) -> 
 def test_a_reversed_cymbal_that_is_cut_off_leaps_out_of_silence_and_is_no_bar_of_the_song(
     decay_bars: float, grows: bool
 ) -> None:
-    """A bar long, it begins at -36 dB of its end, or at -29; what begins at -11 is something else."""
+    """A bar long, it begins at -36 dB of its end, or at -29; what begins at -11 is an effect ahead."""
     one = 1.0 + BAR_S
     cymbal, t = swell(1.0, one), np.arange(round(BAR_S * RATE)) / RATE - BAR_S
     noise = np.diff(np.random.default_rng(6).standard_normal(len(t)), prepend=0.0)
@@ -331,7 +328,7 @@ def test_a_reversed_cymbal_that_is_cut_off_leaps_out_of_silence_and_is_no_bar_of
     at, found = found_bar(cymbal + song(one), 1.0, 1.0)
 
     assert found.swell == grows
-    assert (at == pytest.approx(one)) == grows
+    assert at == pytest.approx(one)
 
 
 def test_a_swell_that_grows_longer_than_any_riser_does_may_go_on() -> None:
