@@ -31,7 +31,7 @@ CHANGE_COST = 8.0  # log odds
 INSIDE_GROUP_COST = 2.0  # more, off the starts of four bars
 OTHER_CHORDS = 0.1  # likelihood left to what the table does not know
 LEAST_BARS, LEAST_FIRST_BARS = 4, 3  # the first key may end a bar early, on the dominant of the next one
-HELD_STEPS = 6  # beats; longer than most chords of a loop: what is held on says no more than it has said
+HELD_STEPS = 8  # beats, two bars of four: what is held on says no more than it has said
 PROBABLE = 0.75  # high: songs that change their key are rarer than among those the model was fitted on
 
 FloatArray = npt.NDArray[np.float64]

@@ -30,8 +30,8 @@ UNDER_DB = (-30.0, 5.0)  # differences that tell whether the song lies under wha
 # Of each line: other bands than before; pitch before it; its attack; level below 120 Hz before it; how long
 # that is, squared; how well it is in time; what of the song lies under it. (A voice may have pitch, be long
 # and in time: these three count less, the likelier one sounds.)
-WEIGHTS = np.array([1.73, -2.21, 1.43, -1.37, -2.7, -5.33, -0.71])
-BIAS = -1.9
+WEIGHTS = np.array([1.83, -2.29, 1.55, -1.36, -2.66, -5.68, -0.76])
+BIAS = -1.88
 
 
 def song_enters(

@@ -78,7 +78,7 @@ def test_a_melody_opens_the_song_and_a_sung_line_does_not() -> None:
 def test_a_voice_over_the_songs_beginning_hides_it_from_nobody() -> None:
     """What sounds under the words is the song already; where it sounds only after them, it enters there."""
     t = np.arange(int(SECONDS * RATE)) / RATE
-    pad = sum(0.05 * np.sin(2 * np.pi * hz * t) for hz in (98, 262, 392, 1568, 4186, 8372))
+    pad = sum(0.1 * np.sin(2 * np.pi * hz * t) for hz in (98, 262, 392, 1568, 4186, 8372))
     under, after = (
         entering(babble(1.0, 3.4) + song(start) + pad * (t >= start), 1.0, heard(3.4)) for start in (1.0, 3.4)
     )
