@@ -2,7 +2,8 @@
 
 Whoever talks before the music is no pickup. The voice networks say how long somebody talks
 (`analyzers.signal.voice`). Then it is silent until the music begins; or the music enters on a bar line under
-the words, with a leap of level or without. (Thresholds chosen on recorded speech ahead of rendered beats.)
+the words, or with their end (on which one: `before_song`). The networks may take a melody for a voice.
+(Thresholds chosen on recorded speech ahead of rendered beats.)
 """
 
 from __future__ import annotations
