@@ -128,20 +128,18 @@ def _first_of_song(
         if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
             on = line > k + SWELL_BARS
             return FirstBar(line, early / beat_s, SWELLS_ON if on else 1.0, swell=True, beside=int(on))
-    lines, enters = song_enters(onsets, lines_s, beat_s, first_sound_s, voice)
-    if enters.sum() > 0.5:
-        best, *others = np.argsort(-enters).tolist()
-        line = int(lines[best])
-        beside = int(lines[others[0]]) if others and enters[others[0]] > 1.0 - enters.sum() else k
-        early = float(lines_s[line] - first_sound_s)
-        sure = min(float(enters[best]), AFTER_SILENCE)
-        return FirstBar(line, early / beat_s, sure, beside=beside - line)
     found = _with_first_sound(onsets, lines_s, beat_s, first_sound_s, k, attacks)
-    elsewhere = np.where(lines == found.index, 0.0, enters)
-    if elsewhere.max(initial=0.0) < ASKED:
+    lines, enters = song_enters(onsets, lines_s, beat_s, first_sound_s, voice)
+    if enters.max(initial=0.0) < ASKED:
         return found
-    beside = int(lines[np.argmax(elsewhere)]) - found.index
-    return replace(found, confidence=found.confidence * float(1.0 - elsewhere.sum()), beside=beside)
+    likely, begins = np.zeros(len(lines_s)), 1.0 - enters.sum()
+    likely[lines] = enters
+    likely[found.index] += begins * found.confidence
+    likely[found.index + found.beside] += begins * (1.0 - found.confidence)
+    best, second = np.argsort(-likely)[:2].tolist()
+    early = max(float(lines_s[best] - first_sound_s), 0.0)
+    pickup = found.pickup_beats if best == found.index else early / beat_s
+    return FirstBar(best, pickup, min(float(likely[best]), AFTER_SILENCE), beside=second - best)
 
 
 def _with_first_sound(
