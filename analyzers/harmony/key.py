@@ -28,13 +28,7 @@ import numpy.typing as npt
 from analyzers.harmony.chords import beat_edges, begins_bar, chord_evidence, mean_between
 from analyzers.harmony.equivariant import load_net
 from analyzers.harmony.heard import heard_notes, unheard_forms
-from analyzers.harmony.key_belief import (
-    CHURCH_MODES,
-    PLAIN_NAMES,
-    SMALLEST,
-    Belief,
-    favoured_tones,
-)
+from analyzers.harmony.key_belief import CHURCH_MODES, PLAIN_NAMES, SMALLEST, Belief, favoured_tones
 from analyzers.harmony.key_change import find_changes
 from analyzers.harmony.key_steps import step_means
 from analyzers.harmony.network_inputs import (

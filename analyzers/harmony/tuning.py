@@ -114,7 +114,7 @@ def _other_layer(
     between = density[min(top, 50) : max(top, 50) + 1].min()
     if density[top] * peaks[top] < LAYER_SHARE * density[50] or density[top] < LAYER_DIP * between:
         return None
-    return round((offset + top - 50 + 50) % 100 - 50, 1)
+    return round((offset + top) % 100 - 50, 1)
 
 
 def _odd_partials(

@@ -118,9 +118,7 @@ def _heard(voice: FloatArray | None, start_s: float, end_s: float) -> float:
 def _struck(onsets: Onsets, until_s: float) -> tuple[FloatArray, FloatArray]:
     """When attacks are, from the start of the file on, and how strong [shape=(n,)]."""
     heard = onsets.attacks[: int(until_s * onsets.rate)]
-    top = 1 + np.flatnonzero(
-        (heard[1:-1] > heard[:-2]) & (heard[1:-1] >= heard[2:]) & (heard[1:-1] >= STRUCK)
-    )
+    top = moments.tops(heard, STRUCK)
     return top / onsets.rate, np.minimum(heard[top], MOST)
 
 

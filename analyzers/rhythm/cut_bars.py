@@ -38,10 +38,8 @@ def cut_anew(onsets: Onsets, pulse_s: float, reading: Reading) -> Reading:
 
     pulse_s : length of a pulse
     """
-    loud = np.percentile(onsets.strength, 99.0, axis=1)
-    scale = np.maximum(loud, 0.1 * float(loud.max()) + 1e-6)[:, None]
     rate, beat_s = onsets.rate / STEP, pulse_s * reading.ratio
-    curve = recurrence_of(np.minimum(onsets.strength / scale, 1.5), rate)
+    curve = recurrence_of(onsets.levelled, rate)
 
     def after(*parts: float) -> FloatArray:
         out: FloatArray = np.interp(np.array(parts) * beat_s * rate, np.arange(len(curve)), curve, right=0.0)

@@ -140,8 +140,7 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
 
 def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
     frames = onsets.strength.shape[1]
-    scale = np.maximum(onsets.loud, 0.1 * float(onsets.loud.max()) + 1e-6)[:, None]
-    strength = np.minimum(onsets.strength / scale, 1.5).astype(np.float32)
+    strength = onsets.levelled
     time = np.arange(frames) / onsets.rate
     chroma_time = np.arange(onsets.chroma.shape[1]) / onsets.chroma_rate
     level_sum = np.cumsum(np.pad(onsets.level, ((0, 0), (1, 0))), axis=1, dtype=np.float64)

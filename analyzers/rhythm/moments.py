@@ -24,6 +24,12 @@ def entry(onsets: Onsets, t: float) -> float:
     return float(onsets.hits[:, max(k - 4, 0) : k + 6].max(axis=1, initial=0.0).sum())
 
 
+def tops(attacks: FloatArray, least: float) -> npt.NDArray[np.intp]:
+    """Frames at which an attack of such a strength, or more, is strongest [shape=(n,)]."""
+    inner = attacks[1:-1]
+    return 1 + np.flatnonzero((inner > attacks[:-2]) & (inner >= attacks[2:]) & (inner >= least))
+
+
 def strongest(attacks: FloatArray, rate: float, start_s: float, end_s: float) -> float:
     """The strongest attack of a stretch; 0.0 where there is none."""
     first = max(round(start_s * rate), 0)

@@ -58,8 +58,7 @@ def is_melody(onsets: Onsets, lines_s: FloatArray, beat_s: float, start_s: float
         return False
     first = max(round((start_s - moments.AT_S[0]) * onsets.rate), 0)
     heard = onsets.attacks[first : round((end_s - moments.AT_S[1]) * onsets.rate)]
-    top = (heard[1:-1] > heard[:-2]) & (heard[1:-1] >= heard[2:]) & (heard[1:-1] >= NOTE)
-    notes = (first + 1 + np.flatnonzero(top)) / onsets.rate
+    notes = (first + moments.tops(heard, NOTE)) / onsets.rate
     if not len(notes):
         return False
     line = lines_s[np.maximum(np.searchsorted(lines_s, notes, side="right") - 1, 0)]

@@ -68,6 +68,12 @@ class Onsets:
         return np.minimum(self.strength / np.maximum(self.loud, 1e-6)[:, None], 1.5)
 
     @cached_property
+    def levelled(self) -> FloatArray:
+        """`strength`, about 1 on a loud attack, at most 1.5; less in a faint band [shape=(bands, frames)]."""
+        scale = np.maximum(self.loud, 0.1 * float(self.loud.max()) + 1e-6)[:, None]
+        return np.minimum(self.strength / scale, 1.5).astype(np.float32)
+
+    @cached_property
     def attacks(self) -> FloatArray:
         """`hits` of all bands together [shape=(frames,)]."""
         return np.asarray(self.hits.sum(axis=0))

@@ -43,7 +43,13 @@ EFFECTS = ("narrow", "ring", "slow", "fast", "distorted", "turned", "room", "com
 SECONDS, LEAD_S = 40.0, 0.2
 SHORTEST_S, LONGEST_S = 0.5, 4.0
 BESIDE_DB = (-6.0, 4.0)
+SUFFIXES = (".ogg", ".wav", ".flac")
 SPEEDS = (1.0, 1.0, 1.25, 0.8)
+
+
+def speech_files(folders: list[Path]) -> list[Path]:
+    """All audio in some folders and below them."""
+    return sorted(p for folder in folders for p in folder.rglob("*") if p.suffix in SUFFIXES)
 
 
 def phrase(rng: np.random.Generator, files: list[Path], rate: int) -> np.ndarray:
@@ -168,9 +174,7 @@ def main() -> int:
     parser.add_argument("--count", type=int, default=40)
     parser.add_argument("--list", action="store_true")
     a = parser.parse_args()
-    files = sorted(
-        path for folder in a.speech for path in folder.rglob("*") if path.suffix in {".ogg", ".wav", ".flac"}
-    )
+    files = speech_files(a.speech)
     found: dict[str, Counter[str]] = defaultdict(Counter)
     for seed in range(a.seed, a.seed + a.count):
         for kind, grid, one_s in answers(seed, files):

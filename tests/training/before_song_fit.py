@@ -32,7 +32,17 @@ from demo import render as rendering
 from demo.score import Score, write_score
 from demo.spec import BeatSpec, random_spec
 from demo.styles import STYLES
-from tests.accuracy.tags import BESIDE_DB, EFFECTS, TAGS, beat_of, grid_of, phrase, with_voice, worked_on
+from tests.accuracy.tags import (
+    BESIDE_DB,
+    EFFECTS,
+    TAGS,
+    beat_of,
+    grid_of,
+    phrase,
+    speech_files,
+    with_voice,
+    worked_on,
+)
 
 RIDGE = 1.0
 OVERS, OVER_FROM = 150, 1000
@@ -206,7 +216,7 @@ def main() -> None:
     parser.add_argument("--count", type=int, default=380)
     parser.add_argument("--jobs", type=int, default=2)
     a = parser.parse_args()
-    speech = sorted(p for folder in a.speech for p in folder.rglob("*") if p.suffix in {".ogg", ".flac"})
+    speech = speech_files(a.speech)
     with ProcessPoolExecutor(a.jobs) as pool:
         every = [
             e
