@@ -3,24 +3,24 @@
 Chords and bass on every "and" pass for beats until drums come in (house, dub, ska), and bar lines that begin
 with the first sound stay where it was. So what follows the introduction is read once more at the song's beat
 rate, without where its first sounds fall: they fall where it was cut. How likely the bar lines half a beat
-off are is told by what the networks make of that, and by what is struck on the beat and on the "and" there
-(common practice): a backbeat, which comes with every other beat (3 to 7 kHz), and snares and claps (1 to 3
-kHz) are on beats, chords without them (300 Hz to 1 kHz) and open hats (above 7 kHz) off them. Logistic,
-`tests/training/later_part_fit.py`. From one half on the other bar lines are taken; else they are a doubt.
+off are is told by what the networks make of that, with harmony and without it, by how sure the whole song is,
+and by what is struck on the beats and on the "ands" there, in each band, and whether it comes with every
+other beat: a backbeat is on beats, open hats are off them, but quarters of closed hats are not (common
+practice). Logistic, `tests/training/later_part_fit.py`. From one half on the other bar lines are taken; else
+they are a doubt.
 """
 
 from __future__ import annotations
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit
 
 from analyzers.rhythm.folding import MOST_BEATS
 from analyzers.rhythm.half_beat import NEAR, log_odds, without_harmony
-from analyzers.rhythm.meter import LEAST_SHARE, probabilities
+from analyzers.rhythm.meter import LEAST_SHARE, calibrated, probabilities
 from analyzers.rhythm.meter_evidence import INSTANTS, SLOTS, weigh
 from analyzers.rhythm.reading import Reading
-from analyzers.signal.onsets import BAND_EDGES_HZ, BANDS, Onsets
+from analyzers.signal.onsets import BANDS, Onsets
 
 FloatArray = npt.NDArray[np.floating]
 BEGINNING = 0.4  # share of a song in which introductions end: as much is left as bars are told by
@@ -31,11 +31,7 @@ DOUBT = 0.3  # probability of the other bar lines from which on they are one
 # So much likelier is the line half a beat earlier than another one off the beat: the song begins on the "and"
 # of its first beat (73 of 85 readings that were half a beat off; 9 had the one half a beat later)
 EARLIER = 8.0
-MOST = 4.0  # log odds beyond which the networks' opinion counts no more
-CHORDS, SNARE, BACKBEAT, HATS = (BAND_EDGES_HZ.index(hz) for hz in (300.0, 1000.0, 3000.0, 7000.0))
-# Log odds of the bar lines half a beat off: for those of the networks; for how much more the band of snares,
-# less that of chords, is struck there than here; for the hats there; for how much more beats there alternate
-NETWORKS, STRUCK, OPEN_HATS, ALTERNATES, BIAS = 0.42, 4.19, -2.09, 1.79, -1.1
+LEAST_SONG = 0.001  # probability that the song gives to any bar line
 
 
 def heard_later(onsets: Onsets, pulses_s: FloatArray, reading: Reading) -> Reading:
@@ -65,29 +61,38 @@ def heard_later(onsets: Onsets, pulses_s: FloatArray, reading: Reading) -> Readi
     all_told = p * [(songs.get(x, 0.0) + LEAST_SHARE) * (EARLIER if x == -0.5 else 1.0) for x in places]
     best, other = int(np.argmax(np.where(here, p, -1.0))), int(np.argmax(np.where(there, all_told, -1.0)))
     hits = h.evidence[best][: BANDS * MOST_BEATS * SLOTS].reshape(BANDS, MOST_BEATS, SLOTS)
-    share = _share(networks, hits[:, : reading.beats])
+    drums = log_odds(probabilities(without_harmony(evidence)), on, off)
+    share = _share(told(networks, drums, song_odds(reading), hits[:, : reading.beats]))
     if share > 0.5:
         return reading.turned(float(late[other]), share)
-    if networks > CLEARLY and log_odds(probabilities(without_harmony(evidence)), on, off) > DRUMS_AGAINST:
+    if networks > CLEARLY and drums > DRUMS_AGAINST:
         share = max(share, 1.0 - UNSURE)
     if share < DOUBT:
         return reading
     return reading.doubted(1.0 - share, round(2 * late[other]) / 2)
 
 
-def _share(networks: float, hits: FloatArray) -> float:
-    """Probability of the bar lines half a beat off (parameters: `told`)."""
-    return float(expit(told(networks, hits) @ (NETWORKS, STRUCK, OPEN_HATS, ALTERNATES) + BIAS))
+def _share(evidence: FloatArray) -> float:
+    """Probability of the bar lines half a beat off (`told`)."""
+    return calibrated("later_part", evidence)
 
 
-def told(networks: float, hits: FloatArray) -> FloatArray:
-    """What the odds rest on [shape=(4,)].
+def song_odds(reading: Reading) -> float:
+    """Log odds of the bar lines half a beat off by the whole song."""
+    half = sum(p for late, p in reading.other_lines if late % 1.0 == 0.5)
+    return float(np.log((half + LEAST_SONG) / (reading.bar_probability + LEAST_SONG)))
 
-    networks : log odds of the bar lines half a beat off
+
+def told(networks: float, drums: float, song: float, hits: FloatArray) -> FloatArray:
+    """What the odds rest on [shape=(3 + 2 * 6 + 2 * 5,)]: opinions, attacks of each band on the beats and
+    halfway, and how much stronger every other one of these is (hats left out; halfway it may be either).
+
+    networks, drums, song : log odds of the bar lines half a beat off, by the networks, by them without
+        harmony, by the whole song
     hits : attacks of the bar whose beats are the reading's [shape=(6 bands, beats, slots)]
     """
     here, there = hits[:, :, 0], hits[:, :, SLOTS // 2]
-    struck = (there - here).mean(axis=1)
-    alternates = [abs(x[BACKBEAT, 1::2].mean() - x[BACKBEAT, ::2].mean()) for x in (here, there)]
-    opinion = np.clip(networks, -MOST, MOST)
-    return np.array([opinion, struck[SNARE] - struck[CHORDS], struck[HATS], alternates[1] - alternates[0]])
+    second, other = ((x[:, 1::2].mean(axis=1) - x[:, ::2].mean(axis=1))[:-1] for x in (here, there))
+    return np.concatenate(
+        [[networks, drums, song], here.mean(axis=1), there.mean(axis=1), second, np.abs(other)]
+    )
