@@ -24,6 +24,7 @@ from analyzers.rhythm.other_counts import (
     doubted,
     doubts,
     favoured,
+    halved,
     whole_rivals,
 )
 from analyzers.rhythm.played import Played
@@ -94,7 +95,7 @@ def choose_reading(
     p, in_phase = (p, 1.0) if played else by_drums(h, p, best_of(h, p), probabilities)
     best = best_of(h, p)
     rivals, likelier = whole_rivals(rate, float(h.ratio[best]))
-    p = favoured(h, p, best, likelier)
+    p = halved(h, favoured(h, p, best, likelier), best)
     best, first = best_of(h, p), best
     rivals = rivals if h.tempo[best] == h.tempo[first] else ()
     kind = "played_" if played else ""

@@ -8,8 +8,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.meter_evidence import LAGS, SIZE, SPANS, SPANS_AT, Hypotheses
+from analyzers.level.silence import find_lead_in
+from analyzers.rhythm import other_counts
+from analyzers.rhythm.folding import MOST_BEATS
+from analyzers.rhythm.grid import find_grid
+from analyzers.rhythm.meter_evidence import LAGS, SIZE, SLOTS, SPANS, SPANS_AT, Hypotheses
 from analyzers.rhythm.other_counts import (
+    HALVED,
     MISREAD,
     PERHAPS_TWO,
     TERNARY_DOUBT,
@@ -20,8 +25,14 @@ from analyzers.rhythm.other_counts import (
     doubted,
     doubts,
     favoured,
+    halved,
     whole_rivals,
 )
+from analyzers.signal.features import Features
+from analyzers.signal.onsets import BANDS
+from analyzers.signal.samples import Signal
+from demo.render import render
+from demo.spec import random_spec
 from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, place, tone
 
 CLOSE = 5e-5  # a fit whose end is open by 2 ms in 40 s
@@ -87,6 +98,48 @@ def test_a_whole_tempo_that_cuts_the_same_bars_in_three_is_not_made_likelier() -
     assert p == pytest.approx(np.array([0.4, 0.2, 0.1, 0.1, 1.0, 1.0]) / 2.8)
 
 
+def snares(places: dict[float, float]) -> np.ndarray:
+    """Evidence of a bar with snares at places in beats, of such a strength."""
+    hits, evidence = np.zeros((BANDS, MOST_BEATS, SLOTS)), np.zeros(SIZE, np.float32)
+    for at, strength in places.items():
+        hits[other_counts.SNARE, int(at), round(at % 1 * SLOTS)] = strength
+    evidence[: hits.size] = hits.ravel()
+    return evidence
+
+
+@pytest.mark.parametrize(
+    ("beats", "places", "likelier"),
+    [
+        (3, {1.5: 1.0}, HALVED),
+        (3, {1.5: 1.0, 2: 0.7}, HALVED),
+        (3, {1.5: 1.0, 2: 0.9}, 1.0),
+        (3, {1: 1.0, 2: 1.0}, 1.0),  # as a bar in three has them
+        (3, {0.5: 1.0, 1.5: 1.0}, 1.0),  # half a beat beside them
+        (3, {1.5: 1.0, 2.5: 1.0}, 1.0),
+        (4, {1.5: 1.0}, 1.0),
+    ],
+)
+def test_a_snare_that_halves_a_bar_in_three_speaks_for_four(
+    beats: int, places: dict[float, float], likelier: float
+) -> None:
+    """Common practice: in half time the snare is midway between bar lines, in three on two and three."""
+    ratio = np.array([1.0, 3 / 4, 3 / 4, 3 / 2])
+    rows = np.array([beats, 4, 3, 2])
+    h = Hypotheses(ratio, 0 * ratio, rows, rows * 0, rows * 0, np.stack([snares(places)] * 4))
+    p = halved(h, np.array([0.5, 0.2, 0.2, 0.1]), 0)
+    assert p == pytest.approx(np.array([0.5, 0.2 * likelier, 0.2, 0.1]) / (0.8 + 0.2 * likelier))
+
+
+def test_half_time_in_triplets_is_counted_in_four() -> None:
+    """A beat of the generator that was counted in three at 3/4 of its tempo."""
+    spec = random_spec(252000072, new_key=None)
+    samples, _ = render(spec)
+    f = Features(Signal(np.asarray(samples, np.float32), spec.rate))
+    grid = find_grid(f, find_lead_in(f))
+    assert grid.meter == "4/4"
+    assert grid.tempo_bpm == pytest.approx(spec.bpm, rel=0.001)
+
+
 @pytest.mark.parametrize(
     ("after_one", "after_two", "third", "share"),
     [
@@ -131,6 +184,7 @@ def test_the_doubt_goes_to_the_other_counts() -> None:
     assert doubts(evidence(0.3, 0.4), (), 1.0) == {}
     three = doubts(evidence(0.3, -0.1), (), 1.0)
     assert three == pytest.approx({4 / 3: TERNARY_DOUBT / 2, 2 / 3: TERNARY_DOUBT / 2})
+    assert 0.05 <= sum(three.values()) <= 0.13  # as often as it was so, of beats and of sequences
     whole = doubts(evidence(0.3, 0.4), (2 / 3,), 1 / MISREAD)
     assert whole == pytest.approx({2 / 3: 0.5})
 
