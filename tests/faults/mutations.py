@@ -223,6 +223,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
      "snare[1:3, 0].max()"),
     ("analyzers/rhythm/meter", "halved(h, favoured(h, p, best, likelier), best)",
      "favoured(h, p, best, likelier)"),
+    ("analyzers/rhythm/grid", "if played is not None:\n            slope", "if True:\n            slope"),
+    ("analyzers/rhythm/grid", "if played is not None:\n            slope", "if False:\n            slope"),
     ("analyzers/rhythm/cut_bars", "CLEARLY = 0.08", "CLEARLY = 9.0"),
     ("analyzers/rhythm/cut_bars", "ODD = (5, 7)", "ODD = (7,)"),
     ("analyzers/rhythm/tempo_steps", "WIDELY = 0.03", "WIDELY = 0.3"),

@@ -9,13 +9,16 @@ from __future__ import annotations
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any
 
 import mir_eval
 import numpy as np
 import pytest
 from music21 import corpus
 
+from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm.played import even_support, track
+from analyzers.rhythm.reading import Reading
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from tests.analyzers.grid_kit import RATE, even, grid_of, pattern, place, tone
@@ -70,6 +73,34 @@ def test_played_chords_get_a_moving_grid() -> None:
         assert grid.constant_tempo is False
         assert len(grid.tempo_curve) > 2
         assert level_free_f(beats, np.array(grid.beats_s)) > 0.85
+
+
+def drifting() -> np.ndarray:
+    """A drum pattern with clear attacks whose tempo walks by half a per cent a beat."""
+    period = 0.6 * np.exp(np.cumsum(np.random.default_rng(5).normal(0, 0.004, 90)))
+    beats = 0.5 + np.concatenate([[0.0], np.cumsum(period)])
+    return place(float(beats[-1]) + 1.0, pattern(beats))
+
+
+def test_pulses_that_are_followed_are_less_sure_of_their_bar_lines_than_a_moving_pulse(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Soft attacks of an ensemble place a bar line worse than drums do (common practice)."""
+    read: list[Reading] = []
+    choose = grid_module.choose_reading
+
+    def kept(*asked: Any) -> Reading | None:
+        found = choose(*asked)
+        assert found is not None
+        read.append(found)
+        return found
+
+    monkeypatch.setattr(grid_module, "choose_reading", kept)
+    followed, moving = grid_of(played(0)[0]), grid_of(drifting())
+    assert followed.constant_tempo is moving.constant_tempo is False
+    assert followed.bar_one_confidence < read[0].bar_probability - 0.1
+    assert moving.bar_one_confidence == pytest.approx(read[1].bar_probability)
+    assert moving.bar_one_confidence > 0.9
 
 
 def test_a_produced_beat_stays_constant_and_is_not_followed() -> None:
