@@ -49,6 +49,7 @@ BLANK: dict[str, Any] = {
             "tempo_quarters",
             "tempo_span",
             "tempo_rival",
+            "tempo_counted",
             "key_rival",
             "blues",
             "ear_words",

@@ -14,12 +14,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analyzers.model import TempoCandidate
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.report import board
 from daemon.report.board import numbered_versions, read_rows, rebuild_board, render_board
 from daemon.report.rejection import stage_rejection
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
-from tests.daemon.sample_report import blues_in_a, key_of, sample_analysis, sample_report, sample_source
+from tests.daemon.sample_report import (
+    blues_in_a,
+    key_of,
+    sample_analysis,
+    sample_report,
+    sample_source,
+    steady_grid,
+)
 
 KEYS = ("E flat minor", "C minor", "F sharp minor", "G major", None)
 FAMILIES = {key: [] for key in KEYS} | {
@@ -301,6 +309,24 @@ def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
     assert "or F sharp major" in text
     assert "E flat minor then E minor, bar 18" in text
     assert "Not usable: it is text, not audio; ask the producer for a WAV file." in text
+
+
+@pytest.mark.parametrize(
+    ("tempi", "told"),
+    [
+        (((70.0, 0.25), (105.0, 0.1)), "140 may be counted as 70 "),
+        (((70.0, 0.35), (105.0, 0.1)), "140 may as well be counted as 70 "),
+        (((105.0, 0.2), (70.0, 0.1)), "140 or 105 "),
+        (((70.0, 0.04),), "140 E flat"),
+    ],
+)
+def test_half_the_tempo_is_another_count_of_the_same_beats(tempi: tuple, told: str) -> None:
+    """Half-time and double-time are one grid counted in two ways (common practice)."""
+    others = tuple(TempoCandidate(*tempo) for tempo in tempi)
+    grid = replace(steady_grid(), tempo_confidence=0.6, tempo_alternatives=others)
+    report = sample_report(sample_analysis(grid=grid))
+    text = re.sub(r"<[^>]+>", "", render_board([{**row(1), **report.summary()}]))
+    assert told in " ".join(text.split())
 
 
 def test_two_versions_of_one_name_say_which_they_are() -> None:
