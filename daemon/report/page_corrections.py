@@ -10,6 +10,7 @@ from typing import NamedTuple
 from analyzers.harmony.key_change import later_changes
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
+from daemon.core.program import program_with
 from daemon.corrections.apply import beat_rate
 from daemon.report.ear_topics import topics
 from daemon.report.report import Report
@@ -62,8 +63,7 @@ def fixes(report: Report) -> list[Fix]:
     known = [ask for topic in doubtful for ask in groups[topic] if ask.likely]
     asked.append(Ask("anything else", "", "--meter 3/4, --tuning CENTS"))
     at = asked.index(known[0]) if known else len(asked) - 1
-    name, file = shlex.quote(_name(report)), report.software.settings_file
-    call = f"beatintake --config {shlex.quote(file)}" if file else "beatintake"
+    name, call = shlex.quote(_name(report)), program_with(report.software.settings_file)
     lines = [
         Fix(
             ask.what + (" (likeliest)" if ask in known[:1] else ""),

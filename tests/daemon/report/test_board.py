@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 
 from analyzers.model import TempoCandidate
+from config.settings import Settings
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.report import board
 from daemon.report.board import numbered_versions, read_rows, rebuild_board, render_board
@@ -382,8 +383,8 @@ def test_rejected_drops_are_on_the_board_with_a_way_to_their_page(tmp_path: Path
         {"path": "tin-roof/torn <b>.wav"},
         at=1_790_000_000.0,
     )
-    stage_rejection(rejected / "torn", record, "the drop cannot be used")
-    stage_rejection(rejected / "asked", replace(record, name="pack.zip"), "a question")
+    stage_rejection(rejected / "torn", record, "the drop cannot be used", Settings())
+    stage_rejection(rejected / "asked", replace(record, name="pack.zip"), "a question", Settings())
     facts = json.loads((rejected / "asked" / "rejected.json").read_text())
     (rejected / "asked" / "rejected.json").write_text(json.dumps({**facts, "question": {"a.wav": []}}))
     page = rebuild_board(ready, tmp_path / "state", rejected).read_text()
