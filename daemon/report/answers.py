@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
+from analyzers.harmony.spelling import blues_name, blues_names, key_name
 from analyzers.level.working_level import suggest_gain
 from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
 from analyzers.rhythm.bars import change_s
@@ -220,9 +220,7 @@ def _blues(key: Key) -> Estimate | None:
         confidence=key.blues.confidence,
         evidence=(
             *(_form(key.blues) if key.blues.bars else ()),
-            Evidence(
-                what="notes", value=", ".join(blues_names(pitch_class_of(key.blues.tonic), key.blues.minor))
-            ),
+            Evidence(what="notes", value=", ".join(blues_names(key.blues.tonic, key.blues.minor))),
         ),
     )
 
