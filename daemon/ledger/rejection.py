@@ -10,6 +10,7 @@ import shlex
 from pathlib import Path, PurePath
 
 from daemon.core.names import safe_stem
+from daemon.core.program import PROGRAM
 from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
 
@@ -17,13 +18,13 @@ REASON_FILE = "reason.txt"
 RECORD_FILE = "rejected.json"
 
 
-def question_line(record: Record) -> str:
-    """The question and the line that answers it."""
+def question_line(record: Record, call: str = PROGRAM) -> str:
+    """The question and the line that answers it. `call`: see `program`."""
     word = shlex.quote(one_line(record.name))
     count = len(record.summary.get("question") or ())
     return (
         f"{record.name}: are its {count} files the stems of one beat, or separate beats? "
-        f"beatintake answer {word} stems (or beats)"
+        f"{call} answer {word} stems (or beats)"
     )
 
 

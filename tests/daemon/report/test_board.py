@@ -425,6 +425,18 @@ def test_other_names_and_newer_versions_are_told_on_board_and_page(tmp_path: Pat
     assert "Also delivered as" in pages[0].read_text()
 
 
+def test_the_line_that_answers_a_question_names_the_settings_file(tmp_path: Path) -> None:
+    ready, state = tmp_path / "ready", tmp_path / "state"
+    for folder in (ready, state):
+        folder.mkdir()
+    asked = Record("1" * 64, "rejected", "two", "two.zip", None, "", {"question": ["a.wav", "b.wav"]})
+    with closing(Ledger.open(ledger_path(state))) as ledger:
+        ledger.record(asked, "two.zip", b"1")
+    named = rebuild_board(ready, state, settings_file=Path("/studio/beatintake.yaml")).read_text()
+    assert "beatintake --config /studio/beatintake.yaml answer two.zip stems (or beats)" in named
+    assert "? beatintake answer two.zip stems (or beats)" in rebuild_board(ready, state).read_text()
+
+
 def test_other_music_of_the_same_name_is_no_older_version() -> None:
     """Unlike is what has other random notes; where one is not known it may be a version."""
     drawn = [np.random.default_rng(seed).integers(0, 256, 256, np.uint8) for seed in (1, 2, 1)]
