@@ -250,7 +250,7 @@ def settled(key: Key, blues: Blues | None) -> Key:
         tonic=blues.tonic,
         mode=mode,
         confidence=confidence,
-        scale=scale_names(tonic, mode),
+        scale=scale_names(blues.tonic, mode),
         alternatives=(KeyCandidate(blues.tonic, mode, confidence), *rest),
         relative=relative_key(weighed, blues.tonic, mode),
         parallel=parallel_key(weighed, blues.tonic, mode),

@@ -12,6 +12,8 @@ A help, never a fact: people who write chords down agree on about three quarters
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -26,6 +28,7 @@ from analyzers.harmony.spelling import (
     BLUES_STEPS,
     chord_label,
     is_minor,
+    parse_chord,
     pitch_class_of,
     scale_pitch_classes,
     signature,
@@ -88,9 +91,18 @@ def find_chords(f: Features, tuning: Tuning, grid: Grid, key: Key) -> tuple[Chor
     out = []
     for a, b in pairwise(starts):
         root, quality = divmod(int(path[a]), len(NAMES))
-        spelt_as = spelling_at(key, float(edges[a]))
-        label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality], *spelt_as)
+        label = "N" if path[a] == NO_CHORD else chord_label(root, NAMES[quality])
         out.append(Chord(float(edges[a]), float(edges[b]), label, round(float(sure[a:b].mean()), 3)))
+    return spelled_in(key, out)
+
+
+def spelled_in(key: Key, chords: Sequence[Chord]) -> tuple[Chord, ...]:
+    """Chords with the names that they have in the key that is in force where each begins."""
+    out = []
+    for chord in chords:
+        parsed = parse_chord(chord.label)
+        label = chord_label(*parsed, *spelling_at(key, chord.start_s)) if parsed else chord.label
+        out.append(replace(chord, label=label))
     return tuple(out)
 
 
@@ -141,7 +153,7 @@ def spelling_at(key: Key, at_s: float) -> tuple[int, bool]:
     tonic, mode, _ = key_at(key, at_s + NEAR_CHANGE_S)
     if tonic is None or mode is None:
         return 0, False
-    return signature(pitch_class_of(tonic), mode), is_minor(mode)
+    return signature(tonic, mode), is_minor(mode)
 
 
 def calibrated(belief: FloatArray) -> FloatArray:

@@ -237,7 +237,7 @@ def _describe(stretches: Sequence[Stretch], edges: npt.NDArray[np.float64]) -> K
         tonic=tonic,
         mode=mode,
         confidence=confidence,
-        scale=scale_names(best, mode),
+        scale=scale_names(tonic, mode),
         alternatives=alternatives,
         relative=beside(best + 9, 1) if side == 0 else beside(best + 3, 0),
         parallel=beside(best, 1 - side),

@@ -1,13 +1,20 @@
 """Read a key that a person typed: "Ebm", "E flat minor", "F# dorian", "blues in A".
 
-The answer is spelled the usual way (`analyzers.harmony.spelling`), so D sharp minor becomes E flat minor.
+`parse_key` spells it the usual way (`analyzers.harmony.spelling`), so that keys can be compared: D sharp
+minor is E flat minor. `typed_key` keeps what the person wrote.
 """
 
 from __future__ import annotations
 
 import re
 
-from analyzers.harmony.spelling import NATURAL, SCALES, pitch_class_of, tonic_name
+from analyzers.harmony.spelling import (
+    ACCIDENTAL_WORDS,
+    SCALES,
+    pitch_class_of,
+    tonic_name,
+    written_tonic,
+)
 
 MODE_WORDS = {
     "": "major",
@@ -31,6 +38,19 @@ def parse_key(text: str) -> tuple[str, str] | None:
     A letter alone is a major key: "E" is E major, "Em" and "e minor" are E minor. A blues has the key of its
     tonic, major or minor (`says_blues`).
     """
+    found = _spelled(text)
+    return found and (tonic_name(pitch_class_of(found[0]), found[1]), found[1])
+
+
+def typed_key(text: str) -> tuple[str, str] | None:
+    """The same, its tonic spelled as it was typed where a signature can be written for it: "D#m" is
+    ("D sharp", "minor"), "E# minor" ("F", "minor").
+    """
+    found = _spelled(text)
+    return found and (written_tonic(*found), found[1])
+
+
+def _spelled(text: str) -> tuple[str, str] | None:
     if blues := BLUES_TEXT.fullmatch(text):
         return _of_blues(*blues.groups())
     match = KEY_TEXT.fullmatch(text)
@@ -41,8 +61,7 @@ def parse_key(text: str) -> tuple[str, str] | None:
     mode = MODE_WORDS.get(words) or MODE_WORDS.get(words.lower())
     if mode is None:
         return None
-    pitch_class = (NATURAL[letter.upper()] + SHIFT[accidental]) % 12
-    return tonic_name(pitch_class, mode), mode
+    return letter.upper() + ACCIDENTAL_WORDS[SHIFT[accidental]], mode
 
 
 def says_blues(text: str) -> bool:
@@ -52,8 +71,7 @@ def says_blues(text: str) -> bool:
 
 def _of_blues(third: str | None, words: str) -> tuple[str, str] | None:
     """``third``: "minor" or "major", where it is said before. Of major and minor keys only."""
-    key = None if BLUES_TEXT.fullmatch(words) else parse_key(words)
+    key = None if BLUES_TEXT.fullmatch(words) else _spelled(words)
     if not key or key[1] not in ("major", "minor") or (third and key[1] == "minor" != third.lower()):
         return None
-    mode = third.lower() if third else key[1]
-    return tonic_name(pitch_class_of(key[0]), mode), mode
+    return key[0], third.lower() if third else key[1]

@@ -194,8 +194,7 @@ def same_notes(here: Key | KeyChange) -> list[KeyCandidate]:
 
 def key_notes(key: Key, tonic: str, mode: str) -> tuple[str, ...]:
     """What pitch correction may pull to in the key on `tonic`; in a blues both thirds, too."""
-    pitch_class = pitch_class_of(tonic)
-    return scale_names(pitch_class, mode) if key.blues is None else blues_names(pitch_class, key.blues.minor)
+    return scale_names(tonic, mode) if key.blues is None else blues_names(tonic, key.blues.minor)
 
 
 def note_names(analysis: Analysis, tonic: str, mode: str) -> dict[int, str]:

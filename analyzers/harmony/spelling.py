@@ -1,9 +1,10 @@
-"""Names of notes, scales and chords: one spelling for each key, the usual one.
+"""Names of notes, scales and chords: one spelling for each key, the usual one unless a person chose another.
 
 A pitch class is 0..11 from C. Names live on the line of fifths (F = -1, C = 0, G = 1 ... F sharp = 6,
 B flat = -2), where a key signature of ``sf`` sharps (negative: flats) is the seven names from sf - 1 on.
 Of two spellings of a key the one with fewer accidentals is usual; at six accidentals each the studio
-writes F sharp major and E flat minor (common practice). Scales: any handbook of music theory.
+writes F sharp major and E flat minor (common practice). Signatures have seven at most. Scales: any handbook
+of music theory.
 """
 
 from __future__ import annotations
@@ -36,6 +37,7 @@ _AT_SIX = {"major": 6, "minor": -3, "dorian": 8, "phrygian": -2, "mixolydian": 7
 # Notes sung in a blues: the minor pentatonic scale with the lowered fifth; in a major blues together with the
 # major pentatonic scale, so both thirds; in a minor blues with the rest of the key (common practice)
 BLUES_STEPS = {False: (0, 2, 3, 4, 5, 6, 7, 9, 10), True: (0, 2, 3, 5, 6, 7, 8, 10)}  # by "minor"
+MOST_MARKS = 7  # sharps or flats of a signature (any handbook)
 FEWEST, MOST = -8, 1  # first places on the line of fifths that keep double flats and sharps out
 MINOR_BELOW, MAJOR_BELOW = 3, 5  # places below the signature that chord roots reach down to
 
@@ -83,20 +85,25 @@ def tonic_beside(pitch_class: int, mode: str, tonic: str, own_mode: str) -> str:
 
     Beside E flat minor the major key on the same notes is G flat, not F sharp.
     """
-    own = pitch_class_of(tonic)
-    if home_of(pitch_class, mode) != home_of(own, own_mode):
+    if home_of(pitch_class, mode) != home_of(pitch_class_of(tonic), own_mode):
         return tonic_name(pitch_class, mode)
-    return next(n for n in scale_names(own, own_mode) if pitch_class_of(n) == pitch_class % 12)
+    return next(n for n in scale_names(tonic, own_mode) if pitch_class_of(n) == pitch_class % 12)
 
 
-def signature(pitch_class: int, mode: str) -> int:
-    """Sharps (positive) or flats (negative) of the key, -6..6."""
-    return tonic_position(pitch_class, mode) + _SIGNATURE_SHIFT[mode]
+def signature(tonic: str, mode: str) -> int:
+    """Sharps (positive) or flats (negative) of the key on a spelled tonic: -6 for E flat minor."""
+    return fifths_place(short_name(tonic)) + _SIGNATURE_SHIFT[mode]
+
+
+def written_tonic(tonic: str, mode: str) -> str:
+    """The tonic as it is spelled, where there is a signature for it, else the usual one."""
+    within = abs(signature(tonic, mode)) <= MOST_MARKS
+    return tonic if within else tonic_name(pitch_class_of(tonic), mode)
 
 
 def home_of(pitch_class: int, mode: str) -> int:
     """Tonic of the major key with the same signature: 0 (C) for A minor."""
-    return signature(pitch_class, mode) * 7 % 12
+    return signature(tonic_name(pitch_class, mode), mode) * 7 % 12
 
 
 @lru_cache(1024)
@@ -110,10 +117,9 @@ def pitch_class_of(name: str) -> int:
     return (NATURAL[letter] + rest.count("#") - rest.count("b")) % 12
 
 
-def scale_names(pitch_class: int, mode: str) -> tuple[str, ...]:
-    """The seven notes from the tonic up, one of each letter: ('E flat', 'F', 'G flat', ...)."""
-    tonic = tonic_name(pitch_class, mode)
-    first = LETTERS.index(tonic[0])
+def scale_names(tonic: str, mode: str) -> tuple[str, ...]:
+    """The seven notes from a spelled tonic up, one of each letter: ('E flat', 'F', 'G flat', ...)."""
+    pitch_class, first = pitch_class_of(tonic), LETTERS.index(tonic[0])
     names = []
     for degree, step in enumerate(SCALES[mode]):
         letter = LETTERS[(first + degree) % 7]
@@ -122,9 +128,9 @@ def scale_names(pitch_class: int, mode: str) -> tuple[str, ...]:
     return tuple(names)
 
 
-def blues_names(pitch_class: int, minor: bool) -> tuple[str, ...]:
-    """Notes of a blues from the tonic up, no double accidentals: ('A', 'B', 'C', 'C sharp', 'D', ...)."""
-    first = tonic_position(pitch_class, "minor" if minor else "major") - 6
+def blues_names(tonic: str, minor: bool) -> tuple[str, ...]:
+    """Notes of a blues from a spelled tonic up, no double accidentals: ('A', 'B', 'C', 'C sharp', ...)."""
+    pitch_class, first = pitch_class_of(tonic), fifths_place(short_name(tonic)) - 6
     return tuple(note_name(pitch_class + step, min(max(first, FEWEST), MOST)) for step in BLUES_STEPS[minor])
 
 
@@ -145,7 +151,7 @@ def note_name(pitch_class: int, first: int) -> str:
 
 def first_fifth(tonic: str, mode: str) -> int:
     """Where the twelve places begin that the notes and chords of a key are named from (`note_name`)."""
-    return _first_of(signature(pitch_class_of(tonic), mode), is_minor(mode))
+    return _first_of(signature(tonic, mode), is_minor(mode))
 
 
 def _first_of(sf: int, minor: bool) -> int:

@@ -195,42 +195,25 @@ def _assemble(
 ) -> Grid:
     first = lead_in.first_sound_s or 0.0
     times, n = beats.times_s, reading.beats
-    found = first_bar(
-        f.onsets,
-        times[::n],
-        float(times[1] - times[0]),
-        first,
-        voice=f.voice,
-    )
-    bar_one = float(times[found.index * n])
-    from_s, to_s = _steady_part(f.onsets, pulse, beats, n, first)
-    if found.swell or found.voice or found.count_in or found.other_start:
-        from_s = None  # what lies before the song has a tempo of its own, or none
-    constant = max(steady, 1.0 - steady)
-    if from_s is not None or to_s is not None:
-        constant = min(constant, CONSTANT_IN_PART)
-    odds = reading.bar_probability * found.confidence
-    elsewhere = _other_places(reading, found)
-    if from_s is not None:
-        odds *= IN_TEMPO
-        late = float((np.searchsorted(times[::n], from_s) - found.index) * n)
-        elsewhere = (BarOneCandidate(late, odds / IN_TEMPO - odds), *elsewhere)
-    tempi = beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi, counted_too(beats.bpm, n))
+    lines = times[::n]
+    found = first_bar(f.onsets, lines, float(times[1] - times[0]), first, voice=f.voice)
+    bar_one = float(lines[found.index])
+    from_s, to_s = _steady_part(f.onsets, pulse, beats, found, n, first)
+    whole = from_s is None and to_s is None
+    bar_one_sure, elsewhere = _bar_one(reading, found, lines, from_s)
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
-    meter = _meter(reading, other_bars(f.onsets, times[inside], n))
+    meter_sure, other_meters = _meter(reading, other_bars(f.onsets, times[inside], n))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
         tempo_confidence=reading.tempo_probability,
-        tempo_alternatives=tuple(
-            TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in tempi
-        ),
+        tempo_alternatives=_tempi(reading, beats),
         constant_tempo=beats.curve is None,
-        constant_confidence=constant,
+        constant_confidence=min(max(steady, 1.0 - steady), 1.0 if whole else CONSTANT_IN_PART),
         meter=METER_NAMES[n],
-        meter_confidence=meter[0],
+        meter_confidence=meter_sure,
         beats_per_bar=n,
         bar_one_s=bar_one,
-        bar_one_confidence=odds,
+        bar_one_confidence=bar_one_sure,
         pickup_beats=found.pickup_beats,
         beats_s=tuple(float(t) for t in times[inside]),
         downbeats=tuple(bool(k % n == 0) for k in inside),
@@ -244,17 +227,37 @@ def _assemble(
         steady_from_s=from_s,
         steady_to_s=to_s,
         bar_one_alternatives=elsewhere,
-        meter_alternatives=meter[1],
+        meter_alternatives=other_meters,
     )
 
 
 def _steady_part(
-    onsets: Onsets, pulse: Pulse, beats: Beats, bar: int, first_sound_s: float
+    onsets: Onsets, pulse: Pulse, beats: Beats, found: FirstBar, bar: int, first_sound_s: float
 ) -> tuple[float | None, float | None]:
-    """`borne_out`, of a tempo that is constant."""
+    """`borne_out`, of a tempo that is constant; what lies before the song has a tempo of its own, or none."""
     if beats.curve is not None or beats.restarts:
         return None, None
-    return borne_out(onsets, pulse.rise, beats.times_s, bar, first_sound_s)
+    from_s, to_s = borne_out(onsets, pulse.rise, beats.times_s, bar, first_sound_s)
+    before = found.swell or found.voice or found.count_in or found.other_start
+    return None if before else from_s, to_s
+
+
+def _tempi(reading: Reading, beats: Beats) -> tuple[TempoCandidate, ...]:
+    """The tempo and what it may be instead."""
+    too = counted_too(beats.bpm, reading.beats)
+    tempi = beside_tempo(reading.tempo_probability, reading.ratio, reading.tempi, too)
+    return tuple(TempoCandidate(round(beats.bpm * reading.ratio / r, 4), p) for r, p in tempi)
+
+
+def _bar_one(
+    reading: Reading, found: FirstBar, lines: FloatArray, from_s: float | None
+) -> tuple[float, tuple[BarOneCandidate, ...]]:
+    """How sure bar one is, and where it may be instead; where the beats are borne out from there first."""
+    sure, elsewhere = reading.bar_probability * found.confidence, _other_places(reading, found)
+    if from_s is None:
+        return sure, elsewhere
+    late = float((np.searchsorted(lines, from_s) - found.index) * reading.beats)
+    return sure * IN_TEMPO, (BarOneCandidate(late, sure * (1.0 - IN_TEMPO)), *elsewhere)
 
 
 def _meter(reading: Reading, other: str | None) -> tuple[float, tuple[MeterCandidate, ...]]:

@@ -42,7 +42,7 @@ from daemon.pipeline.steps import (
     Step,
     decide,
 )
-from daemon.report.rejection import stage_rejection, way_to_board
+from daemon.report.rejection import stage_rejection
 
 UNUSABLE, QUESTION = "it cannot be used", "stems or beats?"
 Ending = Literal["ready", "rejected", "known", "failed"]
@@ -222,8 +222,7 @@ class Batch:
             )
         staged = self.settings.folders.rejected / STAGING / f"{self._token}-{next(self._numbers)}"
         record = item.record("rejected", "", reason, time.time(), more or {})
-        board = way_to_board(self.settings.folders)
-        record = replace(record, folder=stage_rejection(staged, record, heading, board))
+        record = replace(record, folder=stage_rejection(staged, record, heading, self.settings))
         record = self.results.appear(staged, record, item.key, item.stat_digest, item.earlier)
         return Ended(item.path, "rejected", record)
 

@@ -59,7 +59,8 @@ def process_paths(
     finally:
         ledger.close()
         if counts["ready"] or counts["rejected"]:
-            rebuild_board(settings.folders.ready, settings.folders.state, settings.folders.rejected)
+            folders = settings.folders
+            rebuild_board(folders.ready, folders.state, folders.rejected, settings.named)
     words = [
         f"{counts[how]} {how}" for how in ("ready", "known", "rejected", "failed", "machine") if counts[how]
     ]

@@ -15,6 +15,7 @@ __all__ = [
     "oserrors",
     "private",
     "problems",
+    "program",
     "regular",
     "schemas",
     "studio",

@@ -19,7 +19,7 @@ from itertools import pairwise
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationInfo, field_validator
 
-from analyzers.harmony.key_names import parse_key, says_blues
+from analyzers.harmony.key_names import says_blues, typed_key
 from analyzers.harmony.relatives import parallel_key, relative_key
 from analyzers.harmony.spelling import blues_name, pitch_class_of, scale_names
 from analyzers.model import Analysis, Blues, Grid, Key, KeyCandidate, KeyChange, TempoCandidate, Tuning
@@ -72,7 +72,7 @@ class Correction(BaseModel):
 
 
 def _known_key(text: str) -> str:
-    parsed = parse_key(text)
+    parsed = typed_key(text)
     if parsed is None:
         raise ValueError('a key such as "E flat minor", "F sharp major", "Ebm" or "blues in A"')
     return blues_name(parsed[0], parsed[1] == "minor") if says_blues(text) else " ".join(parsed)
@@ -108,7 +108,12 @@ def apply_correction(analysis: Analysis, correction: Correction) -> Analysis:
         sections = sections_on_lines(sections, grid)
     if grid is not analysis.grid or key is not analysis.key:
         key = key_on_lines(key, grid)
-    return replace(analysis, grid=grid, key=key, tuning=tuning, sections=sections)
+    chords = analysis.chords
+    if correction.key is not None:
+        from analyzers.harmony.chords import spelled_in
+
+        chords = spelled_in(key, chords)
+    return replace(analysis, grid=grid, key=key, tuning=tuning, sections=sections, chords=chords)
 
 
 def _pickup(grid: Grid, first_sound_s: float | None) -> float:
@@ -254,17 +259,17 @@ def _count_bars(grid: Grid) -> Grid:
 
 
 def _with_key(key: Key, text: str, later: Sequence[tuple[float, str]]) -> Key:
-    tonic, mode = parse_key(text) or ("C", "major")
+    tonic, mode = typed_key(text) or ("C", "major")
     return replace(
         key,
         tonic=tonic,
         mode=mode,
         confidence=1.0,
-        scale=scale_names(pitch_class_of(tonic), mode),
+        scale=scale_names(tonic, mode),
         alternatives=(KeyCandidate(tonic, mode, 1.0),),
         relative=relative_key(key, tonic, mode),
         parallel=parallel_key(key, tonic, mode),
-        changes=tuple(KeyChange(at_s, *(parse_key(name) or (name, "major")), 1.0) for at_s, name in later),
+        changes=tuple(KeyChange(at_s, *(typed_key(name) or (name, "major")), 1.0) for at_s, name in later),
         reason=None,
         blues=_blues(key.blues, tonic, mode) if says_blues(text) else None,
     )
@@ -274,5 +279,5 @@ def _blues(found: Blues | None, tonic: str, mode: str) -> Blues:
     """One that is set by hand; the form is that which was found, if it was this one's."""
     minor = mode == "minor"
     if found is not None and (pitch_class_of(found.tonic), found.minor) == (pitch_class_of(tonic), minor):
-        return replace(found, confidence=1.0)
+        return replace(found, tonic=tonic, confidence=1.0)
     return Blues(tonic, minor, bars=0, first_chorus_s=0.0, confidence=1.0)

@@ -17,7 +17,7 @@ from pathlib import Path
 
 import mido
 
-from analyzers.harmony.spelling import is_minor, pitch_class_of, signature
+from analyzers.harmony.spelling import is_minor, signature
 from daemon.export.ruler import TICKS_PER_QUARTER
 from daemon.export.score import Held, Score
 
@@ -85,7 +85,7 @@ def notes(track: Sequence[Held], channel: int, velocity: int) -> list[Event]:
 
 def _signature_name(tonic: str, mode: str) -> str:
     """The major or minor key that is written with this key's sharps or flats: 'Ebm', 'D'."""
-    sharps = signature(pitch_class_of(tonic), mode)
+    sharps = signature(tonic, mode)
     minor = is_minor(mode)
     position = sharps + (3 if minor else 0) + 1
     return "FCGDAEB"[position % 7] + ("b", "", "#")[position // 7 + 1] + ("m" if minor else "")

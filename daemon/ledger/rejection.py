@@ -10,6 +10,7 @@ import shlex
 from pathlib import Path, PurePath
 
 from daemon.core.names import safe_stem
+from daemon.core.program import PROGRAM
 from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
 
@@ -17,13 +18,13 @@ REASON_FILE = "reason.txt"
 RECORD_FILE = "rejected.json"
 
 
-def question_line(record: Record) -> str:
-    """The question and the line that answers it."""
+def question_line(record: Record, call: str = PROGRAM) -> str:
+    """The question and the line that answers it. `call`: see `program`."""
     word = shlex.quote(one_line(record.name))
     count = len(record.summary.get("question") or ())
     return (
         f"{record.name}: are its {count} files the stems of one beat, or separate beats? "
-        f"beatintake answer {word} stems (or beats)"
+        f"{call} answer {word} stems (or beats)"
     )
 
 
@@ -43,15 +44,15 @@ def is_question(folder: Path) -> bool:
         return False
 
 
-def stage_rejection(staged: Path, record: Record, heading: str) -> str:
-    """Write the private folder. Returns the name that it should get in rejected/."""
+def stage_rejection(staged: Path, record: Record, heading: str, call: str) -> str:
+    """Write the private folder. Returns the name that it should get in rejected/. `call`: see `program`."""
     staged.mkdir(parents=True)
     where = record.summary.get("path", record.name)
     question = record.summary.get("question")
     text = lines(
         f"{record.name}: {heading}{'' if question else '.'}\n\n{record.reason}\n\n"
         f"The original is untouched: {original_of(record)}\n"
-        + (_answers(record.name) if question else "After a correction of the settings: beatintake retry\n")
+        + (_answers(record.name, call) if question else f"After a correction of the settings: {call} retry\n")
     )
     facts = {
         "schema_version": "1.0",
@@ -66,10 +67,10 @@ def stage_rejection(staged: Path, record: Record, heading: str) -> str:
     return safe_stem(os.path.splitext(record.name)[0])
 
 
-def _answers(name: str) -> str:
+def _answers(name: str, call: str) -> str:
     word = shlex.quote(one_line(name))
     return (
-        f"The stems of one beat:  beatintake answer {word} stems   (or a file stems.txt in this folder)\n"
-        f"Separate beats:         beatintake answer {word} beats   (or a file beats.txt in this folder)\n"
+        f"The stems of one beat:  {call} answer {word} stems   (or a file stems.txt in this folder)\n"
+        f"Separate beats:         {call} answer {word} beats   (or a file beats.txt in this folder)\n"
         "Nothing is published until then; the answer may come at any time.\n"
     )

@@ -113,7 +113,8 @@ def _measured(report: Report) -> dict[str, Any]:
 def _render(settings: Settings, folder: Path, report: Report, correction: Correction | None) -> Report:
     made = remake(settings, folder, report, correction)
     _update_ledger(settings, made)
-    rebuild_board(settings.folders.ready, settings.folders.state, settings.folders.rejected)
+    folders = settings.folders
+    rebuild_board(folders.ready, folders.state, folders.rejected, settings.named)
     return made
 
 

@@ -10,8 +10,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from analyzers.harmony.key_names import parse_key
 from analyzers.harmony.spelling import key_name
-from analyzers.model import Analysis, Grid
+from analyzers.model import Analysis, Grid, Key
 from analyzers.structure.fingerprint import Fingerprint, Likeness, compare, is_other
 from daemon.core.errors import MachineError
 from daemon.core.names import format_tempo
@@ -108,7 +109,7 @@ def what_changed(before: Analysis, now: Analysis, offset_ms: float | None) -> li
     """Tempo, key, length, level, start, sections: only what differs by more than a measurement may."""
     changes = [
         *_tempo(before.grid.tempo_bpm, now.grid.tempo_bpm),
-        *_words("Key", key_name(before.key.tonic, before.key.mode), key_name(now.key.tonic, now.key.mode)),
+        *_key(before.key, now.key),
         *_length(before.duration_s, now.duration_s),
         *_level(before.loudness.integrated_lufs, now.loudness.integrated_lufs),
     ]
@@ -144,6 +145,13 @@ def _bars(beats: int, in_bar: int) -> str:
     """'4 bars', '1 beat', '2 bars and 1 beat'."""
     counts = zip(divmod(beats, in_bar), ("bar", "beat"), strict=True)
     return " and ".join(f"{count} {word}{'' if count == 1 else 's'}" for count, word in counts if count)
+
+
+def _key(before: Key, now: Key) -> list[Change]:
+    """A key that only its spelling tells apart is the same."""
+    names = [key_name(key.tonic, key.mode) for key in (before, now)]
+    same = len({parse_key(name or "") for name in names}) == 1
+    return [] if same else _words("Key", *names)
 
 
 def _tempo(before: float | None, now: float | None) -> list[Change]:

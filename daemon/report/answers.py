@@ -6,18 +6,18 @@ closely, the rival answers, the thresholds, the standard a level was measured by
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 
-from analyzers.harmony.spelling import blues_name, blues_names, key_name, pitch_class_of
+from analyzers.harmony.spelling import blues_name, blues_names, key_name
 from analyzers.level.working_level import suggest_gain
 from analyzers.model import Analysis, Blues, Grid, Key, LeadIn, Loudness
-from analyzers.rhythm.bars import beats_after_one, change_s
+from analyzers.rhythm.bars import change_s
 from analyzers.rhythm.note_values import beat_note, in_quarters
 from config.settings import Output
 from daemon.corrections.apply import Correction
-from daemon.report.parts import Alternative, Estimate, Evidence, Part, Value
+from daemon.report.alternatives import alternatives, meters, places, tempi
+from daemon.report.parts import Estimate, Evidence, Part
 
-PROBABLE = 1e-9
 GAIN, LIMITED_BY, WORKING_LEVEL = "suggested gain", "it is limited by", "working level"
 
 
@@ -78,7 +78,7 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             value=grid.tempo_bpm,
             unit="BPM",
             confidence=grid.tempo_confidence,
-            alternatives=_alternatives((c.bpm, c.probability) for c in grid.tempo_alternatives),
+            alternatives=tempi(grid),
             evidence=(*_counted(grid), *_parts(grid), *_proof(analysis)),
             reason=no_grid if grid.tempo_bpm is None else None,
         ),
@@ -91,37 +91,19 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
         "meter": Estimate(
             value=grid.meter,
             confidence=grid.meter_confidence,
-            alternatives=_meters(grid),
+            alternatives=meters(grid),
             reason=no_grid if grid.meter is None else None,
         ),
         "bar_one": Estimate(
             value=grid.bar_one_s,
             unit="s in the producer's file",
             confidence=grid.bar_one_confidence,
-            alternatives=_places(grid),
+            alternatives=places(grid),
             evidence=(Evidence(what="music before it", value=grid.pickup_beats, unit="beats"),),
             reason=no_grid if grid.bar_one_s is None else None,
         ),
         "first_sound": _first_sound(analysis.lead_in),
     }
-
-
-def _meters(grid: Grid) -> tuple[Alternative, ...]:
-    """The meter and its rivals; nothing where there is none."""
-    others = [(c.meter, c.probability) for c in grid.meter_alternatives]
-    return _alternatives([(grid.meter or "", grid.meter_confidence), *others]) if others else ()
-
-
-def _places(grid: Grid) -> tuple[Alternative, ...]:
-    """Bar one and where else it may lie, in seconds as it is; nothing where there is no other place."""
-    others = [(beats_after_one(grid, c.late_beats), c.probability) for c in grid.bar_one_alternatives]
-    own = grid.bar_one_s or 0.0, grid.bar_one_confidence
-    return _alternatives([own, *others]) if others else ()
-
-
-def _alternatives(answers: Iterable[tuple[Value, float]]) -> tuple[Alternative, ...]:
-    """Of answers and their probabilities."""
-    return tuple(Alternative(value=value, probability=_probability(p)) for value, p in answers)
 
 
 def _first_sound(lead_in: LeadIn) -> Estimate:
@@ -213,7 +195,7 @@ def _pitch(analysis: Analysis) -> dict[str, Estimate]:
         "key": Estimate(
             value=key_name(key.tonic, key.mode),
             confidence=key.confidence,
-            alternatives=_alternatives((f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives),
+            alternatives=alternatives((f"{c.tonic} {c.mode}", c.probability) for c in key.alternatives),
             evidence=(Evidence(what="scale", value=", ".join(key.scale)),) if key.scale else (),
             reason=(key.reason or "nothing tonal was found")
             if key.tonic is None or key.mode is None
@@ -238,9 +220,7 @@ def _blues(key: Key) -> Estimate | None:
         confidence=key.blues.confidence,
         evidence=(
             *(_form(key.blues) if key.blues.bars else ()),
-            Evidence(
-                what="notes", value=", ".join(blues_names(pitch_class_of(key.blues.tonic), key.blues.minor))
-            ),
+            Evidence(what="notes", value=", ".join(blues_names(key.blues.tonic, key.blues.minor))),
         ),
     )
 
@@ -289,7 +269,3 @@ def _measured(value: float | None, unit: str, standard: str, unknown: str) -> Es
         evidence=(Evidence(what="measured by", value=standard),),
         reason=unknown if value is None else None,
     )
-
-
-def _probability(value: float) -> float:
-    return min(max(value, 0.0), 1.0) if -PROBABLE <= value <= 1 + PROBABLE else value

@@ -21,6 +21,7 @@ from urllib.parse import quote
 from analyzers.structure.fingerprint import Fingerprint, is_other
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
+from daemon.core.program import program_with
 from daemon.core.version import version
 from daemon.ledger.ledger import Ledger, ledger_path
 from daemon.ledger.othernames import read_other_names
@@ -49,6 +50,7 @@ BLANK: dict[str, Any] = {
             "tempo_quarters",
             "tempo_span",
             "tempo_rival",
+            "tempo_counted",
             "key_rival",
             "blues",
             "ear_words",
@@ -61,8 +63,13 @@ BLANK: dict[str, Any] = {
 _read_before: dict[Path, dict[str, dict[str, Any]]] = {}
 
 
-def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Path:
-    """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError."""
+def rebuild_board(
+    ready: Path, state: Path, rejected: Path | None = None, settings_file: Path | None = None
+) -> Path:
+    """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError.
+
+    `settings_file`: what the commands on it name (`Settings.named`).
+    """
     path = ready / BOARD_FILE
     entries = read_entries(ready, state)
     unread = [entry["unread"] for entry in entries.values() if entry["unread"]]
@@ -70,7 +77,7 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     names = read_other_names(ledger_path(state))
     music = {name: entry["music"] for name, entry in entries.items()}
     rows = numbered_versions([{**row, "also": names.get(row["sha256"], ())} for row in found], music)
-    page = render_board(sorted(rows, key=_newest, reverse=True), unread, open_questions(state))
+    page = render_board(sorted(rows, key=_newest, reverse=True), unread, open_questions(state, settings_file))
     _tell_pages(ready, rows)
     try:
         atomic_write(path, page.encode(), durable=False)
@@ -79,14 +86,14 @@ def rebuild_board(ready: Path, state: Path, rejected: Path | None = None) -> Pat
     return path
 
 
-def open_questions(state: Path) -> list[str]:
+def open_questions(state: Path, settings_file: Path | None = None) -> list[str]:
     """What a person must answer before it can be published, newest first, with the line that answers it."""
     if not ledger_path(state).exists():
         return []
     try:
         ledger = Ledger.read_only(ledger_path(state))
         try:
-            return [question_line(record) for record in ledger.questions()]
+            return [question_line(record, program_with(settings_file)) for record in ledger.questions()]
         finally:
             ledger.close()
     except (sqlite3.Error, OSError):

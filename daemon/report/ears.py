@@ -1,4 +1,4 @@
-"""What needs a person's ears, in sentences: "Tempo: 140 BPM is 62 % sure; it could be 70 (20 %)."."""
+"""What needs a person's ears, in sentences: "Tempo: 140 BPM is 62 % sure; it could be 93 (20 %)."."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from daemon.report.ears_pitch import key_lines, tuning_lines
 from daemon.report.null_words import null_lines
 from daemon.report.parts import Claim, Cut, StemLine
 from daemon.report.rivals import (
+    counted_words,
     if_any,
     in_meter,
     open_level,
@@ -92,21 +93,21 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: none. {sentence(grid.reason or 'no steady beat was found')} The copy is on no grid. "
             f"Hear whether it has a beat that can be counted{f', {guess}' if guess else ''}."
         ]
-    lines, other = [], open_level(grid)
+    lines, counted = [], counted_words(grid)
     if grid.tempo_confidence < below and by_hand.tempo_bpm is None:
-        likely = worth_naming([c for c in rival_tempi(grid) if c != other])
         rivals = [
             f"{format_tempo(round(c.bpm, 2))}{in_meter(grid, c.bpm)} ({percent(c.probability)})"
-            for c in likely
+            for c in worth_naming(rival_tempi(grid))
         ]
+        same = f" It {counted}, on the same grid." if counted and open_level(grid) is None else ""
         lines.append(
-            f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{or_else(rivals)} "
+            f"Tempo: {shown} {unit(grid)} is {percent(grid.tempo_confidence)} sure{or_else(rivals)}{same} "
             "Listen to the click check."
         )
-    if by_hand.tempo_bpm is None and other is not None:
+    if by_hand.tempo_bpm is None and open_level(grid) is not None:
         lines.append(
-            f"Tempo: {shown} {unit(grid)} may as well be counted as {format_tempo(round(other.bpm, 2))} "
-            f"({percent(other.probability)}); the grid is the same. Hear which one the song is counted in."
+            f"Tempo: {shown} {unit(grid)} {counted}; the grid is the same. "
+            "Hear which one the song is counted in."
         )
     if moves(grid):
         how = f"it moves, {shown} {unit(grid)}"

@@ -32,7 +32,7 @@ from daemon.report.pictures import (
     tempo_picture,
 )
 from daemon.report.report import Report
-from daemon.report.rivals import WORTH_SAYING
+from daemon.report.rivals import WORTH_SAYING, counted_words
 from daemon.report.templating import templates
 from daemon.report.waveform import Waveform
 from daemon.report.words import (
@@ -173,6 +173,7 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
             claims=[(c, claim_words(c)) for c in report.claims],
             delays=delay_tables(analysis.grid),
             several_tempi=several_tempi(analysis.grid),
+            counted=counted_words(analysis.grid),
             key_line=key_line(analysis.key),
             other_music=OTHER_MUSIC,
             stems_above=stems_words(stems_above_db(report.stems, report.aligned_copy)),

@@ -10,17 +10,18 @@ from typing import NamedTuple
 from analyzers.harmony.key_change import later_changes
 from analyzers.model import Grid, Key
 from daemon.core.names import format_tempo
+from daemon.core.program import program_with
 from daemon.corrections.apply import beat_rate
 from daemon.report.ear_topics import topics
 from daemon.report.report import Report
 from daemon.report.rivals import (
     level_of,
     other_meter,
+    other_tempi,
     place_words,
     rival_key,
     rival_meters,
     rival_places,
-    rival_tempi,
 )
 from daemon.report.words import FIRST_BAR, HEARD_MS, moves, tempi_words, unit
 
@@ -62,8 +63,7 @@ def fixes(report: Report) -> list[Fix]:
     known = [ask for topic in doubtful for ask in groups[topic] if ask.likely]
     asked.append(Ask("anything else", "", "--meter 3/4, --tuning CENTS"))
     at = asked.index(known[0]) if known else len(asked) - 1
-    name, file = shlex.quote(_name(report)), report.software.settings_file
-    call = f"beatintake --config {shlex.quote(file)}" if file else "beatintake"
+    name, call = shlex.quote(_name(report)), program_with(report.software.settings_file)
     lines = [
         Fix(
             ask.what + (" (likeliest)" if ask in known[:1] else ""),
@@ -108,7 +108,7 @@ def _tempo(grid: Grid) -> list[Ask]:
         return [Ask("there is a tempo", "--tempo", "BPM")]
     found: dict[str, str] = {}
     likeliest = _likeliest(grid)
-    for other in (*(c.bpm for c in rival_tempi(grid)), bpm / 2, bpm * 2):
+    for other in (*(c.bpm for c in other_tempi(grid)), bpm / 2, bpm * 2):
         flag = _flag(other, grid)
         words = {"--half": ", half of that", "--double": ", twice that"}.get(flag, "")
         meter = other_meter(grid, other)
@@ -130,14 +130,14 @@ def _flag(other: float, grid: Grid) -> str:
     """How the command says one tempo where another was found: other beats in the same bars by their meter."""
     if meter := other_meter(grid, other):
         return f"--meter {meter}"
-    level = level_of(grid.tempo_bpm or 0.0, other)
+    level = level_of(grid.tempo_bpm, other)
     return LEVELS[level] if level else f"--tempo {format_tempo(round(other, 2))}"
 
 
 def _likeliest(grid: Grid) -> str:
-    """The flag of the most probable rival; empty without one."""
-    rivals = rival_tempi(grid)
-    return _flag(rivals[0].bpm, grid) if rivals and grid.tempo_bpm else ""
+    """The flag of the most probable other tempo; empty without one."""
+    others = other_tempi(grid)
+    return _flag(others[0].bpm, grid) if others else ""
 
 
 def _key(key: Key) -> list[Ask]:

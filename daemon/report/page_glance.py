@@ -12,7 +12,15 @@ from daemon.report.ear_topics import topics
 from daemon.report.page_key import Below, key_lines
 from daemon.report.parts import AlignedCopy, Estimate, stems_above_db
 from daemon.report.report import Report
-from daemon.report.rivals import in_meter, open_level, rival_keys, rival_places, rival_tempi, worth_naming
+from daemon.report.rivals import (
+    counted_words,
+    in_meter,
+    open_level,
+    rival_keys,
+    rival_places,
+    rival_tempi,
+    worth_naming,
+)
 from daemon.report.words import (
     FIRST_BAR,
     LIMITS,
@@ -93,10 +101,10 @@ def _tempo(report: Report, analysis: Analysis) -> Row:
         f"{tempo_course(grid)}; take the tempo map, not one number" if moving else held,
         *([counted(grid)] if grid.meter else []),
         *(
-            f"or{' with the same grid' if c == open_level(grid) else ''} {tempi_words(grid, c.bpm)}"
-            f"{in_meter(grid, c.bpm)} ({percent(c.probability)})"
+            f"or {tempi_words(grid, c.bpm)}{in_meter(grid, c.bpm)} ({percent(c.probability)})"
             for c in worth_naming(rival_tempi(grid))
         ),
+        *filter(None, [counted_words(grid)]),
     ]
     return Row(
         "Tempo",

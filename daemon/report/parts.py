@@ -29,6 +29,11 @@ class Part(BaseModel):
 class Alternative(Part):
     value: Value
     probability: float = Field(ge=0, le=1)
+    same_grid: bool = Field(
+        False,
+        description="half or double the tempo, no rival: the probability is that the song is counted so, "
+        "which is another question than whether the tempo is right",
+    )
 
 
 class Evidence(Part):

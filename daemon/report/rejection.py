@@ -15,7 +15,8 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
-from config.settings import Folders
+from config.settings import Folders, Settings
+from daemon.core.program import PROGRAM, program_with
 from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
 from daemon.ledger.rejection import RECORD_FILE, original_of
@@ -28,10 +29,12 @@ ABSOLUTE = re.compile(r"(?<!\w)(?:[A-Za-z]:)?(?:[/\\]+[^\s/\\,;:'\"()][^/\\,;:'\
 MOST_BYTES = 1 << 20
 
 
-def stage_rejection(staged: Path, record: Record, heading: str, board: str = "") -> str:
+def stage_rejection(staged: Path, record: Record, heading: str, settings: Settings) -> str:
     """Write the private folder with its page. Returns the name that it should get in rejected/."""
-    folder = stage_record(staged, record, heading)
-    (staged / PAGE_FILE).write_text(rejection_page(record, folder, board), encoding="utf-8")
+    call = program_with(settings.named)
+    folder = stage_record(staged, record, heading, call)
+    page = rejection_page(record, folder, way_to_board(settings.folders), call)
+    (staged / PAGE_FILE).write_text(page, encoding="utf-8")
     return folder
 
 
@@ -44,8 +47,12 @@ def way_to_board(folders: Folders) -> str:
     return "/".join(quote(part) for part in [*way.split(os.sep), "index.html"])
 
 
-def rejection_page(record: Record, folder: str, board: str = "") -> str:
-    """The page as text. `folder`: the name that the commands know it by; `board`: its address, if any."""
+def rejection_page(record: Record, folder: str, board: str = "", call: str = PROGRAM) -> str:
+    """The page as text.
+
+    folder : the name that the commands know it by, which begin with `call`
+    board : its address, if any
+    """
     from daemon.report.templating import templates
 
     question = bool(record.summary.get("question"))
@@ -61,17 +68,19 @@ def rejection_page(record: Record, folder: str, board: str = "") -> str:
             what_to_do=what_to_do,
             sentence=to_producer(record.name, record.reason or ""),
             question=question,
-            retry=_command(record, folder) if question or not needs_another(record.reason or "") else "",
+            retry=_command(record, folder, call)
+            if question or not needs_another(record.reason or "")
+            else "",
             original=original_of(record),
             at=at,
         )
     )
 
 
-def _command(record: Record, folder: str) -> str:
+def _command(record: Record, folder: str, call: str) -> str:
     if record.summary.get("question"):
-        return f"beatintake answer {shlex.quote(one_line(record.name))} stems"
-    return f"beatintake retry {shlex.quote(folder)}"
+        return f"{call} answer {shlex.quote(one_line(record.name))} stems"
+    return f"{call} retry {shlex.quote(folder)}"
 
 
 def needs_another(reason: str) -> bool:

@@ -6,9 +6,9 @@ from typing import TypeVar
 
 from analyzers.harmony.spelling import is_minor, pitch_class_of
 from analyzers.model import Grid, Key, KeyCandidate, KeyChange, MeterCandidate, TempoCandidate
-from analyzers.rhythm.shares import OPEN_LEVEL
+from analyzers.rhythm.shares import LEVEL, OPEN_LEVEL
 from daemon.export.cutwords import beats_words
-from daemon.report.words import percent
+from daemon.report.words import percent, tempi_words
 
 Rival = TypeVar("Rival", TempoCandidate, KeyCandidate)
 WORTH_SAYING = 0.01  # a rival less probable than this is not named
@@ -18,16 +18,36 @@ SAME_LEVEL = 0.005  # two tempi so near are one, counted at two levels
 SAME_TEMPO = 0.001  # two tempi so near are no rivals
 
 
-def rival_tempi(grid: Grid) -> list[TempoCandidate]:
-    """Tempi that it may be instead and that are worth naming, most probable first."""
+def other_tempi(grid: Grid) -> list[TempoCandidate]:
+    """Tempi that are worth offering beside the found one, most probable first."""
     likely = [c for c in grid.tempo_alternatives if c.probability >= WORTH_SAYING]
     bpm = grid.tempo_bpm
     return [] if bpm is None else [c for c in likely if abs(c.bpm / bpm - 1) > SAME_TEMPO]
 
 
-def level_of(bpm: float, other: float) -> float | None:
+def rival_tempi(grid: Grid) -> list[TempoCandidate]:
+    """Those of them that make the found one wrong: other grids."""
+    return [c for c in other_tempi(grid) if level_of(grid.tempo_bpm, c.bpm) is None]
+
+
+def counted_tempi(grid: Grid) -> list[TempoCandidate]:
+    """Half and double the tempo, where the song may be counted so: no rivals, the grid is the same, so that
+    their probability is none beside how sure the tempo is (`analyzers.rhythm.shares`)."""
+    levels = [c for c in other_tempi(grid) if level_of(grid.tempo_bpm, c.bpm)]
+    return [c for c in levels if c.probability >= LEVEL]
+
+
+def counted_words(grid: Grid) -> str:
+    """ "may be counted as 70", "may as well be counted as 70": such a tempo; empty without one."""
+    found = counted_tempi(grid)
+    as_well = "as well " if open_level(grid) else ""
+    return f"may {as_well}be counted as {tempi_words(grid, found[0].bpm)}" if found else ""
+
+
+def level_of(bpm: float | None, other: float) -> float | None:
     """0.5 or 2, where the other tempo is half or twice the first."""
-    return next((level for level in (0.5, 2.0) if abs(other / (bpm * level) - 1) <= SAME_LEVEL), None)
+    ratio = other / bpm if bpm else 0.0
+    return next((level for level in (0.5, 2.0) if abs(ratio / level - 1) <= SAME_LEVEL), None)
 
 
 def other_meter(grid: Grid, bpm: float) -> str | None:
@@ -45,8 +65,7 @@ def in_meter(grid: Grid, bpm: float) -> str:
 
 def open_level(grid: Grid) -> TempoCandidate | None:
     """Half or double the tempo, where the song may as well be counted so."""
-    open_ones = (c for c in rival_tempi(grid) if c.probability >= OPEN_LEVEL)
-    return next((c for c in open_ones if grid.tempo_bpm and level_of(grid.tempo_bpm, c.bpm)), None)
+    return next((c for c in counted_tempi(grid) if c.probability >= OPEN_LEVEL), None)
 
 
 def rival_meters(grid: Grid) -> list[MeterCandidate]:

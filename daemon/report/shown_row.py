@@ -11,7 +11,7 @@ from analyzers.harmony.key_change import later_changes
 from analyzers.harmony.spelling import SCALES, key_name, scale_pitch_classes, tonic_name
 from analyzers.model import Analysis, Grid, Key
 from daemon.core.names import format_tempo
-from daemon.report.rivals import rival_key, rival_tempi
+from daemon.report.rivals import counted_tempi, counted_words, rival_key, rival_tempi
 from daemon.report.words import key_line, moves, session_place, tempo_facts
 
 RELATIVES = ("minor", "major")
@@ -23,7 +23,7 @@ def shown_row(view: Analysis, ear_topics: Collection[str]) -> dict[str, Any]:
     return {
         **tempo_facts(grid, view.duration_s),
         "tempo_span": _span(grid),
-        "tempo_rival": _rival_tempo(grid) if "tempo" in ear_topics else None,
+        **(_other_tempo(grid) if "tempo" in ear_topics and not moves(grid) else {}),
         "key_rival": rival_key(key) if "key" in ear_topics else None,
         "key_shown": key_line(key),
         "blues": key_line(key) if key.blues else None,
@@ -41,9 +41,14 @@ def _span(grid: Grid) -> list[float] | None:
     return [min([grid.tempo_bpm, *tempi]), max([grid.tempo_bpm, *tempi])]
 
 
-def _rival_tempo(grid: Grid) -> str | None:
-    rivals = [] if moves(grid) else rival_tempi(grid)
-    return format_tempo(round(rivals[0].bpm, 2)) if rivals else None
+def _other_tempo(grid: Grid) -> dict[str, str]:
+    """The likeliest other one: a rival's number, or the words of another count of the same beats."""
+    counted = counted_tempi(grid)
+    others = sorted((*rival_tempi(grid), *counted), key=lambda c: -c.probability)
+    if not others:
+        return {}
+    rival = format_tempo(round(others[0].bpm, 2))
+    return {"tempo_counted": counted_words(grid)} if others[0] in counted else {"tempo_rival": rival}
 
 
 def _families(key: Key) -> list[dict[str, str]]:

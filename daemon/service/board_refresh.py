@@ -26,6 +26,7 @@ class BoardRefresh:
     state: Path
     rejected: Path
     pool: WorkerPool
+    settings_file: Path | None = None
     wanted: bool = True  # at start: folders may have come or gone meanwhile
     running: bool = False
     ended: bool = False  # since the last step
@@ -48,7 +49,8 @@ class BoardRefresh:
             self.ended, self.not_before = False, self.began + max(wait, PERIOD_S)
         if self.wanted and not self.running and (hurry or now >= self.not_before) and self.pool.idle:
             self.wanted, self.running, self.began = False, True, now
-            self.pool.submit(Task(TASK, FUNCTION, (self.ready, self.state, self.rejected), TIMEOUT_S))
+            places = self.ready, self.state, self.rejected, self.settings_file
+            self.pool.submit(Task(TASK, FUNCTION, places, TIMEOUT_S))
 
     def handle(self, event: WorkerEvent) -> None:
         """The end of it. A failure is only logged: the next result tries again."""

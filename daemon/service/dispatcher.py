@@ -30,7 +30,7 @@ from daemon.pipeline import steps
 from daemon.pipeline.job import JobResult, stamp_now
 from daemon.pipeline.publication import Results
 from daemon.pipeline.steps import RUN, Step, decide, worn_out
-from daemon.report.rejection import stage_rejection, way_to_board
+from daemon.report.rejection import stage_rejection
 from daemon.service.active_drop import PREFIX, ActiveDrop
 from daemon.service.pace import Pace
 from daemon.service.pack_split import close_questions, judge_anew, known_by, split, withdraw_singles
@@ -249,7 +249,7 @@ class Dispatcher:
             discard(drop.staging)
         drop.staging = drop.private_folder(self.settings.folders.rejected)
         record = drop.record("rejected", "", reason, time.time(), more or {})
-        folder = stage_rejection(drop.staging, record, heading, way_to_board(self.settings.folders))
+        folder = stage_rejection(drop.staging, record, heading, self.settings)
         self._appear(drop, replace(record, folder=folder))
 
     def _failed(self, drop: ActiveDrop, reason: str, detail: str) -> None:

@@ -31,7 +31,7 @@ def warm() -> None:
     """Nothing to warm."""
 
 
-def board(ready: Path, state: Path, rejected: Path) -> None:
+def board(ready: Path, state: Path, rejected: Path, settings_file: Path | None) -> None:
     """The names of the ready folders, as a stand-in for the page."""
     names = sorted(path.name for path in ready.iterdir() if path.is_dir() and path.name[0] != ".")
     (state / "board.txt").write_text("\n".join(names))

@@ -28,7 +28,7 @@ from daemon.service.heartbeat import read_heartbeat, write_heartbeat
 from daemon.service.notification import notify_about, sentence
 from daemon.service.quiet_hours import is_quiet, minutes
 from daemon.service.systemd import notify, watchdog_period_s
-from daemon.workers.pool import Died, Done, Failed, WorkerPool
+from daemon.workers.pool import Died, Done, Failed, Task, WorkerPool
 from daemon.workers.process import Setup
 from tests.daemon.service_kit import settings_for, wait_for
 
@@ -369,9 +369,16 @@ class TestBoard:
     class Pool(WorkerPool):
         tasks = 0
         idle = 1
+        last: Task
 
-        def submit(self, task: object) -> None:
+        def submit(self, task: Task) -> None:
             self.tasks += 1
+            self.last = task
+
+    def test_the_worker_is_told_the_settings_file(self, tmp_path: Path) -> None:
+        pool = self.Pool(1, Setup(1))
+        BoardRefresh(tmp_path, tmp_path, tmp_path, pool, tmp_path / "studio.yaml").step(0.0)
+        assert pool.last.arguments == (tmp_path, tmp_path, tmp_path, tmp_path / "studio.yaml")
 
     def test_not_more_often_than_it_is_worth_and_never_forgotten(self, tmp_path: Path) -> None:
         pool = self.Pool(1, Setup(1))

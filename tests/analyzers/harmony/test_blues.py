@@ -15,7 +15,7 @@ import pytest
 from analyzers.harmony.blues import best_fit, find_blues, loop_fit, settled
 from analyzers.harmony.chords import NAMES, find_chords
 from analyzers.harmony.key import find_key
-from analyzers.harmony.spelling import blues_names, pitch_class_of, tonic_name
+from analyzers.harmony.spelling import blues_names, tonic_name
 from analyzers.harmony.tuning import find_tuning
 from analyzers.model import Blues, Key, KeyCandidate, KeyChange
 from tests.analyzers.harmony_kit import BEAT_S, RATE, accompaniment, drums, features, grid, no_grid
@@ -161,4 +161,4 @@ def test_a_loop_that_comes_once_explains_nothing():
 )
 def test_the_notes_leave_both_thirds_and_the_lowered_fifth(tonic, minor, notes):
     """Minor pentatonic with the lowered fifth, and in major the major pentatonic scale (common practice)."""
-    assert ", ".join(blues_names(pitch_class_of(tonic), minor)) == notes
+    assert ", ".join(blues_names(tonic, minor)) == notes

@@ -130,7 +130,7 @@ def test_a_bare_fifth_is_no_sure_chord_and_has_the_third_of_the_key(tonic: int) 
     labels = {parse_chord(c.label) for c in found}
     assert (tonic, "min") in labels
     assert (tonic, "maj") not in labels
-    key = replace(minor, scale=scale_names(tonic, "minor"))
+    key = replace(minor, scale=scale_names(minor.tonic, "minor"))
     whole = replace(sample_analysis(), key=key, chords=found, duration_s=24.0)
     assert key_sets(whole, 0.8)[0].beside == ()
 

@@ -45,4 +45,4 @@ def test_sixth_and_seventh_of_which_no_form_sounds(
     played = np.full(12, 0.11)
     played[0] = 1.0
     played[list(silent)] = 0.09
-    assert unheard_forms(scale_names(0, mode), mode, played) == unheard
+    assert unheard_forms(scale_names("C", mode), mode, played) == unheard

@@ -21,6 +21,7 @@ from analyzers.harmony.spelling import (
     signature,
     tonic_beside,
     tonic_name,
+    written_tonic,
 )
 from analyzers.harmony.voicing import QUALITIES
 
@@ -74,13 +75,13 @@ def test_every_usual_key_has_the_handbook_signature_and_scale(sf: int, key: str,
     tonic, mode = key.rsplit(" ", 1)
     pc = pitch_class_of(tonic)
     assert tonic_name(pc, mode) == tonic
-    assert signature(pc, mode) == sf
-    assert " ".join(short(n) for n in scale_names(pc, mode)) == notes
+    assert signature(tonic_name(pc, mode), mode) == sf
+    assert " ".join(short(n) for n in scale_names(tonic_name(pc, mode), mode)) == notes
 
 
 @pytest.mark.parametrize(("tonic", "seventh"), RAISED_SEVENTH.items())
 def test_harmonic_minor_raises_the_seventh_without_changing_its_letter(tonic: str, seventh: str) -> None:
-    assert scale_names(pitch_class_of(tonic), "harmonic minor")[6] == seventh
+    assert scale_names(tonic, "harmonic minor")[6] == seventh
 
 
 def test_the_handbook_table_covers_all_24_keys() -> None:
@@ -90,7 +91,7 @@ def test_the_handbook_table_covers_all_24_keys() -> None:
 @pytest.mark.parametrize("pc", range(12))
 @pytest.mark.parametrize("mode", ["major", "minor", "dorian", "phrygian", "mixolydian", "harmonic minor"])
 def test_scales_and_signatures_agree_with_music21(pc: int, mode: str) -> None:
-    ours = [short(n).replace("b", "-") for n in scale_names(pc, mode)]
+    ours = [short(n).replace("b", "-") for n in scale_names(tonic_name(pc, mode), mode)]
     made = {
         "major": m21scale.MajorScale,
         "minor": m21scale.MinorScale,
@@ -101,14 +102,28 @@ def test_scales_and_signatures_agree_with_music21(pc: int, mode: str) -> None:
     }[mode](ours[0])
     assert ours == [p.name for p in made.getPitches(ours[0] + "4", ours[0] + "5")][:7]
     plain = "minor" if mode == "harmonic minor" else mode
-    assert signature(pc, mode) == m21key.Key(ours[0], plain).sharps
+    assert signature(tonic_name(pc, mode), mode) == m21key.Key(ours[0], plain).sharps
 
 
 @pytest.mark.parametrize("pc", range(12))
 @pytest.mark.parametrize("mode", list(SCALES))
 def test_no_key_is_written_with_more_than_six_accidentals(pc: int, mode: str) -> None:
-    assert abs(signature(pc, mode)) <= 6
-    assert len({n[0] for n in scale_names(pc, mode)}) == 7
+    assert abs(signature(tonic_name(pc, mode), mode)) <= 6
+    assert len({n[0] for n in scale_names(tonic_name(pc, mode), mode)}) == 7
+
+
+@pytest.mark.parametrize("mode", ["major", "minor"])
+@pytest.mark.parametrize("marks", range(-7, 8))
+def test_every_signature_has_its_key_and_scale_and_no_other_spelling_has(marks: int, mode: str) -> None:
+    """All fifteen signatures, as music21 has them; beyond seven the key is written as usual."""
+    key = m21key.KeySignature(marks).asKey(mode)
+    spelled = [p.name.replace("-", " flat").replace("#", " sharp") for p in key.pitches[:7]]
+    assert (signature(spelled[0], mode), scale_names(spelled[0], mode)) == (marks, tuple(spelled))
+    assert written_tonic(spelled[0], mode) == spelled[0]
+    usual = tonic_name(pitch_class_of(spelled[0]), mode)
+    for far in ("E sharp", "F flat", "B sharp"):
+        if pitch_class_of(far) == pitch_class_of(usual) and abs(signature(far, mode)) > 7:
+            assert written_tonic(far, mode) == usual
 
 
 def test_six_accidentals_follow_the_studio() -> None:
@@ -166,7 +181,7 @@ def test_a_relative_key_is_written_in_the_notes_of_its_own(pc: int, mode: str) -
     beside = tonic_beside(relative.tonic.pitchClass, other, tonic, mode)
 
     assert beside.replace(" sharp", "#").replace(" flat", "-") == relative.tonic.name
-    assert beside in scale_names(pc, mode)
+    assert beside in scale_names(tonic_name(pc, mode), mode)
 
 
 def test_a_key_with_other_notes_is_written_as_usual() -> None:
@@ -191,7 +206,7 @@ def test_no_root_needs_a_double_flat_and_the_scale_keeps_its_own_notes(pc: int, 
     first = first_fifth(tonic_name(pc, mode), mode)
     names = [note_name(root, first) for root in range(12)]
     assert not [name for name in names if "double flat" in name]
-    assert set(scale_names(pc, mode)) <= set(names)
+    assert set(scale_names(tonic_name(pc, mode), mode)) <= set(names)
 
 
 def test_no_chord_is_read_as_none() -> None:

@@ -75,6 +75,9 @@ def test_header_bytes_are_those_of_the_standard(tmp_path: Path) -> None:
         ("A", "harmonic minor", 0, 1),
         ("G sharp", "minor", 5, 1),
         ("D flat", "major", -5, 0),
+        ("D sharp", "minor", 6, 1),  # as an engineer may write E flat minor
+        ("C flat", "major", -7, 0),
+        ("A sharp", "minor", 7, 1),
     ],
 )
 def test_key_signature_has_the_sharps_of_the_scale(

@@ -18,7 +18,8 @@ from hypothesis import strategies as st
 
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.key_names import parse_key
-from analyzers.model import BarOneCandidate, BeatRestart, Grid, Key, MeterCandidate, TempoCandidate
+from analyzers.harmony.note_sets import note_sets
+from analyzers.model import BarOneCandidate, BeatRestart, Blues, Grid, Key, MeterCandidate, TempoCandidate
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
@@ -42,6 +43,7 @@ from daemon.pipeline.correct import (
 )
 from daemon.pipeline.remake import report_of
 from daemon.pipeline.render import render_drop
+from daemon.report.card import card
 from daemon.service import correction_pickup as pickup_module
 from daemon.service.correction_pickup import CorrectionPickup
 from daemon.workers.pool import Died, Done
@@ -52,6 +54,7 @@ from tests.daemon.sample_report import (
     key_of,
     no_steady_beat,
     sample_analysis,
+    sample_report,
     steady_grid,
 )
 
@@ -298,6 +301,51 @@ def test_bar_one_outside_the_file_is_refused() -> None:
 )
 def test_keys_as_people_type_them(text: str, key: tuple[str, str] | None) -> None:
     assert parse_key(text) == key
+
+
+# Of the fifteen signatures of any handbook none has eight sharps or flats.
+@pytest.mark.parametrize(
+    ("typed", "kept"),
+    [
+        ("D#m", "D sharp minor"),
+        ("Ebm", "E flat minor"),
+        ("c flat major", "C flat major"),
+        ("G#", "A flat major"),
+        ("E sharp minor", "F minor"),
+        ("minor blues in D#", "minor blues in D sharp"),
+        ("blues in D#", "blues in E flat"),
+    ],
+)
+def test_a_key_keeps_the_spelling_that_was_typed_where_there_is_a_signature_for_it(
+    typed: str, kept: str
+) -> None:
+    assert Correction(key=typed).key == kept
+    assert Correction(key="C major", key_changes=((9.0, "D#m"),)).key_changes == ((9.0, "D sharp minor"),)
+
+
+def test_scale_chords_and_all_that_is_shown_are_spelled_as_the_typed_key() -> None:
+    """D sharp minor: D# E# F# G# A# B C#, its chords D#m, B, F# and C# (any handbook); found in flats."""
+    report = sample_report(corrections=Correction(key="D# minor"))
+    view = report.in_session()
+    assert {chord.label for chord in report.analysis.chords} == {"Ebm", "B", "Gb", "Db"}
+    assert [chord.label for chord in view.chords[:4]] == ["D#m", "B", "F#", "C#"]
+    assert view.key.relative.tonic == "F sharp"
+    text = card(report, note_sets(view, 0.8), 0.8)
+    assert text.startswith("amber-lane.wav: 140 BPM, D sharp minor, ")
+    assert "from the start: D# E# F# G# A# B C# (D sharp minor)" in text
+    assert "1-4: D#m | B | F# | C#" in text
+    assert not {"flat", "Eb", "Gb"} & set(text.split())
+    assert report.answers.key.measured == "E flat minor"
+    later = apply_correction(
+        sample_analysis(), Correction(key="E flat minor", key_changes=((BAR_ONE_S + 8 * PERIOD, "D#m"),))
+    )
+    assert [chord.label for chord in later.chords[:4]] == ["Ebm", "Cb", "F#", "C#"]
+
+
+def test_a_blues_keeps_the_spelling_that_was_typed() -> None:
+    found = replace(key_of("E flat", "minor"), blues=Blues("E flat", True, 12, BAR_ONE_S, 0.9))
+    key = apply_correction(sample_analysis(key=found), Correction(key="minor blues in D#")).key
+    assert (key.tonic, key.blues.tonic, key.blues.bars) == ("D sharp", "D sharp", 12)
 
 
 @pytest.mark.parametrize(

@@ -155,6 +155,8 @@ def test_a_start_is_told_from_music_that_came_or_went(
 
 def test_no_change_no_word() -> None:
     assert what_changed(sample_analysis(), sample_analysis(), 0.4) == []
+    respelled = sample_analysis(key=key_of("D sharp", "minor"))  # twelve equal steps: the same key
+    assert what_changed(respelled, sample_analysis(), 0.4) == []
 
 
 @pytest.mark.parametrize(

@@ -14,12 +14,21 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from analyzers.model import TempoCandidate
+from config.settings import Settings
 from daemon.ledger.ledger import Ledger, Record, ledger_path
 from daemon.report import board
 from daemon.report.board import numbered_versions, read_rows, rebuild_board, render_board
 from daemon.report.rejection import stage_rejection
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
-from tests.daemon.sample_report import blues_in_a, key_of, sample_analysis, sample_report, sample_source
+from tests.daemon.sample_report import (
+    blues_in_a,
+    key_of,
+    sample_analysis,
+    sample_report,
+    sample_source,
+    steady_grid,
+)
 
 KEYS = ("E flat minor", "C minor", "F sharp minor", "G major", None)
 FAMILIES = {key: [] for key in KEYS} | {
@@ -303,6 +312,24 @@ def test_moving_doubtful_and_changing_answers_are_read_in_the_table() -> None:
     assert "Not usable: it is text, not audio; ask the producer for a WAV file." in text
 
 
+@pytest.mark.parametrize(
+    ("tempi", "told"),
+    [
+        (((70.0, 0.25), (105.0, 0.1)), "140 may be counted as 70 "),
+        (((70.0, 0.35), (105.0, 0.1)), "140 may as well be counted as 70 "),
+        (((105.0, 0.2), (70.0, 0.1)), "140 or 105 "),
+        (((70.0, 0.04),), "140 E flat"),
+    ],
+)
+def test_half_the_tempo_is_another_count_of_the_same_beats(tempi: tuple, told: str) -> None:
+    """Half-time and double-time are one grid counted in two ways (common practice)."""
+    others = tuple(TempoCandidate(*tempo) for tempo in tempi)
+    grid = replace(steady_grid(), tempo_confidence=0.6, tempo_alternatives=others)
+    report = sample_report(sample_analysis(grid=grid))
+    text = re.sub(r"<[^>]+>", "", render_board([{**row(1), **report.summary()}]))
+    assert told in " ".join(text.split())
+
+
 def test_two_versions_of_one_name_say_which_they_are() -> None:
     page = render_board(numbered_versions(small_board()))
     assert 'version 1 of 2, older</b>, the newest is <a href="' in page
@@ -356,8 +383,8 @@ def test_rejected_drops_are_on_the_board_with_a_way_to_their_page(tmp_path: Path
         {"path": "tin-roof/torn <b>.wav"},
         at=1_790_000_000.0,
     )
-    stage_rejection(rejected / "torn", record, "the drop cannot be used")
-    stage_rejection(rejected / "asked", replace(record, name="pack.zip"), "a question")
+    stage_rejection(rejected / "torn", record, "the drop cannot be used", Settings())
+    stage_rejection(rejected / "asked", replace(record, name="pack.zip"), "a question", Settings())
     facts = json.loads((rejected / "asked" / "rejected.json").read_text())
     (rejected / "asked" / "rejected.json").write_text(json.dumps({**facts, "question": {"a.wav": []}}))
     page = rebuild_board(ready, tmp_path / "state", rejected).read_text()
@@ -396,6 +423,18 @@ def test_other_names_and_newer_versions_are_told_on_board_and_page(tmp_path: Pat
     rebuild_board(ready, state)
     assert "newer version" not in pages[0].read_text()
     assert "Also delivered as" in pages[0].read_text()
+
+
+def test_the_line_that_answers_a_question_names_the_settings_file(tmp_path: Path) -> None:
+    ready, state = tmp_path / "ready", tmp_path / "state"
+    for folder in (ready, state):
+        folder.mkdir()
+    asked = Record("1" * 64, "rejected", "two", "two.zip", None, "", {"question": ["a.wav", "b.wav"]})
+    with closing(Ledger.open(ledger_path(state))) as ledger:
+        ledger.record(asked, "two.zip", b"1")
+    named = rebuild_board(ready, state, settings_file=Path("/studio/beatintake.yaml")).read_text()
+    assert "beatintake --config /studio/beatintake.yaml answer two.zip stems (or beats)" in named
+    assert "? beatintake answer two.zip stems (or beats)" in rebuild_board(ready, state).read_text()
 
 
 def test_other_music_of_the_same_name_is_no_older_version() -> None:

@@ -276,7 +276,7 @@ def test_a_tempo_that_changes_once_has_no_mean() -> None:
     assert "1/4 666.7 1000.0 444.4" in text  # 60 000 / 90
     assert "1/4 500.0 750.0 333.3" in text  # 60 000 / 120
     assert "the tempo is 45, then 60 BPM, half of that" in text
-    assert "or 45, then 60 (10 %)" in text
+    assert "may be counted as 45, then 60" in text
     assert "119.99" not in text
     assert "mean tempo" not in text
     by_hand = sample_report(sample_analysis(grid=grid), corrections=Correction(tempo_bpm=100.0))
@@ -299,7 +299,22 @@ def test_the_level_of_a_moving_beat_is_not_called_settled_where_half_of_it_fits_
         report = sample_report(sample_analysis(grid=moving))
         text = " ".join(Outline(page_of(report)).text.split())
         assert ("sure of the beat, not half or twice it" in text) is settled
-        assert ("may as well be counted as 70" in text) is not settled
+        assert ("may as well be counted as 69.5, then 70.5" in text) is not settled
+
+
+def test_half_the_tempo_is_another_count_and_no_percentage_beside_how_sure_the_tempo_is() -> None:
+    """Half-time and double-time: one grid, two ways to count it (common practice). A rival keeps its own."""
+    tempi = (TempoCandidate(140.0, 0.95), TempoCandidate(70.0, 0.16), TempoCandidate(105.0, 0.03))
+    report = sample_report(sample_analysis(grid=replace(steady_grid(), tempo_alternatives=tempi)))
+    [row] = [row for row in glance(report, report.in_session(), 0.8) if row.label == "Tempo"]
+    assert row.notes[2:] == ("or 105 (3 %)", "may be counted as 70")
+    text = " ".join(Outline(page_of(report)).text.split()).replace("\xa0", " ")
+    assert "97 % sure or 105 (3 %); may be counted as 70 clear attacks" in text
+    assert "16 %" not in text + card(report, (), 0.8)
+    told = [(a.value, a.same_grid) for a in report.answers.tempo.alternatives]
+    assert told == [(140.0, False), (70.0, True), (105.0, False)]
+    flags = [fix.command.partition(" --")[2] for fix in fixes(report) if "the tempo is" in fix.what]
+    assert flags == ["tempo 105", "half", "double"]
 
 
 def test_music_without_a_grid_has_no_first_bar_to_be_sure_of() -> None:
@@ -349,9 +364,9 @@ def test_the_picture_of_the_grid_and_the_cut_speak_of_the_same_lines() -> None:
 
 @pytest.mark.parametrize(("probability", "shown"), [(0.004, False), (0.02, True)])
 def test_evidence_names_no_other_answer_that_is_hardly_possible(probability: float, shown: bool) -> None:
-    tempi = (TempoCandidate(140.0, 0.98), TempoCandidate(280.0, probability))
+    tempi = (TempoCandidate(140.0, 0.98), TempoCandidate(105.0, probability))
     page = page_of(sample_report(sample_analysis(grid=replace(steady_grid(), tempo_alternatives=tempi))))
-    assert bool(re.search(r"or 280(\.0)? \(2.%\)", page)) == shown
+    assert bool(re.search(r"or 105(\.0)? \(2.%\)", page)) == shown
     assert not re.search(r"\(0.%\)", page)
 
 

@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import json
-from argparse import Namespace
+import re
+import shlex
 from dataclasses import replace
+from html import unescape
 from pathlib import Path
 from urllib.parse import unquote, urljoin, urlsplit
 
 import pytest
 
+from config.load import load_settings
+from config.settings import Folders, Settings
+from daemon.cli import build_parser
 from daemon.decode.archives import AGAIN
 from daemon.decode.audiochecks import SEND_AGAIN
 from daemon.decode.audiofile import ASK_AGAIN
@@ -72,8 +77,8 @@ def test_the_sentence_to_the_producer_tells_no_path(cause: str, told: str) -> No
 def test_what_was_named_by_its_path_is_shown_by_its_name(tmp_path: Path) -> None:
     """`process` names drops by paths of this machine; the service by those below incoming/."""
     drop = replace(record(), summary={"path": "/home/mira/my studio/torn.wav"})
-    stage_rejection(tmp_path / "a", drop, "it cannot be used")
-    stage_rejection(tmp_path / "b", record(), "it cannot be used")
+    stage_rejection(tmp_path / "a", drop, "it cannot be used", Settings())
+    stage_rejection(tmp_path / "b", record(), "it cannot be used", Settings())
     for name, shown in (("a", "untouched: torn.wav"), ("b", "untouched: incoming/tin-roof/torn.wav")):
         for file in (PAGE_FILE, "reason.txt"):
             text = (tmp_path / name / file).read_text().replace("<wbr>", "")
@@ -87,7 +92,7 @@ def test_reason_and_step_are_two_sentences() -> None:
 
 
 def test_page_and_record_lie_together_and_hostile_names_stay_text(tmp_path: Path) -> None:
-    folder = stage_rejection(tmp_path / "a", record(HOSTILE), "the drop cannot be used")
+    folder = stage_rejection(tmp_path / "a", record(HOSTILE), "the drop cannot be used", Settings())
     page = (tmp_path / "a" / PAGE_FILE).read_text()
     assert page.count("<script") == 1
     assert "\u202e" not in page
@@ -99,12 +104,36 @@ def test_page_and_record_lie_together_and_hostile_names_stay_text(tmp_path: Path
     assert [name for name, _ in read_rejections(tmp_path)] == ["a"]
 
 
+@pytest.mark.parametrize("question", [None, ["a.wav", "b.wav"]])
+def test_the_commands_name_the_settings_file_as_on_every_page(
+    tmp_path: Path, question: list[str] | None
+) -> None:
+    """They are such as the program takes; page and text agree."""
+    path = tmp_path / "a studio" / "beatintake.yaml"
+    path.parent.mkdir()
+    path.write_text("folders: {incoming: in}\n")
+    drop = replace(
+        record(reason="too long; raise the limit."), summary={"path": "torn.wav", "question": question}
+    )
+    stage_rejection(tmp_path / "a", drop, "it cannot be used", load_settings(path))
+    [command] = re.findall(r'id="retry">(.*?)</code>', (tmp_path / "a" / PAGE_FILE).read_text())
+    taken = build_parser().parse_args(shlex.split(unescape(re.sub("<[^>]+>", "", command)))[1:])
+    assert taken.config == path.resolve()
+    call = (
+        f"beatintake --config {shlex.quote(str(path.resolve()))} {'answer torn.wav' if question else 'retry'}"
+    )
+    assert call in (tmp_path / "a" / "reason.txt").read_text()
+    stage_rejection(tmp_path / "b", drop, "it cannot be used", Settings())
+    assert "--config" not in (tmp_path / "b" / PAGE_FILE).read_text()
+
+
 @pytest.mark.parametrize("place", ["rejected", "ready/rejected", "else/wh#re"])
 def test_the_page_leads_back_to_the_board(tmp_path: Path, place: str) -> None:
     """The address is resolved as a browser does it (RFC 3986), from the page to the board."""
     ready, rejected = tmp_path / "ready", tmp_path / place
-    way = way_to_board(Namespace(ready=ready, rejected=rejected))
-    stage_rejection(rejected / "torn", record(), "the drop cannot be used", way)
+    settings = Settings(folders=Folders(incoming=tmp_path / "in", ready=ready, rejected=rejected))
+    way = way_to_board(settings.folders)
+    stage_rejection(rejected / "torn", record(), "the drop cannot be used", settings)
     page = rejected / "torn" / PAGE_FILE
     assert f'href="{way}">All beats</a>' in page.read_text()
     assert unquote(urlsplit(urljoin(page.as_uri(), way)).path) == str(ready / "index.html")
@@ -119,7 +148,7 @@ def test_a_damaged_record_is_no_row(tmp_path: Path, text: str) -> None:
 
 
 def test_a_rejection_from_before_there_were_pages_is_a_row_without_one(tmp_path: Path) -> None:
-    stage_rejection(tmp_path / "a", record(), "the drop cannot be used")
+    stage_rejection(tmp_path / "a", record(), "the drop cannot be used", Settings())
     (tmp_path / "a" / PAGE_FILE).unlink()
     assert [row["page"] for _, row in read_rejections(tmp_path)] == [False]
     assert json.loads((tmp_path / "a" / "rejected.json").read_text())["reason"]
@@ -127,7 +156,7 @@ def test_a_rejection_from_before_there_were_pages_is_a_row_without_one(tmp_path:
 
 @pytest.mark.skipif(not (CHROMIUM and DRIVER), reason="needs chromium and chromedriver")
 def test_browser_copies_the_sentence_and_draws_nothing_over_anything(tmp_path: Path) -> None:
-    stage_rejection(tmp_path / "a", record("long_name_" * 30 + ".wav"), "the drop cannot be used")
+    stage_rejection(tmp_path / "a", record("long_name_" * 30 + ".wav"), "the drop cannot be used", Settings())
     browser = Browser(tmp_path / "profile", 1280, 900)
     try:
         browser.open(tmp_path / "a" / PAGE_FILE)

@@ -113,7 +113,7 @@ def test_nothing_needs_ears_when_all_is_sure() -> None:
     [
         (
             {"grid": replace(steady_grid(), tempo_confidence=0.6)},
-            "Tempo: 140 BPM is 60 % sure; it could be 70",
+            "Tempo: 140 BPM is 60 % sure. Listen to the click check.",
         ),
         (
             {"grid": replace(steady_grid(), bar_one_confidence=0.5)},
