@@ -64,12 +64,12 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
 
 def tempi_words(grid: Grid, bpm: float) -> str:
     """A tempo, or another count of the same beats: '70'; where it changes once '45, then 60'; where it moves
-    'on average 43.5'.
+    'about 43.5'.
     """
     if not several_tempi(grid) or grid.tempo_bpm is None:
         return format_tempo(round(bpm, 2))
     if change_s(grid) is None:
-        return f"on average {format_tempo(round(bpm, 2))}"
+        return f"about {format_tempo(round(bpm, 1))}"
     return ", then ".join(format_tempo(round(at * bpm / grid.tempo_bpm, 2)) for _, at in grid.tempo_curve)
 
 

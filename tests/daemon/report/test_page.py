@@ -287,6 +287,13 @@ def test_a_tempo_that_changes_once_has_no_mean() -> None:
     )
 
 
+def test_a_tempo_that_moves_all_the_time_is_counted_otherwise_at_about_so_much() -> None:
+    grid = moving_grid((16, 88.0), (16, 91.0), (16, 86.0), (16, 90.0))
+    grid = replace(grid, tempo_bpm=88.71, tempo_alternatives=(TempoCandidate(44.355, 0.1),))
+    text = " ".join(Outline(page_of(sample_report(sample_analysis(grid=grid)))).text.split())
+    assert "may be counted as about 44.4" in text
+
+
 def test_the_level_of_a_moving_beat_is_not_called_settled_where_half_of_it_fits_as_well() -> None:
     for half, settled in ((0.05, True), (0.4, False)):
         rivals = (TempoCandidate(140.0, 0.99 - half), TempoCandidate(70.0, half))
