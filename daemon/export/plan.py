@@ -28,6 +28,8 @@ LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a co
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
+# What comes no earlier is no music of its own whatever the setting: a bar so short has a tempo of 750 BPM
+LEAST_EARLY_S = 0.005
 SOFT_TIMES = 3  # a first hit that rises gradually may begin so many times as early
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
@@ -84,6 +86,7 @@ def plan_cut(
     soft_rise_s: float = 0.0,
     begins_faintly: bool = False,
     clear_of_noise: bool = False,
+    exact_lines: bool = False,
     start: Start = "bar_one",
     trim_tail_to: int | None = None,
 ) -> CutPlan:
@@ -101,6 +104,7 @@ def plan_cut(
     begins_faintly : it is hardly over the threshold of silence at first (`firsthit`): where it also rises
         gradually, it may have begun below it, and is not said to be late
     clear_of_noise : noise before the first hit hides nothing of it (`firsthit`)
+    exact_lines : the engineer said where the lines lie: no hit moves them
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
@@ -109,7 +113,8 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
-    soft = early_hit_s < early <= soft_rise_s
+    early_hit_s = MOVED_AIR_S if exact_lines else max(early_hit_s, LEAST_EARLY_S)
+    soft = early_hit_s < early <= soft_rise_s and not exact_lines
     limit_s = min(early_hit_s * (SOFT_TIMES if soft else 1), bar_s * _bar_shares(grid))
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
     grows, noisy = begins_faintly and soft_rise_s > limit_s, analysis.lead_in.noisy

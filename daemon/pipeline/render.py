@@ -21,7 +21,7 @@ from daemon.core.atomic import sync_beside
 from daemon.core.names import copy_name
 from daemon.core.text import one_line
 from daemon.core.version import version
-from daemon.corrections.apply import Correction, apply_correction
+from daemon.corrections.apply import Correction, apply_correction, sets_lines
 from daemon.decode.decoder import Decoded, Source
 from daemon.decode.tags import claims
 from daemon.export import aaf
@@ -88,7 +88,8 @@ def render_drop(
     whole : False where `decoded` is but a copy, without what was cut off it
     """
     shown = apply_correction(analysis, correction) if correction else analysis
-    source, plan = decoded.source, cut_plan(shown, decoded, settings)
+    exact = sets_lines(analysis.grid, correction)
+    source, plan = decoded.source, cut_plan(shown, decoded, settings, exact_lines=exact)
     view = in_session(shown, plan)
     tempo = glance_tempo(view.grid, view.duration_s)
     key, note = key_line(shown.key), beat_note(shown.grid)
@@ -162,8 +163,10 @@ def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Ou
     )
 
 
-def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPlan:
-    """The cut for one decoded drop under these settings."""
+def cut_plan(
+    analysis: Analysis, decoded: Decoded, settings: Settings, *, exact_lines: bool = False
+) -> CutPlan:
+    """The cut for one decoded drop under these settings; `exact_lines`: see `plan_cut`."""
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
     lead_in, first_s = analysis.lead_in, analysis.lead_in.first_sound_s
@@ -183,6 +186,7 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
         soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
         begins_faintly=begins_faintly(signal.samples, signal.rate, hit_s, lead_in.threshold_dbfs),
         clear_of_noise=clear,
+        exact_lines=exact_lines,
         start=output.start,
         trim_tail_to=tail,
     )

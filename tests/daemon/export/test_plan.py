@@ -104,6 +104,29 @@ def test_the_setting_can_take_any_sound_for_a_pickup():
     assert plan_cut(found, frames=10**7, rate=44100, early_hit_s=0.0).bars_before_bar_one == 1
 
 
+@pytest.mark.parametrize("start", ["bar_one", "first_sound"])
+@pytest.mark.parametrize("early_s", [0.00008, 0.0009, 0.0049])
+def test_what_begins_less_than_5_ms_before_bar_one_is_never_music_of_its_own(
+    early_s: float, start: str
+) -> None:
+    """A bar so short would need a tempo that few sequencers take: most end at 999 BPM (common practice)."""
+    found = analysis(120.0, 3.5, 3.5 - early_s)
+    plan = plan_cut(found, frames=10**7, rate=44100, early_hit_s=0.0, start=start)  # type: ignore[arg-type]
+    assert (plan.bars_before_bar_one, plan.before_bar_one) == (0, "")
+    assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=1 / 44100)
+    assert plan.zero_s == pytest.approx(3.5 - early_s, abs=1 / 44100)
+
+
+@pytest.mark.parametrize("late_s", [-0.012, -0.0015, 0.006, 0.012])
+def test_no_hit_moves_lines_that_were_set_by_hand(late_s: float) -> None:
+    """A correction always wins: README, "Correct from any machine"."""
+    found = analysis(120.0, 3.5, 3.5 + late_s)
+    plan = plan_cut(found, frames=10**7, rate=44100, exact_lines=True)
+    assert plan.session_shift_s == 0.0
+    assert plan.bars_before_bar_one == (1 if late_s < 0 else 0)
+    assert plan.line_in_copy_s(3.5) == pytest.approx(plan.bars_before_bar_one * 2.0, abs=1 / 44100)
+
+
 @pytest.mark.parametrize(
     ("early_s", "rise_s", "setting_s", "bars"),
     [

@@ -22,7 +22,7 @@ from analyzers.model import BarOneCandidate, BeatRestart, Grid, Key, MeterCandid
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
-from daemon.corrections.apply import Correction, apply_correction, beats_in
+from daemon.corrections.apply import Correction, apply_correction, beats_in, sets_lines
 from daemon.corrections.files import CORRECTION_FILE, REASON_FILE, Pending, pending_corrections
 from daemon.corrections.reading import read_correction_file
 from daemon.corrections.refusals import Refusals
@@ -495,6 +495,27 @@ def test_bar_one_moves_the_cut_of_the_copy(studio) -> None:
     assert report.cut.bars_before_bar_one == 1
     start = report.cut.source_start
     assert np.array_equal(copy[report.cut.pad_samples :][:1000], source[start : start + 1000])
+
+
+@pytest.mark.parametrize("said", ["+12 ms", "-12 ms", f"{BAR_ONE_S + 0.025:.3f}"])
+def test_lines_that_are_moved_by_hand_stay_there_whatever_the_first_hit_does(studio, said: str) -> None:
+    """The copy's line lies so far beside the hit, found in the file itself, as the engineer says."""
+    settings, folder = studio
+    correct_drop(settings, "amber-lane", {"bar_one": said})
+    _, report = report_of(folder)
+    copy, rate = sf.read(folder / report.files.aligned_copy)
+    hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
+    moved_s = float(said) - BAR_ONE_S if "ms" not in said else float(said.split()[0]) / 1000
+    assert report.session.bar_one.at_s - hit_s == pytest.approx(moved_s, abs=0.0015)
+
+
+@pytest.mark.parametrize(("moved_s", "lines"), [(PERIOD, False), (-3 * PERIOD, False), (0.012, True)])
+def test_another_beat_is_no_other_place_of_the_lines(moved_s: float, lines: bool) -> None:
+    """Which beat is the one says nothing of where it lies; before the first beat they are counted back."""
+    said = Correction(bar_one_s=BAR_ONE_S + moved_s)
+    assert sets_lines(steady_grid(), said) == lines
+    assert not sets_lines(steady_grid(), Correction(tempo_bpm=70.0))
+    assert not sets_lines(steady_grid(), None)
 
 
 def test_undo_gives_back_what_was_measured(studio, capsys) -> None:
