@@ -47,6 +47,7 @@ from daemon.report.words import (
     several_tempi,
     signed,
     stems_words,
+    tempo_line,
 )
 
 BOARD_FILE = "index.html"
@@ -173,7 +174,8 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
             claims=[(c, claim_words(c)) for c in report.claims],
             delays=delay_tables(analysis.grid),
             several_tempi=several_tempi(analysis.grid),
-            key_line=key_line(analysis.key),
+            tempo_line=tempo_line(analysis.grid, analysis.duration_s),
+            key_line=key_line(analysis.key) or "no key",
             other_music=OTHER_MUSIC,
             stems_above=stems_words(stems_above_db(report.stems, report.aligned_copy)),
             ears=[line.partition(": ") for line in report.check_by_ear],

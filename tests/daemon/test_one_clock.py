@@ -220,6 +220,7 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
 
     data = (out / report.files.aligned_copy).read_bytes()
     assert f"B bar {section.bar}".encode() in data  # cue label; its sample is tested with the writer
+    assert b"key: F minor?" in data
     assert (
         json.loads((out / report.files.report).read_text())["session"]["key_changes"][0]["bar"] == change.bar
     )
