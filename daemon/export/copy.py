@@ -219,14 +219,15 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     longest = round(FADE_S * audio.rate)
     first, last = (min(frame, audio.frames) for frame in (plan.source_start, plan.source_start + longest))
     level = np.abs(audio.read(first, last)).max(axis=1, initial=0.0)
-    if len(level) == 0 or level[0] <= 10 ** ((peak_db - STEP_DB) / 20):
+    quiet = 10 ** ((peak_db - STEP_DB) / 20)
+    if len(level) == 0 or (plan.source_start == 0 and level[0] <= quiet):
         return 0, []
-    below = peak_db - 20 * math.log10(float(level[0]))
     if plan.source_start == 0:
+        below = peak_db - 20 * math.log10(float(level[0]))
         return 0, [f"The source starts abruptly, {below:.0f} dB below its peak; its start is kept as it is."]
     shortest = max(1, longest // SHORTEST_FADE)
     ahead = np.abs(audio.read(max(first - shortest, 0), first)).max(initial=0.0)
-    if ahead <= 10 ** ((peak_db - STEP_DB) / 20):
+    if ahead <= quiet:  # one sample says nothing: noise and tones pass zero, too
         return 0, []
     below = peak_db - 20 * math.log10(float(ahead))
     text = f"The cut goes through sound {below:.0f} dB below the peak"

@@ -169,7 +169,7 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        through_noise=analysis.lead_in.noisy and bars == 0,
+        through_noise=noisy and (before_bars == 0 or not whole),
         before_bar_one="; ".join(filter(None, (before, rest))),
         first_hit_late_s=late_s if known and not grows else 0.0,
         soft_start=soft and shift < 0.0,

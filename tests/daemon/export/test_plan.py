@@ -196,7 +196,12 @@ def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late(
     assert plan.session_shift_s == 0.0
     assert plan.through_noise
     assert not plan_cut(analysis(120.0, 3.5, 3.5), frames=10**7, rate=44100).through_noise
-    assert not plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1).through_noise  # all of it is kept
+    led_in = plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1)
+    assert led_in.pad_samples == 2 * 44100  # the bar is digital silence: the noise is cut off there, too
+    assert led_in.through_noise
+    pickup = replace(analysis(120.0, 3.5, 2.9), lead_in=replace(found.lead_in, first_sound_s=2.9))
+    assert not plan_cut(pickup, frames=10**7, rate=44100).through_noise  # its bar has the noise
+    assert plan_cut(pickup, frames=10**7, rate=44100, start="first_sound").through_noise
 
 
 def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() -> None:
@@ -262,6 +267,7 @@ def test_the_plan_says_where_the_songs_hits_lie():
         (0.75, 0, "the song starts at bar 2; pickup of 1 1/2 beats in bar 1"),
         (1 / 3, 0, "the song starts at bar 2; pickup of 2/3 of a beat in bar 1"),
         (0.44, 0, "the song starts at bar 2; sound from 0.44 s before it in bar 1"),
+        (0.056, 0, "the song starts at bar 2; sound from 56 ms before it in bar 1"),
         (3.1, 0, "the song starts at bar 3; sound from 3.10 s before it in bars 1 to 2"),
         (
             0.5,
