@@ -84,7 +84,7 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
         chords=tuple(
             replace(c, start_s=max(c.start_s + line_s, chords_s), end_s=min(c.end_s + line_s, end_s))
             for c in analysis.chords
-            if c.end_s + line_s > chords_s and c.start_s + line_s < end_s - ON_LINE_S
+            if c.end_s + line_s > chords_s + ON_LINE_S and c.start_s + line_s < end_s - ON_LINE_S
         ),
         sections=_sections(analysis.sections, lines, cut.bar_one_in_copy_s or 0.0, sound_s, line_s, end_s),
         loudness=loudness,

@@ -139,6 +139,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/plan", "soft_rise_s > limit_s", "soft_rise_s > 9.0"),
     ("daemon/export/sessionview", "end_s=min(c.end_s + line_s, end_s))", "end_s=c.end_s + line_s)"),
     ("daemon/export/sessionview", "c.start_s + line_s < end_s - ON_LINE_S", "True"),
+    ("daemon/export/sessionview", "> chords_s + ON_LINE_S", "> chords_s"),
     ("daemon/export/sessionview", "if point[0] < end_s - ON_LINE_S", ""),
     ("daemon/export/sessionview", "if line <= sound_s + BESIDE_BEAT_S), default", "if line <= 0.0), default"),
     ("daemon/export/score", "if event[0] < max(end_tick, 1)", ""),

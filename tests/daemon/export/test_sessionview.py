@@ -52,7 +52,7 @@ def test_the_first_chord_begins_with_the_beat_of_the_first_sound(before_beats, l
 def test_a_chord_that_ends_before_the_first_sound_is_none():
     found = sample_analysis(
         grid=steady_grid(bar_one_s=BAR_ONE_S),
-        chords=(Chord(0.0, BAR_ONE_S, "N", 0.8), Chord(BAR_ONE_S, 60.0, "Gb", 0.8)),
+        chords=(Chord(0.0, BAR_ONE_S + 1e-9, "N", 0.8), Chord(BAR_ONE_S, 60.0, "Gb", 0.8)),  # not by a hair
     )
     plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=2)
 
