@@ -15,7 +15,7 @@ from jinja2 import Environment
 from analyzers.model import Grid
 from analyzers.rhythm.bars import change_s
 from analyzers.rhythm.note_values import NoteValue, beat_note, in_quarters, note_values
-from daemon.core.names import format_tempo
+from daemon.core.names import BOARD_FILE, format_tempo
 from daemon.corrections.files import CORRECTION_FILE
 from daemon.report.ear_topics import ear_words, topics
 from daemon.report.listening import listening
@@ -50,7 +50,6 @@ from daemon.report.words import (
     tempo_line,
 )
 
-BOARD_FILE = "index.html"
 LEVEL_UNITS = ("dB", "dBFS", "dBTP", "LUFS")
 COUNTED = ("beats", "bars", "places")
 FORMATS = {"OGG": "Ogg", "AIFF": "AIFF", "stems": "stems", "MPEG": "MP3"}

@@ -146,6 +146,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/report/words", "_held_tempo(tempi[0], change - begin)", "_held_tempo(tempi[0], 0.0)"),
     ("daemon/report/page", 'key_line(analysis.key) or "no key"', "key_line(analysis.key)"),
     ("daemon/export/midimap", "DOTTED_CLOCKS = 24, 36", "DOTTED_CLOCKS = 24, 24"),
+    ("daemon/core/names", "or same_case(plain) == BOARD_FILE", ""),
     ("daemon/export/plan", "LEAST_EARLY_S = 0.005", "LEAST_EARLY_S = 0.0"),
     ("daemon/export/plan", "MOVED_AIR_S if exact_lines else", ""),
     ("daemon/corrections/apply", "beats[1] - beats[0])) > ON_BEAT_S", "1e9)) > ON_BEAT_S"),
