@@ -40,7 +40,7 @@ from daemon.pipeline.correct import (
     correct_from_file,
     undo_correction,
 )
-from daemon.pipeline.remake import report_of
+from daemon.pipeline.remake import remake, report_of
 from daemon.pipeline.render import render_drop
 from daemon.service import correction_pickup as pickup_module
 from daemon.service.correction_pickup import CorrectionPickup
@@ -507,6 +507,23 @@ def test_lines_that_are_moved_by_hand_stay_there_whatever_the_first_hit_does(stu
     hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
     moved_s = float(said) - BAR_ONE_S if "ms" not in said else float(said.split()[0]) / 1000
     assert report.session.bar_one.at_s - hit_s == pytest.approx(moved_s, abs=0.0015)
+
+
+def test_milliseconds_count_from_the_line_that_is_heard(studio) -> None:
+    """The first hit has taken the lines along, 10 ms earlier: 12 ms later is 12 ms after that hit."""
+    settings, folder = studio
+    early = steady_grid(duration_s=20.0, bar_one_s=BAR_ONE_S + 0.01)
+    _, report = report_of(folder)
+    shown = report.model_copy(update={"analysis": replace(report.analysis, grid=early)})
+    made = remake(settings, folder, shown, None)
+    assert made.cut.session_shift_s == pytest.approx(-0.01, abs=1e-3)
+
+    correct_drop(settings, "amber-lane", {"bar_one": "+12 ms"})
+    _, report = report_of(folder)
+    copy, rate = sf.read(folder / report.files.aligned_copy)
+    hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
+    assert report.session.bar_one.at_s - hit_s == pytest.approx(0.012, abs=0.0015)
+    assert place_of_bar_one("+1 beat", early, -0.01) == pytest.approx(BAR_ONE_S + 0.01 + PERIOD)
 
 
 @pytest.mark.parametrize(("moved_s", "lines"), [(PERIOD, False), (-3 * PERIOD, False), (0.012, True)])
