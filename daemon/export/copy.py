@@ -51,6 +51,7 @@ class CopyFacts:
     warnings: tuple[str, ...]
     loudness: Loudness | None = None
     peaks_gain_db: float = 0.0
+    clipped: bool = False
 
 
 class StemFile(Protocol):
@@ -83,7 +84,8 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
         facts = _write(_render(audio, plan, output, gain_db), path, output, notes)
     if facts.loudness is None or facts.bit_identical:
         return facts
-    loudness = as_written(facts.loudness, path, resampled=facts.rate != decoded.source.rate)
+    changed = facts.clipped or facts.rate != decoded.source.rate
+    loudness = as_written(facts.loudness, path, changed=changed)
     set_loudness(path, loudness)
     return replace(facts, loudness=loudness)
 
@@ -124,6 +126,7 @@ def _write(
     """Write one copy; `notes.loudness` is the programme's, which a start is judged by."""
     audio = render.audio
     encoding, factor, warnings = _within_full_scale(render, _encoding(audio, output), output)
+    clipped = bool(warnings) and output.over_full_scale == "clip"
     render = replace(render, gain=render.gain * factor)
     exact = render.untouched and audio.fits(encoding)
     fade, said = _start(render, notes.loudness, may_fade=not (exact and audio.lossless))
@@ -147,6 +150,7 @@ def _write(
         warnings=(*warnings, *said),
         loudness=loudness,
         peaks_gain_db=20 * math.log10(factor),
+        clipped=clipped,
     )
 
 

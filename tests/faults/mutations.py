@@ -64,6 +64,7 @@ SPARE_TESTS = {
     ),
     "daemon/corrections/words": ("daemon/pipeline/test_correct",),
     "daemon/corrections/apply": ("daemon/pipeline/test_correct",),
+    "daemon/export/copy": ("daemon/export/test_copy", "daemon/test_one_clock"),
     "daemon/export/cutaudio": ("daemon/export/test_copy",),
     "daemon/export/cutwords": ("daemon/export/test_plan",),
     "daemon/export/ruler": (
@@ -150,6 +151,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/core/names", "or same_case(plain) == BOARD_FILE", ""),
     ("daemon/corrections/words", "grid.bar_one_s + shift_s + (", "grid.bar_one_s + ("),
     ("daemon/pipeline/correct", "cut.bars_before_bar_one, cut.session_shift_s", "cut.bars_before_bar_one"),
+    ("daemon/export/copy", "facts.clipped or facts.rate", "facts.rate"),
     ("daemon/export/plan", "LEAST_EARLY_S = 0.005", "LEAST_EARLY_S = 0.0"),
     ("daemon/export/plan", "MOVED_AIR_S if exact_lines else", ""),
     ("daemon/corrections/apply", "beats[1] - beats[0])) > ON_BEAT_S", "1e9)) > ON_BEAT_S"),
