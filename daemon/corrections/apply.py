@@ -29,7 +29,6 @@ from daemon.corrections.on_lines import PICKUP_BEATS, key_on_lines, sections_on_
 LEVELS = (0.5, 2.0, 1 / 3, 3.0)  # ratios that name another metrical level of the same beat
 LEVEL_TOLERANCE = 0.005
 SNAP_BEATS = 1e-6
-ON_BEAT_S = 1e-3
 
 
 class Correction(BaseModel):
@@ -40,6 +39,7 @@ class Correction(BaseModel):
     tempo_bpm: float | None = Field(None, ge=20, le=400)
     meter: str | None = None
     bar_one_s: float | None = None
+    bar_one_exact: bool | None = None  # True: said in ms or s, no hit moves its line; else a beat of the grid
     key: str | None = None
     key_changes: tuple[tuple[float, str], ...] = ()  # (s, key) of later ones, in order; only with `key`
     tuning_cents: float | None = Field(None, gt=-50, le=50)
@@ -243,15 +243,6 @@ def _with_bar_one(grid: Grid, at_s: float, duration_s: float) -> Grid:
         beats = tuple(t + shift for t in grid.beats_s if 0 <= t + shift < duration_s)
     changed = replace(grid, beats_s=beats, bar_one_s=at_s, bar_one_confidence=1.0)
     return _count_bars(changed)
-
-
-def sets_lines(measured: Grid, correction: Correction | None) -> bool:
-    """Whether it says where the bar lines lie ("+12 ms"), not only which of the measured beats is the one."""
-    at_s, beats = correction.bar_one_s if correction else None, measured.beats_s
-    if at_s is None or len(beats) < 2:
-        return at_s is not None
-    near = min(beats, key=lambda t: abs(t - at_s))
-    return abs(math.remainder(at_s - near, beats[1] - beats[0])) > ON_BEAT_S
 
 
 def _count_bars(grid: Grid) -> Grid:

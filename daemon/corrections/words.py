@@ -109,7 +109,10 @@ def _placed(
     """The rest: bar one in beats and bars as they are `counted` now, keys in the bars that are `shown`."""
     values: dict[str, Any] = {}
     if "bar_one" in asked:
-        values["bar_one_s"] = place_of_bar_one(str(asked["bar_one"]), counted, shift_s)
+        place = str(asked["bar_one"])
+        values["bar_one_s"] = place_of_bar_one(place, counted, shift_s)
+        if not place.lower().rstrip(" s").endswith(("beat", "bar")):
+            values["bar_one_exact"] = True
     if "tuning" in asked:
         values["tuning_cents"] = _number("tuning", asked["tuning"])
     if "key" in asked:

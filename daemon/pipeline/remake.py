@@ -17,7 +17,7 @@ from config.settings import Settings
 from daemon.core.atomic import STAGING, discard, machine_error
 from daemon.core.errors import BeatintakeError, MachineError
 from daemon.core.private import private_name
-from daemon.corrections.apply import Correction, apply_correction, sets_lines
+from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.identity import identify
 from daemon.decode.inside import called, identify_inner
 from daemon.ledger.ledger import Ledger, ledger_path
@@ -74,7 +74,7 @@ def _render(
     if source is None:
         decoded = decoded_from_copy(folder, report, scratch)
         shown = apply_correction(report.analysis, correction) if correction else report.analysis
-        exact = sets_lines(report.analysis.grid, correction)
+        exact = bool(correction and correction.bar_one_exact)
         said = remarks(report, shown, cut_plan(shown, decoded, settings, exact_lines=exact))
     else:
         path, inner = inside(source)

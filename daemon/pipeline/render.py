@@ -22,7 +22,7 @@ from daemon.core.atomic import sync_beside
 from daemon.core.names import copy_name
 from daemon.core.text import one_line
 from daemon.core.version import version
-from daemon.corrections.apply import Correction, apply_correction, sets_lines
+from daemon.corrections.apply import Correction, apply_correction
 from daemon.decode.decoder import Decoded, Source
 from daemon.decode.tags import claims
 from daemon.export import aaf
@@ -89,7 +89,7 @@ def render_drop(
     whole : False where `decoded` is but a copy, without what was cut off it
     """
     shown = apply_correction(analysis, correction) if correction else analysis
-    exact = sets_lines(analysis.grid, correction)
+    exact = bool(correction and correction.bar_one_exact)
     source, plan = decoded.source, cut_plan(shown, decoded, settings, exact_lines=exact)
     view = in_session(shown, plan)
     tempo = glance_tempo(view.grid, view.duration_s)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 from dataclasses import replace
@@ -22,7 +23,7 @@ from analyzers.model import BarOneCandidate, BeatRestart, Grid, Key, MeterCandid
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
-from daemon.corrections.apply import Correction, apply_correction, beats_in, sets_lines
+from daemon.corrections.apply import Correction, apply_correction, beats_in
 from daemon.corrections.files import CORRECTION_FILE, REASON_FILE, Pending, pending_corrections
 from daemon.corrections.reading import read_correction_file
 from daemon.corrections.refusals import Refusals
@@ -526,13 +527,44 @@ def test_milliseconds_count_from_the_line_that_is_heard(studio) -> None:
     assert place_of_bar_one("+1 beat", early, -0.01) == pytest.approx(BAR_ONE_S + 0.01 + PERIOD)
 
 
-@pytest.mark.parametrize(("moved_s", "lines"), [(PERIOD, False), (-3 * PERIOD, False), (0.012, True)])
-def test_another_beat_is_no_other_place_of_the_lines(moved_s: float, lines: bool) -> None:
-    """Which beat is the one says nothing of where it lies; before the first beat they are counted back."""
-    said = Correction(bar_one_s=BAR_ONE_S + moved_s)
-    assert sets_lines(steady_grid(), said) == lines
-    assert not sets_lines(steady_grid(), Correction(tempo_bpm=70.0))
-    assert not sets_lines(steady_grid(), None)
+def test_lines_that_a_hit_took_along_go_back_to_the_song_as_the_ears_line_says(studio) -> None:
+    """That is where they were measured; the hit, 20 ms early, does not take them along again."""
+    settings, folder = studio
+    _, report = report_of(folder)
+    measured = steady_grid(duration_s=20.0, bar_one_s=BAR_ONE_S + 0.02)
+    remake(
+        settings,
+        folder,
+        report.model_copy(update={"analysis": replace(report.analysis, grid=measured)}),
+        None,
+    )
+    said = re.search(r"correct --bar-one=(\S+) puts", " ".join(report_of(folder)[1].check_by_ear))
+    assert said is not None
+
+    correct_drop(settings, "amber-lane", {"bar_one": said[1]})
+    _, report = report_of(folder)
+    copy, rate = sf.read(folder / report.files.aligned_copy)
+    hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
+    assert report.session.bar_one.at_s - hit_s == pytest.approx(0.02, abs=0.0015)
+
+
+@pytest.mark.parametrize(
+    ("said", "exact"),
+    [
+        ("+1 beat", None),
+        ("+2 Bars", None),
+        ("+12 ms", True),
+        ("+0.3 s", True),
+        ("1:02.5", True),
+        ("3 s", True),
+    ],
+)
+def test_which_beat_is_the_one_says_nothing_of_where_its_line_lies(said: str, exact: bool | None) -> None:
+    first = make_correction({"bar_one": said}, sample_analysis(), None)
+    assert first.bar_one_exact is exact
+    later = make_correction({"bar_one": "+1 beat", "key": "C minor"}, sample_analysis(), first)
+    assert later.bar_one_exact is exact, "lines that were put somewhere stay put"
+    assert not Correction(bar_one_exact=None).bar_one_exact
 
 
 def test_undo_gives_back_what_was_measured(studio, capsys) -> None:
