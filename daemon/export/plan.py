@@ -24,6 +24,7 @@ from daemon.export.cutwords import LEAST_REST_BEATS, SAID_LATE_S, before_words, 
 
 # Air kept ahead of the first sound without a grid (common practice: 1-5 ms), or of a hit that noise surrounds
 AIR_S = 0.003
+WHOLE_BAR_S = 1e-4  # no bar is shortened by less (`sessionbeats`)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
@@ -135,7 +136,7 @@ def plan_cut(
     rest_s = -early if -early >= limit_s else 0.0
     unrested_s = limit_s if grows else max(limit_s, LEAST_REST_BEATS * beat_s)
     late_s = max(-early - shift, 0.0) if -early < unrested_s else 0.0
-    whole = start == "bar_one"
+    whole = before_bars * bar_s - before_s < WHOLE_BAR_S
     filled = -music_start / rate > SAID_LATE_S
     before = before_words(
         sound_s,
@@ -169,7 +170,7 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        through_noise=noisy and (before_bars == 0 or not whole),
+        through_noise=noisy and (before_bars == 0 or start == "first_sound"),
         before_bar_one="; ".join(filter(None, (before, rest))),
         first_hit_late_s=late_s if known and not grows else 0.0,
         soft_start=soft and shift < 0.0,

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analyzers.model import Analysis, Grid, GridProof, Key, LeadIn, Loudness, Tuning
 from daemon.export.plan import plan_cut
+from daemon.export.ruler import make_ruler
 from tests.daemon.sample_report import sample_analysis
 
 NO_KEY = Key(None, None, 0.0, (), (), None, None, (), ())
@@ -115,6 +116,15 @@ def test_what_begins_less_than_5_ms_before_bar_one_is_never_music_of_its_own(
     assert (plan.bars_before_bar_one, plan.before_bar_one) == (0, "")
     assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=1 / 44100)
     assert plan.zero_s == pytest.approx(3.5 - early_s, abs=1 / 44100)
+
+
+@pytest.mark.parametrize(("bars", "shortened"), [(1.0, False), (2.0, False), (1.25, True)])
+def test_a_bar_is_said_to_be_shortened_only_where_it_is(bars: float, shortened: bool) -> None:
+    """Of a copy that starts at the first sound: a count-in fills whole bars, and the map has one meter."""
+    found = analysis(120.0, 9.0, 9.0 - bars * 2.0)
+    plan = plan_cut(found, frames=10**7, rate=44100, start="first_sound", lead_in_bars=1)
+    assert ("; bar 1 is shortened" in plan.why) == shortened
+    assert (len(make_ruler(found.grid, plan).meters) == 2) == shortened
 
 
 @pytest.mark.parametrize("late_s", [-0.012, -0.0015, 0.006, 0.012])
