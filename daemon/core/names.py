@@ -27,6 +27,7 @@ FORBIDDEN = frozenset('<>:"/\\|?*')  # on some file system
 EDGES = " ._-"
 EARS_KEPT = 10  # sentences of what to check by ear that are kept of a beat; its report has all
 STEMS_FOLDER = "stems"  # in a published folder
+BOARD_FILE = "index.html"  # beside the published folders, none of which may have its name
 ALWAYS_IGNORED = (".*", "~*", "*~")
 RESERVED = {
     "con",
@@ -68,7 +69,8 @@ def safe_stem(name: str, limit: int = MAX_STEM_BYTES) -> str:
         plain = f"_{plain}"
     lossy = plain != wanted.strip() or not plain
     plain = plain or "beat"
-    if unicodedata.normalize("NFKC", plain).split(".")[0].rstrip(" ").lower() in RESERVED:
+    device = unicodedata.normalize("NFKC", plain).split(".")[0].rstrip(" ").lower() in RESERVED
+    if device or same_case(plain) == BOARD_FILE:
         plain = f"_{plain}"
     most_units = max(MAX_STEM_UNITS, limit - 40)
     if _shortened(plain, limit, most_units) != plain or lossy:

@@ -39,6 +39,7 @@ class Correction(BaseModel):
     tempo_bpm: float | None = Field(None, ge=20, le=400)
     meter: str | None = None
     bar_one_s: float | None = None
+    bar_one_exact: bool | None = None  # True: said in ms or s, no hit moves its line; else a beat of the grid
     key: str | None = None
     key_changes: tuple[tuple[float, str], ...] = ()  # (s, key) of later ones, in order; only with `key`
     tuning_cents: float | None = Field(None, gt=-50, le=50)

@@ -32,7 +32,11 @@ SHOWN = 60  # characters of a wrong value that are repeated
 
 
 def make_correction(
-    wanted: Mapping[str, Any], measured: Analysis, current: Correction | None, bars_before: int = 0
+    wanted: Mapping[str, Any],
+    measured: Analysis,
+    current: Correction | None,
+    bars_before: int = 0,
+    shift_s: float = 0.0,
 ) -> Correction:
     """The complete correction: what is in force, changed by the wanted. Raises ConfigError.
 
@@ -42,6 +46,7 @@ def make_correction(
     measured : the analysis without any correction
     current : the correction in force
     bars_before : bars of the session before the song's bar one
+    shift_s : its lines lie so much after the grid's (`daemon.export.plan`)
     """
     asked = {name: value for name, value in wanted.items() if name in FIELDS and value not in (None, False)}
     if not asked:
@@ -51,7 +56,7 @@ def make_correction(
         shown = apply_correction(measured, current).grid
         values = {**current.model_dump(), **_counted(asked, shown, current.tempo_bpm)}
         counted = apply_correction(measured, Correction(**values)).grid
-        correction = Correction(**{**values, **_placed(asked, shown, counted, bars_before)})
+        correction = Correction(**{**values, **_placed(asked, shown, counted, bars_before, shift_s)})
         apply_correction(measured, correction)
     except ValidationError as error:
         raise ConfigError(
@@ -98,11 +103,16 @@ def _counted(asked: Mapping[str, Any], grid: Grid, set_bpm: float | None) -> dic
     return values
 
 
-def _placed(asked: Mapping[str, Any], shown: Grid, counted: Grid, bars_before: int) -> dict[str, Any]:
+def _placed(
+    asked: Mapping[str, Any], shown: Grid, counted: Grid, bars_before: int, shift_s: float
+) -> dict[str, Any]:
     """The rest: bar one in beats and bars as they are `counted` now, keys in the bars that are `shown`."""
     values: dict[str, Any] = {}
     if "bar_one" in asked:
-        values["bar_one_s"] = place_of_bar_one(str(asked["bar_one"]), counted)
+        place = str(asked["bar_one"])
+        values["bar_one_s"] = place_of_bar_one(place, counted, shift_s)
+        if not place.lower().rstrip(" s").endswith(("beat", "bar")):
+            values["bar_one_exact"] = True
     if "tuning" in asked:
         values["tuning_cents"] = _number("tuning", asked["tuning"])
     if "key" in asked:
@@ -146,8 +156,11 @@ def _number(name: str, value: Any) -> float:
     return -amount if found[1] in ("-", "−") else amount
 
 
-def place_of_bar_one(text: str, grid: Grid) -> float:
-    """Seconds in the source: '3.4286', '1:02.5', or from where it is now: '+1 beat', '-2 bars', '+12 ms'."""
+def place_of_bar_one(text: str, grid: Grid, shift_s: float = 0.0) -> float:
+    """Seconds in the source: '3.4286', '1:02.5', or from where it is now: '+1 beat', '-2 bars', '+12 ms'.
+
+    Milliseconds count from the session's line, which a first hit may have moved by `shift_s`.
+    """
     match = PLACE.fullmatch(text.strip())
     if not match:
         known = "seconds such as 3.4286, or +1 beat, -2 bars, +12 ms"
@@ -163,6 +176,6 @@ def place_of_bar_one(text: str, grid: Grid) -> float:
         raise ValueError("there is no bar one to move: give its time in seconds")
     amount = -amount if sign in ("-", "−") else amount
     if unit == "s" or unit == "m":
-        return grid.bar_one_s + (amount / 1000 if unit == "m" else amount)
+        return grid.bar_one_s + shift_s + (amount / 1000 if unit == "m" else amount)
     beats = amount * (grid.beats_per_bar or 4) if unit == "bar" else amount
     return beats_after_one(grid, beats)

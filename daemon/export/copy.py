@@ -51,6 +51,7 @@ class CopyFacts:
     warnings: tuple[str, ...]
     loudness: Loudness | None = None
     peaks_gain_db: float = 0.0
+    clipped: bool = False
 
 
 class StemFile(Protocol):
@@ -83,7 +84,8 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
         facts = _write(_render(audio, plan, output, gain_db), path, output, notes)
     if facts.loudness is None or facts.bit_identical:
         return facts
-    loudness = as_written(facts.loudness, path, resampled=facts.rate != decoded.source.rate)
+    changed = facts.clipped or facts.rate != decoded.source.rate
+    loudness = as_written(facts.loudness, path, changed=changed)
     set_loudness(path, loudness)
     return replace(facts, loudness=loudness)
 
@@ -124,6 +126,7 @@ def _write(
     """Write one copy; `notes.loudness` is the programme's, which a start is judged by."""
     audio = render.audio
     encoding, factor, warnings = _within_full_scale(render, _encoding(audio, output), output)
+    clipped = bool(warnings) and output.over_full_scale == "clip"
     render = replace(render, gain=render.gain * factor)
     exact = render.untouched and audio.fits(encoding)
     fade, said = _start(render, notes.loudness, may_fade=not (exact and audio.lossless))
@@ -147,6 +150,7 @@ def _write(
         warnings=(*warnings, *said),
         loudness=loudness,
         peaks_gain_db=20 * math.log10(factor),
+        clipped=clipped,
     )
 
 
@@ -219,14 +223,15 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     longest = round(FADE_S * audio.rate)
     first, last = (min(frame, audio.frames) for frame in (plan.source_start, plan.source_start + longest))
     level = np.abs(audio.read(first, last)).max(axis=1, initial=0.0)
-    if len(level) == 0 or level[0] <= 10 ** ((peak_db - STEP_DB) / 20):
+    quiet = 10 ** ((peak_db - STEP_DB) / 20)
+    if len(level) == 0 or (plan.source_start == 0 and level[0] <= quiet):
         return 0, []
-    below = peak_db - 20 * math.log10(float(level[0]))
     if plan.source_start == 0:
+        below = peak_db - 20 * math.log10(float(level[0]))
         return 0, [f"The source starts abruptly, {below:.0f} dB below its peak; its start is kept as it is."]
     shortest = max(1, longest // SHORTEST_FADE)
     ahead = np.abs(audio.read(max(first - shortest, 0), first)).max(initial=0.0)
-    if ahead <= 10 ** ((peak_db - STEP_DB) / 20):
+    if ahead <= quiet:  # one sample says nothing: noise and tones pass zero, too
         return 0, []
     below = peak_db - 20 * math.log10(float(ahead))
     text = f"The cut goes through sound {below:.0f} dB below the peak"

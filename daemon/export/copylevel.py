@@ -7,7 +7,7 @@ of it for the peaks).
 
 A gain moves the loudness by exactly its decibels, so that a copy at the source's rate needs no second
 measurement of it. Peaks between samples do: dither and word length round them. Another rate needs both: it
-puts the samples elsewhere and takes off what lies above half of it.
+puts the samples elsewhere and takes off what lies above half of it. So do peaks that are clipped.
 """
 
 from __future__ import annotations
@@ -107,12 +107,15 @@ def _heard(loudness: Loudness, samples: SampleArray, plan: CutPlan) -> bool:
     )
 
 
-def as_written(loudness: Loudness, path: Path, *, resampled: bool) -> Loudness:
-    """The figures of a written file; `loudness`: those of what it holds (`before_gain`) plus the gain."""
+def as_written(loudness: Loudness, path: Path, *, changed: bool) -> Loudness:
+    """The figures of a written file; `loudness`: those of what it holds (`before_gain`) plus the gain.
+
+    `changed` : by more than a gain
+    """
     with sf.SoundFile(path) as file:
         written = _Written(file)
         peaks = measure_peaks(written)
-        if resampled:
+        if changed:
             return summarise(step_energies(written, file.samplerate), peaks)
     return with_peaks(loudness, decibels(peaks.sample_peak), decibels(peaks.true_peak))
 

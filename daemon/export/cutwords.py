@@ -8,6 +8,7 @@ NOTE_VALUES = (4, 3)  # a pickup is counted in quarters or thirds of a beat
 NEAR_BEATS = 0.06  # and so near to one of them
 LEAST_REST_BEATS = 1 / max(NOTE_VALUES) - NEAR_BEATS  # what is shorter is no rest: a first hit that is late
 SAID_LATE_S = 0.005  # a shorter silence, ahead of the first hit or of the source, is none
+SECONDS_FROM_S = 0.2  # a shorter span is told in milliseconds, as under "check by ear"
 SAID_SHIFT_S = 0.005  # a smaller shift is not worth a word, as a smaller silence
 
 
@@ -106,10 +107,15 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None, soft: bool) -> st
 
 def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool, voice: bool) -> str:
     if voice:
-        return f"a voice from {sound_s:.2f} s before it"
+        return f"a voice from {_span(sound_s)} before it"
     if music_bars == 1 and not swell and _counted(sound_s / beat_s):
         return f"pickup of {beats_words(sound_s / beat_s)}"
-    return f"sound from {sound_s:.2f} s before it"
+    return f"sound from {_span(sound_s)} before it"
+
+
+def _span(length_s: float) -> str:
+    """'2.96 s', '56 ms'."""
+    return f"{length_s:.2f} s" if length_s >= SECONDS_FROM_S else f"{length_s * 1000:.0f} ms"
 
 
 def beats_words(beats: float) -> str:

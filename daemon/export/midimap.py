@@ -23,6 +23,7 @@ from daemon.export.score import Held, Score
 
 CHORD_CHANNEL, BASS_CHANNEL = 0, 1
 CHORD_VELOCITY, BASS_VELOCITY = 80, 90
+QUARTER_CLOCKS, DOTTED_CLOCKS = 24, 36  # MIDI clocks from click to click: 6/8 counts dotted quarters
 
 Event = tuple[int, mido.Message | mido.MetaMessage]  # absolute tick
 
@@ -54,8 +55,12 @@ def ascii_text(text: str) -> str:
 def conductor(score: Score) -> list[Event]:
     """Meter, tempo, key signatures and section markers."""
     events: list[Event] = [
-        (tick, mido.MetaMessage("time_signature", numerator=upper, denominator=lower))
+        (
+            tick,
+            mido.MetaMessage("time_signature", numerator=upper, denominator=lower, clocks_per_click=clocks),
+        )
         for tick, (upper, lower) in score.ruler.meters
+        for clocks in [DOTTED_CLOCKS if (upper, lower) == (6, 8) else QUARTER_CLOCKS]
     ]
     events += [(tick, mido.MetaMessage("set_tempo", tempo=tempo)) for tick, tempo in score.ruler.tempi]
     if not score.has_grid:

@@ -24,10 +24,13 @@ from daemon.export.cutwords import LEAST_REST_BEATS, SAID_LATE_S, before_words, 
 
 # Air kept ahead of the first sound without a grid (common practice: 1-5 ms), or of a hit that noise surrounds
 AIR_S = 0.003
+WHOLE_BAR_S = 1e-4  # no bar is shortened by less (`sessionbeats`)
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
+# What comes no earlier is no music of its own whatever the setting: a bar so short has a tempo of 750 BPM
+LEAST_EARLY_S = 0.005
 SOFT_TIMES = 3  # a first hit that rises gradually may begin so many times as early
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
@@ -84,6 +87,7 @@ def plan_cut(
     soft_rise_s: float = 0.0,
     begins_faintly: bool = False,
     clear_of_noise: bool = False,
+    exact_lines: bool = False,
     start: Start = "bar_one",
     trim_tail_to: int | None = None,
 ) -> CutPlan:
@@ -101,6 +105,7 @@ def plan_cut(
     begins_faintly : it is hardly over the threshold of silence at first (`firsthit`): where it also rises
         gradually, it may have begun below it, and is not said to be late
     clear_of_noise : noise before the first hit hides nothing of it (`firsthit`)
+    exact_lines : the engineer said where the lines lie: no hit moves them
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
     trim_tail_to : last musical frame; the copy then ends on the next bar line after it
     """
@@ -109,7 +114,8 @@ def plan_cut(
     if bar_s is None or grid.bar_one_s is None:
         return _plan_without_grid(hit, frames, rate)
     early = 0.0 if hit is None else grid.bar_one_s - hit
-    soft = early_hit_s < early <= soft_rise_s
+    early_hit_s = MOVED_AIR_S if exact_lines else max(early_hit_s, LEAST_EARLY_S)
+    soft = early_hit_s < early <= soft_rise_s and not exact_lines
     limit_s = min(early_hit_s * (SOFT_TIMES if soft else 1), bar_s * _bar_shares(grid))
     beside = early - round(early / bar_s) * bar_s if grid.count_in_before else early
     grows, noisy = begins_faintly and soft_rise_s > limit_s, analysis.lead_in.noisy
@@ -130,7 +136,7 @@ def plan_cut(
     rest_s = -early if -early >= limit_s else 0.0
     unrested_s = limit_s if grows else max(limit_s, LEAST_REST_BEATS * beat_s)
     late_s = max(-early - shift, 0.0) if -early < unrested_s else 0.0
-    whole = start == "bar_one"
+    whole = before_bars * bar_s - before_s < WHOLE_BAR_S
     filled = -music_start / rate > SAID_LATE_S
     before = before_words(
         sound_s,
@@ -164,7 +170,7 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        through_noise=analysis.lead_in.noisy and bars == 0,
+        through_noise=noisy and (before_bars == 0 or start == "first_sound"),
         before_bar_one="; ".join(filter(None, (before, rest))),
         first_hit_late_s=late_s if known and not grows else 0.0,
         soft_start=soft and shift < 0.0,

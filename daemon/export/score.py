@@ -7,7 +7,7 @@ record, so that they agree to the tick. Seconds are those of the session (`sessi
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from analyzers.harmony.key_change import sure_of_key
 from analyzers.harmony.note_sets import NoteSet, note_sets
@@ -71,6 +71,8 @@ def make_score(
     `vocal_range`: of the chord track; `sure`: see `note_sets`.
     """
     ruler, view = make_ruler(analysis.grid, plan), in_session(analysis, plan)
+    end_tick = ruler.tick(view.duration_s)
+    ruler = replace(ruler, tempi=tuple(event for event in ruler.tempi if event[0] < max(end_tick, 1)))
     spans = _in_copy(view.chords, ruler, view.duration_s, sure)
     parsed = [parse_chord(label) for _, _, label, _ in spans]
     roots = [() if note is None else (note,) for note in bass_notes(parsed)]
@@ -85,7 +87,7 @@ def make_score(
             (ruler.tick(held.start_s) if number else 0, held)
             for number, held in enumerate(note_sets(view, sure))
         ),
-        end_tick=ruler.tick(view.duration_s),
+        end_tick=end_tick,
         end_s=view.duration_s,
     )
 

@@ -62,7 +62,7 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
 
     The grid's bar one is the session's: it begins with the copy (`sessionbeats`). Without a grid only the
     seconds move. Sections and key changes begin with a bar of the session, also where its lines were set
-    by hand after they were found, and none lies outside the copy. The first chord begins with the beat of
+    by hand after they were found, and nothing lies outside the copy. The first chord begins with the beat of
     the first sound, not with the silence before it.
     """
     rate, gain_db = analysis.rate, level.gain_db if level else 0.0
@@ -82,11 +82,11 @@ def in_session(analysis: Analysis, cut: Placement, level: CopyLevel | None = Non
         grid=session_grid,
         key=_key(analysis.key, lines, line_s, end_s),
         chords=tuple(
-            replace(c, start_s=max(c.start_s + line_s, chords_s), end_s=c.end_s + line_s)
+            replace(c, start_s=max(c.start_s + line_s, chords_s), end_s=min(c.end_s + line_s, end_s))
             for c in analysis.chords
-            if c.end_s + line_s > chords_s
+            if c.end_s + line_s > chords_s + ON_LINE_S and c.start_s + line_s < end_s - ON_LINE_S
         ),
-        sections=_sections(analysis.sections, lines, cut, line_s, end_s),
+        sections=_sections(analysis.sections, lines, cut.bar_one_in_copy_s or 0.0, sound_s, line_s, end_s),
         loudness=loudness,
         flags=tuple(_flags(analysis.flags, cut, rate, analysis.loudness, loudness, gain_db)),
     )
@@ -103,17 +103,16 @@ def _key(key: Key, lines: Lines, line_s: float, end_s: float) -> Key:
 
 
 def _sections(
-    sections: Sequence[Section], lines: Lines, cut: Placement, line_s: float, end_s: float
+    sections: Sequence[Section], lines: Lines, one_s: float, sound_s: float, line_s: float, end_s: float
 ) -> tuple[Section, ...]:
-    """The first one begins with the copy where it holds what comes before bar one; of those that begin
-    with the same bar the last is left.
+    """The first one begins with the bar of the first sound where it holds what comes before bar one, not
+    with bars of silence; of those that begin with the same bar the last is left.
     """
-    one_s = cut.bar_one_in_copy_s or 0.0
     found: dict[float, Section] = {}
     for number, section in enumerate(sections):
         at = section.start_s + line_s
         if number == 0 and at < one_s - SAME_LINE_S:
-            at = 0.0
+            at = max((line for _, line in lines if line <= sound_s + BESIDE_BEAT_S), default=0.0)
         if at < end_s - ON_LINE_S:
             bar, at = _bar_line(lines, at)
             found[at] = replace(section, start_s=at, end_s=min(section.end_s + line_s, end_s), first_bar=bar)
@@ -190,6 +189,7 @@ def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
     curve = [(max(at + line_s, 0.0), bpm) for at, bpm in grid.tempo_curve]
     if not grid.constant_tempo and not grid.restarts and len(curve) > FEW_TEMPI:
         curve = list(tempi_of_map(grid, cut))
+    curve = [point for point in curve if point[0] < end_s - ON_LINE_S]
     later = [point for point in curve if point[0] > 0.0]
     if len(later) == len(curve):  # it begins after the copy does: its first tempo holds from the start
         started, later = later[:1], later[1:]

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from urllib.parse import unquote
 
-from daemon.report.board import BOARD_FILE
+from daemon.core.names import BOARD_FILE
 
 TYPES = {
     ".html": "text/html; charset=utf-8",

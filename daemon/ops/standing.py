@@ -262,5 +262,5 @@ def _words(correction: dict[str, Any]) -> Iterator[tuple[str, str]]:
     later = "".join(f", then {key} at {at_s:.2f} s" for at_s, key in correction.get("key_changes", ()))
     for name, value in correction.items():
         word, form, unit = units.get(name, (name, "", ""))
-        if name != "key_changes":
+        if name not in ("key_changes", "bar_one_exact"):
             yield word, f"{value:{form}}{unit}{later if name == 'key' else ''}"

@@ -90,7 +90,10 @@ def apply_to_folder(
     if file and entries and entries[-1].file == file:
         return _render(settings, folder, report, entries[-1].correction)
     current = entries[-1].correction if entries else report.correction
-    correction = make_correction(wanted, report.analysis, current, report.cut.bars_before_bar_one)
+    cut = report.cut
+    correction = make_correction(
+        wanted, report.analysis, current, cut.bars_before_bar_one, cut.session_shift_s
+    )
     add_correction(
         state, drop.sha256, drop.name, correction, _measured(report), report.software.version, file
     )

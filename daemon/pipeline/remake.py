@@ -74,7 +74,8 @@ def _render(
     if source is None:
         decoded = decoded_from_copy(folder, report, scratch)
         shown = apply_correction(report.analysis, correction) if correction else report.analysis
-        said = remarks(report, shown, cut_plan(shown, decoded, settings))
+        exact = bool(correction and correction.bar_one_exact)
+        said = remarks(report, shown, cut_plan(shown, decoded, settings, exact_lines=exact))
     else:
         path, inner = inside(source)
         decoded = decode(

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analyzers.harmony.key_change import sure_of_key
 from analyzers.model import Analysis, Loudness, Options
 from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
@@ -88,20 +89,21 @@ def render_drop(
     whole : False where `decoded` is but a copy, without what was cut off it
     """
     shown = apply_correction(analysis, correction) if correction else analysis
-    source, plan = decoded.source, cut_plan(shown, decoded, settings)
+    exact = bool(correction and correction.bar_one_exact)
+    source, plan = decoded.source, cut_plan(shown, decoded, settings, exact_lines=exact)
     view = in_session(shown, plan)
     tempo = glance_tempo(view.grid, view.duration_s)
     key, note = key_line(shown.key), beat_note(shown.grid)
     name = copy_name(settings.output.name_pattern, stem, tempo, key, source.producer, note)
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
-    notes = _notes(source, view, plan, stem, key or "no key", loudness)
+    look = settings.analysis
+    notes = _notes(source, view, plan, stem, key or "no key", loudness, look.check_by_ear_below)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     copy_is_safe = sync_beside(copy.path)
     check, bars = folder / str(files.click_check), settings.output.click_check_bars
     checked = asked(beside, write_click_check, check, copy.path, shown.grid, plan, bars=bars)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
-    look = settings.analysis
     score = make_score(shown, plan, look.check_by_ear_below, look.vocal_range)
     write_map(folder / str(files.map), score, stem)
     write_guide(folder / str(files.guide), score, stem, look.vocal_range)
@@ -162,8 +164,10 @@ def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Ou
     )
 
 
-def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPlan:
-    """The cut for one decoded drop under these settings."""
+def cut_plan(
+    analysis: Analysis, decoded: Decoded, settings: Settings, *, exact_lines: bool = False
+) -> CutPlan:
+    """The cut for one decoded drop under these settings; `exact_lines`: see `plan_cut`."""
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
     lead_in, first_s = analysis.lead_in, analysis.lead_in.first_sound_s
@@ -183,6 +187,7 @@ def cut_plan(analysis: Analysis, decoded: Decoded, settings: Settings) -> CutPla
         soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
         begins_faintly=begins_faintly(signal.samples, signal.rate, hit_s, lead_in.threshold_dbfs),
         clear_of_noise=clear,
+        exact_lines=exact_lines,
         start=output.start,
         trim_tail_to=tail,
     )
@@ -200,11 +205,11 @@ def last_sounding_frame(signal: Signal) -> int:
 
 
 def _notes(
-    source: Source, view: Analysis, plan: CutPlan, stem: str, key: str, loudness: Loudness
+    source: Source, view: Analysis, plan: CutPlan, stem: str, key: str, loudness: Loudness, sure: float
 ) -> WavNotes:
     """Text and labels of the copy in open-standard fields (tempo and key have none but the comment).
 
-    `loudness` : of what the copy holds of the source
+    `loudness` : of what the copy holds of the source; `sure`: as for the map's key changes
     """
     meter = f", {view.grid.meter}" if view.grid.meter else ""
     comment = f"{tempo_line(view.grid, view.duration_s)}{meter}, {key}; from {source.name}"
@@ -214,15 +219,19 @@ def _notes(
         comment=comment,
         reference=source.sha256[:32],
         loudness=loudness,
-        labels=tuple(_labels(view, plan)),
+        labels=tuple(_labels(view, plan, sure)),
     )
 
 
-def _labels(view: Analysis, plan: CutPlan) -> list[Label]:
+def _labels(view: Analysis, plan: CutPlan, sure: float) -> list[Label]:
     labels = []
     if plan.bar_one_in_copy_s is not None:
         labels.append(Label(plan.bar_one_in_copy_s, f"bar {plan.bars_before_bar_one + 1}"))
     counted = view.grid.tempo_bpm is not None
+    labels += [
+        Label(c.at_s, f"key: {c.tonic} {c.mode}{'?' if sure_of_key(c) < sure else ''}")
+        for c in view.key.changes
+    ]
     labels += [
         Label(s.start_s, f"{s.letter} bar {s.first_bar}" if counted else s.letter) for s in view.sections
     ]

@@ -21,6 +21,7 @@ from urllib.parse import quote
 from analyzers.structure.fingerprint import Fingerprint, is_other
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
+from daemon.core.names import BOARD_FILE
 from daemon.core.program import program_with
 from daemon.core.version import version
 from daemon.ledger.ledger import Ledger, ledger_path
@@ -31,7 +32,6 @@ from daemon.report.parts import OTHER_MUSIC
 from daemon.report.rejection import PAGE_FILE, read_rejections
 from daemon.report.report import SCHEMA_VERSION, read_report
 
-BOARD_FILE = "index.html"
 CACHE_FILE = "board.json"
 CACHE_FORM = f"{version()} {SCHEMA_VERSION} 8"  # another one: every report is read again
 REPORT_SUFFIX, PAGE_SUFFIX = ".report.json", ".report.html"

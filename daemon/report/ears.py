@@ -8,7 +8,6 @@ from analyzers.model import Analysis, Grid
 from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS, change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
-from daemon.export.plan import SOFT_TIMES
 from daemon.report.ears_file import file_lines, flag_line
 from daemon.report.ears_pitch import key_lines, tuning_lines
 from daemon.report.null_words import null_lines
@@ -193,14 +192,13 @@ def _moved_lines(by_hand: Correction, cut: Cut | None) -> list[str]:
     if off_ms < HEARD_MS:
         return []
     early, side = cut.session_shift_s < 0, "after" if after_s > 0 else "before"
-    then = "counts that hit as a pickup" if early else "a gap before that hit"
-    least_ms, how = moved_ms, f"comes {moved_ms} ms {'early' if early else 'late'}"
-    if cut.soft_start:
-        least_ms, how = round(moved_ms / SOFT_TIMES), f"begins softly {moved_ms} ms early"
+    then = "counts that hit as a pickup" if early else "leaves a gap before that hit"
+    how = f"comes {moved_ms} ms {'early' if early else 'late'}"
+    how = f"begins softly {moved_ms} ms early" if cut.soft_start else how
     return [
         f"Start: the first hit {how} and takes the bar lines along, so the song's other hits lie {off_ms} ms "
-        f"{side} them: hear the click check; output.early_hit_ms below {least_ms} leaves the lines with the "
-        f"song and {then}."
+        f"{side} them: hear the click check; correct --bar-one={after_s * 1000:+.0f}ms puts the lines with "
+        f"the song and {then}."
     ]
 
 

@@ -15,7 +15,7 @@ from jinja2 import Environment
 from analyzers.model import Grid
 from analyzers.rhythm.bars import change_s
 from analyzers.rhythm.note_values import NoteValue, beat_note, in_quarters, note_values
-from daemon.core.names import format_tempo
+from daemon.core.names import BOARD_FILE, format_tempo
 from daemon.corrections.files import CORRECTION_FILE
 from daemon.report.ear_topics import ear_words, topics
 from daemon.report.listening import listening
@@ -47,9 +47,9 @@ from daemon.report.words import (
     several_tempi,
     signed,
     stems_words,
+    tempo_line,
 )
 
-BOARD_FILE = "index.html"
 LEVEL_UNITS = ("dB", "dBFS", "dBTP", "LUFS")
 COUNTED = ("beats", "bars", "places")
 FORMATS = {"OGG": "Ogg", "AIFF": "AIFF", "stems": "stems", "MPEG": "MP3"}
@@ -174,7 +174,8 @@ def render_page(report: Report, waveform: Waveform, sure: float) -> str:
             delays=delay_tables(analysis.grid),
             several_tempi=several_tempi(analysis.grid),
             counted=counted_words(analysis.grid),
-            key_line=key_line(analysis.key),
+            tempo_line=tempo_line(analysis.grid, analysis.duration_s),
+            key_line=key_line(analysis.key) or "no key",
             other_music=OTHER_MUSIC,
             stems_above=stems_words(stems_above_db(report.stems, report.aligned_copy)),
             ears=[line.partition(": ") for line in report.check_by_ear],

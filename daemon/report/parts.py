@@ -133,7 +133,7 @@ class AlignedCopy(Part):
     warnings: tuple[str, ...] = ()
     integrated_lufs: float | None = Field(
         None,
-        description="of the copy: of what it holds of the source, plus the gain; measured where resampled",
+        description="of the copy: of what it holds of the source, plus the gain; measured where more changed",
     )
     sample_peak_dbfs: float | None = Field(None, description="measured on the copy as it was written")
     true_peak_dbtp: float | None = Field(None, description="measured on the copy as it was written")

@@ -56,10 +56,14 @@ def glance_tempo(grid: Grid, duration_s: float) -> str | None:
         tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm]
         low, high = round(min(tempi)), round(max(tempi))
         return f"{low} to {high}" if high > low else f"about {low}"
+    return _held_tempo(grid.tempo_bpm, duration_s)
+
+
+def _held_tempo(bpm: float, length_s: float) -> str:
     for digits in range(4):
-        if abs(round(grid.tempo_bpm, digits) / grid.tempo_bpm - 1) * duration_s <= HOLDS_S:
-            return format_tempo(round(grid.tempo_bpm, digits))
-    return format_tempo(grid.tempo_bpm)
+        if abs(round(bpm, digits) / bpm - 1) * length_s <= HOLDS_S:
+            return format_tempo(round(bpm, digits))
+    return format_tempo(bpm)
 
 
 def tempi_words(grid: Grid, bpm: float) -> str:
@@ -84,15 +88,16 @@ def several_tempi(grid: Grid) -> bool:
 
 def tempo_course(grid: Grid) -> str:
     """'moves from 85 BPM on', as a session is set before its tempo map is there; where the tempo changes
-    once '118 BPM, from bar 15 on 112.1 BPM'; off its count '121 BPM, beat starts anew at bar 22'."""
+    once '118 BPM, from bar 15 on 112.14 BPM', each with the digits that hold over its part; off its count
+    '121 BPM, beat starts anew at bar 22'."""
     tempi = [bpm for _, bpm in grid.tempo_curve] or [grid.tempo_bpm or 0.0]
-    first, last = (format_tempo(round(bpm, 1)) for bpm in (tempi[0], tempi[-1]))
     change = change_s(grid)
     if change is None:
-        return f"moves from {first} {unit(grid)} on"
-    place = session_place(grid, change)
-    if grid.restarts and first == last:
-        return f"{first} {unit(grid)}, beat starts anew at {place}"
+        return f"moves from {format_tempo(round(tempi[0], 1))} {unit(grid)} on"
+    place, (begin, *_, end) = session_place(grid, change), grid.beats_s
+    if grid.restarts and round(tempi[0], 1) == round(tempi[-1], 1):
+        return f"{_held_tempo(tempi[0], end - begin)} {unit(grid)}, beat starts anew at {place}"
+    first, last = _held_tempo(tempi[0], change - begin), _held_tempo(tempi[-1], end - change)
     return f"{first} {unit(grid)}, from {place} on {last} BPM" + (
         ", where the beat starts anew" if grid.restarts else ""
     )

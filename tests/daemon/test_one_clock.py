@@ -220,6 +220,7 @@ def test_one_event_has_one_bar_and_one_second_everywhere(tmp_path: Path, case: s
 
     data = (out / report.files.aligned_copy).read_bytes()
     assert f"B bar {section.bar}".encode() in data  # cue label; its sample is tested with the writer
+    assert b"key: F minor?" in data
     assert (
         json.loads((out / report.files.report).read_text())["session"]["key_changes"][0]["bar"] == change.bar
     )
@@ -341,6 +342,19 @@ def test_the_loudness_that_resampling_takes_off_is_measured(tmp_path: Path) -> N
     assert report.aligned_copy.integrated_lufs == pytest.approx(loud, abs=0.02)
     assert report.in_session().loudness.integrated_lufs == report.aligned_copy.integrated_lufs
     assert report.aligned_copy.integrated_lufs < report.analysis.loudness.integrated_lufs - 0.1
+
+
+def test_the_loudness_that_clipping_takes_off_is_measured(tmp_path: Path) -> None:
+    """By pyloudnorm (ITU-R BS.1770) on the copy of a source of half as much again as full scale."""
+    report, out = published(tmp_path, level=3.0, bit_depth=24, over_full_scale="clip")
+    copy, rate = sf.read(out / report.files.aligned_copy)
+    loud = pyloudnorm.Meter(rate, filter_class="DeMan").integrated_loudness(copy)
+
+    assert np.abs(copy).max() == pytest.approx(1.0, abs=1e-6)
+    assert report.aligned_copy.integrated_lufs == pytest.approx(loud, abs=0.02)
+    assert report.aligned_copy.integrated_lufs < report.analysis.loudness.integrated_lufs - 0.5
+    evidence = {item.what: item.value for item in report.answers.integrated_loudness.evidence}
+    assert evidence["suggested gain"] == pytest.approx(WORKING_LUFS - loud, abs=0.051)
 
 
 @pytest.mark.parametrize("rate", [44100, 48000, 96000])

@@ -49,6 +49,13 @@ SCRIPTS = [
 ]
 
 
+@pytest.mark.parametrize("name", ["index.html", "Index.HTML"])
+def test_no_beat_takes_the_place_of_the_board(name):
+    """'index.html.wav': README, "The board, `ready/index.html`"; many file systems ignore letter case."""
+    assert safe_stem(name) == f"_{name}"
+    assert safe_stem("index") == "index"
+
+
 @pytest.mark.parametrize("name", SCRIPTS)
 def test_a_name_in_any_script_keeps_it(name):
     assert safe_stem(name) == unicodedata.normalize("NFC", name)

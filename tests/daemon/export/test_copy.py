@@ -315,6 +315,16 @@ def test_a_lossless_cut_through_noise_stays_bit_identical_and_says_so(tmp_path: 
     np.testing.assert_array_equal(samples, decoded.signal.samples[1000 : 2 * RATE])
 
 
+def test_a_cut_through_sound_is_one_also_where_it_passes_zero(tmp_path: Path) -> None:
+    """One sample says nothing: noise and tones pass zero, too."""
+    wave, _ = bed_then_attack()
+    wave[1000] = 0.0
+    decoded = dropped(tmp_path, wave)
+    facts, samples = copied(tmp_path, decoded, plan(1000, 2 * RATE, 0))
+    assert samples[0].max() == 0.0
+    assert "goes through sound" in facts.warnings[0]
+
+
 @pytest.mark.parametrize(("name", "subtype"), [("beat.mp3", "MPEG_LAYER_III"), ("beat.ogg", "VORBIS")])
 def test_what_a_codec_spread_ahead_of_a_hit_is_named_and_needs_no_ears(tmp_path, name, subtype) -> None:
     """Pre-echo (Bosi and Goldberg 2003): a stroke out of silence, coded by real encoders."""

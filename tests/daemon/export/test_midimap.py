@@ -153,6 +153,17 @@ def test_compound_meters_count_quarters(tmp_path: Path, meter: str, per_bar: int
     assert seconds_of(midi, per_bar * ticks) == pytest.approx(beats[per_bar], abs=1e-4)
 
 
+@pytest.mark.parametrize(("meter", "per_bar", "clocks"), [("6/8", 2, 36), ("4/4", 4, 24), ("3/4", 3, 24)])
+def test_the_metronome_clicks_what_the_tempo_counts(
+    tmp_path: Path, meter: str, per_bar: int, clocks: int
+) -> None:
+    """RP-001, Time Signature: its example of 6/8 is FF 58 04 06 03 24 08, 36 clocks: dotted quarters."""
+    g = replace(steady(90.0, 0.5, 64), meter=meter, beats_per_bar=per_bar)
+    a = analysis(g, [], first_sound=0.5)
+    [signature] = [m for m in written(tmp_path, a, plan(a)).tracks[0] if m.type == "time_signature"]
+    assert signature.clocks_per_click == clocks
+
+
 def test_every_note_is_released_before_it_is_struck_again(tmp_path: Path) -> None:
     labels = ["C", "C7", "Am", "F#dim", "N", "Bsus4", "Ebmaj7", "Ebmaj7", "G#m7"]
     a = analysis(

@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 
 from analyzers.model import Analysis, Grid, GridProof, Key, LeadIn, Loudness, Tuning
 from daemon.export.plan import plan_cut
+from daemon.export.ruler import make_ruler
 from tests.daemon.sample_report import sample_analysis
 
 NO_KEY = Key(None, None, 0.0, (), (), None, None, (), ())
@@ -104,6 +105,38 @@ def test_the_setting_can_take_any_sound_for_a_pickup():
     assert plan_cut(found, frames=10**7, rate=44100, early_hit_s=0.0).bars_before_bar_one == 1
 
 
+@pytest.mark.parametrize("start", ["bar_one", "first_sound"])
+@pytest.mark.parametrize("early_s", [0.00008, 0.0009, 0.0049])
+def test_what_begins_less_than_5_ms_before_bar_one_is_never_music_of_its_own(
+    early_s: float, start: str
+) -> None:
+    """A bar so short would need a tempo that few sequencers take: most end at 999 BPM (common practice)."""
+    found = analysis(120.0, 3.5, 3.5 - early_s)
+    plan = plan_cut(found, frames=10**7, rate=44100, early_hit_s=0.0, start=start)  # type: ignore[arg-type]
+    assert (plan.bars_before_bar_one, plan.before_bar_one) == (0, "")
+    assert plan.bar_one_in_copy_s == pytest.approx(0.0, abs=1 / 44100)
+    assert plan.zero_s == pytest.approx(3.5 - early_s, abs=1 / 44100)
+
+
+@pytest.mark.parametrize(("bars", "shortened"), [(1.0, False), (2.0, False), (1.25, True)])
+def test_a_bar_is_said_to_be_shortened_only_where_it_is(bars: float, shortened: bool) -> None:
+    """Of a copy that starts at the first sound: a count-in fills whole bars, and the map has one meter."""
+    found = analysis(120.0, 9.0, 9.0 - bars * 2.0)
+    plan = plan_cut(found, frames=10**7, rate=44100, start="first_sound", lead_in_bars=1)
+    assert ("; bar 1 is shortened" in plan.why) == shortened
+    assert (len(make_ruler(found.grid, plan).meters) == 2) == shortened
+
+
+@pytest.mark.parametrize("late_s", [-0.012, -0.0015, 0.006, 0.012])
+def test_no_hit_moves_lines_that_were_set_by_hand(late_s: float) -> None:
+    """A correction always wins: README, "Correct from any machine"."""
+    found = analysis(120.0, 3.5, 3.5 + late_s)
+    plan = plan_cut(found, frames=10**7, rate=44100, exact_lines=True)
+    assert plan.session_shift_s == 0.0
+    assert plan.bars_before_bar_one == (1 if late_s < 0 else 0)
+    assert plan.line_in_copy_s(3.5) == pytest.approx(plan.bars_before_bar_one * 2.0, abs=1 / 44100)
+
+
 @pytest.mark.parametrize(
     ("early_s", "rise_s", "setting_s", "bars"),
     [
@@ -173,7 +206,12 @@ def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late(
     assert plan.session_shift_s == 0.0
     assert plan.through_noise
     assert not plan_cut(analysis(120.0, 3.5, 3.5), frames=10**7, rate=44100).through_noise
-    assert not plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1).through_noise  # all of it is kept
+    led_in = plan_cut(found, frames=10**7, rate=44100, lead_in_bars=1)
+    assert led_in.pad_samples == 2 * 44100  # the bar is digital silence: the noise is cut off there, too
+    assert led_in.through_noise
+    pickup = replace(analysis(120.0, 3.5, 2.9), lead_in=replace(found.lead_in, first_sound_s=2.9))
+    assert not plan_cut(pickup, frames=10**7, rate=44100).through_noise  # its bar has the noise
+    assert plan_cut(pickup, frames=10**7, rate=44100, start="first_sound").through_noise
 
 
 def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() -> None:
@@ -239,6 +277,7 @@ def test_the_plan_says_where_the_songs_hits_lie():
         (0.75, 0, "the song starts at bar 2; pickup of 1 1/2 beats in bar 1"),
         (1 / 3, 0, "the song starts at bar 2; pickup of 2/3 of a beat in bar 1"),
         (0.44, 0, "the song starts at bar 2; sound from 0.44 s before it in bar 1"),
+        (0.056, 0, "the song starts at bar 2; sound from 56 ms before it in bar 1"),
         (3.1, 0, "the song starts at bar 3; sound from 3.10 s before it in bars 1 to 2"),
         (
             0.5,

@@ -52,7 +52,7 @@ def test_the_first_chord_begins_with_the_beat_of_the_first_sound(before_beats, l
 def test_a_chord_that_ends_before_the_first_sound_is_none():
     found = sample_analysis(
         grid=steady_grid(bar_one_s=BAR_ONE_S),
-        chords=(Chord(0.0, BAR_ONE_S, "N", 0.8), Chord(BAR_ONE_S, 60.0, "Gb", 0.8)),
+        chords=(Chord(0.0, BAR_ONE_S + 1e-9, "N", 0.8), Chord(BAR_ONE_S, 60.0, "Gb", 0.8)),  # not by a hair
     )
     plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=2)
 
@@ -174,6 +174,41 @@ def test_what_begins_where_the_trimmed_copy_ends_is_not_in_it(rate):
     assert sections_everywhere(found, plan) == [("A", 1), ("B", 5)]
     assert chord_bars(in_session(found, plan))[-1].number == 8
     assert in_session(found, plan).key.changes == ()
+
+
+def test_no_chord_and_no_tempo_lies_beyond_the_end_of_the_copy():
+    """Trimmed to 8 bars; the chord held into bar 9, the one that begins there and later tempi are not in it.
+
+    Source: RP-001: all tracks of the map end with the copy, in which nothing lies after its last sample.
+    """
+    grid = moving_grid((16, 120.0), (8, 123.0), (8, 118.0), (8, 150.0))
+    line_9 = grid.beats_s[32]
+    chords = (Chord(BAR_ONE_S, line_9 - 1.0, "Ebm", 0.8), Chord(line_9 - 1.0, line_9 + 0.5, "Gb", 0.8))
+    found = sample_analysis(grid=grid, chords=chords)
+    held = replace(found, chords=(chords[0], replace(chords[1], end_s=line_9), Chord(line_9, 40.0, "N", 0.8)))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, trim_tail_to=round((line_9 - 0.5) * RATE))
+
+    for music in (found, held):
+        view, score = in_session(music, plan), make_score(music, plan, 0.8)
+        assert [c.label for c in view.chords] == ["Ebm", "Gb"]
+        assert view.chords[-1].end_s == pytest.approx(view.duration_s, abs=1e-4)
+        assert [bpm for _, bpm in view.grid.tempo_curve] == pytest.approx([120.0, 123.0, 118.0], abs=0.05)
+        assert max(tick for tick, _ in score.ruler.tempi) < score.end_tick == 32 * 960
+
+
+@pytest.mark.parametrize(("before_beats", "bar"), [(0.0, 3), (1.0, 3), (6.0, 3)])
+def test_bars_of_silence_ahead_are_of_no_section(before_beats, bar):
+    """Two bars as configured: the first section, and its marker, begin with the bar of the first sound."""
+    one_s = BAR_ONE_S + 4.0
+    found = sample_analysis(grid=steady_grid(bar_one_s=one_s), sections=bars_from(one_s, ("A", 0), ("B", 9)))
+    found = replace(found, lead_in=replace(found.lead_in, first_sound_s=one_s - before_beats * BEAT_S))
+    plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=2)
+
+    later = 9 + plan.bars_before_bar_one
+    view, score = in_session(found, plan), make_score(found, plan, 0.8)
+    assert [(s.letter, s.first_bar) for s in view.sections] == [("A", bar), ("B", later)]
+    assert [tick for tick, _ in score.sections] == [(bar - 1) * 3840, (later - 1) * 3840]
+    assert [(b.section, b.number) for b in chord_bars(view) if b.section] == [("A", bar), ("B", later)]
 
 
 def test_of_two_sections_on_one_instant_the_later_one_is_left():

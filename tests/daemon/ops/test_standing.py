@@ -187,5 +187,6 @@ def test_all_that_needs_ears_is_listed_and_the_key_is_that_of_the_card(tmp_path:
 
 
 def test_a_bar_one_by_hand_is_told_with_what_its_seconds_count_from() -> None:
-    told = as_lines(Standing("ready/zinc", "ready", "zinc.wav", correction={"bar_one_s": 3.96263}))
+    by_hand = {"bar_one_s": 3.96263, "bar_one_exact": True}
+    told = as_lines(Standing("ready/zinc", "ready", "zinc.wav", correction=by_hand))
     assert told[1].startswith("  corrected: bar one 3.963 s into the producer's file (")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import time
 from dataclasses import replace
@@ -41,7 +42,7 @@ from daemon.pipeline.correct import (
     correct_from_file,
     undo_correction,
 )
-from daemon.pipeline.remake import report_of
+from daemon.pipeline.remake import remake, report_of
 from daemon.pipeline.render import render_drop
 from daemon.report.card import card
 from daemon.service import correction_pickup as pickup_module
@@ -543,6 +544,75 @@ def test_bar_one_moves_the_cut_of_the_copy(studio) -> None:
     assert report.cut.bars_before_bar_one == 1
     start = report.cut.source_start
     assert np.array_equal(copy[report.cut.pad_samples :][:1000], source[start : start + 1000])
+
+
+@pytest.mark.parametrize("said", ["+12 ms", "-12 ms", f"{BAR_ONE_S + 0.025:.3f}"])
+def test_lines_that_are_moved_by_hand_stay_there_whatever_the_first_hit_does(studio, said: str) -> None:
+    """The copy's line lies so far beside the hit, found in the file itself, as the engineer says."""
+    settings, folder = studio
+    correct_drop(settings, "amber-lane", {"bar_one": said})
+    _, report = report_of(folder)
+    copy, rate = sf.read(folder / report.files.aligned_copy)
+    hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
+    moved_s = float(said) - BAR_ONE_S if "ms" not in said else float(said.split()[0]) / 1000
+    assert report.session.bar_one.at_s - hit_s == pytest.approx(moved_s, abs=0.0015)
+
+
+def test_milliseconds_count_from_the_line_that_is_heard(studio) -> None:
+    """The first hit has taken the lines along, 10 ms earlier: 12 ms later is 12 ms after that hit."""
+    settings, folder = studio
+    early = steady_grid(duration_s=20.0, bar_one_s=BAR_ONE_S + 0.01)
+    _, report = report_of(folder)
+    shown = report.model_copy(update={"analysis": replace(report.analysis, grid=early)})
+    made = remake(settings, folder, shown, None)
+    assert made.cut.session_shift_s == pytest.approx(-0.01, abs=1e-3)
+
+    correct_drop(settings, "amber-lane", {"bar_one": "+12 ms"})
+    _, report = report_of(folder)
+    copy, rate = sf.read(folder / report.files.aligned_copy)
+    hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
+    assert report.session.bar_one.at_s - hit_s == pytest.approx(0.012, abs=0.0015)
+    assert place_of_bar_one("+1 beat", early, -0.01) == pytest.approx(BAR_ONE_S + 0.01 + PERIOD)
+
+
+def test_lines_that_a_hit_took_along_go_back_to_the_song_as_the_ears_line_says(studio) -> None:
+    """That is where they were measured; the hit, 20 ms early, does not take them along again."""
+    settings, folder = studio
+    _, report = report_of(folder)
+    measured = steady_grid(duration_s=20.0, bar_one_s=BAR_ONE_S + 0.02)
+    remake(
+        settings,
+        folder,
+        report.model_copy(update={"analysis": replace(report.analysis, grid=measured)}),
+        None,
+    )
+    said = re.search(r"correct --bar-one=(\S+) puts", " ".join(report_of(folder)[1].check_by_ear))
+    assert said is not None
+
+    correct_drop(settings, "amber-lane", {"bar_one": said[1]})
+    _, report = report_of(folder)
+    copy, rate = sf.read(folder / report.files.aligned_copy)
+    hit_s = float(np.flatnonzero(copy[:, 0])[0]) / rate
+    assert report.session.bar_one.at_s - hit_s == pytest.approx(0.02, abs=0.0015)
+
+
+@pytest.mark.parametrize(
+    ("said", "exact"),
+    [
+        ("+1 beat", None),
+        ("+2 Bars", None),
+        ("+12 ms", True),
+        ("+0.3 s", True),
+        ("1:02.5", True),
+        ("3 s", True),
+    ],
+)
+def test_which_beat_is_the_one_says_nothing_of_where_its_line_lies(said: str, exact: bool | None) -> None:
+    first = make_correction({"bar_one": said}, sample_analysis(), None)
+    assert first.bar_one_exact is exact
+    later = make_correction({"bar_one": "+1 beat", "key": "C minor"}, sample_analysis(), first)
+    assert later.bar_one_exact is exact, "lines that were put somewhere stay put"
+    assert not Correction(bar_one_exact=None).bar_one_exact
 
 
 def test_undo_gives_back_what_was_measured(studio, capsys) -> None:

@@ -73,12 +73,15 @@ def test_a_tempo_that_changes_once_says_at_which_bar_of_the_session():
     """The ninth bar of the song; the copy has a bar of silence in front of it, and begins there."""
     curve = ((BAR_ONE_S, 139.21), (BAR_ONE_S + 8 * BAR_S, 120.0))
     grid = replace(sample_analysis().grid, constant_tempo=False, tempo_curve=curve)
-    for lead_in_bars, bar in ((0, 9), (1, 10)):
+    for lead_in_bars, bar, first in (
+        (0, 9, "139.2"),
+        (1, 10, "139.21"),
+    ):  # 0.98 ms off after 13.7 s, 1.1 after 15.4
         settings = Settings(output={"lead_in_bars": lead_in_bars})
         report = sample_report(sample_analysis(grid=grid), settings=settings)
         text = " ".join(text_of(report).split())
-        assert f"Tempo: 139.2 BPM, from bar {bar} on 120 BPM, take the tempo map; 4/4" in text
-        assert f"Tempo: it changes once: 139.2 BPM, from bar {bar} on 120 BPM. Take the tempo map" in text
+        assert f"Tempo: {first} BPM, from bar {bar} on 120 BPM, take the tempo map; 4/4" in text
+        assert f"Tempo: it changes once: {first} BPM, from bar {bar} on 120 BPM. Take the tempo map" in text
 
 
 def test_a_tempo_that_only_a_part_bears_out_says_which_in_bars_of_the_session():

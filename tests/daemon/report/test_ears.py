@@ -446,10 +446,13 @@ def test_lines_that_a_first_hit_took_far_from_the_others_are_to_be_heard(
 
     assert len(lines) == (said is not None)
     if said:
-        below = f"output.early_hit_ms below {round(abs(shift_s) * 1000)} leaves the lines with the song"
+        after_ms = int(said[1].split()[0]) * (1 if shift_s < 0 else -1)
+        then = f"correct --bar-one={after_ms:+d}ms puts the lines with the song"
         assert lines[0].startswith(f"Start: the first hit comes {said[0]} and takes the bar lines along, ")
-        assert f"so the song's other hits lie {said[1]} them: hear the click check; {below} and" in lines[0]
-        assert lines[0].endswith("as a pickup." if shift_s < 0 else "a gap before that hit.")
+        assert f"so the song's other hits lie {said[1]} them: hear the click check; {then} and" in lines[0]
+        assert lines[0].endswith(
+            "counts that hit as a pickup." if shift_s < 0 else "leaves a gap before that hit."
+        )
     by_hand = check_by_ear(sample_analysis(), correction=Correction(bar_one_s=0.75), **told)
     assert not any("first hit" in line for line in by_hand)
 
@@ -467,13 +470,12 @@ def test_a_gap_ahead_of_a_late_first_hit_is_to_be_heard(late_s: float, said: boo
     assert not any("first hit" in line for line in by_hand)
 
 
-def test_lines_that_a_soft_beginning_took_along_name_the_setting_that_leaves_them() -> None:
-    """Three times the setting: below 20 it ends at less than 60 ms."""
+def test_lines_that_a_soft_beginning_took_along_are_put_back_by_one_command() -> None:
     cut = replace_cut(moved_cut(-0.06, 0.058), soft_start=True)
     told = {"below": 0.8, "tuning_flag_cents": 8.0, "cut": cut}
     [line] = [line for line in check_by_ear(sample_analysis(), **told) if line.startswith("Start")]
     assert line.startswith("Start: the first hit begins softly 60 ms early and takes the bar lines along")
-    assert "output.early_hit_ms below 20 leaves the lines with the song" in line
+    assert "correct --bar-one=+58ms puts the lines with the song" in line
 
 
 @pytest.mark.parametrize(

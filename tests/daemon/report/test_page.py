@@ -16,6 +16,7 @@ from analyzers.model import (
     BarOneCandidate,
     Chord,
     Flag,
+    Key,
     KeyCandidate,
     KeyChange,
     MeterCandidate,
@@ -204,6 +205,10 @@ def test_a_change_of_key_that_is_set_by_hand_is_no_estimate() -> None:
     text = " ".join(Outline(page).text.split())
     assert "changes to E flat major at bar 17 (27.43 s), set by hand; notes: E flat" in text
     assert "<title>amber-lane.wav: 140 BPM, C major, then E flat major</title>" in page
+    bare = sample_analysis(
+        grid=no_steady_beat(), key=Key(None, None, 0.0, (), (), None, None, (), (), "drums")
+    )
+    assert "<title>amber-lane.wav: no tempo, no key</title>" in page_of(sample_report(bare))
     assert headline(report).startswith("amber-lane.wav: 140 BPM, C major, then E flat major (by hand)")
 
 

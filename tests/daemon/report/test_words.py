@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Flag, KeyCandidate
+from analyzers.model import BeatRestart, Flag, KeyCandidate
 from daemon.report.ear_topics import ear_words, topics
 from daemon.report.rivals import rival_keys
-from daemon.report.words import flag_words, percent, seconds, sentence, signed, tempo_line
-from tests.daemon.sample_report import no_steady_beat, sample_analysis, steady_grid
+from daemon.report.words import flag_words, percent, seconds, sentence, signed, tempo_course, tempo_line
+from tests.daemon.sample_report import moving_grid, no_steady_beat, sample_analysis, steady_grid
 
 
 @pytest.mark.parametrize(("confidence", "said"), [
@@ -78,6 +78,18 @@ def test_a_tempo_has_the_digits_that_hold_for_a_millisecond_and_no_more(
     assert tempo_line(steady_grid(bpm), duration_s) == said
     off_s = duration_s * abs(float(said.split()[0]) / bpm - 1)
     assert off_s <= 0.001
+
+
+def test_each_tempo_of_two_has_the_digits_that_hold_over_its_part() -> None:
+    """142.97 for 64 bars: at 143 the new tempo would begin 22 ms early, which is heard (common practice)."""
+    grid = moving_grid((256, 142.97), (8, 150.1185))
+    assert tempo_course(grid) == "142.97 BPM, from bar 65 on 150.1 BPM"  # 3 s
+    held_s = 256 * 60 / 142.97
+    assert abs(142.97 / 143 - 1) * held_s > 0.02
+    anew = replace(
+        grid, tempo_curve=tuple((at, 142.97) for at, _ in grid.tempo_curve), restarts=(BeatRestart(1, 2),)
+    )
+    assert tempo_course(anew) == "142.97 BPM, beat starts anew at bar 65"
 
 
 def test_a_fault_of_the_signal_is_named_by_what_it_is() -> None:
