@@ -68,7 +68,6 @@ SPARE_TESTS = {
         "analyzers/rhythm/test_grid",
     ),
     "daemon/corrections/words": ("daemon/pipeline/test_correct",),
-    "daemon/corrections/apply": ("daemon/pipeline/test_correct",),
     "daemon/export/copy": ("daemon/export/test_copy", "daemon/test_one_clock"),
     "daemon/export/cutaudio": ("daemon/export/test_copy",),
     "daemon/export/cutwords": ("daemon/export/test_plan",),
