@@ -47,7 +47,7 @@ def analyse_path(name: str, settings: Settings) -> dict[str, Any]:
 
 def as_text(line: dict[str, Any]) -> str:
     """A few readable lines for a person; times are those of the file."""
-    from daemon.report.words import percent, seconds, signed
+    from daemon.report.words import cents_words, percent, seconds, signed
 
     rows = [str(line["file"])]
     if line["tempo_bpm"] is None:
@@ -63,7 +63,7 @@ def as_text(line: dict[str, Any]) -> str:
     else:
         rows.append("  key      none found")
     if line["tuning_cents"] is not None:
-        rows.append(f"  tuning   {signed(line['tuning_cents'])} cents from A4 = 440 Hz")
+        rows.append(f"  tuning   {cents_words(line['tuning_cents'])} from A4 = 440 Hz")
     if line["lufs"] is not None:
         level, peak = signed(line["lufs"], 1), line["true_peak_dbtp"]
         rows.append(

@@ -42,7 +42,7 @@ from daemon.pipeline.remake import remake, report_of
 from daemon.report.board import rebuild_board
 from daemon.report.refusal_note import show_refusal
 from daemon.report.report import Report
-from daemon.report.words import key_line, start_words, tempo_line
+from daemon.report.words import cents_words, key_line, start_words, tempo_line
 
 log = logging.getLogger("beatintake.corrections")
 
@@ -146,7 +146,7 @@ def headline(report: Report) -> str:
         (answers.key, lambda _: str(key_line(now.key))),
         (answers.bar_one, lambda _: start_words(report.cut)),
         (answers.meter, str),
-        (answers.tuning, lambda v: f"tuning {v:+.0f} cents"),
+        (answers.tuning, lambda v: f"tuning {cents_words(v)}"),
     ):
         if estimate.value is not None and (estimate.set_by_hand or estimate is not answers.tuning):
             words.append(text(estimate.value) + (" (by hand)" if estimate.set_by_hand else ""))

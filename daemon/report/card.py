@@ -28,6 +28,7 @@ from daemon.report.words import (
     LIMITS,
     NOT_MEASURED,
     SAID_DB,
+    cents_words,
     first_line,
     moves,
     percent,
@@ -90,10 +91,8 @@ def _facts(report: Report, analysis: Analysis, sure: float) -> list[str]:
     if parts := tuning_course(tuning):
         found.append(f"Tuning: {', '.join(parts)}")
     elif tuning.cents is not None and tuning.a4_hz is not None and tuning.confidence >= sure:
-        cents = signed(tuning.cents)
-        found.append(
-            "Tuning: A4 = 440 Hz" if cents == "0" else f"Tuning: {cents} cents, A4 = {tuning.a4_hz:.1f} Hz"
-        )
+        apart = f"{cents_words(tuning.cents)}, A4 = {tuning.a4_hz:.1f} Hz"
+        found.append(f"Tuning: {apart if round(tuning.cents) else 'A4 = 440 Hz'}")
     elif analysis.key.tonic is not None:
         found.append(f"Tuning: {NOT_MEASURED}")
     by_hand = [name for name, answer in report.answers if answer and answer.set_by_hand]

@@ -51,7 +51,7 @@ from daemon.report.words import (
 )
 
 LEVEL_UNITS = ("dB", "dBFS", "dBTP", "LUFS")
-COUNTED = ("beats", "bars", "places")
+COUNTED = ("beats", "bars", "places", "cents")
 FORMATS = {"OGG": "Ogg", "AIFF": "AIFF", "stems": "stems", "MPEG": "MP3"}
 SUBTYPES = {
     "MPEG_LAYER_III": "MP3",
@@ -96,7 +96,9 @@ def measured(value: bool | float | str | None, unit: str | None, digits: int = 2
     text = amount(value, digits)
     if unit is None or value is None:
         return text
-    return f"{text} {unit.removesuffix('s') if text == '1' and unit in COUNTED else unit}"
+    what, *rest = unit.split(" ")
+    one = what in COUNTED and text in ("1", "-1")
+    return " ".join([text, what.removesuffix("s") if one else what, *rest])
 
 
 def format_words(format_: str, subtype: str) -> str:

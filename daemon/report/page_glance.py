@@ -27,6 +27,7 @@ from daemon.report.words import (
     NOT_MEASURED,
     SAID_DB,
     asks_for_ears,
+    cents_unit,
     counted,
     glance_tempo,
     key_from,
@@ -156,7 +157,13 @@ def _tuning(report: Report, found: Tuning, sure: float) -> Row:
     certain = tuning.confidence is None or tuning.confidence >= sure
     notes = (f"A4 = {a4:.1f} Hz" if certain else NOT_MEASURED,)
     return Row(
-        "Tuning", signed(cents), "cents", notes, tuning.confidence, _by_hand(tuning, " cents"), "tuning"
+        "Tuning",
+        signed(cents),
+        cents_unit(cents),
+        notes,
+        tuning.confidence,
+        _by_hand(tuning, " cents"),
+        "tuning",
     )
 
 

@@ -153,9 +153,9 @@ def tuning_course(tuning: Tuning) -> tuple[str, str] | None:
     """'moves' and '-13 cents in the first third, +13 cents in the last third', or 'two layers' and '+2 cents
     and -37 cents'; None where there is one tuning."""
     if tuning.layer_cents is not None and tuning.cents is not None:
-        return "two layers", f"{signed(tuning.cents)} cents and {signed(tuning.layer_cents)} cents"
+        return "two layers", f"{cents_words(tuning.cents)} and {cents_words(tuning.layer_cents)}"
     thirds = zip(("first", "middle", "last"), tuning.thirds_cents, strict=False)
-    told = ", ".join(f"{signed(at)} cents in the {name} third" for name, at in thirds if at is not None)
+    told = ", ".join(f"{cents_words(at)} in the {name} third" for name, at in thirds if at is not None)
     return ("moves", told) if told else None
 
 
@@ -264,6 +264,15 @@ def signed(value: float, digits: int = 0) -> str:
     if rounded == 0:
         return f"{0:.{digits}f}"
     return f"{'+' if rounded > 0 else '−'}{abs(rounded):.{digits}f}"
+
+
+def cents_words(value: float) -> str:
+    """'+1 cent', '−13 cents', '0 cents'."""
+    return f"{signed(value)} {cents_unit(value)}"
+
+
+def cents_unit(value: float) -> str:
+    return "cent" if abs(round(value)) == 1 else "cents"
 
 
 def claim_words(claim: Claim) -> str:

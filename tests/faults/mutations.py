@@ -80,7 +80,7 @@ SPARE_TESTS = {
     "daemon/ingest/pending": ("daemon/ingest/test_arrivals", "daemon/ingest/test_settling"),
     "daemon/pipeline/render": ("daemon/pipeline/test_render", "daemon/pipeline/test_correct"),
     "daemon/report/rivals": ("daemon/report/test_words", "daemon/report/test_ears"),
-    "daemon/report/words": ("daemon/report/test_words", "daemon/report/test_ears"),
+    "daemon/report/words": ("daemon/report/test_words", "daemon/report/test_ears", "daemon/report/test_card"),
     "daemon/report/answers": ("daemon/report/test_answers", "daemon/report/test_report"),
     "daemon/report/claims": ("daemon/report/test_claims", "daemon/report/test_report"),
 }
@@ -246,6 +246,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/plan", "before_bars * bar_s - before_s < WHOLE_BAR_S", 'start == "bar_one"'),
     ("daemon/export/copy", "(plan.source_start == 0 and level[0] <= quiet)", "level[0] <= quiet"),
     ("daemon/export/cutwords", "SECONDS_FROM_S = 0.2", "SECONDS_FROM_S = 0.0"),
+    ("daemon/report/words", "if abs(round(value)) == 1 else", "if False else"),
     ("daemon/report/rivals", "WORTH_A_LOOK = 0.05", "WORTH_A_LOOK = 0.0"),
     ("analyzers/rhythm/beat_times", "k = round((b - a) / (first - second))", "k = 0"),
     ("analyzers/rhythm/drift", "STRAY, EDGE = 0.06", "STRAY, EDGE = 6.0"),

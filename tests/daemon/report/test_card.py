@@ -280,6 +280,21 @@ def test_a_beat_without_tempo_or_chords():
     assert "Chords by bar" not in text
 
 
+@pytest.mark.parametrize(
+    ("cents", "said"),
+    [
+        (1.2, "Tuning: +1 cent, A4 = 440.3 Hz"),
+        (-1.0, "Tuning: -1 cent, A4 = 439.7 Hz"),
+        (1.6, "Tuning: +2 cents, A4 = 440.4 Hz"),
+        (0.4, "Tuning: A4 = 440 Hz"),
+    ],
+)
+def test_one_cent_is_one(cents: float, said: str) -> None:
+    """A4 by equal temperament from ISO 16: 440 * 2 ** (cents / 1200) Hz."""
+    tuning = Tuning(cents, 440 * 2 ** (cents / 1200), 0.95)
+    assert said in text_of(sample_report(sample_analysis(tuning=tuning)))
+
+
 @pytest.mark.parametrize("tonic", ["E flat", None])
 def test_a_tuning_that_is_not_sure_is_no_fact(tonic: str | None):
     """Leaving the standard pitch is right until another one is measured: ISO 16, A4 = 440 Hz."""

@@ -228,7 +228,7 @@ def test_one_reason_is_told_once_in_the_evidence_and_cents_have_no_decimals() ->
     page = page_of(sample_report(sample_analysis(grid=grid, tuning=Tuning(1.49, 440.38, 0.95))))
     assert page.count(f"<td>unknown: {reason}</td>") == 1
     assert page.count("<td>unknown</td>") == 3  # constant tempo, meter, the song's first bar
-    assert "<td>1 cents from A4 = 440 Hz</td>" in page
+    assert "<td>1 cent from A4 = 440 Hz</td>" in page
 
 
 def test_players_have_names() -> None:
