@@ -246,6 +246,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/plan", "before_bars * bar_s - before_s < WHOLE_BAR_S", 'start == "bar_one"'),
     ("daemon/export/copy", "(plan.source_start == 0 and level[0] <= quiet)", "level[0] <= quiet"),
     ("daemon/export/cutwords", "SECONDS_FROM_S = 0.2", "SECONDS_FROM_S = 0.0"),
+    ("daemon/export/copylevel", "SHORT_S = 55.0", "SHORT_S = 30.0"),
     ("daemon/report/words", "if abs(round(value)) == 1 else", "if False else"),
     ("daemon/report/rivals", "WORTH_A_LOOK = 0.05", "WORTH_A_LOOK = 0.0"),
     ("analyzers/rhythm/beat_times", "k = round((b - a) / (first - second))", "k = 0"),

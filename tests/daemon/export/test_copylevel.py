@@ -55,6 +55,16 @@ def test_blocks_of_a_short_copy_are_counted_from_its_first_sample() -> None:
     assert abs(measured(x).integrated_lufs - level) > 0.2
 
 
+def test_the_blocks_of_half_a_minute_are_counted_so_too() -> None:
+    """Strokes of 0.6 s and rests, by pyloudnorm (ITU-R BS.1770) on the copy; EBU Tech 3341 allows 0.1 LU."""
+    x = programme(34.0, 0.77) * np.where(np.arange(34 * RATE) // round(0.3 * RATE) % 4 < 2, 1.0, 0.1)[:, None]
+    level = before_gain(measured(x), Signal(x.astype(np.float32), RATE), cut(0.77, 34.0)).integrated_lufs
+    meter = pyloudnorm.Meter(RATE, filter_class="DeMan")
+
+    assert level == pytest.approx(meter.integrated_loudness(x[round(0.77 * RATE) :]), abs=0.01)
+    assert level != measured(x).integrated_lufs
+
+
 def test_a_long_copy_without_some_silence_has_the_figures_of_its_source() -> None:
     x = programme(60.0, 0.77)
     source = measured(x)
