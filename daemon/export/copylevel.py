@@ -25,8 +25,8 @@ from analyzers.signal.truepeak import measure_peaks
 from daemon.export.plan import CutPlan
 
 UNHEARD_LU = 20.0  # samples so far below the programme lie below its gate (BS.1770-5: 10 LU), K-weighted, too
-# Where the gate's blocks of 0.4 s fall, and which of them a quiet start fills in part, weighs up to 0.14 LU in
-# music of 31 s (measured on written copies), and less the longer it is
+# Where the gate's blocks of 0.4 s fall, and which of them a quiet start fills in part, weighs up to 0.14 LU
+# in music of 31 s (measured on written copies), and less the longer it is
 SHORT_S = 55.0
 
 
