@@ -31,6 +31,9 @@ LOUD_S, LOUDEST = 0.012, 95.0  # an attack is as loud as it gets within so much;
 AMONG_DB, ON_BEAT_DB = 40.0, 80.0
 STROKE_DB, FEWEST_STROKES = 6.0, 24  # a stroke is one of the loud ones within so much; as few tell
 STROKE_RISE_S = 0.004  # it gets there by a leap
+# Beats of a moving map follow the attacks of so many beats around them, so far at most; farther ones stray
+NEAR_BEATS, FEWEST_NEAR, ROUNDS = 2, 6, 3
+LOCAL_S, STRAY_S, SPREAD_S = 0.015, 0.022, 0.006
 # Where nearly all of them are so close together, so much after the other attacks, they are the grid's
 AT_ONE_S, AGREED, AFTER_S = 0.002, 0.8, (0.006, 0.016)
 
@@ -59,6 +62,35 @@ def onset_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tup
     if strokes is not None and AFTER_S[0] <= strokes - offset <= AFTER_S[1]:
         return strokes, sharpness
     return offset, sharpness
+
+
+def local_offsets(onsets: Onsets, beats_s: FloatArray, parts: int) -> FloatArray:
+    """How far the attacks around each beat lie after the beats (s), within `LOCAL_S` [shape=(n,)].
+
+    Attacks on the beats and on `parts` of each, near each beat: a straight line through them, fitted with
+    tricube weights and Tukey's biweight (locally weighted regression: Cleveland, JASA 74, 1979). 0.0 where
+    fewer than `FEWEST_NEAR` are.
+    """
+    count = np.arange((len(beats_s) - 1) * parts + 1) / parts
+    t, w = _onsets(onsets, np.interp(count, np.arange(len(beats_s)), beats_s), np.ones(len(count)))
+    w[np.abs(t) > STRAY_S] = 0.0
+    out = np.zeros(len(beats_s))
+    for k in range(len(beats_s)):
+        near = slice(max((k - NEAR_BEATS) * parts, 0), (k + NEAR_BEATS) * parts + 1)
+        x, y = np.tile(count[near] - k, 2), t[:, near].ravel()
+        weight = w[:, near].ravel() * (1.0 - np.abs(x / (NEAR_BEATS + 1)) ** 3) ** 3
+        if np.count_nonzero(weight) < FEWEST_NEAR:
+            continue
+        robust = weight
+        for _ in range(ROUNDS):
+            total = max(float(robust.sum()), 1e-12)
+            mean, place = float(robust @ x) / total, float(robust @ y) / total
+            spread = float(robust @ (x - mean) ** 2) / total + 1.0  # a slope is told by attacks around
+            slope = float(robust @ ((x - mean) * (y - place))) / total / spread
+            at = place - slope * mean
+            robust = weight * np.clip(1.0 - ((y - at - slope * x) / SPREAD_S) ** 2, 0.0, None) ** 2
+        out[k] = np.clip(at, -LOCAL_S, LOCAL_S)
+    return out
 
 
 def loose_offset(

@@ -10,7 +10,7 @@ import numpy.typing as npt
 from analyzers.model import BeatRestart
 from analyzers.rhythm import moments
 from analyzers.rhythm.barline import SAME_EVENT_S
-from analyzers.rhythm.beat_onsets import SHARP, SOFT, loose_offset, onset_offset
+from analyzers.rhythm.beat_onsets import SHARP, SOFT, local_offsets, loose_offset, onset_offset
 from analyzers.rhythm.lattice_fit import agreement, snap_tempo
 from analyzers.rhythm.meter_evidence import pulse_time
 from analyzers.rhythm.pulse import Pulse
@@ -48,7 +48,7 @@ def even_beats(onsets: Onsets, duration_s: float, pulse_s: float, bpm: float, re
     line += middle * pulse_s * reading.ratio * reading.beats
     first = line - (np.floor(line / bar) + 1) * bar
     times = first + period * np.arange(int((duration_s - first) / period) + 1)
-    beats: FloatArray = times + _offset(onsets, times, reading.beats)
+    beats: FloatArray = times + _offset(onsets, times, reading.beats)[0]
     return beats
 
 
@@ -67,7 +67,10 @@ def moving_beats(f: Features, pulse: Pulse, reading: Reading, first_sound_s: flo
     inside = times <= f.duration_s
     times, count = times[inside], count[inside]
     if pulse.knee is None:
-        times = times + _offset(f.onsets, times, n)
+        offset, sharpness = _offset(f.onsets, times, n)
+        times = times + offset
+        if sharpness >= SOFT:
+            times = times + local_offsets(f.onsets, times, _parts(n))
         times = _to_first_onset(f.onsets, times, n, first_sound_s)
         bpm = 60.0 * (len(times) - 1) / (times[-1] - times[0])
         return Beats(times, float(bpm), curve(times[::n], n))
@@ -82,7 +85,7 @@ def _two_straight(f: Features, times: FloatArray, before: npt.NDArray[np.bool_],
     for side in (before, ~before):
         period = float(np.median(np.diff(times[side])))
         start = float(np.median(times[side] - period * count[side]))
-        lines.append((period, start + _offset(f.onsets, times[side], n)))
+        lines.append((period, start + _offset(f.onsets, times[side], n)[0]))
     (first, a), (second, b) = lines
     k = round((b - a) / (first - second))
     bend = int(before.sum()) - 1
@@ -113,13 +116,18 @@ def _to_first_onset(onsets: Onsets, times: FloatArray, n: int, first_sound_s: fl
     return times + moved * (place + offset - line_s)
 
 
-def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
-    """How far the attacks lie after the beats.
+def _parts(beats: int) -> int:
+    """Places in a beat at which attacks are heard; `beats`: in a bar."""
+    return 3 if beats == 2 else 2
+
+
+def _offset(onsets: Onsets, times: FloatArray, beats: int) -> tuple[float, float]:
+    """How far the attacks lie after the beats, and how sharply together (`onset_offset`).
 
     A snare that is laid back, or slow, sounds on beats only. So the places halfway between them (in dotted
     beats: the thirds) are heard, too. Where what sounds at both is not sharply together, each has a voice.
     """
-    parts = 3 if beats == 2 else 2
+    parts = _parts(beats)
     count = np.arange((len(times) - 1) * parts + 1)
     places = np.interp(count / parts, np.arange(len(times)), times)
     heard = np.flatnonzero(places >= 0.0)
@@ -128,5 +136,5 @@ def _offset(onsets: Onsets, times: FloatArray, beats: int) -> float:
     weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
     offset, sharpness = onset_offset(onsets, at, weight)
     if sharpness > SHARP:
-        return offset
-    return loose_offset(onsets, at, weight, number % parts == 0, soft=sharpness < SOFT)
+        return offset, sharpness
+    return loose_offset(onsets, at, weight, number % parts == 0, soft=sharpness < SOFT), sharpness

@@ -5,13 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from analyzers.rhythm import beat_times
+from analyzers.rhythm.beat_onsets import LOCAL_S, local_offsets
 from analyzers.rhythm.beat_times import moving_beats
 from analyzers.rhythm.lattice_fit import WindowLags
 from analyzers.rhythm.pulse import Pulse
 from analyzers.rhythm.reading import Reading
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from tests.analyzers.grid_kit import KICK, RATE, place, tone
+from tests.analyzers.grid_kit import KICK, RATE, grid_of, onsets_of, pattern, place, tone
 
 READING = Reading(1.0, 0.0, 4, 1.0, 1.0, 1.0, 1.0, ())
 BEAT_S, ONE_S, SECONDS = 0.6, 3.0, 20.0
@@ -48,3 +50,38 @@ def test_a_pickup_takes_no_line_of_the_map() -> None:
 
     assert np.abs(sixteenth - ONE_S).min() < 0.004
     assert np.abs(flam - ONE_S).min() < 0.004
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_beats_of_a_drifting_song_lie_on_its_attacks(seed: int) -> None:
+    """Known times; a tempo that walks by 0.6 % a beat, as a band's does (common practice)."""
+    period = 0.6 * np.exp(np.cumsum(np.random.default_rng(seed).normal(0, 0.006, 90)))
+    beats = 0.5 + np.concatenate([[0.0], np.cumsum(period)])
+    grid = grid_of(place(float(beats[-1]) + 1.0, pattern(beats)))
+
+    assert grid.constant_tempo is False
+    late = np.abs(np.array(grid.beats_s)[:, None] - beats[:-1]).min(axis=0)
+    assert np.median(late) < 0.0012
+    assert np.percentile(late, 90) < 0.0025
+
+
+def test_soft_and_loose_attacks_draw_no_beats(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What is spread over 44 ms places no single beat: the map's own course is better."""
+    monkeypatch.setattr(beat_times, "local_offsets", None)
+    pulses = ONE_S + BEAT_S * np.arange(-4, 28)
+    loose = pulses[4:] + np.random.default_rng(2).permutation(np.linspace(-0.022, 0.022, 28))
+    assert len(beats_of(loose, pulses)) > 28
+
+
+def test_one_attack_that_strays_draws_no_beat_and_silence_none() -> None:
+    beats = 1.0 + 0.5 * np.arange(24)
+    late = 0.008 * np.sin(np.arange(24) / 6)
+    strokes = beats + late
+    strokes[12] += 0.015
+    onsets = onsets_of(place(20.0, [(float(t), KICK, 0.8) for t in strokes]))
+
+    found = local_offsets(onsets, beats, 2)
+    assert np.abs(found - late).max() < 0.004
+    assert np.abs(np.delete(found - late, [0, 11, 12, 13, 23])).max() < 0.0025
+    assert np.abs(found).max() <= LOCAL_S
+    assert not local_offsets(onsets, 14.0 + 0.5 * np.arange(8), 2).any()
