@@ -64,6 +64,13 @@ def onset_offset(onsets: Onsets, beats_s: FloatArray, weight: FloatArray) -> tup
     return offset, sharpness
 
 
+def places_in(beats_s: FloatArray, parts: int) -> FloatArray:
+    """The beats, and the places that cut each of them in so many parts [shape=((n - 1) * parts + 1,)]."""
+    count = np.arange((len(beats_s) - 1) * parts + 1)
+    out: FloatArray = np.interp(count / parts, np.arange(len(beats_s)), beats_s)
+    return out
+
+
 def local_offsets(onsets: Onsets, beats_s: FloatArray, parts: int) -> FloatArray:
     """How far the attacks around each beat lie after the beats (s), within `LOCAL_S` [shape=(n,)].
 
@@ -71,8 +78,9 @@ def local_offsets(onsets: Onsets, beats_s: FloatArray, parts: int) -> FloatArray
     tricube weights and Tukey's biweight (locally weighted regression: Cleveland, JASA 74, 1979). 0.0 where
     fewer than `FEWEST_NEAR` are.
     """
-    count = np.arange((len(beats_s) - 1) * parts + 1) / parts
-    t, w = _onsets(onsets, np.interp(count, np.arange(len(beats_s)), beats_s), np.ones(len(count)))
+    places = places_in(beats_s, parts)
+    count = np.arange(len(places)) / parts
+    t, w = _onsets(onsets, places, np.ones(len(places)))
     w[np.abs(t) > STRAY_S] = 0.0
     out = np.zeros(len(beats_s))
     for k in range(len(beats_s)):

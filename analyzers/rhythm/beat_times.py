@@ -10,7 +10,7 @@ import numpy.typing as npt
 from analyzers.model import BeatRestart
 from analyzers.rhythm import moments
 from analyzers.rhythm.barline import SAME_EVENT_S
-from analyzers.rhythm.beat_onsets import SHARP, SOFT, local_offsets, loose_offset, onset_offset
+from analyzers.rhythm.beat_onsets import SHARP, SOFT, local_offsets, loose_offset, onset_offset, places_in
 from analyzers.rhythm.lattice_fit import agreement, snap_tempo
 from analyzers.rhythm.meter_evidence import pulse_time
 from analyzers.rhythm.pulse import Pulse
@@ -128,11 +128,10 @@ def _offset(onsets: Onsets, times: FloatArray, beats: int) -> tuple[float, float
     beats: the thirds) are heard, too. Where what sounds at both is not sharply together, each has a voice.
     """
     parts = _parts(beats)
-    count = np.arange((len(times) - 1) * parts + 1)
-    places = np.interp(count / parts, np.arange(len(times)), times)
+    places = places_in(times, parts)
     heard = np.flatnonzero(places >= 0.0)
     heard = heard[:: int(np.ceil(len(heard) / 4000)) or 1]
-    at, number = places[heard], count[heard]
+    at, number = places[heard], heard
     weight = np.where(number % (beats * parts) == 0, 2.0, 1.0)
     offset, sharpness = onset_offset(onsets, at, weight)
     if sharpness > SHARP:

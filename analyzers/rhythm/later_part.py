@@ -15,12 +15,11 @@ from __future__ import annotations
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.folding import MOST_BEATS
 from analyzers.rhythm.half_beat import NEAR, log_odds, without_harmony
 from analyzers.rhythm.meter import LEAST_SHARE, calibrated, probabilities
 from analyzers.rhythm.meter_evidence import INSTANTS, SLOTS, weigh
 from analyzers.rhythm.reading import Reading
-from analyzers.signal.onsets import BANDS, Onsets
+from analyzers.signal.onsets import Onsets
 
 FloatArray = npt.NDArray[np.floating]
 BEGINNING = 0.4  # share of a song in which introductions end: as much is left as bars are told by
@@ -60,9 +59,8 @@ def heard_later(onsets: Onsets, pulses_s: FloatArray, reading: Reading) -> Readi
     songs, places = dict(reading.other_lines), [reading.place(round(2 * x) / 2) for x in late.tolist()]
     all_told = p * [(songs.get(x, 0.0) + LEAST_SHARE) * (EARLIER if x == -0.5 else 1.0) for x in places]
     best, other = int(np.argmax(np.where(here, p, -1.0))), int(np.argmax(np.where(there, all_told, -1.0)))
-    hits = h.evidence[best][: BANDS * MOST_BEATS * SLOTS].reshape(BANDS, MOST_BEATS, SLOTS)
     drums = log_odds(probabilities(without_harmony(evidence)), on, off)
-    share = _share(told(networks, drums, song_odds(reading), hits[:, : reading.beats]))
+    share = _share(told(networks, drums, song_odds(reading), h.hits(best)[:, : reading.beats]))
     if share > 0.5:
         return reading.turned(float(late[other]), share)
     if networks > CLEARLY and drums > DRUMS_AGAINST:

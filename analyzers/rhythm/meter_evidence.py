@@ -56,6 +56,10 @@ class Hypotheses:
     phase: npt.NDArray[np.int64]
     evidence: npt.NDArray[np.float32]
 
+    def hits(self, k: int) -> npt.NDArray[np.float32]:
+        """Attacks in the bar of hypothesis k, of its evidence [shape=(bands, MOST_BEATS, SLOTS)]."""
+        return self.evidence[k, : PARTS[0]].reshape(BANDS, MOST_BEATS, SLOTS)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Song:
@@ -139,8 +143,7 @@ def beat_phases(strength: FloatArray, u: FloatArray, ratio: float) -> list[float
 
 
 def _prepare(onsets: Onsets, pulses: FloatArray, first_sound_s: float) -> _Song:
-    frames = onsets.strength.shape[1]
-    strength = onsets.levelled
+    frames, strength = onsets.strength.shape[1], onsets.levelled
     time = np.arange(frames) / onsets.rate
     chroma_time = np.arange(onsets.chroma.shape[1]) / onsets.chroma_rate
     level_sum = np.cumsum(np.pad(onsets.level, ((0, 0), (1, 0))), axis=1, dtype=np.float64)

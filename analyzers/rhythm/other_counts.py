@@ -19,9 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.folding import MOST_BEATS
 from analyzers.rhythm.meter_evidence import LAGS, SLOTS, SPANS, SPANS_AT, Hypotheses
-from analyzers.signal.onsets import BAND_EDGES_HZ, BANDS
+from analyzers.signal.onsets import BAND_EDGES_HZ
 
 FloatArray = npt.NDArray[np.floating]
 Tempi = tuple[tuple[float, float], ...]  # (beat period in pulses, probability), likeliest first
@@ -80,9 +79,7 @@ def favoured(h: Hypotheses, p: FloatArray, best: int, likelier: float) -> FloatA
     rivals = np.isclose(relation[:, None], (*OTHERS, 1 / 3, 8 / 3)).any(axis=1)
     same_bars = np.isclose((relation * h.beats)[:, None], h.beats[best] * np.array(OCTAVES)).any(axis=1)
     rivals &= (h.beats != 3) | ~same_bars | np.isclose(relation, 1 / 3)
-    weighed = p * np.where(rivals, likelier, 1.0)
-    out: FloatArray = weighed / weighed.sum()
-    return out
+    return _weighed(p, rivals, likelier)
 
 
 def halved(h: Hypotheses, p: FloatArray, best: int) -> FloatArray:
@@ -90,13 +87,17 @@ def halved(h: Hypotheses, p: FloatArray, best: int) -> FloatArray:
     snare halves these bars."""
     if h.beats[best] != 3:
         return p
-    hits = h.evidence[best][: BANDS * MOST_BEATS * SLOTS].reshape(BANDS, MOST_BEATS, SLOTS)
-    snare = hits[SNARE].mean(axis=0)
+    snare = h.hits(best)[SNARE].mean(axis=0)
     elsewhere = max(snare[1:3, 0].max(), snare[0:3:2, SLOTS // 2].max())
     if snare[1, SLOTS // 2] < elsewhere + MIDWAY:
         return p
     in_four = np.isclose(h.ratio / h.ratio[best], 3 / 4) & (h.beats == 4)
-    weighed = p * np.where(in_four, HALVED, 1.0)
+    return _weighed(p, in_four, HALVED)
+
+
+def _weighed(p: FloatArray, which: npt.NDArray[np.bool_], likelier: float) -> FloatArray:
+    """The probabilities where some are so many times likelier."""
+    weighed = p * np.where(which, likelier, 1.0)
     out: FloatArray = weighed / weighed.sum()
     return out
 

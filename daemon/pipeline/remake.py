@@ -74,8 +74,7 @@ def _render(
     if source is None:
         decoded = decoded_from_copy(folder, report, scratch)
         shown = apply_correction(report.analysis, correction) if correction else report.analysis
-        exact = bool(correction and correction.bar_one_exact)
-        said = remarks(report, shown, cut_plan(shown, decoded, settings, exact_lines=exact))
+        said = remarks(report, shown, cut_plan(shown, decoded, settings, correction))
     else:
         path, inner = inside(source)
         decoded = decode(

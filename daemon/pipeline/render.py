@@ -89,8 +89,7 @@ def render_drop(
     whole : False where `decoded` is but a copy, without what was cut off it
     """
     shown = apply_correction(analysis, correction) if correction else analysis
-    exact = bool(correction and correction.bar_one_exact)
-    source, plan = decoded.source, cut_plan(shown, decoded, settings, exact_lines=exact)
+    source, plan = decoded.source, cut_plan(shown, decoded, settings, correction)
     view = in_session(shown, plan)
     tempo = glance_tempo(view.grid, view.duration_s)
     key, note = key_line(shown.key), beat_note(shown.grid)
@@ -165,9 +164,9 @@ def _session(report: Report, sounds: tuple[Sound, ...], score: Score, output: Ou
 
 
 def cut_plan(
-    analysis: Analysis, decoded: Decoded, settings: Settings, *, exact_lines: bool = False
+    analysis: Analysis, decoded: Decoded, settings: Settings, correction: Correction | None = None
 ) -> CutPlan:
-    """The cut for one decoded drop under these settings; `exact_lines`: see `plan_cut`."""
+    """The cut for one decoded drop under these settings; `correction`: that was applied to the analysis."""
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
     lead_in, first_s = analysis.lead_in, analysis.lead_in.first_sound_s
@@ -187,7 +186,7 @@ def cut_plan(
         soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
         begins_faintly=begins_faintly(signal.samples, signal.rate, hit_s, lead_in.threshold_dbfs),
         clear_of_noise=clear,
-        exact_lines=exact_lines,
+        exact_lines=bool(correction and correction.bar_one_exact),
         start=output.start,
         trim_tail_to=tail,
     )

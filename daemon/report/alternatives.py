@@ -20,8 +20,10 @@ def alternatives(answers: Iterable[tuple[Value, float]]) -> tuple[Alternative, .
 def tempi(grid: Grid) -> tuple[Alternative, ...]:
     """The tempo, its rivals, and half and double of it, which are none."""
     found = alternatives((c.bpm, c.probability) for c in grid.tempo_alternatives)
-    levels = {c.bpm for c in grid.tempo_alternatives if level_of(grid.tempo_bpm, c.bpm)}
-    return tuple(a.model_copy(update={"same_grid": a.value in levels}) for a in found)
+    levels = (level_of(grid.tempo_bpm, c.bpm) for c in grid.tempo_alternatives)
+    return tuple(
+        a.model_copy(update={"same_grid": level is not None}) for a, level in zip(found, levels, strict=True)
+    )
 
 
 def meters(grid: Grid) -> tuple[Alternative, ...]:

@@ -16,6 +16,7 @@ from typing import Any
 from urllib.parse import quote
 
 from config.settings import Folders, Settings
+from daemon.core.names import BOARD_FILE
 from daemon.core.program import PROGRAM, program_with
 from daemon.core.text import lines, one_line
 from daemon.ledger.ledger import Record
@@ -44,7 +45,7 @@ def way_to_board(folders: Folders) -> str:
         way = os.path.relpath(folders.ready, folders.rejected / "folder")
     except ValueError:  # another drive
         return ""
-    return "/".join(quote(part) for part in [*way.split(os.sep), "index.html"])
+    return "/".join(quote(part) for part in [*way.split(os.sep), BOARD_FILE])
 
 
 def rejection_page(record: Record, folder: str, board: str = "", call: str = PROGRAM) -> str:

@@ -7,11 +7,15 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from analyzers.level.silence import find_lead_in
 from analyzers.model import Grid, LeadIn, Options
 from analyzers.rhythm.grid import find_grid
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 from analyzers.signal.samples import Signal
+from demo.render import render
+from demo.spec import random_spec
+from demo.truth import Truth
 
 RATE = 44100
 
@@ -76,6 +80,20 @@ def even(bpm: float, start_s: float, seconds: float) -> np.ndarray:
     """Beat times from `start_s` to the end, none accumulated."""
     period = 60.0 / bpm
     return start_s + period * np.arange(int((seconds - start_s) / period) + 1)
+
+
+def generated(seed: int) -> tuple[Truth, Grid]:
+    """What the generator wrote, and the grid that is found in how it sounds."""
+    samples, truth = render(random_spec(seed))
+    features = Features(Signal(samples, truth.samplerate))
+    return truth, find_grid(features, find_lead_in(features))
+
+
+def drifting(seed: int, wander: float) -> tuple[np.ndarray, np.ndarray]:
+    """(sound, beats s): a drum pattern with clear attacks whose tempo walks by such a share a beat."""
+    period = 0.6 * np.exp(np.cumsum(np.random.default_rng(seed).normal(0, wander, 90)))
+    beats = 0.5 + np.concatenate([[0.0], np.cumsum(period)])
+    return place(float(beats[-1]) + 1.0, pattern(beats)), beats[:-1]
 
 
 def grid_of(mono: np.ndarray, first_sound_s: float | None = None, options: Options | None = None) -> Grid:

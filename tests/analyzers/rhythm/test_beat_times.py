@@ -13,7 +13,7 @@ from analyzers.rhythm.pulse import Pulse
 from analyzers.rhythm.reading import Reading
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from tests.analyzers.grid_kit import KICK, RATE, grid_of, onsets_of, pattern, place, tone
+from tests.analyzers.grid_kit import KICK, RATE, drifting, grid_of, onsets_of, place, tone
 
 READING = Reading(1.0, 0.0, 4, 1.0, 1.0, 1.0, 1.0, ())
 BEAT_S, ONE_S, SECONDS = 0.6, 3.0, 20.0
@@ -55,12 +55,11 @@ def test_a_pickup_takes_no_line_of_the_map() -> None:
 @pytest.mark.parametrize("seed", range(4))
 def test_beats_of_a_drifting_song_lie_on_its_attacks(seed: int) -> None:
     """Known times; a tempo that walks by 0.6 % a beat, as a band's does (common practice)."""
-    period = 0.6 * np.exp(np.cumsum(np.random.default_rng(seed).normal(0, 0.006, 90)))
-    beats = 0.5 + np.concatenate([[0.0], np.cumsum(period)])
-    grid = grid_of(place(float(beats[-1]) + 1.0, pattern(beats)))
+    sound, beats = drifting(seed, 0.006)
+    grid = grid_of(sound)
 
     assert grid.constant_tempo is False
-    late = np.abs(np.array(grid.beats_s)[:, None] - beats[:-1]).min(axis=0)
+    late = np.abs(np.array(grid.beats_s)[:, None] - beats).min(axis=0)
     assert np.median(late) < 0.0012
     assert np.percentile(late, 90) < 0.0025
 

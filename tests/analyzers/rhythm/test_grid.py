@@ -13,28 +13,14 @@ import mir_eval
 import numpy as np
 import pytest
 
-from analyzers.level.silence import find_lead_in
-from analyzers.model import Grid, Options
+from analyzers.model import Options
 from analyzers.rhythm import grid as grid_module
-from analyzers.rhythm.grid import find_grid
 from analyzers.rhythm.meter import best_of, choose_reading
 from analyzers.rhythm.meter_evidence import RATIOS, Hypotheses
-from analyzers.signal.features import Features
-from analyzers.signal.samples import Signal
-from demo.render import render
-from demo.spec import random_spec
-from demo.truth import Truth
-from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, grid_of, pattern, place, tone
+from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, generated, grid_of, pattern, place, tone
 
 # BPM -> quarter note in ms, as printed in handbooks
 QUARTER_MS = {75: 800.0, 90: 666.667, 100: 600.0, 120: 500.0, 128: 468.75, 140: 428.571, 150: 400.0}
-
-
-def generated(seed: int) -> tuple[Truth, Grid]:
-    """What the generator wrote, and the grid that is found in how it sounds."""
-    samples, truth = render(random_spec(seed))
-    features = Features(Signal(samples, truth.samplerate))
-    return truth, find_grid(features, find_lead_in(features))
 
 
 @pytest.mark.parametrize(("bpm", "quarter_ms"), QUARTER_MS.items())

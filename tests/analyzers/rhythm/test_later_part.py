@@ -7,18 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from analyzers.level.silence import find_lead_in
 from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm import later_part
 from analyzers.rhythm.later_part import UNSURE, heard_later
 from analyzers.rhythm.meter_evidence import SIZE, SLOTS, Hypotheses
 from analyzers.rhythm.reading import Reading
-from analyzers.signal.features import Features
 from analyzers.signal.onsets import BAND_EDGES_HZ
-from analyzers.signal.samples import Signal
-from demo.render import render
-from demo.spec import random_spec
-from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, onsets_of, place, tone
+from tests.analyzers.grid_kit import HAT, KICK, SNARE, generated, grid_of, onsets_of, place, tone
 
 START_S, BPM = 0.3, 124.0
 BEAT_S = 60 / BPM
@@ -183,10 +178,7 @@ def test_the_song_is_asked_how_sure_it_is() -> None:
 @pytest.mark.parametrize("seed", [254000069, 258000025, 260000018])
 def test_ordinary_beats_keep_their_bar_lines(seed: int) -> None:
     """Beats of the generator whose later part looks, by its hats, as if it were half a beat off."""
-    spec = random_spec(seed, new_key=None)
-    samples, truth = render(spec)
-    f = Features(Signal(np.asarray(samples, np.float32), spec.rate))
-    grid = grid_module.find_grid(f, find_lead_in(f))
+    truth, grid = generated(seed)
     assert grid.bar_one_s == pytest.approx(truth.as_row("")["first_downbeat_s"], abs=0.07)
 
 

@@ -8,10 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.level.silence import find_lead_in
 from analyzers.rhythm import other_counts
 from analyzers.rhythm.folding import MOST_BEATS
-from analyzers.rhythm.grid import find_grid
 from analyzers.rhythm.meter_evidence import LAGS, SIZE, SLOTS, SPANS, SPANS_AT, Hypotheses
 from analyzers.rhythm.other_counts import (
     HALVED,
@@ -28,12 +26,8 @@ from analyzers.rhythm.other_counts import (
     halved,
     whole_rivals,
 )
-from analyzers.signal.features import Features
 from analyzers.signal.onsets import BANDS
-from analyzers.signal.samples import Signal
-from demo.render import render
-from demo.spec import random_spec
-from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, place, tone
+from tests.analyzers.grid_kit import HAT, KICK, SNARE, generated, grid_of, place, tone
 
 CLOSE = 5e-5  # a fit whose end is open by 2 ms in 40 s
 
@@ -132,12 +126,9 @@ def test_a_snare_that_halves_a_bar_in_three_speaks_for_four(
 
 def test_half_time_in_triplets_is_counted_in_four() -> None:
     """A beat of the generator that was counted in three at 3/4 of its tempo."""
-    spec = random_spec(252000072, new_key=None)
-    samples, _ = render(spec)
-    f = Features(Signal(np.asarray(samples, np.float32), spec.rate))
-    grid = find_grid(f, find_lead_in(f))
+    truth, grid = generated(252000072)
     assert grid.meter == "4/4"
-    assert grid.tempo_bpm == pytest.approx(spec.bpm, rel=0.001)
+    assert grid.tempo_bpm == pytest.approx(truth.tempo_bpm, rel=0.001)
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,7 @@ from analyzers.rhythm.played import even_support, track
 from analyzers.rhythm.reading import Reading
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from tests.analyzers.grid_kit import RATE, even, grid_of, pattern, place, tone
+from tests.analyzers.grid_kit import RATE, drifting, even, grid_of, pattern, place, tone
 
 CHORDS = ((220.0, 261.63, 329.63), (174.61, 220.0, 349.23), (196.0, 246.94, 392.0), (164.81, 246.94, 329.63))
 
@@ -75,13 +75,6 @@ def test_played_chords_get_a_moving_grid() -> None:
         assert level_free_f(beats, np.array(grid.beats_s)) > 0.85
 
 
-def drifting() -> np.ndarray:
-    """A drum pattern with clear attacks whose tempo walks by half a per cent a beat."""
-    period = 0.6 * np.exp(np.cumsum(np.random.default_rng(5).normal(0, 0.004, 90)))
-    beats = 0.5 + np.concatenate([[0.0], np.cumsum(period)])
-    return place(float(beats[-1]) + 1.0, pattern(beats))
-
-
 def test_pulses_that_are_followed_are_less_sure_of_their_bar_lines_than_a_moving_pulse(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -96,7 +89,7 @@ def test_pulses_that_are_followed_are_less_sure_of_their_bar_lines_than_a_moving
         return found
 
     monkeypatch.setattr(grid_module, "choose_reading", kept)
-    followed, moving = grid_of(played(0)[0]), grid_of(drifting())
+    followed, moving = grid_of(played(0)[0]), grid_of(drifting(5, 0.004)[0])
     assert followed.constant_tempo is moving.constant_tempo is False
     assert followed.bar_one_confidence < read[0].bar_probability - 0.1
     assert moving.bar_one_confidence == pytest.approx(read[1].bar_probability)
