@@ -25,7 +25,11 @@ SPARE_TESTS = {
     ),  # module: tests that judge it, where they are not those of the same name
     "analyzers/level/magnitudes": ("analyzers/level/test_silence",),
     "analyzers/level/scraps": ("analyzers/level/test_silence",),
-    "analyzers/rhythm/beat_onsets": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_beat_times"),
+    "analyzers/rhythm/beat_onsets": (
+        "analyzers/rhythm/test_lattice_fit",
+        "analyzers/rhythm/test_beat_times",
+        "analyzers/rhythm/test_grid",
+    ),
     "analyzers/rhythm/meter_evidence": ("analyzers/rhythm/test_lattice_fit", "analyzers/rhythm/test_grid"),
     "daemon/report/ears_pitch": ("daemon/report/test_ears",),
     "daemon/report/ears_file": ("daemon/report/test_ears",),
@@ -230,7 +234,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/meter", ", evidence)), in_phase)", ", evidence)), 1.0)"),
     ("analyzers/rhythm/meter", "        total += softmax((h", "        total += softmax(-(h"),
     ("analyzers/rhythm/grid", "max(steady, 1.0 - steady)", "steady"),
-    ("analyzers/rhythm/beat_times", "places = np.interp(count / parts", "places = np.interp(count // parts"),
+    ("analyzers/rhythm/beat_onsets", "np.interp(count / parts", "np.interp(count // parts"),
     ("analyzers/rhythm/grid", "STEADY, BORNE_OUT = 0.8, 0.15", "STEADY, BORNE_OUT = 0.8, 9.0"),
     ("analyzers/rhythm/grid", "HELPFUL = 0.25", "HELPFUL = 0.0"),
     ("analyzers/rhythm/grid", "HELPFUL = 0.25", "HELPFUL = 0.4"),
