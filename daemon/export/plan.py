@@ -24,7 +24,7 @@ from daemon.export.cutwords import LEAST_REST_BEATS, SAID_LATE_S, before_words, 
 
 # Air kept ahead of the first sound without a grid (common practice: 1-5 ms), or of a hit that noise surrounds
 AIR_S = 0.003
-WHOLE_BAR_S = 1e-4  # no bar is shortened by less (`sessionbeats`)
+ON_LINE_S = 1e-4  # the copy starts on a whole sample, not on the line itself; no bar is shortened by less
 LATE_S = 0.004  # a line no further ahead of the first hit than this stays (a copy has at most 5 ms of air)
 MOVED_AIR_S = 0.001  # so far ahead of a later hit it comes to lie
 LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other attacks would lie far ahead
@@ -136,7 +136,7 @@ def plan_cut(
     rest_s = -early if -early >= limit_s else 0.0
     unrested_s = limit_s if grows else max(limit_s, LEAST_REST_BEATS * beat_s)
     late_s = max(-early - shift, 0.0) if -early < unrested_s else 0.0
-    whole = before_bars * bar_s - before_s < WHOLE_BAR_S
+    whole = before_bars * bar_s - before_s < ON_LINE_S
     filled = -music_start / rate > SAID_LATE_S
     before = before_words(
         sound_s,

@@ -10,9 +10,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from analyzers.model import Grid
-from daemon.export.plan import first_bar_seconds
-
-ON_LINE_S = 1e-4  # the copy starts on a whole sample, not on the line itself
+from daemon.export.plan import ON_LINE_S, first_bar_seconds
 
 
 class Placement(Protocol):

@@ -18,8 +18,9 @@ from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, KeyChange, L
 from analyzers.rhythm.bars import bar_lines, nearest_line
 from analyzers.signal.truepeak import OVER_DBTP
 from daemon.export.copylevel import with_peaks
+from daemon.export.plan import ON_LINE_S
 from daemon.export.ruler import tempi_of_map
-from daemon.export.sessionbeats import ON_LINE_S, Placement, session_beats
+from daemon.export.sessionbeats import Placement, session_beats
 
 SAID_GAIN_DB = 0.05
 SAME_LINE_S = 1e-3

@@ -247,7 +247,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/copy", "if len(attack) and plan.through_noise", "if plan.through_noise"),
     ("daemon/export/plan", 'noisy and (before_bars == 0 or start == "first_sound")', "noisy"),
     ("daemon/export/plan", 'noisy and (before_bars == 0 or start == "first_sound")', "noisy and bars == 0"),
-    ("daemon/export/plan", "before_bars * bar_s - before_s < WHOLE_BAR_S", 'start == "bar_one"'),
+    ("daemon/export/plan", "before_bars * bar_s - before_s < ON_LINE_S", 'start == "bar_one"'),
     ("daemon/export/copy", "(plan.source_start == 0 and level[0] <= quiet)", "level[0] <= quiet"),
     ("daemon/export/cutwords", "SECONDS_FROM_S = 0.2", "SECONDS_FROM_S = 0.0"),
     ("daemon/export/copylevel", "SHORT_S = 55.0", "SHORT_S = 30.0"),
