@@ -109,9 +109,8 @@ def _placed(
     """The rest: bar one in beats and bars as they are `counted` now, keys in the bars that are `shown`."""
     values: dict[str, Any] = {}
     if "bar_one" in asked:
-        place = str(asked["bar_one"])
-        values["bar_one_s"] = place_of_bar_one(place, counted, shift_s)
-        if not place.lower().rstrip(" s").endswith(("beat", "bar")):
+        values["bar_one_s"], exact = place_of_bar_one(str(asked["bar_one"]), counted, shift_s)
+        if exact:
             values["bar_one_exact"] = True
     if "tuning" in asked:
         values["tuning_cents"] = _number("tuning", asked["tuning"])
@@ -156,8 +155,9 @@ def _number(name: str, value: Any) -> float:
     return -amount if found[1] in ("-", "−") else amount
 
 
-def place_of_bar_one(text: str, grid: Grid, shift_s: float = 0.0) -> float:
-    """Seconds in the source: '3.4286', '1:02.5', or from where it is now: '+1 beat', '-2 bars', '+12 ms'.
+def place_of_bar_one(text: str, grid: Grid, shift_s: float = 0.0) -> tuple[float, bool]:
+    """Seconds in the source: '3.4286', '1:02.5', or from where it is now: '+1 beat', '-2 bars', '+12 ms'; and
+    whether its line stays exactly there: beats and bars name a line, which a first hit may still move.
 
     Milliseconds count from the session's line, which a first hit may have moved by `shift_s`.
     """
@@ -168,7 +168,7 @@ def place_of_bar_one(text: str, grid: Grid, shift_s: float = 0.0) -> float:
     sign, minutes, number, unit = match.groups()
     amount = float(number.replace(",", ".")) + 60 * int(minutes or 0)
     if not sign and (unit or "s").lower() == "s":
-        return amount
+        return amount, True
     if not sign or not unit:
         raise ValueError(f"bar one: say the direction and the unit, as in +1 beat; found {_short(text)}")
     unit = unit.lower().rstrip("s") or "s"
@@ -176,6 +176,6 @@ def place_of_bar_one(text: str, grid: Grid, shift_s: float = 0.0) -> float:
         raise ValueError("there is no bar one to move: give its time in seconds")
     amount = -amount if sign in ("-", "−") else amount
     if unit == "s" or unit == "m":
-        return grid.bar_one_s + shift_s + (amount / 1000 if unit == "m" else amount)
+        return grid.bar_one_s + shift_s + (amount / 1000 if unit == "m" else amount), True
     beats = amount * (grid.beats_per_bar or 4) if unit == "bar" else amount
-    return beats_after_one(grid, beats)
+    return beats_after_one(grid, beats), False
