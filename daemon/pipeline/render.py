@@ -11,7 +11,6 @@ from pathlib import Path
 
 import numpy as np
 
-from analyzers.harmony.key_change import sure_of_key
 from analyzers.model import Analysis, Loudness, Options
 from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
@@ -97,13 +96,13 @@ def render_drop(
     files = ready_files(stem, f"{name}.wav", settings.output.session_files)
     loudness = before_gain(shown.loudness, decoded.signal, plan, whole=whole)
     look = settings.analysis
-    notes = _notes(source, view, plan, stem, key or "no key", loudness, look.check_by_ear_below)
+    score = make_score(shown, plan, look.check_by_ear_below, look.vocal_range)
+    notes = _notes(source, view, plan, stem, key or "no key", loudness, score)
     copy = write_copy(decoded, plan, folder / files.aligned_copy, settings.output, notes)
     copy_is_safe = sync_beside(copy.path)
     check, bars = folder / str(files.click_check), settings.output.click_check_bars
     checked = asked(beside, write_click_check, check, copy.path, shown.grid, plan, bars=bars)
     stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
-    score = make_score(shown, plan, look.check_by_ear_below, look.vocal_range)
     write_map(folder / str(files.map), score, stem)
     write_guide(folder / str(files.guide), score, stem, look.vocal_range)
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
@@ -204,11 +203,11 @@ def last_sounding_frame(signal: Signal) -> int:
 
 
 def _notes(
-    source: Source, view: Analysis, plan: CutPlan, stem: str, key: str, loudness: Loudness, sure: float
+    source: Source, view: Analysis, plan: CutPlan, stem: str, key: str, loudness: Loudness, score: Score
 ) -> WavNotes:
     """Text and labels of the copy in open-standard fields (tempo and key have none but the comment).
 
-    `loudness` : of what the copy holds of the source; `sure`: as for the map's key changes
+    `loudness` : of what the copy holds of the source
     """
     meter = f", {view.grid.meter}" if view.grid.meter else ""
     comment = f"{tempo_line(view.grid, view.duration_s)}{meter}, {key}; from {source.name}"
@@ -218,18 +217,18 @@ def _notes(
         comment=comment,
         reference=source.sha256[:32],
         loudness=loudness,
-        labels=tuple(_labels(view, plan, sure)),
+        labels=tuple(_labels(view, plan, score)),
     )
 
 
-def _labels(view: Analysis, plan: CutPlan, sure: float) -> list[Label]:
+def _labels(view: Analysis, plan: CutPlan, score: Score) -> list[Label]:
     labels = []
     if plan.bar_one_in_copy_s is not None:
         labels.append(Label(plan.bar_one_in_copy_s, f"bar {plan.bars_before_bar_one + 1}"))
     counted = view.grid.tempo_bpm is not None
     labels += [
-        Label(c.at_s, f"key: {c.tonic} {c.mode}{'?' if sure_of_key(c) < sure else ''}")
-        for c in view.key.changes
+        Label(change.at_s, f"key: {sign.written}")
+        for change, sign in zip(view.key.changes, score.keys[1:], strict=False)
     ]
     labels += [
         Label(s.start_s, f"{s.letter} bar {s.first_bar}" if counted else s.letter) for s in view.sections
