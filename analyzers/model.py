@@ -95,6 +95,16 @@ class BeatRestart:
 
 
 @dataclass(frozen=True, slots=True)
+class OtherLevel:
+    """A long part of a steady song whose attacks come twice as fast as the rest, or half: it may be counted
+    at that tempo."""
+
+    bpm: float
+    from_s: float | None  # about; None: from the beginning
+    to_s: float | None  # the same; None: to the end
+
+
+@dataclass(frozen=True, slots=True)
 class Grid:
     """Tempo, beats, bar one and meter. ``tempo_bpm`` is None when the music has no steady beat."""
 
@@ -125,6 +135,7 @@ class Grid:
     steady_to_s: float | None = None  # the same after it
     other_start_before: bool = False  # a false start before bar one, a pause, and the song off its count
     count_in_before: bool = False  # nothing but a count-in before bar one
+    other_level: OtherLevel | None = None
 
 
 @dataclass(frozen=True, slots=True)

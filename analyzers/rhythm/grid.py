@@ -27,6 +27,7 @@ from analyzers.rhythm.meter import beside_fewer, choose_reading, played_verdict,
 from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
 from analyzers.rhythm.odd_bars import other_bars
 from analyzers.rhythm.other_counts import SteadyRate
+from analyzers.rhythm.other_level import other_level
 from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
 from analyzers.rhythm.reading import Reading
@@ -202,6 +203,7 @@ def _assemble(
     whole = from_s is None and to_s is None
     bar_one_sure, elsewhere = _bar_one(reading, found, lines, from_s)
     inside = np.flatnonzero((times >= min(bar_one, first - 0.025)) & (times <= f.duration_s))
+    steady_count = beats.curve is None and not beats.restarts
     meter_sure, other_meters = _meter(reading, other_bars(f.onsets, times[inside], n))
     return Grid(
         tempo_bpm=round(beats.bpm, 6),
@@ -228,6 +230,7 @@ def _assemble(
         steady_to_s=to_s,
         bar_one_alternatives=elsewhere,
         meter_alternatives=other_meters,
+        other_level=other_level(f.onsets, beats.bpm, lines) if steady_count else None,
     )
 
 

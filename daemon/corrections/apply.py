@@ -160,6 +160,7 @@ def _with_tempo(grid: Grid, bpm: float, anchor_s: float, duration_s: float) -> G
         proof=grid.proof if same else None,
         steady_from_s=grid.steady_from_s if same else None,
         steady_to_s=grid.steady_to_s if same else None,
+        other_level=grid.other_level if same else None,
         reason=None,
         restarts=grid.restarts if level is not None else (),
         meter_alternatives=(),

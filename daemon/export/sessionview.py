@@ -14,7 +14,17 @@ from itertools import pairwise
 from typing import Protocol
 
 from analyzers.level.working_level import after_gain
-from analyzers.model import Analysis, BeatRestart, Flag, Grid, Key, KeyChange, Loudness, Section
+from analyzers.model import (
+    Analysis,
+    BeatRestart,
+    Flag,
+    Grid,
+    Key,
+    KeyChange,
+    Loudness,
+    OtherLevel,
+    Section,
+)
 from analyzers.rhythm.bars import bar_lines, nearest_line
 from analyzers.signal.truepeak import OVER_DBTP
 from daemon.export.copylevel import with_peaks
@@ -205,7 +215,16 @@ def _grid(grid: Grid, cut: Placement, line_s: float, end_s: float) -> Grid:
         restarts=tuple(BeatRestart(r.from_s + line_s, r.at_s + line_s) for r in grid.restarts),
         steady_from_s=_within(grid.steady_from_s, line_s, end_s),
         steady_to_s=_within(grid.steady_to_s, line_s, end_s),
+        other_level=_level(grid.other_level, line_s, end_s),
     )
+
+
+def _level(level: OtherLevel | None, line_s: float, end_s: float) -> OtherLevel | None:
+    """In the session's time; None where the copy holds nothing of it, or nothing else."""
+    if level is None:
+        return None
+    from_s, to_s = (_within(at, line_s, end_s) for at in (level.from_s, level.to_s))
+    return None if from_s is None and to_s is None else OtherLevel(level.bpm, from_s, to_s)
 
 
 def _within(at_s: float | None, line_s: float, end_s: float) -> float | None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from analyzers.model import Analysis, Grid
+from analyzers.model import Analysis, Grid, OtherLevel
 from analyzers.rhythm.bars import SHORTEST_PICKUP_BEATS, change_s
 from daemon.core.names import format_tempo
 from daemon.corrections.apply import Correction
@@ -131,7 +131,20 @@ def _tempo_lines(grid: Grid, shown: str | None, below: float, by_hand: Correctio
             f"Tempo: that it is constant is {percent(grid.constant_confidence)} sure. "
             "Listen to the end of the click check for drift."
         )
+    if grid.other_level is not None and by_hand.tempo_bpm is None:
+        lines.append(_level_line(grid, grid.other_level))
     return lines
+
+
+def _level_line(grid: Grid, level: OtherLevel) -> str:
+    """A long part that may be counted at twice or half the tempo."""
+    at_s = level.to_s if level.from_s is None else level.from_s
+    where = f"{'up to' if level.from_s is None else 'from'} about {session_place(grid, at_s or 0.0)}"
+    rate = "twice" if level.bpm > (grid.tempo_bpm or 0.0) else "half"
+    return (
+        f"Tempo: {where} it may be counted at {format_tempo(round(level.bpm, 2))}: it goes {rate} as fast "
+        "there, on the same grid. Hear how that part is counted."
+    )
 
 
 def _carried_on(grid: Grid) -> list[str]:

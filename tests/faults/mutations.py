@@ -42,7 +42,11 @@ SPARE_TESTS = {
     "daemon/ledger/rejection": ("daemon/report/test_rejection",),
     "daemon/report/alternatives": ("daemon/report/test_answers", "daemon/report/test_page"),
     "daemon/export/score": ("daemon/export/test_midimap", "daemon/export/test_sessionview"),
-    "analyzers/rhythm/grid": ("analyzers/rhythm/test_grid", "analyzers/rhythm/test_played"),
+    "analyzers/rhythm/grid": (
+        "analyzers/rhythm/test_grid",
+        "analyzers/rhythm/test_played",
+        "analyzers/rhythm/test_other_level",
+    ),
     "analyzers/rhythm/beat_times": (
         "analyzers/rhythm/test_grid",
         "analyzers/rhythm/test_lattice_fit",
@@ -95,6 +99,16 @@ SPARE_TESTS = {
 MUTATIONS: tuple[tuple[str, str, str], ...] = (
     # a module, the text, what it becomes
     ("analyzers/rhythm/meter", "h.max(axis=0) @ most", "h.mean(axis=0) @ most"),
+    ("analyzers/rhythm/other_level", "BETTER = 0.02", "BETTER = -9.0"),
+    ("analyzers/rhythm/other_level", "LOW, SAME = 2, 0.94", "LOW, SAME = 2, 2.0"),
+    ("analyzers/rhythm/other_level", "LEAST_S = 30.0", "LEAST_S = 9.0"),
+    ("analyzers/rhythm/other_level", "later = faster == (other > bpm)", "later = faster"),
+    ("analyzers/rhythm/other_level", "bpm * 2 if bpm < MIDDLE_BPM else bpm / 2", "bpm * 2"),
+    ("analyzers/rhythm/other_level", "(False, after, before)", "(False, before, before)"),
+    ("analyzers/rhythm/grid", "lines) if steady_count else None", "lines) if False else None"),
+    ("daemon/corrections/apply", "grid.other_level if same else None", "grid.other_level"),
+    ("daemon/export/sessionview", "_level(grid.other_level, line_s, end_s)", "grid.other_level"),
+    ("daemon/report/ears", "'up to' if level.from_s is None else 'from'", "'from'"),
     ("analyzers/rhythm/borne_out", "LIKE = 0.65", "LIKE = -9.0"),
     ("analyzers/rhythm/borne_out", "LEAST_S = 3.0", "LEAST_S = 30.0"),
     ("analyzers/rhythm/borne_out", "STRUCK = 0.5", "STRUCK = 0.0"),

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from analyzers.model import Analysis, BeatRestart, Chord, Flag, KeyChange, Loudness, Section
+from analyzers.model import Analysis, BeatRestart, Chord, Flag, KeyChange, Loudness, OtherLevel, Section
 from daemon.corrections.apply import Correction, apply_correction
 from daemon.export.plan import CutPlan, plan_cut
 from daemon.export.score import make_score
@@ -111,6 +111,20 @@ def test_a_restart_moves_with_the_lines():
 
     assert restart.from_s == pytest.approx(plan.line_in_copy_s(8.5))
     assert restart.at_s == pytest.approx(plan.line_in_copy_s(9.0))
+
+
+def test_a_part_that_may_be_counted_otherwise_moves_with_the_lines_if_the_copy_has_both():
+    for level, moves in (
+        (OtherLevel(70.0, 30.0, None), True),
+        (OtherLevel(70.0, None, 30.0), True),
+        (OtherLevel(70.0, 1e4, None), False),
+    ):
+        found = sample_analysis(grid=replace(steady_grid(), other_level=level))
+        plan = plan_cut(found, frames=66 * RATE, rate=RATE, lead_in_bars=1)
+        shown = in_session(found, plan).grid.other_level
+        at_s = pytest.approx(plan.line_in_copy_s(30.0))
+        parts = level.from_s and at_s, level.to_s and at_s
+        assert (shown and (shown.from_s, shown.to_s)) == (parts if moves else None)
 
 
 def test_the_first_chorus_of_a_blues_moves_with_the_lines():

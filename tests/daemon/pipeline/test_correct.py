@@ -20,7 +20,16 @@ from hypothesis import strategies as st
 from analyzers.harmony.key_change import key_at
 from analyzers.harmony.key_names import parse_key
 from analyzers.harmony.note_sets import note_sets
-from analyzers.model import BarOneCandidate, BeatRestart, Blues, Grid, Key, MeterCandidate, TempoCandidate
+from analyzers.model import (
+    BarOneCandidate,
+    BeatRestart,
+    Blues,
+    Grid,
+    Key,
+    MeterCandidate,
+    OtherLevel,
+    TempoCandidate,
+)
 from analyzers.rhythm import bars
 from config.settings import Folders, Limits, Settings
 from daemon.core.errors import BeatintakeError, ConfigError
@@ -341,6 +350,13 @@ def test_scale_chords_and_all_that_is_shown_are_spelled_as_the_typed_key() -> No
         sample_analysis(), Correction(key="E flat minor", key_changes=((BAR_ONE_S + 8 * PERIOD, "D#m"),))
     )
     assert [chord.label for chord in later.chords[:4]] == ["Ebm", "Cb", "F#", "C#"]
+
+
+def test_a_part_that_may_be_counted_otherwise_is_one_beside_the_tempo_that_was_found() -> None:
+    grid = replace(steady_grid(), other_level=OtherLevel(70.0, 30.0, None))
+    found = sample_analysis(grid=grid)
+    assert apply_correction(found, Correction(tempo_bpm=70.0)).grid.other_level is None
+    assert apply_correction(found, Correction(key="Am")).grid.other_level == grid.other_level
 
 
 def test_a_blues_keeps_the_spelling_that_was_typed() -> None:

@@ -17,6 +17,7 @@ from analyzers.model import (
     KeyCandidate,
     KeyChange,
     MeterCandidate,
+    OtherLevel,
     TempoCandidate,
     Tuning,
 )
@@ -518,6 +519,24 @@ def test_bar_lines_that_nothing_bears_out_are_to_be_heard() -> None:
     assert ears(replace(found, grid=replace(both, constant_confidence=0.75)), "Tempo") == [first, last]
     told = {"below": 0.8, "tuning_flag_cents": 8.0, "correction": Correction(tempo_bpm=140.0)}
     assert not [line for line in check_by_ear(replace(found, grid=both), **told) if line.startswith("Tempo")]
+
+
+def test_a_part_that_may_be_counted_at_another_tempo_is_told_with_its_bar() -> None:
+    bar_s = 4 * 60 / 140
+    found = sample_analysis()
+
+    def told(from_s: float | None, to_s: float | None, bpm: float = 70.0) -> Analysis:
+        return replace(found, grid=replace(found.grid, other_level=OtherLevel(bpm, from_s, to_s)))
+
+    later = told(BAR_ONE_S + 16 * bar_s, None)
+    assert ears(later, "Tempo") == [
+        "Tempo: from about bar 17 it may be counted at 70: it goes half as fast there, on the same grid. "
+        "Hear how that part is counted."
+    ]
+    [first] = ears(told(None, BAR_ONE_S + 16 * bar_s, 280.0), "Tempo")
+    assert first.startswith("Tempo: up to about bar 17 it may be counted at 280: it goes twice as fast there")
+    told_so = {"below": 0.8, "tuning_flag_cents": 8.0, "correction": Correction(tempo_bpm=140.0)}
+    assert not [line for line in check_by_ear(later, **told_so) if line.startswith("Tempo")]
 
 
 def test_stems_without_their_front_are_told_in_bars_and_beats() -> None:
