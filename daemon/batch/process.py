@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
 import threading
 from collections import Counter
 from collections.abc import Generator, Iterator
-from contextlib import closing, contextmanager
+from contextlib import closing, contextmanager, suppress
 from pathlib import Path
 from typing import Any
 
 from config.settings import Settings
 from daemon.batch.batch import Batch, Ended, find_items
 from daemon.batch.engines import cluster_engine, local_engine
+from daemon.core.atomic import STAGING
 from daemon.core.errors import MachineError
 from daemon.core.exitcodes import INTERRUPTED, MACHINE, OK, SOME_FAILED
 from daemon.core.folders import clear_abandoned, make_folders
 from daemon.core.names import ears_words, key_words, tempo_words
 from daemon.core.studio import claim, require_outputs
 from daemon.core.text import file_name, one_line
+from daemon.ledger.ledger import UNDERWAY
 from daemon.ledger.rebuild import open_or_rebuild
 from daemon.report.board import rebuild_board
 
@@ -33,7 +36,27 @@ def process_paths(
     scheduler: str | None = None,
 ) -> int:
     """Process everything at `paths`; returns the exit code. Interrupted: the same command goes on."""
-    own = ledger_file.parent == settings.folders.state
+    if ledger_file.parent == settings.folders.state:
+        return _process(paths, settings, ledger_file, again, scheduler, own=True)
+    with _spared(settings.folders.rejected, ledger_file.with_name(UNDERWAY)):
+        return _process(paths, settings, ledger_file, again, scheduler, own=False)
+
+
+@contextmanager
+def _spared(*folders: Path) -> Iterator[None]:
+    """Those of the folders that were not there and in which nothing is left are gone afterwards."""
+    made = [f for folder in folders for f in (folder / STAGING, folder) if not os.path.lexists(f)]
+    try:
+        yield
+    finally:
+        for folder in made:
+            with suppress(OSError):  # it holds something, or was never made
+                folder.rmdir()
+
+
+def _process(
+    paths: list[Path], settings: Settings, ledger_file: Path, again: bool, scheduler: str | None, *, own: bool
+) -> int:
     if own:
         require_outputs(settings.folders)
     make_folders(settings)

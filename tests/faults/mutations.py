@@ -176,6 +176,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/midimap", "DOTTED_CLOCKS = 24, 36", "DOTTED_CLOCKS = 24, 24"),
     ("daemon/ops/standing", '("key_changes", "bar_one_exact")', '("key_changes",)'),
     ("daemon/core/names", "or same_case(plain) == BOARD_FILE", ""),
+    ("daemon/batch/process", "if not os.path.lexists(f)]", "]"),
+    ("daemon/batch/process", "                folder.rmdir()", "                pass"),
     ("daemon/corrections/words", "grid.bar_one_s + shift_s + (", "grid.bar_one_s + ("),
     ("daemon/pipeline/correct", "cut.bars_before_bar_one, cut.session_shift_s", "cut.bars_before_bar_one"),
     ("daemon/export/copy", "facts.clipped or facts.rate", "facts.rate"),

@@ -50,6 +50,23 @@ def test_no_process_outlives_it(tmp_path: Path) -> None:
     assert (tmp_path / "out" / "a").is_dir()
 
 
+def test_folders_that_it_made_and_did_not_need_are_gone(tmp_path: Path) -> None:
+    """Of an output folder that somebody named; what was there before stays, and so does what is needed."""
+    out = tmp_path / "out"
+    assert begin(tmp_path, 3.0).wait(120) == 0
+    visible = [path.name for path in out.iterdir() if not path.name.startswith(".")]
+    assert sorted(visible) == ["a", "index.html"]
+
+    (out / "rejected").mkdir()
+    assert begin(tmp_path, 3.0).wait(120) == 0
+    assert (out / "rejected").is_dir(), "it was there before"
+    (out / "rejected").rmdir()
+    (tmp_path / "beats" / "b.wav").write_bytes(b"RIFF is all there is")
+    assert begin(tmp_path, 3.0).wait(120) == 3
+    assert (out / "rejected" / "b").is_dir()
+    assert not (out / "underway").exists()
+
+
 def test_a_stop_leaves_no_process_and_nothing_private(tmp_path: Path) -> None:
     process = begin(tmp_path, 240.0)
     staging = tmp_path / "out" / ".staging"
