@@ -99,7 +99,6 @@ def _grid(analysis: Analysis) -> dict[str, Estimate]:
             unit="s in the producer's file",
             confidence=grid.bar_one_confidence,
             alternatives=places(grid),
-            evidence=(Evidence(what="music before it", value=grid.pickup_beats, unit="beats"),),
             reason=no_grid if grid.bar_one_s is None else None,
         ),
         "first_sound": _first_sound(analysis.lead_in),

@@ -51,6 +51,14 @@ def test_other_places_of_bar_one_are_told_in_its_own_unit_beside_it() -> None:
     assert [(a.value, a.probability) for a in told.alternatives] == [("4/4", 0.6), ("3/4", 0.3)]
 
 
+def test_what_comes_before_bar_one_is_said_once() -> None:
+    """56 ms of sound is no pickup that is counted, and no silence either: the cut says which."""
+    early = replace(sample_analysis().lead_in, first_sound_s=BAR_ONE_S - 0.056)
+    report = sample_report(sample_analysis(lead_in=early))
+    assert report.cut.before_bar_one == "sound from 56 ms before it in bar 1"
+    assert report.answers.bar_one.evidence == ()
+
+
 def test_a_blues_is_an_answer_of_its_own_and_none_where_the_key_was_set_by_hand() -> None:
     found = sample_analysis(key=blues_in_a())
     answers = sample_report(found).answers
