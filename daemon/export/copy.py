@@ -38,6 +38,7 @@ class CopyFacts:
     peaks within full scale; the rest brings the copy to the working level.
 
     `loudness` is the copy's (`copylevel`); None where the source's is not known, and for a stem.
+    `fade_frames` is the fade-in, in frames of the source.
     """
 
     path: Path
@@ -52,6 +53,7 @@ class CopyFacts:
     loudness: Loudness | None = None
     peaks_gain_db: float = 0.0
     clipped: bool = False
+    fade_frames: int = 0
 
 
 class StemFile(Protocol):
@@ -81,7 +83,11 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
     """
     gain_db = _wanted_gain_db(output, notes.loudness)
     with decoded_audio(decoded) as audio:
-        facts = _write(_render(audio, plan, output, gain_db), path, output, notes)
+        render = _render(audio, plan, output, gain_db)
+        stems_kept = render.untouched and any(
+            not stem.lossy and stem.rate == audio.rate for stem in decoded.stems
+        )
+        facts = _write(render, path, output, notes, may_fade=not stems_kept)
     if facts.loudness is None or facts.bit_identical:
         return facts
     changed = facts.clipped or facts.rate != decoded.source.rate
@@ -91,14 +97,21 @@ def write_copy(decoded: Decoded, plan: CutPlan, path: Path, output: Output, note
 
 
 def write_stem_copies(
-    stems: Sequence[StemFile], plan: CutPlan, rate: int, folder: Path, output: Output, notes: WavNotes
+    stems: Sequence[StemFile],
+    plan: CutPlan,
+    rate: int,
+    folder: Path,
+    output: Output,
+    notes: WavNotes,
+    fade_frames: int = 0,
 ) -> tuple[CopyFacts, ...]:
-    """Write each stem with the one cut and one gain of all: same zero, same length, same sum.
+    """Write each stem with the one cut, gain and fade-in of all: same zero, same length, same sum.
 
     `rate` is that of the sum and of the plan's samples; a stem of another rate is converted to it.
-    `notes.loudness` is that of the sum; no stem's header states it as its own. Stems shorter than the plan
-    are filled with silence. A stem that would pass full scale turns all of them down, or is handled as
-    `over_full_scale` says.
+    `fade_frames` is that of the sum's copy, which also says what is to be said of the start; it is 0 where a
+    stem is kept bit for bit. `notes.loudness` is that of the sum; no stem's header states it as its own.
+    Stems shorter than the plan are filled with silence. A stem that would pass full scale turns all of them
+    down, or is handled as `over_full_scale` says.
     """
     gain_db = _wanted_gain_db(output, notes.loudness)
     if output.over_full_scale == "lower":
@@ -111,7 +124,7 @@ def write_stem_copies(
             render = _render(audio, plan, output, gain_db)
             named = replace(notes, title=title)
             path = folder / f"{stem.name}.wav"
-            facts.append(_write(render, path, output, named, states_loudness=False))
+            facts.append(_write(render, path, output, named, stem_fade=fade_frames))
     return tuple(facts)
 
 
@@ -121,20 +134,30 @@ def _render(audio: Audio, plan: CutPlan, output: Output, gain_db: float) -> Rend
 
 
 def _write(
-    render: Render, path: Path, output: Output, notes: WavNotes, *, states_loudness: bool = True
+    render: Render,
+    path: Path,
+    output: Output,
+    notes: WavNotes,
+    *,
+    may_fade: bool = True,
+    stem_fade: int | None = None,
 ) -> CopyFacts:
-    """Write one copy; `notes.loudness` is the programme's, which a start is judged by."""
+    """Write one copy; `notes.loudness` is the programme's, which a start is judged by.
+
+    A stem has a fade-in that was chosen for it, and states no loudness.
+    """
     audio = render.audio
     encoding, factor, warnings = _within_full_scale(render, _encoding(audio, output), output)
     clipped = bool(warnings) and output.over_full_scale == "clip"
     render = replace(render, gain=render.gain * factor)
     exact = render.untouched and audio.fits(encoding)
-    fade, said = _start(render, notes.loudness, may_fade=not (exact and audio.lossless))
+    may_fade = may_fade and not (exact and audio.lossless)
+    fade, said = _start(render, notes.loudness, may_fade=may_fade) if stem_fade is None else (stem_fade, [])
     render = replace(render, fade_frames=fade)
     form = WavFormat(render.rate, audio.channels, encoding)
     dither = not form.is_float and not (render.untouched and audio.fits(encoding))
     gain_db = 20 * math.log10(render.gain)
-    stated = notes.loudness if states_loudness else None
+    stated = notes.loudness if stem_fade is None else None
     loudness = None if stated is None else after_gain(stated, gain_db)
     notes = replace(notes, loudness=loudness)
     write_wav(path, form, render.frames, render.words(encoding, dither=dither), notes)
@@ -151,6 +174,7 @@ def _write(
         loudness=loudness,
         peaks_gain_db=20 * math.log10(factor),
         clipped=clipped,
+        fade_frames=fade,
     )
 
 

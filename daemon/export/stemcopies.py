@@ -21,13 +21,19 @@ class NamedStem:
 
 
 def copy_stems(
-    stems: Sequence[Stem], plan: CutPlan, rate: int, folder: Path, output: Output, notes: WavNotes
+    stems: Sequence[Stem],
+    plan: CutPlan,
+    rate: int,
+    folder: Path,
+    output: Output,
+    notes: WavNotes,
+    fade_frames: int = 0,
 ) -> tuple[CopyFacts, ...]:
-    """Cut every stem like the sum, whose rate is given; one entry for each."""
+    """Cut every stem like the sum, whose rate and fade-in are given; one entry for each."""
     if not stems:
         return ()
     (folder / STEMS_FOLDER).mkdir()
-    return write_stem_copies(named(stems), plan, rate, folder / STEMS_FOLDER, output, notes)
+    return write_stem_copies(named(stems), plan, rate, folder / STEMS_FOLDER, output, notes, fade_frames)
 
 
 def warnings_of(copies: Sequence[CopyFacts]) -> tuple[str, ...]:

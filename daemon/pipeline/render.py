@@ -102,7 +102,8 @@ def render_drop(
     copy_is_safe = sync_beside(copy.path)
     check, bars = folder / str(files.click_check), settings.output.click_check_bars
     checked = asked(beside, write_click_check, check, copy.path, shown.grid, plan, bars=bars)
-    stems = copy_stems(decoded.stems, plan, source.rate, folder, settings.output, notes)
+    rate, fade = source.rate, copy.fade_frames
+    stems = copy_stems(decoded.stems, plan, rate, folder, settings.output, notes, fade)
     write_map(folder / str(files.map), score, stem)
     write_guide(folder / str(files.guide), score, stem, look.vocal_range)
     waveform = waveform_of(decoded.signal, plan, shown.grid, shown.lead_in.first_sound_s)
