@@ -82,8 +82,7 @@ def _process(
     finally:
         ledger.close()
         if counts["ready"] or counts["rejected"]:
-            folders = settings.folders
-            rebuild_board(folders.ready, folders.state, folders.rejected, settings.named)
+            rebuild_board(settings)
     words = [
         f"{counts[how]} {how}" for how in ("ready", "known", "rejected", "failed", "machine") if counts[how]
     ]

@@ -39,7 +39,7 @@ def serve_ready(settings: Settings, *, host: str, port: int) -> int:
     """The command: serve until Ctrl-C. Raises MachineError when the address cannot be had."""
     folders = settings.folders
     try:
-        rebuild_board(folders.ready, folders.state, folders.rejected, settings.named)
+        rebuild_board(settings)
     except MachineError as error:
         print(one_line(f"the board is shown as it is: {error}"), file=sys.stderr)
     server = BoardServer(Shown.of(folders.ready, folders.rejected), host, port, settings.serve.names)

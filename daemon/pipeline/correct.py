@@ -116,8 +116,7 @@ def _measured(report: Report) -> dict[str, Any]:
 def _render(settings: Settings, folder: Path, report: Report, correction: Correction | None) -> Report:
     made = remake(settings, folder, report, correction)
     _update_ledger(settings, made)
-    folders = settings.folders
-    rebuild_board(folders.ready, folders.state, folders.rejected, settings.named)
+    rebuild_board(settings)
     return made
 
 

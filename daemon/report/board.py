@@ -19,6 +19,7 @@ from typing import Any
 from urllib.parse import quote
 
 from analyzers.structure.fingerprint import Fingerprint, is_other
+from config.settings import Settings
 from daemon.core.atomic import atomic_write, machine_error
 from daemon.core.errors import MachineError, OtherVersion
 from daemon.core.names import BOARD_FILE
@@ -63,21 +64,17 @@ BLANK: dict[str, Any] = {
 _read_before: dict[Path, dict[str, dict[str, Any]]] = {}
 
 
-def rebuild_board(
-    ready: Path, state: Path, rejected: Path | None = None, settings_file: Path | None = None
-) -> Path:
-    """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError.
-
-    `settings_file`: what the commands on it name (`Settings.named`).
-    """
+def rebuild_board(settings: Settings) -> Path:
+    """Write ready/index.html anew, as a whole. Returns its path. Raises MachineError."""
+    ready, state = settings.folders.ready, settings.folders.state
     path = ready / BOARD_FILE
     entries = read_entries(ready, state)
     unread = [entry["unread"] for entry in entries.values() if entry["unread"]]
-    found = [*_rows(entries), *(rejected_rows(ready, rejected) if rejected else [])]
+    found = [*_rows(entries), *rejected_rows(ready, settings.folders.rejected)]
     names = read_other_names(ledger_path(state))
     music = {name: entry["music"] for name, entry in entries.items()}
     rows = numbered_versions([{**row, "also": names.get(row["sha256"], ())} for row in found], music)
-    page = render_board(sorted(rows, key=_newest, reverse=True), unread, open_questions(state, settings_file))
+    page = render_board(sorted(rows, key=_newest, reverse=True), unread, open_questions(settings))
     _tell_pages(ready, rows)
     try:
         atomic_write(path, page.encode(), durable=False)
@@ -86,14 +83,15 @@ def rebuild_board(
     return path
 
 
-def open_questions(state: Path, settings_file: Path | None = None) -> list[str]:
+def open_questions(settings: Settings) -> list[str]:
     """What a person must answer before it can be published, newest first, with the line that answers it."""
-    if not ledger_path(state).exists():
+    path = ledger_path(settings.folders.state)
+    if not path.exists():
         return []
     try:
-        ledger = Ledger.read_only(ledger_path(state))
+        ledger = Ledger.read_only(path)
         try:
-            return [question_line(record, program_with(settings_file)) for record in ledger.questions()]
+            return [question_line(record, program_with(settings.named)) for record in ledger.questions()]
         finally:
             ledger.close()
     except (sqlite3.Error, OSError):

@@ -7,8 +7,8 @@ from __future__ import annotations
 
 import logging
 from dataclasses import dataclass
-from pathlib import Path
 
+from config.settings import Settings
 from daemon.core.logs import note
 from daemon.workers.pool import Died, Failed, Task, WorkerEvent, WorkerPool
 
@@ -22,11 +22,8 @@ TIMEOUT_S = 300.0
 
 @dataclass(slots=True)
 class BoardRefresh:
-    ready: Path
-    state: Path
-    rejected: Path
+    settings: Settings
     pool: WorkerPool
-    settings_file: Path | None = None
     wanted: bool = True  # at start: folders may have come or gone meanwhile
     running: bool = False
     ended: bool = False  # since the last step
@@ -49,8 +46,7 @@ class BoardRefresh:
             self.ended, self.not_before = False, self.began + max(wait, PERIOD_S)
         if self.wanted and not self.running and (hurry or now >= self.not_before) and self.pool.idle:
             self.wanted, self.running, self.began = False, True, now
-            places = self.ready, self.state, self.rejected, self.settings_file
-            self.pool.submit(Task(TASK, FUNCTION, places, TIMEOUT_S))
+            self.pool.submit(Task(TASK, FUNCTION, (self.settings,), TIMEOUT_S))
 
     def handle(self, event: WorkerEvent) -> None:
         """The end of it. A failure is only logged: the next result tries again."""

@@ -34,7 +34,8 @@ def reload(service: Service) -> None:
 
 
 def _apply(service: Service, fresh: Settings) -> None:
-    service.settings = service.dispatcher.settings = service.corrections.settings = fresh
+    service.settings = service.dispatcher.settings = fresh
+    service.corrections.settings = service.board.settings = fresh
     service.settling.incoming.settings = fresh.arrival
     service.arrivals.settle_s = fresh.arrival.settle_seconds
     service.pool.count, service.pool.setup = fresh.work.max_workers, worker_setup(fresh)

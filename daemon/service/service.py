@@ -102,7 +102,7 @@ class Service:
             settings, self.settling, self.arrivals, self.ledger, self.pool, self.problems, RUN, self._result
         )
         self.preemption = Preemption(self.dispatcher, self.arrivals, self.pool)
-        self.board = BoardRefresh(folders.ready, folders.state, folders.rejected, self.pool, settings.named)
+        self.board = BoardRefresh(settings, self.pool)
         self.board.not_before = time.monotonic() + PERIOD_S  # drops that wait already go first
         self.corrections = CorrectionPickup(settings, self.pool)
         arrival = settings.arrival

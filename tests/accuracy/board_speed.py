@@ -7,6 +7,7 @@ import tempfile
 import time
 from pathlib import Path
 
+from config.settings import Folders, Settings
 from daemon.report.board import read_rows, rebuild_board
 from tests.daemon.browser import CHROMIUM, DRIVER, Browser
 from tests.daemon.sample_report import sample_report, sample_source
@@ -27,11 +28,12 @@ def main() -> int:
     parser.add_argument("--rows", type=int, default=5000)
     arguments = parser.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        ready, state = Path(folder, "ready"), Path(folder, "state")
+        ready, state, rejected = (Path(folder, name) for name in ("ready", "state", "rejected"))
+        settings = Settings(folders=Folders(ready=ready, state=state, rejected=rejected))
         fill(ready, arguments.rows)
         for what in ("nothing known yet", "nothing has changed"):
             begin = time.perf_counter()
-            page = rebuild_board(ready, state)
+            page = rebuild_board(settings)
             print(f"board written, {what}: {time.perf_counter() - begin:.2f} s")
         begin = time.perf_counter()
         count = len(read_rows(ready, state))

@@ -14,6 +14,7 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
+from config.settings import Settings
 from daemon.core.errors import DiskFull, DropError, UnreadableAudio
 from daemon.core.names import safe_stem
 from daemon.decode.identity import identify
@@ -31,10 +32,11 @@ def warm() -> None:
     """Nothing to warm."""
 
 
-def board(ready: Path, state: Path, rejected: Path, settings_file: Path | None) -> None:
+def board(settings: Settings) -> None:
     """The names of the ready folders, as a stand-in for the page."""
+    ready = settings.folders.ready
     names = sorted(path.name for path in ready.iterdir() if path.is_dir() and path.name[0] != ".")
-    (state / "board.txt").write_text("\n".join(names))
+    (settings.folders.state / "board.txt").write_text("\n".join(names))
 
 
 def obedient(request: JobRequest, on_stage: Callable[[str], None]) -> JobResult:

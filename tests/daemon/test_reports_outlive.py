@@ -137,7 +137,7 @@ def test_board_ledger_correction_and_accuracy_take_it(
     settings, folder = studio(tmp_path, frozen, spoil)
     folders, before = settings.folders, report_of(folder)[1]
     assert [row["folder"] for row in read_rows(folders.ready, folders.state)] == ["beat"]
-    board_page = rebuild_board(folders.ready, folders.state).read_text()
+    board_page = rebuild_board(settings).read_text()
     assert before.drop.name in board_page.replace("<wbr>", "")
     ledger, _ = open_or_rebuild(folders.state / "l", folders.ready, folders.rejected)
     record = ledger.find(before.drop.sha256)
@@ -184,7 +184,7 @@ def test_the_board_names_what_another_major_version_wrote(tmp_path: Path, versio
     ready, state = settings.folders.ready, settings.folders.state
     (folder / "amber & lane.report.html").write_text("its own page")
     for _ in range(2):  # the second time from what is known of the folder
-        page = rebuild_board(ready, state).read_text()
+        page = rebuild_board(settings).read_text()
         assert "Written by another version" in page
         assert "beatintake process --again" in page
         assert '<a href="beat/amber%20%26%20lane.report.html">beat</a>' in page
@@ -199,7 +199,7 @@ def test_the_board_names_what_another_major_version_wrote(tmp_path: Path, versio
 def test_a_report_that_is_damaged_is_not_called_another_version(tmp_path: Path) -> None:
     settings, folder = studio(tmp_path, FROZEN / "1.0.json")
     next(folder.glob("*.report.json")).write_text("{")
-    assert "another version" not in rebuild_board(settings.folders.ready, settings.folders.state).read_text()
+    assert "another version" not in rebuild_board(settings).read_text()
 
 
 # --- stored corrections ---------------------------------------------------------------------------------

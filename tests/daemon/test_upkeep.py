@@ -7,6 +7,7 @@ from __future__ import annotations
 import json
 import logging
 import os
+import pickle
 import socket
 import subprocess
 import sys
@@ -15,7 +16,8 @@ from pathlib import Path
 
 import pytest
 
-from config.settings import Log, Notify
+from config.load import load_settings
+from config.settings import Log, Notify, Settings
 from daemon.core.atomic import STAGING
 from daemon.core.errors import BeatintakeError
 from daemon.core.logs import note, set_up
@@ -377,12 +379,16 @@ class TestBoard:
 
     def test_the_worker_is_told_the_settings_file(self, tmp_path: Path) -> None:
         pool = self.Pool(1, Setup(1))
-        BoardRefresh(tmp_path, tmp_path, tmp_path, pool, tmp_path / "studio.yaml").step(0.0)
-        assert pool.last.arguments == (tmp_path, tmp_path, tmp_path, tmp_path / "studio.yaml")
+        (tmp_path / "studio.yaml").write_text("folders: {ready: ready}")
+        settings = load_settings(tmp_path / "studio.yaml")
+        BoardRefresh(settings, pool).step(0.0)
+        [told] = pickle.loads(pickle.dumps(pool.last.arguments))
+        assert (told.named, told.folders) == (settings.named, settings.folders)
+        assert told.named is not None
 
     def test_not_more_often_than_it_is_worth_and_never_forgotten(self, tmp_path: Path) -> None:
         pool = self.Pool(1, Setup(1))
-        board = BoardRefresh(tmp_path, tmp_path, tmp_path, pool)
+        board = BoardRefresh(Settings(), pool)
         board.step(0.0)
         board.wanted = True
         board.step(0.1)  # still running
@@ -400,7 +406,7 @@ class TestBoard:
     def test_the_more_it_costs_the_longer_it_waits(self, tmp_path: Path, took: float, next_at: float) -> None:
         """A fortieth of a worker's time at the most, and never later than a minute."""
         pool = self.Pool(1, Setup(1))
-        board = BoardRefresh(tmp_path, tmp_path, tmp_path, pool)
+        board = BoardRefresh(Settings(), pool)
         board.step(100.0)
         board.wanted = True
         board.handle(Done("board", None))
@@ -412,7 +418,7 @@ class TestBoard:
 
     @pytest.mark.parametrize("end", [Failed("board", BeatintakeError("a", "b")), Died("board", "killed")])
     def test_a_failure_does_not_block_the_next(self, tmp_path: Path, end: Failed | Died) -> None:
-        board = BoardRefresh(tmp_path, tmp_path, tmp_path, self.Pool(1, Setup(1)))
+        board = BoardRefresh(Settings(), self.Pool(1, Setup(1)))
         board.step(0.0)
         board.handle(end)
 

@@ -26,6 +26,7 @@ from daemon.ops.serve import BoardServer, is_loopback
 from daemon.ops.shown import Shown
 from daemon.report.board import rebuild_board
 from daemon.report.scripts import SCRIPTS, script, script_sources
+from tests.daemon.service_kit import settings_for
 
 
 @pytest.fixture
@@ -242,7 +243,7 @@ def test_no_foreign_script_runs_and_no_other_page_frames_ours(server: int, targe
 
 def test_each_page_names_its_own_script_by_hash(tmp_path: Path) -> None:
     (tmp_path / "ready").mkdir()
-    page = rebuild_board(tmp_path / "ready", tmp_path / "state").read_text()
+    page = rebuild_board(settings_for(tmp_path)).read_text()
     inline = re.search(r"<script>(.*?)</script>", page, re.S)[1]
     digest = base64.b64encode(hashlib.sha256(inline.encode()).digest()).decode()
     policy = re.search(r'Content-Security-Policy" content="([^"]*)"', page)[1]
@@ -354,14 +355,14 @@ def test_a_taken_port_says_what_to_do(ready: Path, server: int) -> None:
 @pytest.mark.parametrize("version", ["1.0", "2.0"])
 def test_beats_of_other_releases_are_listed_and_their_pages_served(tmp_path: Path, version: str) -> None:
     """Pages are files of their own: the release that wrote them does not matter to who serves them."""
-    ready, state = tmp_path / "ready", tmp_path / "state"
+    ready = tmp_path / "ready"
     folder = ready / "amber lane"
     folder.mkdir(parents=True)
     frozen = Path(__file__).parents[1] / "report" / "frozen" / "1.0-first.json"
     data = json.loads(frozen.read_bytes()) | {"schema_version": version}
     (folder / data["files"]["report"]).write_text(json.dumps(data))
     (folder / data["files"]["page"]).write_text("the page as it was written")
-    rebuild_board(ready, state)
+    rebuild_board(settings_for(tmp_path))
     for port in running(BoardServer(Shown.of(ready), "127.0.0.1", 0)):
         status, board, _ = ask(port, "/")
         address = re.search(rb'href="(amber%20lane/[^"]+)"', board)

@@ -29,6 +29,7 @@ from tests.daemon.sample_report import (
     sample_source,
     steady_grid,
 )
+from tests.daemon.service_kit import settings_for
 
 KEYS = ("E flat minor", "C minor", "F sharp minor", "G major", None)
 FAMILIES = {key: [] for key in KEYS} | {
@@ -89,7 +90,7 @@ def test_newest_first_and_only_our_folders(tmp_path: Path) -> None:
     (ready / "broken").mkdir()
     (ready / "broken" / "broken.report.json").write_text("{")
     assert [r["folder"] for r in read_rows(ready, state)] == ["newer", "older"]
-    page = rebuild_board(ready, state).read_text()
+    page = rebuild_board(settings_for(tmp_path)).read_text()
     assert page.index("newer/newer.report.html") < page.index("older/older.report.html")
 
 
@@ -123,7 +124,7 @@ def test_a_damaged_cache_costs_only_time(tmp_path: Path, text: str) -> None:
 
 def test_an_empty_board_says_what_to_do(tmp_path: Path) -> None:
     (tmp_path / "ready").mkdir()
-    assert "Put one into the incoming folder" in rebuild_board(tmp_path / "ready", tmp_path).read_text()
+    assert "Put one into the incoming folder" in rebuild_board(settings_for(tmp_path)).read_text()
 
 
 def test_hostile_names_stay_text() -> None:
@@ -140,7 +141,7 @@ def test_rows_of_old_caches_do_not_break_the_page(tmp_path: Path) -> None:
     state.mkdir()
     old = {"mark": folder.stat().st_mtime_ns, "row": {"name": "first.wav"}}
     (state / board.CACHE_FILE).write_text(json.dumps({"form": "older", "folders": {"first": old}}))
-    assert "first.wav" in rebuild_board(ready, state).read_text()
+    assert "first.wav" in rebuild_board(settings_for(tmp_path)).read_text()
 
 
 def test_five_thousand_rows_are_written_quickly() -> None:
@@ -387,7 +388,7 @@ def test_rejected_drops_are_on_the_board_with_a_way_to_their_page(tmp_path: Path
     stage_rejection(rejected / "asked", replace(record, name="pack.zip"), "a question", Settings())
     facts = json.loads((rejected / "asked" / "rejected.json").read_text())
     (rejected / "asked" / "rejected.json").write_text(json.dumps({**facts, "question": {"a.wav": []}}))
-    page = rebuild_board(ready, tmp_path / "state", rejected).read_text()
+    page = rebuild_board(settings_for(tmp_path)).read_text()
     assert 'href="../rejected/torn/rejected.html"' in page
     assert (ready / "../rejected/torn/rejected.html").is_file()
     assert "it ends in the middle" in page
@@ -410,17 +411,17 @@ def test_other_names_and_newer_versions_are_told_on_board_and_page(tmp_path: Pat
         ledger.record_drop("tin-roof/<b>Amber final.wav", b"2", "1" * 64)
         ledger.record_drop("lowlight/amber.wav", b"3", "1" * 64)
     said = "also delivered as &lt;b&gt;Amber final.wav, lowlight/amber.wav"
-    assert said in rebuild_board(ready, state).read_text()
+    assert said in rebuild_board(settings_for(tmp_path)).read_text()
     older, newer = (page.read_text() for page in pages)
     assert "Also delivered as &lt;b&gt;Amber final.wav, lowlight/amber.wav." in older
     assert 'older version. A newer version is here:</strong> <a href="../amber%20%282%29/' in older
     assert older.startswith("<h1>amber.wav</h1>") and older.endswith("<p>rest</p>")  # noqa: PT018
     assert 'class="note"' not in newer
     before = pages[0].stat().st_mtime_ns
-    rebuild_board(ready, state)
+    rebuild_board(settings_for(tmp_path))
     assert pages[0].stat().st_mtime_ns == before  # told once
     shutil.rmtree(ready / "amber (2)")
-    rebuild_board(ready, state)
+    rebuild_board(settings_for(tmp_path))
     assert "newer version" not in pages[0].read_text()
     assert "Also delivered as" in pages[0].read_text()
 
@@ -432,9 +433,12 @@ def test_the_line_that_answers_a_question_names_the_settings_file(tmp_path: Path
     asked = Record("1" * 64, "rejected", "two", "two.zip", None, "", {"question": ["a.wav", "b.wav"]})
     with closing(Ledger.open(ledger_path(state))) as ledger:
         ledger.record(asked, "two.zip", b"1")
-    named = rebuild_board(ready, state, settings_file=Path("/studio/beatintake.yaml")).read_text()
+    settings = settings_for(tmp_path)
+    in_a_file = settings.model_copy()
+    in_a_file._named = Path("/studio/beatintake.yaml")
+    named = rebuild_board(in_a_file).read_text()
     assert "beatintake --config /studio/beatintake.yaml answer two.zip stems (or beats)" in named
-    assert "? beatintake answer two.zip stems (or beats)" in rebuild_board(ready, state).read_text()
+    assert "? beatintake answer two.zip stems (or beats)" in rebuild_board(settings).read_text()
 
 
 def test_other_music_of_the_same_name_is_no_older_version() -> None:
