@@ -55,9 +55,9 @@ def test_a_break_and_drums_that_come_in_are_no_other_tempo() -> None:
 
 
 def test_a_short_part_says_nothing() -> None:
-    for bpm, bars in ((SLOW, 4), (2 * SLOW, 5)):
-        assert told(halves(SLOW, 2 * SLOW, bars * BAR_S), bpm) is None
-        assert told(halves(SLOW, 2 * SLOW, SECONDS - bars * BAR_S), bpm) is None
+    for bpm in (SLOW, 2 * SLOW):
+        assert told(halves(SLOW, 2 * SLOW, 4 * BAR_S), bpm) is None
+        assert told(halves(SLOW, 2 * SLOW, SECONDS - 4 * BAR_S), bpm) is None
     assert other_level(onsets_of(np.zeros(44100)), SLOW, np.array([0.0])) is None
 
 
