@@ -38,7 +38,8 @@ def process_paths(
     """Process everything at `paths`; returns the exit code. Interrupted: the same command goes on."""
     if ledger_file.parent == settings.folders.state:
         return _process(paths, settings, ledger_file, again, scheduler, own=True)
-    with _spared(settings.folders.rejected, ledger_file.with_name(UNDERWAY)):
+    incoming = settings.folders.incoming
+    with _spared(settings.folders.rejected, ledger_file.with_name(UNDERWAY), incoming, incoming.parent):
         return _process(paths, settings, ledger_file, again, scheduler, own=False)
 
 

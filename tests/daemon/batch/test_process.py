@@ -24,7 +24,11 @@ def begin(base: Path, seconds: float) -> subprocess.Popen[bytes]:
     (base / "beats").mkdir(exist_ok=True)
     (base / "beats" / "a.wav").write_bytes(beat(1, seconds))
     command = [sys.executable, "-m", "daemon.cli", "process", str(base / "beats"), "--to", str(base / "out")]
-    account = {"XDG_STATE_HOME": str(base / "account"), "XDG_CONFIG_HOME": str(base / "account")}
+    account = {
+        "HOME": str(base / "home"),
+        "XDG_STATE_HOME": str(base / "account"),
+        "XDG_CONFIG_HOME": str(base / "account"),
+    }
     environment = {**os.environ, **account}
     return subprocess.Popen(command, start_new_session=True, env=environment, stderr=subprocess.DEVNULL)
 
@@ -56,6 +60,7 @@ def test_folders_that_it_made_and_did_not_need_are_gone(tmp_path: Path) -> None:
     assert begin(tmp_path, 3.0).wait(120) == 0
     visible = [path.name for path in out.iterdir() if not path.name.startswith(".")]
     assert sorted(visible) == ["a", "index.html"]
+    assert not (tmp_path / "home" / "beatintake").exists(), "the incoming folder is none of its own"
 
     (out / "rejected").mkdir()
     assert begin(tmp_path, 3.0).wait(120) == 0
