@@ -779,6 +779,9 @@ def test_browser_runs_no_foreign_code_and_fits_the_width(shown: Browser) -> None
     assert [m for m in shown.messages() if ".flac" not in m and ".wav" not in m] == []
     assert shown.run("return document.documentElement.scrollWidth <= innerWidth")
     assert shown.run("return document.querySelectorAll('img').length") == 0
+    lines = "const range = document.createRange(); range.selectNodeContents(e);"
+    each = f"e => {{ {lines} return range.getClientRects().length }}"
+    assert set(shown.run(f"return [...document.querySelectorAll('td.whole')].map({each})")) == {1}
     assert shown.run("return document.getElementById('playhead') !== null")
 
 
