@@ -12,8 +12,8 @@ from analyzers.rhythm import moments
 from analyzers.rhythm.barline import SAME_EVENT_S
 from analyzers.rhythm.beat_onsets import SHARP, SOFT, local_offsets, loose_offset, onset_offset, places_in
 from analyzers.rhythm.lattice_fit import agreement, snap_tempo
-from analyzers.rhythm.meter_evidence import pulse_time
 from analyzers.rhythm.pulse import Pulse
+from analyzers.rhythm.pulse_map import pulse_time
 from analyzers.rhythm.reading import Reading
 from analyzers.rhythm.tempo_steps import curve
 from analyzers.signal.features import Features

@@ -19,7 +19,7 @@ from dataclasses import replace
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.meter_evidence import STEP, recurrence_of
+from analyzers.rhythm.in_beats import STEP, recurrence_of
 from analyzers.rhythm.reading import Reading
 from analyzers.rhythm.shares import SLOW_BPM
 from analyzers.signal.onsets import Onsets

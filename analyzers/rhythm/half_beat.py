@@ -17,7 +17,8 @@ import numpy.typing as npt
 from scipy.special import expit
 
 from analyzers.rhythm.folding import MOST_BEATS
-from analyzers.rhythm.meter_evidence import CHROMA, SLOTS, TURNS, Hypotheses
+from analyzers.rhythm.in_beats import SLOTS
+from analyzers.rhythm.meter_evidence import CHROMA, TURNS, Hypotheses
 from analyzers.signal.onsets import BAND_EDGES_HZ
 
 FloatArray = npt.NDArray[np.floating]

@@ -16,8 +16,9 @@ import numpy as np
 import numpy.typing as npt
 
 from analyzers.rhythm.half_beat import NEAR, log_odds, without_harmony
+from analyzers.rhythm.in_beats import SLOTS
 from analyzers.rhythm.meter import LEAST_SHARE, calibrated, probabilities
-from analyzers.rhythm.meter_evidence import INSTANTS, SLOTS, weigh
+from analyzers.rhythm.meter_evidence import INSTANTS, weigh
 from analyzers.rhythm.reading import Reading
 from analyzers.signal.onsets import Onsets
 

@@ -19,7 +19,8 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from analyzers.rhythm.meter_evidence import LAGS, SLOTS, SPANS, SPANS_AT, Hypotheses
+from analyzers.rhythm.in_beats import LAGS, SLOTS, SPANS
+from analyzers.rhythm.meter_evidence import SPANS_AT, Hypotheses
 from analyzers.signal.onsets import BAND_EDGES_HZ
 
 FloatArray = npt.NDArray[np.floating]

@@ -21,7 +21,7 @@ from analyzers.rhythm.lattice_fit import (
     fold_lags,
     window_lags,
 )
-from analyzers.rhythm.meter_evidence import pulse_number
+from analyzers.rhythm.pulse_map import pulse_number
 from analyzers.rhythm.pulse_patterns import TwoCounts
 from analyzers.rhythm.restarts import find_restart
 from analyzers.rhythm.tempo_steps import Change, one_change

@@ -26,8 +26,9 @@ from analyzers.level.silence import find_lead_in
 from analyzers.rhythm import half_beat
 from analyzers.rhythm.grid import followed
 from analyzers.rhythm.meter import best_of, probabilities, pulse_verdict
-from analyzers.rhythm.meter_evidence import pulse_time, weigh
+from analyzers.rhythm.meter_evidence import weigh
 from analyzers.rhythm.pulse import find_pulse
+from analyzers.rhythm.pulse_map import pulse_time
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
 from analyzers.signal.samples import Signal

@@ -34,7 +34,8 @@ import torch
 from scipy.ndimage import uniform_filter1d
 
 from analyzers.harmony.network_inputs import AROUND_NOTES, QUIET_IN_SEGMENT, register_chroma
-from analyzers.rhythm.meter_evidence import BANDS, PARTS, RATIOS, SIZE, SLOTS
+from analyzers.rhythm.in_beats import SLOTS
+from analyzers.rhythm.meter_evidence import BANDS, PARTS, RATIOS, SIZE
 from analyzers.signal.spectrum import NOTES
 from tests.training.examples import STEPS
 

@@ -11,7 +11,8 @@ from scipy.special import expit
 
 from analyzers.rhythm import half_beat, meter
 from analyzers.rhythm.half_beat import ALL_TOLD, BIAS, BY_DRUMS, by_drums, phases, without_harmony
-from analyzers.rhythm.meter_evidence import CHROMA, SIZE, SLOTS, SPANS_AT, TURNS, Hypotheses
+from analyzers.rhythm.in_beats import SLOTS
+from analyzers.rhythm.meter_evidence import CHROMA, SIZE, SPANS_AT, TURNS, Hypotheses
 from tests.analyzers.grid_kit import HAT, KICK, SNARE, grid_of, place, tone
 
 START_S = 0.3

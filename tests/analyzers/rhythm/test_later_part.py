@@ -9,8 +9,9 @@ import pytest
 
 from analyzers.rhythm import grid as grid_module
 from analyzers.rhythm import later_part
+from analyzers.rhythm.in_beats import SLOTS
 from analyzers.rhythm.later_part import UNSURE, heard_later
-from analyzers.rhythm.meter_evidence import SIZE, SLOTS, Hypotheses
+from analyzers.rhythm.meter_evidence import SIZE, Hypotheses
 from analyzers.rhythm.reading import Reading
 from analyzers.signal.onsets import BAND_EDGES_HZ
 from tests.analyzers.grid_kit import HAT, KICK, SNARE, generated, grid_of, onsets_of, place, tone

@@ -28,8 +28,9 @@ from analyzers.rhythm.lattice_fit import (
     snap_tempo,
     window_lags,
 )
-from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, pulse_number, pulse_time, weigh
+from analyzers.rhythm.meter_evidence import RATIOS, SIZE, beat_phases, weigh
 from analyzers.rhythm.pulse import OWN, find_pulse
+from analyzers.rhythm.pulse_map import pulse_number, pulse_time
 from analyzers.rhythm.tempo_steps import Change, curve, one_change
 from analyzers.signal.onsets import BANDS, Onsets
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone

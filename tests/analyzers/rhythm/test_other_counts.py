@@ -10,7 +10,8 @@ import pytest
 
 from analyzers.rhythm import other_counts
 from analyzers.rhythm.folding import MOST_BEATS
-from analyzers.rhythm.meter_evidence import LAGS, SIZE, SLOTS, SPANS, SPANS_AT, Hypotheses
+from analyzers.rhythm.in_beats import LAGS, SLOTS, SPANS
+from analyzers.rhythm.meter_evidence import SIZE, SPANS_AT, Hypotheses
 from analyzers.rhythm.other_counts import (
     HALVED,
     MISREAD,
