@@ -17,6 +17,7 @@ class Reading:
     other_meters : (beats in a bar, probability given the beat rate), likeliest first
     tempi : (ratio, raw probability) of every beat rate, likeliest first
     other_lines : (beats after this one, probability) of other bar lines, likeliest first
+    surest : so likely any bar lines are at most, whatever is heard later
     """
 
     ratio: float
@@ -29,6 +30,7 @@ class Reading:
     tempi: tuple[tuple[float, float], ...]
     other_lines: tuple[tuple[float, float], ...] = ()
     other_meters: tuple[tuple[int, float], ...] = ()
+    surest: float = 1.0
 
     def doubted(self, most: float, late: float) -> Reading:
         """The same, so sure of its bar lines at most; what that leaves is for lines so many beats later."""
@@ -41,7 +43,7 @@ class Reading:
     def turned(self, late: float, sure: float) -> Reading:
         """The same with its bar lines so many beats later, half a beat off, and so sure of them at most."""
         half = sum(p for place, p in self.other_lines if place % 1.0 == 0.5)
-        sure = min(sure, self.bar_probability + half)
+        sure = min(sure, self.bar_probability + half, self.surest)
         whole = [(place, p) for place, p in self.other_lines if place % 1.0 != 0.5]
         lines = beside(sure, [(self.place(-round(2 * late) / 2), 1.0 - sure), *whole])
         return replace(

@@ -1,0 +1,94 @@
+"""A second opinion on how the music is counted, where the first is in doubt.
+
+`meter_evidence` folds a song on its bars and sees what is there on the mean; what follows what is lost in
+that. Here the beats of each rate and phase are heard in their order: four layers of dilated convolution tell
+a beat by the fifteen before and after it (Bai, Kolter and Koltun, "An empirical evaluation of generic
+convolutional and recurrent networks for sequence modeling", 2018), and what they find is folded on the bars
+and weighed with all other evidence, as `meter.probabilities` does. Weights in `weights/grid_beats.npz`, by
+`tests/training/learn_beats.py`. It takes a tenth of the time of a whole song's analysis, so it is only asked
+where it can help.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+import numpy.typing as npt
+from scipy.special import softmax
+
+from analyzers.rhythm.folding import MOST_BEATS
+from analyzers.rhythm.in_beats import SLOTS, InBeats
+from analyzers.rhythm.meter_evidence import METERS, Hypotheses
+from analyzers.rhythm.turns import CURVES, MOVES
+from analyzers.signal.onsets import BANDS
+from analyzers.signal.perceptron import hidden
+from analyzers.signal.weights_file import stored_weights
+
+FloatArray = npt.NDArray[np.floating]
+Rows = npt.NDArray[np.float32]
+Weights = dict[str, npt.NDArray[np.float32]]
+
+# Rows of `InBeats`: attacks, changes of chroma, of level (squares), turns (squares, fifth powers), entries
+ENDS = np.cumsum([BANDS * SLOTS, 8, 2, CURVES + 1, CURVES + 1])
+ROWS = BANDS * SLOTS + 8 + 2 + CURVES + 1 + 2 * MOVES + BANDS  # heard of each beat
+REACH = (1, 2, 4, 8)  # beats to the ones on either side that each layer hears
+MOST_HEARD = 1024  # beats from the first on
+
+
+@cache
+def networks() -> list[Weights]:
+    """The layers of each network; large ones are stored in whole steps, one step a column."""
+    w = stored_weights("grid_beats")
+    nets = sum(1 for k in w if k.endswith("_evidence"))
+    layers = {k: v * w.get(f"{k}_step", np.float32(1.0)) for k, v in w.items()}
+    own = [f"net{n}_" for n in range(nets)]
+    return [{k.removeprefix(net): v for k, v in layers.items() if k.startswith(net)} for net in own]
+
+
+def probabilities(h: Hypotheses) -> FloatArray:
+    """Probability of each hypothesis [shape=(n,)], the mean of what the networks say. Needs `h.song`."""
+    w = stored_weights("grid_beats")
+    known = (h.evidence - w["mean"]) / w["scale"]
+    songs = [beat_rows(song)[:MOST_HEARD] for song in h.in_beats()]
+    total = np.zeros(len(known))
+    for net in networks():
+        heard = np.concatenate([on_bars(in_order(net, rows)) for rows in songs])
+        x = hidden(np.concatenate([known, heard], axis=1), (net["evidence"], net["evidence_bias"]))
+        own, mean, most = np.split(net["beside"], 3)
+        x = hidden(x, (own, x.mean(axis=0) @ mean + x.max(axis=0) @ most + net["beside_bias"]))
+        total += softmax((x @ net["score"] + net["score_bias"])[:, 0].astype(np.float64))
+    return total / len(networks())
+
+
+def beat_rows(song: InBeats) -> Rows:
+    """What is heard of each beat, each number from 0 to 1 of what is usual at most [shape=(beats, ROWS)]."""
+    attacks, chroma, change, turns, _, entries = np.split(song.rows, ENDS)
+    level = song.level - song.level.mean(axis=1, keepdims=True)
+    change, turns = np.sqrt(change), np.sqrt(turns)
+    usual = (attacks / 1.5, chroma / 2, change / 4, turns / 6, entries / 2, level / 48 + 0.5)
+    out: Rows = np.clip(np.concatenate(usual), 0.0, 1.0).T.astype(np.float32)
+    return out
+
+
+def in_order(net: Weights, rows: Rows) -> Rows:
+    """What a network finds in each beat beside those around it [shape=(beats, found)]."""
+    h = hidden(rows, (net["beat"], net["beat_bias"]))
+    for k, reach in enumerate(REACH):
+        around = np.pad(h, ((reach, reach), (0, 0)))
+        near = np.concatenate([around[: len(h)], h, around[2 * reach :]], axis=1)
+        h = h + hidden(near, (net[f"order{k}"], net[f"order{k}_bias"]))
+    out: Rows = h @ net["found"] + net["found_bias"]
+    return out
+
+
+def on_bars(found: Rows) -> Rows:
+    """Means at each beat of the bar, then over the bar, for bars of each of `METERS` from each of their beats
+    on; beats beyond the bar are zeros [shape=(sum(METERS), (MOST_BEATS + 1) * found)]."""
+    out = []
+    for beats in METERS:
+        means = np.stack([found[first::beats].mean(axis=0) for first in range(beats)])
+        for first in range(beats):
+            bar = np.pad(np.roll(means, -first, axis=0), ((0, MOST_BEATS - beats), (0, 0)))
+            out.append(np.concatenate([bar.ravel(), means.mean(axis=0)]))
+    return np.array(out, np.float32)

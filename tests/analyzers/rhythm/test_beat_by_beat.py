@@ -1,0 +1,140 @@
+"""The second opinion on how the music is counted: beats heard in their order."""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.special import softmax
+
+from analyzers.level.silence import find_lead_in
+from analyzers.rhythm import beat_by_beat, meter
+from analyzers.rhythm.beat_by_beat import MOST_HEARD, REACH, ROWS, beat_rows, in_order, networks, on_bars
+from analyzers.rhythm.grid import find_grid
+from analyzers.rhythm.meter_evidence import METERS, Hypotheses, weigh
+from analyzers.signal.features import Features
+from analyzers.signal.samples import Signal
+from tests.training.offbeat_songs import KINDS
+from tests.training.offbeat_sounds import RATE, synthesised
+
+
+@pytest.fixture(scope="module")
+def ways() -> Hypotheses:
+    """Ways to count a song of our own that is written in fours."""
+    song = KINDS["plain"](np.random.default_rng([5, zlib.crc32(b"plain")]))
+    features = Features(Signal(synthesised(song).astype(np.float32)[:, None], RATE))
+    return weigh(features.onsets, song.starts_s + song.beat_s * np.arange(60), song.starts_s, (60.0, 200.0))
+
+
+def test_a_layer_hears_the_beats_on_either_side_as_far_as_it_reaches() -> None:
+    """Dilated convolution by its definition (Bai, Kolter and Koltun 2018), beat by beat."""
+    rng = np.random.default_rng(5)
+    net, rows = networks()[0], rng.random((21, ROWS)).astype(np.float32)
+    h = np.maximum(rows @ net["beat"] + net["beat_bias"], 0)
+    for k, reach in enumerate(REACH):
+        taps = np.split(net[f"order{k}"], 3)
+        out = np.zeros_like(h)
+        for beat in range(len(h)):
+            for tap, at in zip(taps, (beat - reach, beat, beat + reach), strict=True):
+                if 0 <= at < len(h):
+                    out[beat] += h[at] @ tap
+        h = h + np.maximum(out + net[f"order{k}_bias"], 0)
+    assert in_order(net, rows) == pytest.approx(h @ net["found"] + net["found_bias"], rel=1e-3, abs=1e-3)
+
+
+def test_what_is_found_is_folded_on_bars_of_every_length_from_each_of_their_beats() -> None:
+    found = np.arange(14, dtype=np.float32)[:, None] ** 2
+    bars = on_bars(found)
+    assert bars.shape == (sum(METERS), 5)
+    row = 0
+    for beats in METERS:
+        means = [found[first::beats, 0].mean() for first in range(beats)]
+        for first in range(beats):
+            expected = [means[(first + k) % beats] for k in range(beats)] + [0.0] * (4 - beats)
+            assert bars[row] == pytest.approx([*expected, np.mean(means)])
+            row += 1
+
+
+def test_what_is_heard_of_a_beat_stays_within_what_was_learned(ways: Hypotheses) -> None:
+    for song in ways.in_beats():
+        rows = beat_rows(song)
+        assert rows.shape == (song.count, ROWS)
+        assert rows.min() >= 0.0
+        assert rows.max() <= 1.0
+        assert rows[:, 0].std() > 0.0
+
+
+def test_every_rate_and_phase_is_heard_and_the_opinion_is_a_probability(ways: Hypotheses) -> None:
+    songs = list(ways.in_beats())
+    assert len(songs) * sum(METERS) == len(ways.ratio)
+    for k, song in enumerate(songs):
+        first = k * sum(METERS)
+        assert song.ratio == ways.ratio[first]
+        assert song.phase * song.ratio == pytest.approx(ways.offset[first])
+    p = beat_by_beat.probabilities(ways)
+    assert p.shape == ways.ratio.shape
+    assert p.sum() == pytest.approx(1.0)
+    assert p.min() >= 0.0
+
+
+def test_the_order_of_the_beats_is_heard(ways: Hypotheses) -> None:
+    """Beats that change places with others of the same place in the bar (12 beats: whole bars of two, three
+    and four) leave all means as they are, but not what is found in them."""
+    rows, rng = beat_rows(next(ways.in_beats())), np.random.default_rng(1)
+    other = rows.copy()
+    for place in range(12):
+        other[place::12] = rng.permutation(other[place::12])
+    assert on_bars(other) == pytest.approx(on_bars(rows), abs=1e-5)
+    found, found_in_other = (on_bars(in_order(networks()[0], x)) for x in (rows, other))
+    assert np.abs(found_in_other - found).max() > 0.1 * found.std()
+
+
+def test_a_long_song_is_heard_from_its_beginning_on(
+    ways: Hypotheses, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    heard, real = [], beat_by_beat.in_order
+    rows = np.zeros((MOST_HEARD + 500, ROWS), np.float32)
+    monkeypatch.setattr(beat_by_beat, "beat_rows", lambda _: rows)
+    monkeypatch.setattr(beat_by_beat, "in_order", lambda net, x: heard.append(len(x)) or real(net, x))
+    beat_by_beat.probabilities(ways)
+    assert max(heard) == MOST_HEARD
+
+
+def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then(
+    ways: Hypotheses, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    sure, other, third = softmax(20.0 * np.eye(len(ways.ratio))[[3, 1, 2]], axis=1)
+    asked: list[Hypotheses] = []
+    monkeypatch.setattr(beat_by_beat, "probabilities", lambda h: asked.append(h) or other)
+    assert meter.heard_again(ways, sure) == (sure, 1.0)
+    assert not asked
+    doubtful = 0.55 * sure + 0.45 * third
+    p, most = meter.heard_again(ways, doubtful)
+    assert asked == [ways]
+    assert p == pytest.approx((doubtful + other) / 2)
+    assert most == meter.TWO_OPINIONS
+    assert meter.heard_again(replace(ways, song=None), doubtful)[0] is doubtful
+
+    monkeypatch.setattr(meter, "probabilities", lambda _: doubtful)
+    monkeypatch.setattr(beat_by_beat, "probabilities", lambda _: sure)
+    reading = meter.choose_reading(ways, 0.99, played=True)
+    assert reading is not None
+    assert reading.offset == ways.offset[3]
+    assert 0.5 < reading.bar_probability <= meter.TWO_OPINIONS
+    assert (
+        replace(reading, other_lines=((-0.5, 0.3),)).turned(-0.5, 0.95).bar_probability == meter.TWO_OPINIONS
+    )
+
+
+def test_a_song_whose_introduction_is_off_the_beat_gets_the_bar_lines_that_are_written() -> None:
+    """Chords and bass on every "and" before the drums (common practice, written down from memory); without
+    the second opinion its bars begin elsewhere, with 0.7."""
+    song = KINDS["offintro"](np.random.default_rng([5, 4, zlib.crc32(b"offintro")]))
+    features = Features(Signal(synthesised(song).astype(np.float32)[:, None], RATE))
+    grid = find_grid(features, find_lead_in(features))
+    assert grid.bar_one_s is not None
+    late = (grid.bar_one_s - song.starts_s) / (song.beats * song.beat_s)
+    assert late == pytest.approx(round(late), abs=0.02)
+    assert grid.bar_one_confidence < 0.8
