@@ -421,6 +421,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/health/voice", "SURE, POSSIBLE = 0.95, 0.5", "SURE, POSSIBLE = 0.0, 0.0"),
     ("analyzers/health/voice", "SURE, POSSIBLE = 0.95, 0.5", "SURE, POSSIBLE = 1.01, 0.5"),
     ("analyzers/health/voice", "FEWEST = 5", "FEWEST = 0"),
+    ("analyzers/health/voice", "max(start, first_s)", "start"),
     ("analyzers/health/voice", "NEAR_S = 2.0", "NEAR_S = 0.2"),
     ("analyzers/health/voice", "NEAR_S = 2.0", "NEAR_S = 20.0"),
     ("analyzers/signal/voice", "x - x.mean(axis=1, keepdims=True)", "x - x.mean()"),
