@@ -142,6 +142,7 @@ def plan_cut(
     rest_s = -early if -early >= limit_s else 0.0
     unrested_s = limit_s if grows else max(limit_s, LEAST_REST_BEATS * beat_s)
     late_s = max(-early - shift, 0.0) if -early < unrested_s and follows and not grows else 0.0
+    noise_alone = _noise_alone(analysis.lead_in, source_start / rate)
     whole = before_bars * bar_s - before_s < WHOLE_BAR_S
     filled = -music_start / rate > SAID_LATE_S
     before = before_words(
@@ -176,11 +177,11 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        through_noise=noisy and (before_bars == 0 or start == "first_sound"),
+        through_noise=noisy and not noise_alone,
         before_bar_one="; ".join(filter(None, (before, rest))),
         first_hit_late_s=late_s,
         soft_start=soft and shift < 0.0,
-        noise_alone=_noise_alone(analysis.lead_in, source_start / rate),
+        noise_alone=noise_alone,
     )
 
 

@@ -214,6 +214,15 @@ def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late(
     assert plan_cut(pickup, frames=10**7, rate=44100, start="first_sound").through_noise
 
 
+def test_a_count_in_that_the_copy_begins_with_stands_in_the_noise_as_a_first_hit_does() -> None:
+    found = analysis(120.0, 3.5, 1.5)
+    found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))
+    found = replace(found, grid=replace(found.grid, count_in_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+    assert (plan.bars_before_bar_one, plan.through_noise, plan.noise_alone) == (1, True, False)
+
+
 def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() -> None:
     """3 ms of noise stay ahead of it."""
     found = analysis(120.0, 3.5, 3.509)
