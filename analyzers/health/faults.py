@@ -37,7 +37,7 @@ def find_faults(features: Features, lead_in: LeadIn, loudness: Loudness) -> tupl
         *judge_level(loudness),
         *judge_format(signal, options.bit_depth),
         *([] if options.lossy else judge_lossy_origin(stats, signal.rate)),
-        *judge_voice(features),
+        *judge_voice(features, lead_in.first_sound_s),
     )
 
 

@@ -20,9 +20,13 @@ NEAR_S = 2.0  # places with a shorter gap between them are one
 LISTED = 4
 
 
-def judge_voice(features: Features) -> list[Flag]:
-    """Where a voice is heard in the signal, as one flag; none in what is shorter than `LONG_S`."""
-    places = voice_places(features.voice)
+def judge_voice(features: Features, first_sound_s: float | None = None) -> list[Flag]:
+    """Where a voice is heard in the signal, as one flag; none in what is shorter than `LONG_S`.
+
+    The means reach into what lies before a voice; none begins before the first sound.
+    """
+    first_s = first_sound_s or 0.0
+    places = [(max(start, first_s), end) for start, end in voice_places(features.voice) if end > first_s]
     if not places:
         return []
     return [

@@ -27,6 +27,7 @@ from analyzers.level.magnitudes import DENSE, FRAME_S, Magnitudes, first_loud, f
 from analyzers.level.noisebed import FEWEST, rise_frames, tonal_share
 from analyzers.level.scraps import (
     BED_BELOW,
+    FAINT_BELOW,
     FAR,
     LASTING_BELOW,
     NOISE_PEAK,
@@ -91,7 +92,8 @@ def find_lead_in(features: Features) -> LeadIn:
     first = first_over(quiet, 0, threshold) or 0
     over = _without_hair(quiet, first, threshold)
     for look, brief in _looks(over, loud, signal.rate):
-        if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak):
+        abrupt = over >= FRAME_S * signal.rate
+        if _is_bed(quiet[over:look], features.mono[over:look], signal.rate, threshold, peak, abrupt=abrupt):
             span = over, look, loud
             start = _start_over_bed(quiet, features.mono, span, signal.rate, threshold, brief=brief)
             if start is not None:
@@ -138,13 +140,17 @@ def _offset(signal: Signal, threshold: float) -> Floats:
     return out
 
 
-def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: float) -> bool:
-    """Is what lies between the first sample over the threshold and the loud music a bed? A second tells."""
+def _is_bed(quiet: Floats, mono: Floats, rate: int, threshold: float, peak: float, *, abrupt: bool) -> bool:
+    """Is what lies between the first sample over the threshold and the loud music a bed? A second tells.
+
+    abrupt : it begins after silence, as the consonant of a spoken tag does: a brief one has to be faint
+    """
     look = quiet[: round(BED_LOOK_S * rate)]
     if len(look) < BED_LEAST_S * rate:
         return False
     typical = float(np.median(look))
     below = LASTING_BELOW if len(look) == round(BED_LOOK_S * rate) else BED_BELOW
+    below = FAINT_BELOW if abrupt and len(look) < round(BED_LOOK_S * rate) else below
     if not threshold / NOISE_PEAK < typical < below * peak:
         return False
     if len(look) < FEWEST and look.max() < PEAKY * typical:

@@ -240,7 +240,7 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     A fade-in is made only where the cut goes through sound, the copy is not the source's own
     samples anyway, and there is room for it before the attack: before the level leaves that ahead
     of the cut. A hit that starts at the cut is not faded. What a lossy codec spread ahead of an attack
-    (pre-echo, see `firsthit`), or noise that goes on under the music, needs nobody's ears.
+    (pre-echo, see `firsthit`), or noise ahead of the music, or that goes on under it, needs nobody's ears.
     """
     audio, plan = render.audio, render.plan
     peak_db = loudness.sample_peak_dbfs if loudness and loudness.sample_peak_dbfs is not None else 0.0
@@ -262,7 +262,7 @@ def _start(render: Render, loudness: Loudness | None, *, may_fade: bool) -> tupl
     attack = np.flatnonzero(level > ATTACK_RATIO * ahead)
     fade = int(attack[0]) if len(attack) else len(level)
     known = ""
-    if len(attack) and plan.through_noise:
+    if plan.noise_alone or (len(attack) and plan.through_noise):
         known = ", the noise that lies under the music"
     elif len(attack) and audio.coded:
         known = ", most likely what the codec spread ahead of the first hit (pre-echo)"

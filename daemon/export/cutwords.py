@@ -51,11 +51,14 @@ def before_words(
     return text if whole_bars else f"{text}; bar 1 is shortened"
 
 
-def rest_words(rest_s: float, beat_s: float, bar: int) -> str:
+def rest_words(rest_s: float, beat_s: float, bar: int, *, fades_in: bool = False) -> str:
     """That the song's first bar begins with a rest: "bar 1 begins with a rest of 1/2 of a beat".
 
-    Empty where the first sound merely comes late, on no part of the beat that is counted.
+    Empty where the first sound merely comes late, on no part of the beat that is counted. What begins below
+    hearing is no rest: "it fades in".
     """
+    if fades_in:
+        return "it fades in"
     return (
         f"bar {bar} begins with a rest of {beats_words(rest_s / beat_s)}" if _counted(rest_s / beat_s) else ""
     )

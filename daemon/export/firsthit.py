@@ -20,6 +20,8 @@ BLOCK_S, SOFT_BLOCKS = 0.01, 12  # a soft beginning is looked at in blocks, so m
 # It takes no step so large, nor falls so far, and rises by so much
 STEP_DB, FALL_DB, SOFT_DB = 15.0, 3.5, 10.0
 FAINT_DB = 20.0  # no louder over the threshold of silence at first, it may have begun below it
+# A fade-in lies as near the threshold before it passes it, and stays as near for so long after
+FADE_DB, FADE_LOOK_S = 12.0, 0.05
 AT_ONCE_S, CLEAR_DB = 0.004, 30.0  # a hit reaches so far over noise so soon: its foot lies within 1 ms
 MARGIN_S = 0.0005  # kept ahead of that; all of what is hardly more
 
@@ -61,6 +63,18 @@ def begins_faintly(
     if hit_s is None or threshold_dbfs is None:
         return False
     return _highest(samples, rate, hit_s, BLOCK_S) < 10 ** ((threshold_dbfs + FAINT_DB) / 20)
+
+
+def fades_in(
+    samples: SampleArray, rate: int, first_sound_s: float | None, threshold_dbfs: float | None
+) -> bool:
+    """Whether the first sound is no hit, but where music that was there before passes the threshold."""
+    if first_sound_s is None or threshold_dbfs is None or first_sound_s < BLOCK_S:
+        return False
+    before = _highest(samples, rate, first_sound_s - BLOCK_S, BLOCK_S - AT_ONCE_S)
+    after = _highest(samples, rate, first_sound_s, FADE_LOOK_S)
+    low, high = (10 ** ((threshold_dbfs + side) / 20) for side in (-FADE_DB, FADE_DB))
+    return low < before and after < high
 
 
 def _highest(samples: SampleArray, rate: int, at_s: float, for_s: float) -> float:

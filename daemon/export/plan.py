@@ -18,7 +18,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from analyzers.model import Analysis, Grid
+from analyzers.model import Analysis, Grid, LeadIn
 from analyzers.rhythm.note_values import meter_of
 from daemon.export.cutwords import LEAST_REST_BEATS, SAID_LATE_S, before_words, rest_words, why
 
@@ -31,6 +31,7 @@ LATEST_SHIFT_S = 0.012  # steady lines move no further back: the song's other at
 EARLY_HIT_S = 0.03  # default of output.early_hit_ms
 # What comes no earlier is no music of its own whatever the setting: a bar so short has a tempo of 750 BPM
 LEAST_EARLY_S = 0.005
+NOISE_ALONE_S = 0.01  # no music lies so near the cut, before or after it
 SOFT_TIMES = 3  # a first hit that rises gradually may begin so many times as early
 THIRTY_SECONDS = 32  # what comes a 32nd note or more before bar one is a pickup
 
@@ -54,6 +55,7 @@ class CutPlan:
     before_bar_one: str = ""  # what lies there, and the rest it begins with, in words; empty: nothing
     first_hit_late_s: float = 0.0  # so much after bar one's line it is left for certain: a gap that is heard
     soft_start: bool = False  # the lines moved to where a first hit that rises gradually begins
+    noise_alone: bool = False  # noise lies on either side of the cut, and the first sound well after it
 
     def in_copy_s(self, source_s: float) -> float:
         """Seconds in the copy of a sound of the source."""
@@ -86,6 +88,7 @@ def plan_cut(
     early_hit_s: float = EARLY_HIT_S,
     soft_rise_s: float = 0.0,
     begins_faintly: bool = False,
+    fades_in: bool = False,
     clear_of_noise: bool = False,
     exact_lines: bool = False,
     start: Start = "bar_one",
@@ -104,6 +107,8 @@ def plan_cut(
         one's own also where it begins `SOFT_TIMES` as early
     begins_faintly : it is hardly over the threshold of silence at first (`firsthit`): where it also rises
         gradually, it may have begun below it, and is not said to be late
+    fades_in : the first sound is no hit, but where the music passes the threshold (`firsthit`): it is
+        neither late nor a pickup
     clear_of_noise : noise before the first hit hides nothing of it (`firsthit`)
     exact_lines : the engineer said where the lines lie: no hit moves them
     start : "first_sound" starts the copy there; inside a bar, that is the session's bar 1, shortened
@@ -122,7 +127,8 @@ def plan_cut(
     known = clear_of_noise or not noisy  # else what is late may only be hidden
     air_s = AIR_S if noisy else MOVED_AIR_S
     steady = grid.constant_tempo is not False
-    shift = _shift(beside, limit_s, rate, steady=steady, air_s=air_s if known else None)
+    follows = known and not fades_in
+    shift = _shift(beside, limit_s, rate, steady=steady, air_s=air_s if follows else None)
     one = grid.bar_one_s + shift
     sound_s = max(early + shift, 0.0)  # music before bar one
     before_bars = math.ceil(sound_s / bar_s - 0.5 / rate / bar_s)
@@ -135,7 +141,8 @@ def plan_cut(
     beat_s = bar_s / grid.beats_per_bar if grid.beats_per_bar else bar_s
     rest_s = -early if -early >= limit_s else 0.0
     unrested_s = limit_s if grows else max(limit_s, LEAST_REST_BEATS * beat_s)
-    late_s = max(-early - shift, 0.0) if -early < unrested_s else 0.0
+    late_s = max(-early - shift, 0.0) if -early < unrested_s and follows and not grows else 0.0
+    noise_alone = _noise_alone(analysis.lead_in, source_start / rate)
     whole = before_bars * bar_s - before_s < ON_LINE_S
     filled = -music_start / rate > SAID_LATE_S
     before = before_words(
@@ -144,12 +151,12 @@ def plan_cut(
         before_bars,
         lead_in_bars,
         whole_bars=whole,
-        swell=grid.swell_before,
+        swell=grid.swell_before or fades_in,
         voice=grid.voice_before,
         other_start=grid.other_start_before,
         count_in=grid.count_in_before,
     )
-    rest = rest_words(rest_s, beat_s, bars + 1)
+    rest = rest_words(rest_s, beat_s, bars + 1, fades_in=fades_in and not before_bars)
     text = why(
         before,
         bars,
@@ -170,10 +177,11 @@ def plan_cut(
         why=text,
         session_shift_s=shift,
         hits_after_lines_s=hits_s,
-        through_noise=noisy and (before_bars == 0 or start == "first_sound"),
+        through_noise=noisy and not noise_alone,
         before_bar_one="; ".join(filter(None, (before, rest))),
-        first_hit_late_s=late_s if known and not grows else 0.0,
+        first_hit_late_s=late_s,
         soft_start=soft and shift < 0.0,
+        noise_alone=noise_alone,
     )
 
 
@@ -192,6 +200,12 @@ def _shift(early_s: float, limit_s: float, rate: int, *, steady: bool, air_s: fl
     if not steady:
         return late_s - air_s
     return min(late_s - air_s, LATEST_SHIFT_S) if late_s <= LATEST_SHIFT_S + LATE_S else 0.0
+
+
+def _noise_alone(lead_in: LeadIn, cut_s: float) -> bool:
+    """Whether a cut lies in the noise ahead of the first sound, and well before that."""
+    first_s = lead_in.first_sound_s
+    return lead_in.noisy and first_s is not None and first_s - cut_s > NOISE_ALONE_S
 
 
 def _bar_shares(grid: Grid) -> float:

@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 
+from analyzers.level.silence import SWELLING
 from analyzers.model import Analysis, Loudness, Options
 from analyzers.rhythm.note_values import beat_note
 from analyzers.signal.beside import asked
@@ -29,7 +30,7 @@ from daemon.export.clickcheck import write_click_check
 from daemon.export.copy import write_copy
 from daemon.export.copylevel import before_gain
 from daemon.export.dawproject import write_dawproject
-from daemon.export.firsthit import begins_faintly, clear_of_noise, first_hit_s, soft_rise_s
+from daemon.export.firsthit import begins_faintly, clear_of_noise, fades_in, first_hit_s, soft_rise_s
 from daemon.export.guide import write_guide
 from daemon.export.midimap import write_map
 from daemon.export.plan import CutPlan, plan_cut
@@ -170,8 +171,11 @@ def cut_plan(
     signal, output = decoded.signal, settings.output
     tail = last_sounding_frame(signal) if output.trim_tail else None
     lead_in, first_s = analysis.lead_in, analysis.lead_in.first_sound_s
-    clear = first_s is not None and clear_of_noise(
-        signal.samples, signal.rate, first_s, lead_in.noise_floor_dbfs
+    swells = lead_in.confidence <= SWELLING  # out of noise: it began in that
+    clear = (
+        first_s is not None
+        and not swells
+        and clear_of_noise(signal.samples, signal.rate, first_s, lead_in.noise_floor_dbfs)
     )
     coded = decoded.source.lossy or any(flag.code == LOSSY_ORIGIN for flag in analysis.flags)
     hidden = coded or (lead_in.noisy and not clear)
@@ -185,6 +189,7 @@ def cut_plan(
         early_hit_s=output.early_hit_ms / 1000,
         soft_rise_s=soft_rise_s(signal.samples, signal.rate, hit_s),
         begins_faintly=begins_faintly(signal.samples, signal.rate, hit_s, lead_in.threshold_dbfs),
+        fades_in=not lead_in.noisy and fades_in(signal.samples, signal.rate, first_s, lead_in.threshold_dbfs),
         clear_of_noise=clear,
         exact_lines=bool(correction and correction.bar_one_exact),
         start=output.start,

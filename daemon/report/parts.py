@@ -120,6 +120,9 @@ class Cut(Part):
         default=False,
         description="the session's lines moved to where a first hit that rises gradually begins",
     )
+    noise_alone: bool = Field(
+        default=False, description="noise lies on either side of the cut, and the first sound well after it"
+    )
 
 
 class AlignedCopy(Part):

@@ -11,7 +11,10 @@ from functools import cache
 import numpy as np
 import pytest
 
+from analyzers.health.faults import find_faults
 from analyzers.health.voice import judge_voice, voice_places
+from analyzers.level.loudness import measure_loudness
+from analyzers.level.silence import find_lead_in
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from analyzers.signal.voice import voice_bands, voice_probability
@@ -52,6 +55,17 @@ def test_a_voice_is_told_with_its_place(kind: str) -> None:
     assert flag.start_s == pytest.approx(FROM_S, abs=1.0)
     assert flag.end_s == pytest.approx(TO_S, abs=1.0)
     assert flag.places_s[0][0] == flag.start_s
+
+
+def test_no_voice_begins_before_the_first_sound() -> None:
+    """A tag out of silence: page and card say one second for its beginning (the first sample of it)."""
+    signal = with_voice(90001, "spoken")
+    samples = signal.samples.copy()
+    samples[: round(FROM_S * signal.rate)] = 0.0
+    features = Features(Signal(samples, signal.rate))
+    lead_in = find_lead_in(features)
+    [flag] = [f for f in find_faults(features, lead_in, measure_loudness(features)) if f.code == "voice"]
+    assert flag.start_s == flag.places_s[0][0] == pytest.approx(lead_in.first_sound_s)
 
 
 @pytest.mark.parametrize("seed", [90001, 90003])

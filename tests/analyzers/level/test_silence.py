@@ -201,6 +201,14 @@ def test_a_soft_stroke_after_silence_is_the_musics_own(length_s: float) -> None:
     assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
 
 
+@pytest.mark.parametrize("length_s", [0.1, 0.14, 0.2])
+def test_a_consonant_that_a_tag_begins_with_is_no_hiss(length_s: float) -> None:
+    """An s that begins a word is even noise of 0.1 to 0.2 s (phonetics handbooks, from memory)."""
+    consonant = np.concatenate([np.zeros((RATE // 2, 2)), white(length_s, -37)])
+    samples = np.concatenate([consonant, music()]).astype(np.float32)
+    assert found(samples).first_sound_s == pytest.approx(0.5, abs=0.001)
+
+
 @pytest.mark.parametrize("mains", [50, 60])
 def test_hum_is_no_music(mains: int) -> None:
     t = np.arange(5 * RATE) / RATE

@@ -294,6 +294,16 @@ def test_noise_that_goes_on_under_the_music_is_cut_through_and_needs_no_ears(tmp
         assert facts.bit_identical
 
 
+def test_noise_ahead_of_a_pickup_is_cut_through_and_needs_no_ears(tmp_path: Path) -> None:
+    """Nothing but noise lies there: nobody hears a note cut (common practice)."""
+    wave, attack = bed_then_attack()
+    decoded = dropped(tmp_path, wave)
+    cut = replace(plan(attack - RATE // 50, 2 * RATE, 0), noise_alone=True)
+    facts, _ = copied(tmp_path, decoded, cut, notes=replace(NOTES, loudness=loudness_of(decoded)))
+    assert "the noise that lies under the music" in facts.warnings[0]
+    assert not asks_for_ears(facts.warnings)
+
+
 def test_a_hit_that_starts_at_the_cut_is_not_faded(tmp_path: Path) -> None:
     wave, _ = bed_then_attack()
     wave[:1000] = 0

@@ -14,7 +14,7 @@ from analyzers.level.silence import find_lead_in
 from analyzers.model import Options
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
-from daemon.export.firsthit import begins_faintly, clear_of_noise, first_hit_s, soft_rise_s
+from daemon.export.firsthit import begins_faintly, clear_of_noise, fades_in, first_hit_s, soft_rise_s
 
 RATE = 44100
 HIT_AT_S = 1.25
@@ -180,3 +180,29 @@ def test_a_sound_begins_faintly_within_20_db_of_the_threshold(first_db: float, f
     assert begins_faintly(samples, RATE, 0.5, -60.0) == faint
     assert not begins_faintly(samples, RATE, None, -60.0)
     assert not begins_faintly(samples, RATE, 0.5, None)
+
+
+@pytest.mark.parametrize(
+    ("fade_s", "first_db", "fades"),
+    [(3.0, 0, True), (8.0, 0, True), (0.1, 0, False), (0.0, -50, False), (0.0, 0, False)],
+)
+def test_a_fade_in_is_no_hit_where_it_passes_the_threshold(
+    fade_s: float, first_db: float, fades: bool
+) -> None:
+    """A held chord under a fader that is drawn up (power 1.5 of the time), swells at once, or is struck."""
+    t = np.arange(4 * RATE) / RATE
+    chord = sum(np.sin(2 * np.pi * hz * t) for hz in (196.0, 247.0, 294.0)) * 0.25 * 10 ** (first_db / 20)
+    fader = np.minimum(t / fade_s, 1.0) ** 1.5 if fade_s else np.ones(len(t))
+    samples = np.zeros((5 * RATE, 2), np.float32)
+    samples[RATE:] = (chord * fader)[:, None]
+    first_s = int(np.argmax(np.abs(samples).max(axis=1) > 10 ** (-62 / 20))) / RATE
+
+    assert fades_in(samples, RATE, first_s, -62.0) == fades
+    assert not fades_in(samples, RATE, None, -62.0)
+    assert not fades_in(samples, RATE, first_s, None)
+    assert not fades_in(samples[round(first_s * RATE) :], RATE, 0.0, -62.0)  # nothing before it is known
+
+
+def test_a_hit_out_of_noise_just_below_the_threshold_is_no_fade_in() -> None:
+    noise = np.random.default_rng(3).uniform(-1, 1, (12 * RATE, 1)) * 10 ** (-66 / 20)
+    assert not fades_in((drum(0.001) + noise).astype(np.float32), RATE, HIT_AT_S, -62.0)

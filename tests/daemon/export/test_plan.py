@@ -214,6 +214,15 @@ def test_under_hiss_which_hides_its_beginning_a_first_hit_is_not_taken_for_late(
     assert plan_cut(pickup, frames=10**7, rate=44100, start="first_sound").through_noise
 
 
+def test_a_count_in_that_the_copy_begins_with_stands_in_the_noise_as_a_first_hit_does() -> None:
+    found = analysis(120.0, 3.5, 1.5)
+    found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))
+    found = replace(found, grid=replace(found.grid, count_in_before=True))
+
+    plan = plan_cut(found, frames=10**7, rate=44100)
+    assert (plan.bars_before_bar_one, plan.through_noise, plan.noise_alone) == (1, True, False)
+
+
 def test_out_of_noise_that_hides_nothing_of_it_a_late_first_hit_leaves_no_gap() -> None:
     """3 ms of noise stay ahead of it."""
     found = analysis(120.0, 3.5, 3.509)
@@ -245,6 +254,41 @@ def test_a_first_sound_that_grows_may_have_begun_on_the_line() -> None:
         analysis(120.0, 3.5, 3.54), frames=10**7, rate=44100, soft_rise_s=0.12, begins_faintly=True
     )
     assert plan.why == "the song starts at bar 1"
+
+
+@pytest.mark.parametrize("late_s", [0.008, 0.1, 0.25])
+def test_a_song_that_fades_in_is_said_to_and_is_neither_late_nor_begins_with_a_rest(late_s: float) -> None:
+    """Where it passes what is heard says nothing of its beats: the bar lines stay (common practice)."""
+    plan = plan_cut(analysis(120.0, 3.5, 3.5 + late_s), frames=10**7, rate=44100, fades_in=True)
+
+    assert plan.why == "the song starts at bar 1; it fades in"
+    assert plan.before_bar_one == "it fades in"
+    assert (plan.session_shift_s, plan.first_hit_late_s) == (0.0, 0.0)
+
+
+def test_what_fades_in_before_bar_one_is_no_pickup() -> None:
+    plan = plan_cut(analysis(120.0, 3.5, 2.0), frames=10**7, rate=44100, fades_in=True)
+
+    assert plan.why == "the song starts at bar 2; sound from 1.50 s before it in bar 1"
+
+
+def test_of_a_first_hit_that_noise_hides_nobody_says_that_it_is_late() -> None:
+    found = analysis(120.0, 3.5, 3.518)
+    found = replace(found, lead_in=replace(found.lead_in, kind="hiss or hum"))
+
+    assert plan_cut(found, frames=10**7, rate=44100).why == "the song starts at bar 1"
+
+
+@pytest.mark.parametrize(
+    ("kind", "first_s", "alone"),
+    [("hiss or hum", 3.0, True), ("hiss or hum", 3.505, False), ("digital silence", 3.0, False)],
+)
+def test_the_plan_says_where_noise_alone_is_cut_through(kind: str, first_s: float, alone: bool) -> None:
+    """A pickup's bar begins in the noise; where the first sound is near, the cut may go through that."""
+    found = analysis(120.0, 3.5, first_s)
+    found = replace(found, lead_in=replace(found.lead_in, kind=kind))
+
+    assert plan_cut(found, frames=10**7, rate=44100).noise_alone == alone
 
 
 def test_where_the_tempo_moves_the_line_follows_a_late_first_hit():

@@ -12,7 +12,7 @@ import pytest
 import soundfile as sf
 import soxr
 
-from analyzers.level.silence import find_lead_in
+from analyzers.level.silence import SWELLING, find_lead_in
 from analyzers.model import Analysis, Flag, Key, Loudness, Tuning
 from analyzers.rhythm.grid import find_grid
 from analyzers.signal.features import Features
@@ -119,6 +119,30 @@ def test_a_late_first_hit_that_stands_out_of_the_noise_leaves_no_gap(tmp_path):
 
     assert found.lead_in.noisy
     assert plan.in_copy_s(BAR_ONE_S + 0.009) == pytest.approx(0.003, abs=0.001)
+
+
+def test_what_swells_out_of_the_noise_is_not_known_to_be_late(tmp_path):
+    """The same hit, where it was not seen to rise at once: it may have begun in the noise."""
+    samples = strokes(-0.009)
+    samples += np.random.default_rng(4).standard_normal(samples.shape) * 10 ** (-62 / 20)
+    _, found, decoded = planned(written(tmp_path, samples))
+    swelling = replace(found, lead_in=replace(found.lead_in, confidence=SWELLING))
+
+    assert cut_plan(swelling, decoded, Settings()).session_shift_s == 0.0
+
+
+def test_a_fade_in_from_the_first_bar_line_on_keeps_its_line_and_is_said(tmp_path):
+    """Drums under a fader drawn up over four bars: the first hits are below what is heard."""
+    samples = strokes()
+    t = np.arange(len(samples)) / RATE
+    samples += (0.1 * np.sin(2 * np.pi * 220 * t) * (t >= BAR_ONE_S))[:, None]
+    samples *= np.clip((t - BAR_ONE_S) / 8, 0, 1)[:, None] ** 1.5
+
+    plan, found, _ = planned(written(tmp_path, samples))
+
+    assert found.lead_in.first_sound_s > BAR_ONE_S + 0.02
+    assert "it fades in" in plan.why
+    assert plan.first_hit_late_s == 0.0
 
 
 def test_a_played_pickup_keeps_its_bar(tmp_path):
