@@ -17,7 +17,7 @@ import numpy as np
 import numpy.typing as npt
 from scipy.special import softmax
 
-from analyzers.rhythm.folding import MOST_BEATS
+from analyzers.rhythm.folding import folded, layout
 from analyzers.rhythm.in_beats import SLOTS, InBeats
 from analyzers.rhythm.meter_evidence import METERS, Hypotheses
 from analyzers.rhythm.turns import CURVES, MOVES
@@ -75,7 +75,8 @@ def in_order(net: Weights, rows: Rows) -> Rows:
     """What a network finds in each beat beside those around it [shape=(beats, found)]."""
     h = hidden(rows, (net["beat"], net["beat_bias"]))
     for k, reach in enumerate(REACH):
-        around = np.pad(h, ((reach, reach), (0, 0)))
+        around = np.zeros((len(h) + 2 * reach, h.shape[1]), np.float32)
+        around[reach:-reach] = h
         near = np.concatenate([around[: len(h)], h, around[2 * reach :]], axis=1)
         h = h + hidden(near, (net[f"order{k}"], net[f"order{k}_bias"]))
     out: Rows = h @ net["found"] + net["found_bias"]
@@ -84,11 +85,10 @@ def in_order(net: Weights, rows: Rows) -> Rows:
 
 def on_bars(found: Rows) -> Rows:
     """Means at each beat of the bar, then over the bar, for bars of each of `METERS` from each of their beats
-    on; beats beyond the bar are zeros [shape=(sum(METERS), (MOST_BEATS + 1) * found)]."""
+    on; beats beyond the bar are zeros [shape=(sum(METERS), found * (MOST_BEATS + 1))]."""
     out = []
     for beats in METERS:
-        means = np.stack([found[first::beats].mean(axis=0) for first in range(beats)])
-        for first in range(beats):
-            bar = np.pad(np.roll(means, -first, axis=0), ((0, MOST_BEATS - beats), (0, 0)))
-            out.append(np.concatenate([bar.ravel(), means.mean(axis=0)]))
-    return np.array(out, np.float32)
+        means = folded(found.T, beats)
+        bars = np.concatenate([means, np.zeros((1, beats))]).ravel()[layout(((len(means), 1),), beats)]
+        out.append(np.concatenate([bars, np.tile(means.mean(axis=1), (beats, 1))], axis=1))
+    return np.concatenate(out).astype(np.float32)

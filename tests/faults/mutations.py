@@ -122,7 +122,7 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("analyzers/rhythm/borne_out", "OFF_LINE_S = 0.04", "OFF_LINE_S = -1.0"),
     ("analyzers/rhythm/borne_out", "rest = own.sum(axis=0) - beside", "rest = own.sum(axis=0)"),
     ("analyzers/rhythm/beat_by_beat", "around[2 * reach :]]", "around[reach:-reach]]"),
-    ("analyzers/rhythm/beat_by_beat", "np.roll(means, -first, axis=0)", "means"),
+    ("analyzers/rhythm/beat_by_beat", "np.tile(means.mean(axis=1)", "np.tile(means.max(axis=1)"),
     ("analyzers/rhythm/beat_by_beat", "beat_rows(song)[:MOST_HEARD]", "beat_rows(song)"),
     ("analyzers/rhythm/beat_by_beat", "np.clip(np.concatenate(usual), 0.0, 1.0)", "np.concatenate(usual)"),
     ("analyzers/rhythm/meter", ".sum() >= CLEAR", ".sum() >= 0.0"),

@@ -131,7 +131,7 @@ def on_bars(p: list[Tensor], x: Tensor, there: Tensor, start: Tensor) -> Tensor:
         means = means / on.sum(dim=3).clamp(min=1)[..., None]
         for first in range(meter_beats):
             bar = torch.roll(means, -first, dims=3)
-            bar = torch.nn.functional.pad(bar, (0, 0, 0, MOST_BEATS - meter_beats)).flatten(3)
+            bar = torch.nn.functional.pad(bar, (0, 0, 0, MOST_BEATS - meter_beats)).transpose(3, 4).flatten(3)
             out.append(torch.cat([bar, means.mean(dim=3)], dim=3))
     return torch.stack(out, dim=3).flatten(2, 3)
 

@@ -45,15 +45,17 @@ def test_a_layer_hears_the_beats_on_either_side_as_far_as_it_reaches() -> None:
 
 
 def test_what_is_found_is_folded_on_bars_of_every_length_from_each_of_their_beats() -> None:
-    found = np.arange(14, dtype=np.float32)[:, None] ** 2
+    found = np.stack([np.arange(14) ** 2, -np.arange(14)], axis=1).astype(np.float32)
     bars = on_bars(found)
-    assert bars.shape == (sum(METERS), 5)
+    assert bars.shape == (sum(METERS), 10)
     row = 0
     for beats in METERS:
-        means = [found[first::beats, 0].mean() for first in range(beats)]
+        means = np.array([found[first::beats].mean(axis=0) for first in range(beats)])
         for first in range(beats):
-            expected = [means[(first + k) % beats] for k in range(beats)] + [0.0] * (4 - beats)
-            assert bars[row] == pytest.approx([*expected, np.mean(means)])
+            for k in range(2):
+                expected = [means[(first + n) % beats, k] for n in range(beats)] + [0.0] * (4 - beats)
+                assert bars[row, 4 * k : 4 * k + 4] == pytest.approx(expected)
+            assert bars[row, 8:] == pytest.approx(means.mean(axis=0))
             row += 1
 
 
