@@ -5,8 +5,7 @@ that. Here the beats of each rate and phase are heard in their order: four layer
 a beat by the fifteen before and after it (Bai, Kolter and Koltun, "An empirical evaluation of generic
 convolutional and recurrent networks for sequence modeling", 2018), and what they find is folded on the bars
 and weighed with all other evidence, as `meter.probabilities` does. Weights in `weights/grid_beats.npz`, by
-`tests/training/learn_beats.py`. It takes a tenth of the time of a whole song's analysis, so it is only asked
-where it can help.
+`tests/training/learn_beats.py`. It is only asked where it can help, and costs a twentieth of the analysis then.
 """
 
 from __future__ import annotations
@@ -18,10 +17,7 @@ import numpy.typing as npt
 from scipy.special import softmax
 
 from analyzers.rhythm.folding import folded, layout
-from analyzers.rhythm.in_beats import SLOTS, InBeats
-from analyzers.rhythm.meter_evidence import METERS, Hypotheses
-from analyzers.rhythm.turns import CURVES, MOVES
-from analyzers.signal.onsets import BANDS
+from analyzers.rhythm.meter_evidence import METERS, SIZE, Hypotheses
 from analyzers.signal.perceptron import hidden
 from analyzers.signal.weights_file import stored_weights
 
@@ -29,11 +25,8 @@ FloatArray = npt.NDArray[np.floating]
 Rows = npt.NDArray[np.float32]
 Weights = dict[str, npt.NDArray[np.float32]]
 
-# Rows of `InBeats`: attacks, changes of chroma, of level (squares), turns (squares, fifth powers), entries
-ENDS = np.cumsum([BANDS * SLOTS, 8, 2, CURVES + 1, CURVES + 1])
-ROWS = BANDS * SLOTS + 8 + 2 + CURVES + 1 + 2 * MOVES + BANDS  # heard of each beat
+LEAST = 0.001  # probability of a beat rate and phase, of all ways to count it, that is heard
 REACH = (1, 2, 4, 8)  # beats to the ones on either side that each layer hears
-MOST_HEARD = 1024  # beats from the first on
 
 
 @cache
@@ -46,29 +39,25 @@ def networks() -> list[Weights]:
     return [{k.removeprefix(net): v for k, v in layers.items() if k.startswith(net)} for net in own]
 
 
-def probabilities(h: Hypotheses) -> FloatArray:
-    """Probability of each hypothesis [shape=(n,)], the mean of what the networks say. Needs `h.song`."""
+def probabilities(h: Hypotheses, first: FloatArray) -> FloatArray:
+    """Probability of each hypothesis [shape=(n,)], the mean of what the networks say.
+
+    first : as it is without them; beats of rates and phases that are out of the question are not heard
+    """
     w = stored_weights("grid_beats")
+    likely = first.reshape(-1, sum(METERS)).sum(axis=1) >= LEAST
     known = (h.evidence - w["mean"]) / w["scale"]
-    songs = [beat_rows(song)[:MOST_HEARD] for song in h.in_beats()]
     total = np.zeros(len(known))
     for net in networks():
-        heard = np.concatenate([on_bars(in_order(net, rows)) for rows in songs])
-        x = hidden(np.concatenate([known, heard], axis=1), (net["evidence"], net["evidence_bias"]))
+        heard = np.zeros((len(likely), sum(METERS), len(net["evidence"]) - SIZE), np.float32)
+        for k in np.flatnonzero(likely).tolist():
+            heard[k] = on_bars(in_order(net, h.heard[k]))
+        x = np.concatenate([known, heard.reshape(len(known), -1)], axis=1)
+        x = hidden(x, (net["evidence"], net["evidence_bias"]))
         own, mean, most = np.split(net["beside"], 3)
         x = hidden(x, (own, x.mean(axis=0) @ mean + x.max(axis=0) @ most + net["beside_bias"]))
         total += softmax((x @ net["score"] + net["score_bias"])[:, 0].astype(np.float64))
     return total / len(networks())
-
-
-def beat_rows(song: InBeats) -> Rows:
-    """What is heard of each beat, each number from 0 to 1 of what is usual at most [shape=(beats, ROWS)]."""
-    attacks, chroma, change, turns, _, entries = np.split(song.rows, ENDS)
-    level = song.level - song.level.mean(axis=1, keepdims=True)
-    change, turns = np.sqrt(change), np.sqrt(turns)
-    usual = (attacks / 1.5, chroma / 2, change / 4, turns / 6, entries / 2, level / 48 + 0.5)
-    out: Rows = np.clip(np.concatenate(usual), 0.0, 1.0).T.astype(np.float32)
-    return out
 
 
 def in_order(net: Weights, rows: Rows) -> Rows:

@@ -13,7 +13,7 @@ import numpy.typing as npt
 
 from analyzers.rhythm.lattice import autocorrelations, windows_of
 from analyzers.rhythm.pulse_map import pulse_number
-from analyzers.rhythm.turns import turn_rows
+from analyzers.rhythm.turns import CURVES, MOVES, turn_rows
 from analyzers.signal.onsets import BANDS, Onsets
 from analyzers.signal.samples import ordered
 
@@ -23,6 +23,10 @@ SLOTS = 12  # places in a beat: sixteenths and triplets both fall on them
 HALF_SLOT = 0.5 / SLOTS  # a beat's first slot begins, and its last one ends, so much ahead of a beat
 LAGS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 SPANS = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1, 4 / 3, 3 / 2, 2, 3, 4)  # beats after which attacks come again
+# Rows of `InBeats`: attacks, changes of chroma, of level (squares), turns (squares, fifth powers), entries
+ENDS = np.cumsum([BANDS * SLOTS, 8, 2, CURVES + 1, CURVES + 1])
+HEARD = BANDS * SLOTS + 8 + 2 + CURVES + 1 + 2 * MOVES + BANDS  # numbers that are heard of a beat
+MOST_HEARD = 1024  # beats, from the first on
 WINDOW_S, HOP_S, LONGEST_S, STEP = 8.0, 4.0, 6.0, 2  # of the autocorrelation read at `SPANS`; STEP: in frames
 
 
@@ -120,6 +124,18 @@ class InBeats:
         turns = turn_rows(self.hits, self.level, chroma.T)
         attacks = self.hits.transpose(0, 2, 1).reshape(-1, self.count)
         self.rows = np.concatenate([attacks, *changes, self._level_change(v), turns])
+
+    def heard(self) -> npt.NDArray[np.float32]:
+        """What is heard of each beat, each number from 0 to 1 of what is usual at most: attacks, changes of
+        chroma and level, turns, what enters and leaves, levels about their mean [shape=(beats, HEARD)]. Of no
+        more than `MOST_HEARD` beats."""
+        first = slice(0, MOST_HEARD)
+        attacks, chroma, change, turns, _, entries = np.split(self.rows[:, first], ENDS)
+        change, turns = np.sqrt(change), np.sqrt(turns)
+        level = self.level[:, first] - self.level.mean(axis=1, keepdims=True)
+        usual = (attacks / 1.5, chroma / 2, change / 4, turns / 6, entries / 2, level / 48 + 0.5)
+        out: npt.NDArray[np.float32] = np.clip(np.concatenate(usual), 0.0, 1.0).T.astype(np.float32)
+        return out
 
     def _means(self, centre: FloatArray, span: float) -> FloatArray:
         """Mean chroma of the stretches [centre, centre + span] beats [shape=(n, 24)]."""

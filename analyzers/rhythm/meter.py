@@ -64,9 +64,9 @@ def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
 def heard_again(h: Hypotheses, p: FloatArray) -> tuple[FloatArray, float]:
     """The probabilities, and how sure of a bar line one is at most. Where it is in doubt, the mean with what
     networks say that hear the beats in their order."""
-    if h.song is None or p[agrees(h, best_of(h, p))].sum() >= CLEAR:
+    if not h.heard or p[agrees(h, best_of(h, p))].sum() >= CLEAR:
         return p, 1.0
-    return (p + beat_by_beat.probabilities(h)) / 2, TWO_OPINIONS
+    return (p + beat_by_beat.probabilities(h, p)) / 2, TWO_OPINIONS
 
 
 def best_of(h: Hypotheses, p: FloatArray) -> int:

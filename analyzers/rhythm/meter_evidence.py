@@ -8,14 +8,13 @@ six bands at twelve places of each beat, harmonic and level changes at each beat
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 import numpy.typing as npt
 
 from analyzers.rhythm.folding import MOST_BEATS, folded, layout
-from analyzers.rhythm.in_beats import HALF_SLOT, LAGS, SLOTS, SPANS, InBeats, Song, prepared
+from analyzers.rhythm.in_beats import HALF_SLOT, LAGS, SLOTS, SPANS, InBeats, prepared
 from analyzers.rhythm.turns import CURVES, CYCLES, MOVES, ROWS, shares
 from analyzers.signal.onsets import BANDS, Onsets
 
@@ -40,8 +39,8 @@ class Hypotheses:
 
     ratio : beat period in pulses; offset : pulse number (fractional) of a bar's first beat, in the first bar
     beats : beats in a bar; tempo : index of the ratio in `RATIOS`; phase : rank of the beat phase
-    song : what they are of; for each beat rate and phase there are bars of each of `METERS`, from each of
-        their beats on
+    heard : the beats of each rate and phase (`InBeats.heard`); of each there are bars of each of `METERS`,
+        from each of their beats on
     """
 
     ratio: FloatArray
@@ -50,17 +49,11 @@ class Hypotheses:
     tempo: npt.NDArray[np.int64]
     phase: npt.NDArray[np.int64]
     evidence: npt.NDArray[np.float32]
-    song: Song | None = None
+    heard: tuple[npt.NDArray[np.float32], ...] = ()
 
     def hits(self, k: int) -> npt.NDArray[np.float32]:
         """Attacks in the bar of hypothesis k, of its evidence [shape=(bands, MOST_BEATS, SLOTS)]."""
         return self.evidence[k, : PARTS[0]].reshape(BANDS, MOST_BEATS, SLOTS)
-
-    def in_beats(self) -> Iterator[InBeats]:
-        """The song cut into beats of each rate and phase, in the order of the hypotheses."""
-        assert self.song is not None
-        for k in range(0, len(self.ratio), sum(METERS)):
-            yield InBeats(self.song, self.ratio[k], self.offset[k] / self.ratio[k])
 
 
 def weigh(
@@ -85,12 +78,14 @@ def weigh(
     allowed = [k for k, r in enumerate(RATIOS) if low <= pulse_bpm / r <= high] or [0]
     columns: list[tuple[float, float, int, int, int]] = []
     rows: list[npt.NDArray[np.float32]] = []
+    heard: list[npt.NDArray[np.float32]] = []
     for tempo in allowed:
         ratio = RATIOS[tempo]
         for rank, phase in enumerate(beat_phases(song.strength, song.u, ratio)):
             if song.whole_beats(ratio, phase) < least:
                 continue
             in_beats = InBeats(song, ratio, phase)
+            heard.append(in_beats.heard())
             for beats in METERS:
                 columns += [(ratio, (phase + first) * ratio, beats, tempo, rank) for first in range(beats)]
                 rows.append(_on_bars(in_beats, beats, np.log2(pulse_bpm / ratio / 110.0), rank))
@@ -102,7 +97,7 @@ def weigh(
         tempo=table[:, 3].astype(np.int64),
         phase=table[:, 4].astype(np.int64),
         evidence=np.concatenate([np.zeros((0, SIZE), np.float32), *rows]),
-        song=song,
+        heard=tuple(heard),
     )
 
 

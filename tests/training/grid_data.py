@@ -17,8 +17,8 @@ from typing import Any
 
 import numpy as np
 
-from analyzers.rhythm.beat_by_beat import ROWS, beat_rows
 from analyzers.rhythm.grid import followed
+from analyzers.rhythm.in_beats import HEARD
 from analyzers.rhythm.meter import played_evidence, pulse_verdict
 from analyzers.rhythm.meter_evidence import Hypotheses, weigh
 from analyzers.rhythm.played import Played
@@ -90,9 +90,8 @@ def example(
     notated, other, tempo = (wrong, wrong, wrong) if none else label(h, pulses, truth, near)
     out |= {"evidence": h.evidence.astype(np.float16), "notated": notated, "other": other, "tempo_ok": tempo}
     out |= {"ratio": h.ratio, "offset": h.offset, "beats": h.beats, "tempo": h.tempo, "phase": h.phase}
-    rows = [np.round(255 * beat_rows(song)).astype(np.uint8) for song in h.in_beats()]
-    out["rows"] = np.concatenate([np.zeros((0, ROWS), np.uint8), *rows])
-    out["counts"] = np.array([len(beats) for beats in rows], np.int64)
+    rows = np.concatenate([np.zeros((0, HEARD), np.float32), *h.heard])
+    out |= {"rows": np.round(255 * rows).astype(np.uint8), "counts": np.array([*map(len, h.heard)], np.int64)}
     out["pulse_bpm"] = 60.0 / float(np.median(np.diff(pulses)))
     out["bpm"] = truth["tempo_bpm"] or 0.0
     return out

@@ -24,10 +24,10 @@ from typing import Any
 import numpy as np
 import torch
 
-from analyzers.rhythm import beat_by_beat, meter
-from analyzers.rhythm.beat_by_beat import REACH, ROWS
+from analyzers.rhythm import meter
+from analyzers.rhythm.beat_by_beat import REACH
 from analyzers.rhythm.folding import MOST_BEATS
-from analyzers.rhythm.in_beats import SLOTS
+from analyzers.rhythm.in_beats import HEARD, SLOTS
 from analyzers.rhythm.meter_evidence import BANDS, METERS, RATIOS, SIZE, Hypotheses
 from tests.training.learn import (
     DEVICE,
@@ -44,7 +44,7 @@ from tests.training.learn import (
     vary,
 )
 
-NETS, HIDDEN, HEARD, FOUND = 3, 96, 48, 12
+NETS, HIDDEN, UNITS, FOUND = 3, 96, 48, 12
 WINDOW = 96  # beats that are heard of each song at a time
 UNKNOWN, UNHEARD = 0.15, 0.1  # share of the songs without all other evidence, without their beats
 HITS = BANDS * SLOTS
@@ -66,7 +66,7 @@ class Songs:
         self.true = torch.zeros((n, len(RATIOS)), dtype=torch.bool, device=DEVICE)
         self.first = torch.zeros((n, cuts), dtype=torch.int64, device=DEVICE)
         self.count = torch.zeros((n, cuts), dtype=torch.int64, device=DEVICE)
-        self.rows = torch.zeros((sum(len(i["rows"]) for i in items), ROWS), dtype=torch.uint8, device=DEVICE)
+        self.rows = torch.zeros((sum(len(i["rows"]) for i in items), HEARD), dtype=torch.uint8, device=DEVICE)
         at = 0
         for k, i in enumerate(items):
             here = len(i["ratio"])
@@ -82,7 +82,7 @@ class Songs:
             at += len(i["rows"])
 
     def window(self, pick: Tensor, beats: int, where: Tensor) -> tuple[Tensor, Tensor, Tensor]:
-        """Rows of so many beats of each cut [shape=(nets, songs, cuts, beats, ROWS)], which are there, the
+        """Rows of so many beats of each cut [shape=(nets, songs, cuts, beats, HEARD)], which are there, the
         number of the first [shape=(nets, songs, cuts)]."""
         start = (where * (self.count[pick] - beats).clamp(min=0)).long()
         at = torch.arange(beats, device=DEVICE)
@@ -92,7 +92,7 @@ class Songs:
 
 
 def spoiled(x: Tensor) -> Tensor:
-    """The same beats through other ears [shape=(nets, songs, cuts, beats, ROWS)]."""
+    """The same beats through other ears [shape=(nets, songs, cuts, beats, HEARD)]."""
 
     def each(*shape: int) -> Tensor:
         return torch.rand((*x.shape[:2], *shape), device=DEVICE)
@@ -150,8 +150,8 @@ def train(items: list[dict[str, Any]], seconds: float, steps: int) -> tuple[dict
     mean, scale = sample.mean(dim=0), sample.std(dim=0) + 0.05
     known = SIZE + (MOST_BEATS + 1) * FOUND
     weigh = fresh(nets, (known, HIDDEN)) + fresh(nets, (3 * HIDDEN, 32, 1))
-    order = [w for _ in REACH for w in fresh(nets, (3 * HEARD, HEARD))]
-    listen = fresh(nets, (ROWS, HEARD)) + order + fresh(nets, (HEARD, FOUND))
+    order = [w for _ in REACH for w in fresh(nets, (3 * UNITS, UNITS))]
+    listen = fresh(nets, (HEARD, UNITS)) + order + fresh(nets, (UNITS, FOUND))
 
     def told(pick: Tensor, beats: int, learning: bool) -> Tensor:
         where = torch.rand((*pick.shape, 1), device=DEVICE) * learning
@@ -227,5 +227,5 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    assert GROUPS[-1] == beat_by_beat.ROWS
+    assert GROUPS[-1] == HEARD
     sys.exit(main())

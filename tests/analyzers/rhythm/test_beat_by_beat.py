@@ -11,8 +11,9 @@ from scipy.special import softmax
 
 from analyzers.level.silence import find_lead_in
 from analyzers.rhythm import beat_by_beat, meter
-from analyzers.rhythm.beat_by_beat import MOST_HEARD, REACH, ROWS, beat_rows, in_order, networks, on_bars
+from analyzers.rhythm.beat_by_beat import REACH, in_order, networks, on_bars
 from analyzers.rhythm.grid import find_grid
+from analyzers.rhythm.in_beats import HEARD, MOST_HEARD
 from analyzers.rhythm.meter_evidence import METERS, Hypotheses, weigh
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
@@ -31,7 +32,7 @@ def ways() -> Hypotheses:
 def test_a_layer_hears_the_beats_on_either_side_as_far_as_it_reaches() -> None:
     """Dilated convolution by its definition (Bai, Kolter and Koltun 2018), beat by beat."""
     rng = np.random.default_rng(5)
-    net, rows = networks()[0], rng.random((21, ROWS)).astype(np.float32)
+    net, rows = networks()[0], rng.random((21, HEARD)).astype(np.float32)
     h = np.maximum(rows @ net["beat"] + net["beat_bias"], 0)
     for k, reach in enumerate(REACH):
         taps = np.split(net[f"order{k}"], 3)
@@ -60,22 +61,18 @@ def test_what_is_found_is_folded_on_bars_of_every_length_from_each_of_their_beat
 
 
 def test_what_is_heard_of_a_beat_stays_within_what_was_learned(ways: Hypotheses) -> None:
-    for song in ways.in_beats():
-        rows = beat_rows(song)
-        assert rows.shape == (song.count, ROWS)
+    for rows in ways.heard:
+        assert rows.shape[1] == HEARD
         assert rows.min() >= 0.0
         assert rows.max() <= 1.0
         assert rows[:, 0].std() > 0.0
 
 
 def test_every_rate_and_phase_is_heard_and_the_opinion_is_a_probability(ways: Hypotheses) -> None:
-    songs = list(ways.in_beats())
-    assert len(songs) * sum(METERS) == len(ways.ratio)
-    for k, song in enumerate(songs):
-        first = k * sum(METERS)
-        assert song.ratio == ways.ratio[first]
-        assert song.phase * song.ratio == pytest.approx(ways.offset[first])
-    p = beat_by_beat.probabilities(ways)
+    assert len(ways.heard) * sum(METERS) == len(ways.ratio)
+    lengths = [len(rows) * ratio for rows, ratio in zip(ways.heard, ways.ratio[:: sum(METERS)], strict=True)]
+    assert np.ptp(lengths) < 2 * max(ways.ratio)  # in pulses: to the last whole beat
+    p = beat_by_beat.probabilities(ways, np.ones(len(ways.ratio)))
     assert p.shape == ways.ratio.shape
     assert p.sum() == pytest.approx(1.0)
     assert p.min() >= 0.0
@@ -84,7 +81,7 @@ def test_every_rate_and_phase_is_heard_and_the_opinion_is_a_probability(ways: Hy
 def test_the_order_of_the_beats_is_heard(ways: Hypotheses) -> None:
     """Beats that change places with others of the same place in the bar (12 beats: whole bars of two, three
     and four) leave all means as they are, but not what is found in them."""
-    rows, rng = beat_rows(next(ways.in_beats())), np.random.default_rng(1)
+    rows, rng = ways.heard[0], np.random.default_rng(1)
     other = rows.copy()
     for place in range(12):
         other[place::12] = rng.permutation(other[place::12])
@@ -93,15 +90,24 @@ def test_the_order_of_the_beats_is_heard(ways: Hypotheses) -> None:
     assert np.abs(found_in_other - found).max() > 0.1 * found.std()
 
 
-def test_a_long_song_is_heard_from_its_beginning_on(
+def test_only_what_is_not_out_of_the_question_is_heard(
     ways: Hypotheses, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     heard, real = [], beat_by_beat.in_order
-    rows = np.zeros((MOST_HEARD + 500, ROWS), np.float32)
-    monkeypatch.setattr(beat_by_beat, "beat_rows", lambda _: rows)
-    monkeypatch.setattr(beat_by_beat, "in_order", lambda net, x: heard.append(len(x)) or real(net, x))
-    beat_by_beat.probabilities(ways)
-    assert max(heard) == MOST_HEARD
+    monkeypatch.setattr(beat_by_beat, "in_order", lambda net, x: heard.append(id(x)) or real(net, x))
+    first = np.zeros((len(ways.heard), sum(METERS)))
+    first[[1, 4], 2] = 0.6, 0.4
+    p = beat_by_beat.probabilities(ways, first.ravel())
+    assert set(heard) == {id(ways.heard[k]) for k in (1, 4)}
+    assert p.sum() == pytest.approx(1.0)
+
+
+def test_a_long_song_is_heard_from_its_beginning_on() -> None:
+    noise = np.random.default_rng(3).normal(0, 0.1, (60 * RATE, 1)).astype(np.float32)
+    onsets = Features(Signal(noise, RATE)).onsets
+    long, short = (weigh(onsets, 60 / n * np.arange(n), 0.0, (n - 1.0, n + 1.0)) for n in (1500, 1000))
+    assert {len(rows) for rows in long.heard} == {MOST_HEARD}
+    assert {len(rows) for rows in short.heard} <= {999, 1000, 1001}
 
 
 def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then(
@@ -109,7 +115,7 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then
 ) -> None:
     sure, other, third = softmax(20.0 * np.eye(len(ways.ratio))[[3, 1, 2]], axis=1)
     asked: list[Hypotheses] = []
-    monkeypatch.setattr(beat_by_beat, "probabilities", lambda h: asked.append(h) or other)
+    monkeypatch.setattr(beat_by_beat, "probabilities", lambda h, _: asked.append(h) or other)
     assert meter.heard_again(ways, sure) == (sure, 1.0)
     assert not asked
     doubtful = 0.55 * sure + 0.45 * third
@@ -117,10 +123,10 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then
     assert asked == [ways]
     assert p == pytest.approx((doubtful + other) / 2)
     assert most == meter.TWO_OPINIONS
-    assert meter.heard_again(replace(ways, song=None), doubtful)[0] is doubtful
+    assert meter.heard_again(replace(ways, heard=()), doubtful)[0] is doubtful
 
     monkeypatch.setattr(meter, "probabilities", lambda _: doubtful)
-    monkeypatch.setattr(beat_by_beat, "probabilities", lambda _: sure)
+    monkeypatch.setattr(beat_by_beat, "probabilities", lambda *_: sure)
     reading = meter.choose_reading(ways, 0.99, played=True)
     assert reading is not None
     assert reading.offset == ways.offset[3]
