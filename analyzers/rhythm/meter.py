@@ -63,10 +63,11 @@ def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
 
 def heard_again(h: Hypotheses, p: FloatArray) -> tuple[FloatArray, float]:
     """The probabilities, and how sure of a bar line one is at most. Where it is in doubt, the mean with what
-    networks say that hear the beats in their order."""
+    networks say that hear the beats in their order. (To let them hear only likely beat rates takes a fifth of
+    the time, but leaves them vaguer: 4 of 162 bands were refused a tempo.)"""
     if not h.heard or p[agrees(h, best_of(h, p))].sum() >= CLEAR:
         return p, 1.0
-    return (p + beat_by_beat.probabilities(h, p)) / 2, TWO_OPINIONS
+    return (p + beat_by_beat.probabilities(h)) / 2, TWO_OPINIONS
 
 
 def best_of(h: Hypotheses, p: FloatArray) -> int:

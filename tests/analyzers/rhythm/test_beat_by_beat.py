@@ -72,7 +72,7 @@ def test_every_rate_and_phase_is_heard_and_the_opinion_is_a_probability(ways: Hy
     assert len(ways.heard) * sum(METERS) == len(ways.ratio)
     lengths = [len(rows) * ratio for rows, ratio in zip(ways.heard, ways.ratio[:: sum(METERS)], strict=True)]
     assert np.ptp(lengths) < 2 * max(ways.ratio)  # in pulses: to the last whole beat
-    p = beat_by_beat.probabilities(ways, np.ones(len(ways.ratio)))
+    p = beat_by_beat.probabilities(ways)
     assert p.shape == ways.ratio.shape
     assert p.sum() == pytest.approx(1.0)
     assert p.min() >= 0.0
@@ -90,18 +90,6 @@ def test_the_order_of_the_beats_is_heard(ways: Hypotheses) -> None:
     assert np.abs(found_in_other - found).max() > 0.1 * found.std()
 
 
-def test_only_what_is_not_out_of_the_question_is_heard(
-    ways: Hypotheses, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    heard, real = [], beat_by_beat.in_order
-    monkeypatch.setattr(beat_by_beat, "in_order", lambda net, x: heard.append(id(x)) or real(net, x))
-    first = np.zeros((len(ways.heard), sum(METERS)))
-    first[[1, 4], 2] = 0.6, 0.4
-    p = beat_by_beat.probabilities(ways, first.ravel())
-    assert set(heard) == {id(ways.heard[k]) for k in (1, 4)}
-    assert p.sum() == pytest.approx(1.0)
-
-
 def test_a_long_song_is_heard_from_its_beginning_on() -> None:
     noise = np.random.default_rng(3).normal(0, 0.1, (60 * RATE, 1)).astype(np.float32)
     onsets = Features(Signal(noise, RATE)).onsets
@@ -115,7 +103,7 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then
 ) -> None:
     sure, other, third = softmax(20.0 * np.eye(len(ways.ratio))[[3, 1, 2]], axis=1)
     asked: list[Hypotheses] = []
-    monkeypatch.setattr(beat_by_beat, "probabilities", lambda h, _: asked.append(h) or other)
+    monkeypatch.setattr(beat_by_beat, "probabilities", lambda h: asked.append(h) or other)
     assert meter.heard_again(ways, sure) == (sure, 1.0)
     assert not asked
     doubtful = 0.55 * sure + 0.45 * third
@@ -126,7 +114,7 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then
     assert meter.heard_again(replace(ways, heard=()), doubtful)[0] is doubtful
 
     monkeypatch.setattr(meter, "probabilities", lambda _: doubtful)
-    monkeypatch.setattr(beat_by_beat, "probabilities", lambda *_: sure)
+    monkeypatch.setattr(beat_by_beat, "probabilities", lambda _: sure)
     reading = meter.choose_reading(ways, 0.99, played=True)
     assert reading is not None
     assert reading.offset == ways.offset[3]
