@@ -14,6 +14,7 @@ import math
 
 import numpy as np
 import numpy.typing as npt
+from scipy import fft as sfft
 from scipy.ndimage import gaussian_filter1d
 
 from analyzers.model import OtherLevel
@@ -79,12 +80,14 @@ def _autocorrelations(onsets: Onsets, beat_s: float) -> tuple[FloatArray, FloatA
     starts_s = np.arange(count) * HOP_BEATS * beat_s
     at = LAGS * beat_s * onsets.rate
     whole = at.astype(int)
-    size = 1 << math.ceil(math.log2(2 * width))
+    overlap = (width - np.arange(width)).astype(np.float32)
+    size = sfft.next_fast_len(2 * width, real=True)
     rows = np.empty((count, len(attacks), len(LAGS)))
     for k, start in enumerate((starts_s * onsets.rate).astype(int)):
         x = attacks[:, start : start + width]
-        power = np.abs(np.fft.rfft(x - x.mean(axis=1, keepdims=True), size, axis=1)) ** 2
-        curve = np.fft.irfft(power, size, axis=1)[:, :width] / (width - np.arange(width))
+        spectrum = sfft.rfft(x - x.mean(axis=1, keepdims=True), size, axis=1)
+        power = spectrum.real**2 + spectrum.imag**2
+        curve = sfft.irfft(power, size, axis=1)[:, :width] / overlap
         rows[k] = curve[:, whole] * (1 - at + whole) + curve[:, whole + 1] * (at - whole)
     return rows, starts_s
 
