@@ -52,9 +52,12 @@ def probabilities(h: Hypotheses) -> FloatArray:
     return total / len(networks())
 
 
-def in_order(net: Weights, rows: Rows) -> Rows:
-    """What a network finds in each beat beside those around it [shape=(beats, found)]."""
-    h = hidden(rows, (net["beat"], net["beat_bias"]))
+def in_order(net: Weights, rows: npt.NDArray[np.uint8]) -> Rows:
+    """What a network finds in each beat beside those around it [shape=(beats, found)].
+
+    rows : what is heard of them (`InBeats.heard`) [shape=(beats, HEARD)]
+    """
+    h = hidden(rows / np.float32(255), (net["beat"], net["beat_bias"]))
     for k, reach in enumerate(REACH):
         around = np.zeros((len(h) + 2 * reach, h.shape[1]), np.float32)
         around[reach:-reach] = h

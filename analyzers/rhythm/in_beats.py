@@ -125,8 +125,8 @@ class InBeats:
         attacks = self.hits.transpose(0, 2, 1).reshape(-1, self.count)
         self.rows = np.concatenate([attacks, *changes, self._level_change(v), turns])
 
-    def heard(self) -> npt.NDArray[np.float32]:
-        """What is heard of each beat, each number from 0 to 1 of what is usual at most: attacks, changes of
+    def heard(self) -> npt.NDArray[np.uint8]:
+        """What is heard of each beat, each number from 0 to 255 of what is usual at most: attacks, changes of
         chroma and level, turns, what enters and leaves, levels about their mean [shape=(beats, HEARD)]. Of no
         more than `MOST_HEARD` beats."""
         first = slice(0, MOST_HEARD)
@@ -134,7 +134,9 @@ class InBeats:
         change, turns = np.sqrt(change), np.sqrt(turns)
         level = self.level[:, first] - self.level.mean(axis=1, keepdims=True)
         usual = (attacks / 1.5, chroma / 2, change / 4, turns / 6, entries / 2, level / 48 + 0.5)
-        out: npt.NDArray[np.float32] = np.clip(np.concatenate(usual), 0.0, 1.0).T.astype(np.float32)
+        out: npt.NDArray[np.uint8] = np.round(255 * np.clip(np.concatenate(usual), 0.0, 1.0)).T.astype(
+            np.uint8
+        )
         return out
 
     def _means(self, centre: FloatArray, span: float) -> FloatArray:

@@ -49,7 +49,7 @@ class Hypotheses:
     tempo: npt.NDArray[np.int64]
     phase: npt.NDArray[np.int64]
     evidence: npt.NDArray[np.float32]
-    heard: tuple[npt.NDArray[np.float32], ...] = ()
+    heard: tuple[npt.NDArray[np.uint8], ...] = ()
 
     def hits(self, k: int) -> npt.NDArray[np.float32]:
         """Attacks in the bar of hypothesis k, of its evidence [shape=(bands, MOST_BEATS, SLOTS)]."""
@@ -78,7 +78,7 @@ def weigh(
     allowed = [k for k, r in enumerate(RATIOS) if low <= pulse_bpm / r <= high] or [0]
     columns: list[tuple[float, float, int, int, int]] = []
     rows: list[npt.NDArray[np.float32]] = []
-    heard: list[npt.NDArray[np.float32]] = []
+    heard: list[npt.NDArray[np.uint8]] = []
     for tempo in allowed:
         ratio = RATIOS[tempo]
         for rank, phase in enumerate(beat_phases(song.strength, song.u, ratio)):

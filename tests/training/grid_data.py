@@ -90,8 +90,8 @@ def example(
     notated, other, tempo = (wrong, wrong, wrong) if none else label(h, pulses, truth, near)
     out |= {"evidence": h.evidence.astype(np.float16), "notated": notated, "other": other, "tempo_ok": tempo}
     out |= {"ratio": h.ratio, "offset": h.offset, "beats": h.beats, "tempo": h.tempo, "phase": h.phase}
-    rows = np.concatenate([np.zeros((0, HEARD), np.float32), *h.heard])
-    out |= {"rows": np.round(255 * rows).astype(np.uint8), "counts": np.array([*map(len, h.heard)], np.int64)}
+    out["rows"] = np.concatenate([np.zeros((0, HEARD), np.uint8), *h.heard])
+    out["counts"] = np.array([len(beats) for beats in h.heard], np.int64)
     out["pulse_bpm"] = 60.0 / float(np.median(np.diff(pulses)))
     out["bpm"] = truth["tempo_bpm"] or 0.0
     return out
