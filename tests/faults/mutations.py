@@ -225,6 +225,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/firsthit", "FAINT_DB = 20.0", "FAINT_DB = 90.0"),
     ("daemon/report/ears", "late_ms <= HEARD_MS", "late_ms <= 0"),
     ("analyzers/rhythm/barline", "SWELL_BARS = 12", "SWELL_BARS = 2"),
+    ("analyzers/health/noise", "float(np.median((moments**2)", "float(np.mean((moments**2)"),
+    ("analyzers/health/noise", "NEAR_S, MOMENT_S = 0.5, 0.05", "NEAR_S, MOMENT_S = 0.5, 0.5"),
     ("analyzers/rhythm/swell", "SLIGHT_DB, HARDLY = 0.2, 0.8", "SLIGHT_DB, HARDLY = 0.2, 1.9"),
     ("analyzers/rhythm/swell", "SLIGHT_DB, HARDLY = 0.2, 0.8", "SLIGHT_DB, HARDLY = 0.2, -90.0"),
     ("analyzers/rhythm/swell", "0.8, 3.5", "0.8, 99.0"),
