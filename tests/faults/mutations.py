@@ -42,6 +42,7 @@ SPARE_TESTS = {
     "daemon/service/board_refresh": ("daemon/test_upkeep",),
     "daemon/core/program": ("daemon/report/test_rejection",),
     "daemon/ledger/rejection": ("daemon/report/test_rejection",),
+    "daemon/report/page_glance": ("daemon/report/test_page",),
     "daemon/report/alternatives": ("daemon/report/test_answers", "daemon/report/test_page"),
     "daemon/export/score": ("daemon/export/test_midimap", "daemon/export/test_sessionview"),
     "analyzers/rhythm/grid": (
@@ -225,6 +226,8 @@ MUTATIONS: tuple[tuple[str, str, str], ...] = (
     ("daemon/export/firsthit", "FAINT_DB = 20.0", "FAINT_DB = 90.0"),
     ("daemon/report/ears", "late_ms <= HEARD_MS", "late_ms <= 0"),
     ("analyzers/rhythm/barline", "SWELL_BARS = 12", "SWELL_BARS = 2"),
+    ("daemon/report/page_glance", "if front_s >= SAID_LATE_S:", "if front_s:"),
+    ("daemon/report/page_glance", "if front_s >= SAID_LATE_S:", "if front_s > 0.1:"),
     ("analyzers/health/noise", "float(np.median((moments**2)", "float(np.mean((moments**2)"),
     ("analyzers/health/noise", "NEAR_S, MOMENT_S = 0.5, 0.05", "NEAR_S, MOMENT_S = 0.5, 0.5"),
     ("analyzers/rhythm/swell", "SLIGHT_DB, HARDLY = 0.2, 0.8", "SLIGHT_DB, HARDLY = 0.2, 1.9"),
