@@ -1,6 +1,7 @@
 """Noise that can be heard where the music is not yet: hum of the mains, and the floor.
 
-Both are measured in the lead-in; without a lead-in of at least 0.3 s nothing is said. Mains
+Both are measured in the lead-in; without a lead-in of at least 0.3 s nothing is said. Noise that
+lies under the music is there right before it, in most moments: a pop is none. Mains
 frequencies: 50 Hz or 60 Hz by country (common knowledge), hum shows at their multiples.
 """
 
@@ -13,9 +14,11 @@ from analyzers.level.noisebed import MAINS_HZ
 from analyzers.level.silence import GUARD_S
 from analyzers.model import Flag, LeadIn
 from analyzers.signal.features import Features
+from analyzers.signal.samples import Floats, Signal
 
 LEAST_S = 0.3
 LONGEST_S = 10.0
+NEAR_S, MOMENT_S = 0.5, 0.05  # the floor is that of most moments so near; hum swings whole times in one
 MULTIPLES = 8
 LINE = 12.0  # power of a line over its surroundings
 HUM_WARNING_DBFS, HUM_NOTE_DBFS = -75.0, -95.0
@@ -31,7 +34,7 @@ def judge_noise(features: Features, lead_in: LeadIn) -> list[Flag]:
     if end < LEAST_S * signal.rate:
         return []
     quiet = features.mono[max(0, end - round(LONGEST_S * signal.rate)) : end]
-    return _hum(quiet, signal.rate, lead_in) or _floor(lead_in)
+    return _hum(quiet, signal.rate, lead_in) or _floor(signal, end, lead_in)
 
 
 def _hum(quiet: np.ndarray, rate: int, lead_in: LeadIn) -> list[Flag]:
@@ -79,9 +82,10 @@ def _family(
     return total if found >= 2 else 0.0
 
 
-def _floor(lead_in: LeadIn) -> list[Flag]:
-    level = lead_in.noise_floor_dbfs
-    if level is None or level < FLOOR_NOTE_DBFS:
+def _floor(signal: Signal, end: int, lead_in: LeadIn) -> list[Flag]:
+    power = max(_usual_power(x, signal.rate) for x in _near(signal, end).T)
+    level = 10 * float(np.log10(max(power, 1e-12)))
+    if level < FLOOR_NOTE_DBFS:
         return []
     return [
         Flag(
@@ -95,3 +99,15 @@ def _floor(lead_in: LeadIn) -> list[Flag]:
             unit="dBFS",
         )
     ]
+
+
+def _near(signal: Signal, end: int) -> Floats:
+    """What lies right before the music [shape=(frames, channels)]."""
+    return signal.samples[max(0, end - round(NEAR_S * signal.rate)) : end]
+
+
+def _usual_power(x: Floats, rate: int) -> float:
+    """Mean square in the median moment, offset removed."""
+    size = round(MOMENT_S * rate)
+    moments = (x[: len(x) // size * size] - x.mean()).reshape(-1, size).astype(np.float64)
+    return float(np.median((moments**2).mean(axis=1)))

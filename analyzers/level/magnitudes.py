@@ -11,6 +11,7 @@ FRAME_S = 0.005
 CLICK_S = 0.010  # shorter: a click, not music
 CLICK_FRAMES = 4
 SMEARED_FRAMES = 32  # 80 ms: so long a click may sound that a codec smeared
+SMEARED_S, SMEARED_SHARE = 0.008, 0.1  # and near its peak (20 dB) it stays no longer, nor do a few of them
 DENSE = 0.12  # share of a sound's samples that is loud; of pops in a row less is
 
 
@@ -65,7 +66,8 @@ def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float, smear
     """First sample over the threshold that is no click, nor one of several: not over within `CLICK_S`.
 
     smeared_below : a sound that begins softer than this may be a click that a codec smeared, and is one where
-        silence follows within `SMEARED_FRAMES`
+        silence follows within `SMEARED_FRAMES` and all but `SMEARED_S` of it is far softer than its peak:
+        what is struck, however short, dies away
     """
     size = max(1, round(CLICK_S / CLICK_FRAMES * rate))
     at = over
@@ -74,8 +76,9 @@ def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float, smear
         above = heard > threshold / 2
         busy: npt.NDArray[np.bool_] = heard.max(axis=1) > threshold / 2
         lasts = busy[:CLICK_FRAMES].sum() > CLICK_FRAMES // 2 and above[:CLICK_FRAMES].mean() > DENSE
-        still = np.convolve(busy.astype(int), np.ones(CLICK_FRAMES, int), "valid").min() == 0
-        if lasts and not (still and heard[:CLICK_FRAMES].max() < smeared_below):
+        still = np.convolve(busy.astype(int), np.ones(CLICK_FRAMES, int), "valid") == 0
+        smeared = still.any() and heard[:CLICK_FRAMES].max() < smeared_below
+        if lasts and not (smeared and _is_brief(heard[: int(np.argmax(still))], rate)):
             return at
         at += max(int(np.argmin(busy)), 1) * size
         later = first_over(quiet, at, threshold)
@@ -83,3 +86,8 @@ def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float, smear
             break
         at = later
     return over
+
+
+def _is_brief(heard: Floats, rate: int) -> bool:
+    """Whether a sound is near its peak for no longer than a click, or a few of them, in all."""
+    return bool((heard > SMEARED_SHARE * heard.max(initial=0.0)).sum() <= SMEARED_S * rate)

@@ -22,6 +22,7 @@ from analyzers.rhythm import moments
 from analyzers.rhythm.before_song import song_enters
 from analyzers.rhythm.count_in import count_in
 from analyzers.rhythm.other_start import other_start
+from analyzers.rhythm.swell import SOFT, is_swell
 from analyzers.rhythm.voice_ahead import is_melody, voice_ahead
 from analyzers.signal.onsets import Onsets
 
@@ -31,7 +32,6 @@ LATE_ENTRY_BEATS = 0.3  # a bar may begin with a short rest or a slow swell
 SWELL_BARS = 12  # so many full bars at most a riser has; 8 are a long one (common practice)
 SWELLS_ON = 0.6  # how sure it is that the song enters where a swell grows even longer
 EARLY_S, HARDLY_BEFORE = 0.03, 0.7  # how sure a line is whose own attack comes more than so much ahead of it
-NOISE_CONTRAST = 0.165  # chroma of noise is flat: length of its deviation from the mean
 OF_THE_SONG = 0.7  # how sure it is that a voice from a bar line on is
 COUNT_IN = 0.85  # that a count-in is one, and not the song's first bars
 MELODY = 0.75  # that a voice is one, where it may as well be a melody
@@ -39,10 +39,6 @@ ASKED = 0.1  # so likely the song enters on another line, and it is asked about
 OTHER_START = 0.75  # that it is counted from where it starts anew, not from a false start
 AFTER_SILENCE = 0.95  # that the song begins after a voice and silence, or after something unlike it, at most
 AGREED = 0.93  # that a voice comes first, where all else tells the same
-SWELL_RISE_DB = 1.5  # a swell grows by this from each quarter of it to the next, at least
-FALL_DB, STEP_S = 2.5, 0.1  # and falls by no more in any such step: between strokes, or syllables, it does
-SOFT, STRUCK = 1.5, 4.5  # a swell begins without an attack so strong, and holds none (`moments.entry`)
-CUT_OFF_DB = 12.0  # one that is cut off at its beginning leaps out of silence, but so far below its end
 # Log odds that bar one begins with a rest: for the length of the rest, in bars; for the next bar beginning
 # alike, or for a fade-in; for an attack on the next bar's one; for the share of all changes that lies at
 # multiples of four bars from there, less the share that lies so from the next line
@@ -125,7 +121,7 @@ def _first_of_song(
     for line in range(min(k + SWELL_BARS + 1, len(lines_s) - 1), k - 1, -1):
         early = float(lines_s[line] - first_sound_s)
         noise = early > (lines_s[line] - lines_s[line - 1]) / 2
-        if early > late and _is_swell(onsets, attacks, first_sound_s, early, noise=noise):
+        if early > late and is_swell(onsets, first_sound_s, early, noise=noise):
             on = line > k + SWELL_BARS
             return FirstBar(line, early / beat_s, SWELLS_ON if on else 1.0, swell=True, beside=int(on))
     found = _with_first_sound(onsets, lines_s, beat_s, first_sound_s, k, attacks)
@@ -245,26 +241,3 @@ def _phrases(onsets: Onsets, lines: FloatArray) -> float:
         changes[k % PHRASE_BARS] += np.abs(bars[k] - bars[k - 1]).sum()
     share = (changes[0] - changes[1]) / max(float(changes.sum()), 1e-9)
     return float(share) * min(len(bars) / TELLING_BARS, 1.0)
-
-
-def _is_swell(onsets: Onsets, attacks: FloatArray, start: float, long: float, *, noise: bool) -> bool:
-    """Whether what sounds from `start` does nothing but grow, `long` seconds, without an attack.
-
-    noise : it has no pitch either; a chord that grows so long is the song's
-    """
-    end = start + long
-
-    def rises(steps: int) -> FloatArray:
-        edges = np.linspace(start, end - SAME_EVENT_S, steps + 1)
-        out: FloatArray = np.diff([moments.level(onsets, a, b).mean() for a, b in pairwise(edges)])
-        return out
-
-    begins = moments.strongest(attacks, onsets.rate, start - SAME_EVENT_S, start + SAME_EVENT_S)
-    inside = moments.strongest(attacks, onsets.rate, start, end - 2 * SAME_EVENT_S)
-    first, last = (
-        moments.level(onsets, t, t + STEP_S / 2).mean() for t in (start + SAME_EVENT_S, end - STEP_S)
-    )
-    soft = begins < SOFT or (begins < STRUCK and last - first > CUT_OFF_DB)
-    grows = bool(rises(4).min() > SWELL_RISE_DB) and soft and inside < STRUCK
-    grows = grows and bool(rises(max(int(long / STEP_S), 4)).min() > -FALL_DB)
-    return grows and not (noise and moments.contrast(onsets, start, end - 0.1) >= NOISE_CONTRAST)

@@ -18,9 +18,9 @@ FloatArray = npt.NDArray[np.floating]
 MOST_BARS = 2
 ON_LINE_S = 0.05  # the first hit is so near a bar line
 RING_S = 0.14  # so long after a hit it still sounds
-AS_STRONG = 0.5  # hits, against the strongest; what is struck between them is weaker than that
-LOW = 3  # bands up to 1 kHz
-LEAP_DB, LOW_DB = 20.0, 6.0  # by which the bands below come in; what they have before
+AS_STRONG = 0.5  # hits, against those of the last bar; what is struck between them is weaker than that
+LOW = 2  # bands up to 300 Hz: wood rings above
+LEAP_DB, LOW_DB = 10.5, 6.0  # by which the bands below come in; what they have before
 
 
 def count_in(onsets: Onsets, lines_s: FloatArray, beat_s: float, first_sound_s: float) -> int | None:
@@ -53,10 +53,11 @@ def _counted(attacks: FloatArray, rate: float, at_s: FloatArray, beat_s: float, 
         [moments.strongest(attacks, rate, t - moments.AT_S[0], t + moments.AT_S[1]) for t in at_s]
     )
     between = [moments.strongest(attacks, rate, t + RING_S, t + beat_s - ON_LINE_S) for t in at_s]
-    struck = hits > AS_STRONG * hits.max()
+    usual = float(np.median(hits[-beats:]))  # the first one leaps out of silence
+    struck = hits > AS_STRONG * usual
     slow = struck[:-beats]
     even = bool(slow.all() or (slow[::2].all() and not slow[1::2].any()))
-    return even and bool(struck[-beats:].all()) and max(between) < AS_STRONG * hits.max()
+    return even and bool(struck[-beats:].all()) and max(between) < AS_STRONG * usual
 
 
 def _enters(onsets: Onsets, start_s: float, entry_s: float, end_s: float) -> bool:

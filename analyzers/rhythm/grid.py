@@ -32,6 +32,7 @@ from analyzers.rhythm.played import Played, even_support, track
 from analyzers.rhythm.pulse import Pulse, find_pulse
 from analyzers.rhythm.reading import Reading
 from analyzers.rhythm.shares import beside, beside_tempo, counted_too
+from analyzers.rhythm.swell import grows_into
 from analyzers.rhythm.two_counts import bars_restarted, restarted, told_apart
 from analyzers.signal.features import Features
 from analyzers.signal.onsets import Onsets
@@ -199,6 +200,9 @@ def _assemble(
     lines = times[::n]
     found = first_bar(f.onsets, lines, float(times[1] - times[0]), first, voice=f.voice)
     bar_one = float(lines[found.index])
+    told = found.swell or found.voice or found.count_in or found.other_start
+    if found.pickup_beats > 0 and not told:
+        found = replace(found, swell=grows_into(f.onsets, first, bar_one))
     from_s, to_s = _steady_part(f.onsets, pulse, beats, found, n, first)
     whole = from_s is None and to_s is None
     bar_one_sure, elsewhere = _bar_one(reading, found, lines, from_s)

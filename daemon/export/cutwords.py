@@ -20,6 +20,7 @@ def before_words(
     *,
     whole_bars: bool,
     swell: bool,
+    fades_in: bool = False,
     voice: bool = False,
     other_start: bool = False,
     count_in: bool = False,
@@ -32,7 +33,8 @@ def before_words(
     music_bars : bars of the session that it lies in
     lead_in_bars : bars of silence as configured
     whole_bars : False where the copy starts at the first sound, inside a bar
-    swell : a swell into bar one, which nobody counts
+    swell : it grows into bar one, which nobody counts
+    fades_in : nor what music that fades in begins with
     voice : somebody talks before bar one
     other_start : a false start comes before it
     count_in : nothing but a count-in does
@@ -44,7 +46,7 @@ def before_words(
         )
     before = f"another start {sound_s:.2f} s before it" if other_start else ""
     before = "a count-in" if count_in else before
-    before = before or _before(sound_s, beat_s, music_bars, swell, voice)
+    before = before or _before(sound_s, beat_s, music_bars, swell=swell, fades_in=fades_in, voice=voice)
     text = f"{before} in {_bars(lead_in_bars + 1, music_bars)}"
     if lead_in_bars:
         text += f", after {lead_in_bars} bar{'s' if lead_in_bars > 1 else ''} of silence as configured"
@@ -108,10 +110,12 @@ def _shifted(shift_s: float, hits_after_lines_s: float | None, soft: bool) -> st
     return f"{text}, and the song's hits lie {abs(hits_after_lines_s) * 1000:.0f} ms {where} them"
 
 
-def _before(sound_s: float, beat_s: float, music_bars: int, swell: bool, voice: bool) -> str:
-    if voice:
-        return f"a voice from {_span(sound_s)} before it"
-    if music_bars == 1 and not swell and _counted(sound_s / beat_s):
+def _before(
+    sound_s: float, beat_s: float, music_bars: int, *, swell: bool, fades_in: bool, voice: bool
+) -> str:
+    if voice or swell:
+        return f"a {'voice' if voice else 'swell'} from {_span(sound_s)} before it"
+    if music_bars == 1 and not fades_in and _counted(sound_s / beat_s):
         return f"pickup of {beats_words(sound_s / beat_s)}"
     return f"sound from {_span(sound_s)} before it"
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from analyzers.harmony.key_change import later_changes
 from analyzers.model import Analysis, Grid, Tuning
 from daemon.core.names import format_tempo
+from daemon.export.cutwords import SAID_LATE_S
 from daemon.report.answers import GAIN, LIMITED_BY
 from daemon.report.ear_topics import topics
 from daemon.report.page_key import Below, key_lines
@@ -178,8 +179,9 @@ def _cut(report: Report, grid: Grid) -> Row:
     value = start_words(cut)
     notes = [cut.before_bar_one] if cut.before_bar_one else []
     notes.append(f"{_span(cut.zero_s)} cut off the front" if cut.zero_s > 0 else "nothing cut off")
-    if cut.pad_samples:
-        notes.append(f"{_span(cut.pad_samples / report.drop.rate)} of silence put in front")
+    front_s = cut.pad_samples / report.drop.rate
+    if front_s >= SAID_LATE_S:
+        notes.append(f"{_span(front_s)} of silence put in front")
     if asks_for_ears(report.aligned_copy.warnings):
         notes.append("it begins inside a sound")
     notes += [f"or the song starts {place}" for _, place in rival_places(grid)[:2]]

@@ -44,3 +44,24 @@ def test_dither_is_not_worth_a_flag() -> None:
 def test_too_short_a_lead_in_says_nothing() -> None:
     samples = clean(lead_s=0.1)
     assert "hum" not in faults(samples + hum(50.0, -60, len(samples)))
+
+
+@pytest.mark.parametrize("dbfs", [-70.0, -55.0])
+@pytest.mark.parametrize("crackles", [False, True])
+def test_the_floor_is_what_the_noise_has_whatever_pops_in_it(dbfs: float, crackles: bool) -> None:
+    """The level of noise is its root mean square (IEC 60268-1, from memory); a pop is an event of its own."""
+    samples = clean(lead_s=2.0)
+    noise = np.random.default_rng(5).standard_normal(samples.shape) * 10 ** (dbfs / 20)
+    if crackles:
+        noise[round(1.8 * RATE) : round(1.8 * RATE) + 60] += 0.1
+    flag = faults((samples + noise).astype(np.float32))["noise-floor"]
+    assert flag.amount == pytest.approx(dbfs, abs=0.5)
+
+
+@pytest.mark.parametrize("at_s", [0.4, 1.7])
+def test_a_pop_in_silence_is_no_noise_under_the_music(at_s: float) -> None:
+    """4 ms at -24 dBFS; over two seconds its mean square is that of noise of -58 dBFS."""
+    samples = clean(lead_s=2.0)
+    pop, at = round(0.004 * RATE), round(at_s * RATE)
+    samples[at : at + pop] += (0.06 * np.sin(np.arange(pop) * 0.3) * np.exp(-np.arange(pop) / pop))[:, None]
+    assert "noise-floor" not in faults(samples.astype(np.float32))

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from analyzers.rhythm.barline import STRUCK, FirstBar, first_bar
+from analyzers.rhythm.barline import FirstBar, first_bar
 from analyzers.rhythm.moments import entry
+from analyzers.rhythm.swell import STRUCK
 from tests.analyzers.grid_kit import HAT, KICK, RATE, SNARE, even, onsets_of, pattern, place, tone
 
 BEAT_S = 0.6  # 100 BPM

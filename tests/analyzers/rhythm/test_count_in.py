@@ -8,7 +8,19 @@ import numpy as np
 import pytest
 
 from analyzers.rhythm.barline import FirstBar, first_bar
-from tests.analyzers.grid_kit import HAT, KICK, SNARE, even, grid_of, noise_burst, onsets_of, pattern, place
+from tests.analyzers.grid_kit import (
+    HAT,
+    KICK,
+    RATE,
+    SNARE,
+    even,
+    grid_of,
+    noise_burst,
+    onsets_of,
+    pattern,
+    place,
+    tone,
+)
 
 BEAT_S, SECONDS, START_S = 0.6, 30.0, 1.0
 BAR_S = 4 * BEAT_S
@@ -41,6 +53,34 @@ def test_the_song_begins_after_its_count_in(beats: Sequence[float], bars: int, g
     assert found.pickup_beats == pytest.approx(4 * bars)
     assert found.beside == -bars
     assert 0.8 < found.confidence < 1.0
+
+
+def wood() -> np.ndarray:
+    """Two sticks: a sharp tone that rings with the body of the wood below it."""
+    t = np.arange(round(0.06 * RATE)) / RATE
+    body = 0.4 * np.sin(2 * np.pi * 480 * t) * np.exp(-t / 0.015)
+    return 0.6 * np.sin(2 * np.pi * 1700 * t) * np.exp(-t / 0.01) + body
+
+
+def after_sticks(stroke: np.ndarray, bass: float) -> np.ndarray:
+    """Four strokes, then kicks on all beats, claps, hats and a bass; no chords."""
+    beats = even(60 / BEAT_S, START_S + BAR_S, SECONDS)
+    clap, low = noise_burst(0.1, 0.03, 1, 3), tone(49.0, 0.9 * BEAT_S)
+    song = [(t, sound, gain) for t in beats for sound, gain in ((KICK, 1.0), (low, bass), (HAT, 0.6))]
+    song += [(t, clap, 1.0) for t in beats[1::2]] + [(t + BEAT_S / 2, HAT, 0.6) for t in beats]
+    return place(SECONDS, [(START_S + k * BEAT_S, stroke, 1.0) for k in range(4)] + song)
+
+
+@pytest.mark.parametrize(
+    ("stroke", "bass"), [(wood(), 0.03), (STICK, 0.03), (noise_burst(0.6, 0.25, 1, 8), 1.0)]
+)
+def test_a_count_in_is_one_before_drums_alone_and_on_hats_that_ring(stroke: np.ndarray, bass: float) -> None:
+    """Drums without chords have little between 120 Hz and 1 kHz, where wood rings, too; of hats that ring the
+    first leaps out of silence (common practice)."""
+    at, found = found_in(after_sticks(stroke, bass))
+
+    assert found.count_in
+    assert at == pytest.approx(START_S + BAR_S)
 
 
 # eighths on hats; beats left out; a kick, a snare alone; more bars than anybody counts; a stroke off the beat

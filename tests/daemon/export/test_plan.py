@@ -376,9 +376,10 @@ def test_a_rest_on_the_one_is_the_musics_own(after_s, bars, words):
 @pytest.mark.parametrize(
     ("known_as", "early_s", "words"),
     [
-        # as long as 2 3/4 beats, which nobody counts; as one beat and a half; three bars of two seconds, from
-        # a quarter of a beat after the first one's line on
-        ("swell_before", 1.375, "bar 2; sound from 1.38 s before it in bar 1"),
+        # as long as 2 3/4 beats, which nobody counts, and as two (a swell is called so: common practice); as
+        # one beat and a half; three bars of two seconds, a quarter of a beat after the first one's line on
+        ("swell_before", 1.375, "bar 2; a swell from 1.38 s before it in bar 1"),
+        ("swell_before", 1.0, "bar 2; a swell from 1.00 s before it in bar 1"),
         ("voice_before", 0.75, "bar 2; a voice from 0.75 s before it in bar 1"),
         ("other_start_before", 5.875, "bar 4; another start 5.88 s before it in bars 1 to 3"),
     ],

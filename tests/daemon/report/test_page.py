@@ -458,13 +458,29 @@ def test_the_start_row_keeps_to_cut_and_pickup() -> None:
         assert tight(warning.split(";")[0]) in Outline(page_of(told)).text  # with the files
 
 
-@pytest.mark.parametrize(("samples", "words"), [(20, "0.5 ms"), (1, "0.1 ms"), (48000, "1.09 s")])
-def test_a_little_silence_is_not_said_to_be_none(samples: int, words: str) -> None:
+@pytest.mark.parametrize(
+    ("samples", "words"),
+    [(1, None), (20, None), (219, None), (221, "5.0 ms"), (400, "9.1 ms"), (48000, "1.09 s")],
+)
+def test_silence_in_front_is_said_from_five_milliseconds_on(samples: int, words: str | None) -> None:
+    """A shorter gap ahead of a hit is of no interest (common practice); a copy of a file without a lead-in
+    begins with a fraction of a millisecond: that is no longer said, the JSON keeps it to the sample."""
     report = sample_report()
     cut = report.cut.model_copy(update={"pad_samples": samples, "zero_s": -samples / report.drop.rate})
     told = report.model_copy(update={"cut": cut})
     [row] = [r for r in glance(told, told.in_session(), 0.8) if r.label == "Start"]
-    assert f"{words} of silence put in front" in row.notes
+    said = [note for note in row.notes if "silence put in front" in note]
+    assert said == ([f"{words} of silence put in front"] if words else [])
+    assert f'"pad_samples":{samples},' in told.model_dump_json()
+
+
+@pytest.mark.parametrize(("samples", "words"), [(20, "0.5 ms"), (1, "0.1 ms"), (48000, "1.09 s")])
+def test_a_little_that_is_cut_off_is_not_said_to_be_none(samples: int, words: str) -> None:
+    report = sample_report()
+    cut = report.cut.model_copy(update={"pad_samples": 0, "zero_s": samples / report.drop.rate})
+    told = report.model_copy(update={"cut": cut})
+    [row] = [r for r in glance(told, told.in_session(), 0.8) if r.label == "Start"]
+    assert f"{words} cut off the front" in row.notes
 
 
 def test_a_beat_without_chords_has_no_empty_grid() -> None:
