@@ -12,6 +12,8 @@ CLICK_S = 0.010  # shorter: a click, not music
 CLICK_FRAMES = 4
 SMEARED_FRAMES = 32  # 80 ms: so long a click may sound that a codec smeared
 SMEARED_S, SMEARED_SHARE = 0.008, 0.1  # and near its peak (20 dB) it stays no longer, nor do a few of them
+# A lone pop with all that a codec smears; near its peak it is even briefer; and the silence after it
+POP_S, POP_PEAK_S, ALONE_S = 0.1, 0.003, 0.5
 DENSE = 0.12  # share of a sound's samples that is loud; of pops in a row less is
 
 
@@ -48,11 +50,30 @@ def _frames(values: Floats, size: int) -> Floats:
     return values[: n * size].reshape(n, size)
 
 
-def first_loud(values: Magnitudes, rate: int, level: float) -> int | None:
-    """First sample of the first loud frame; of the loudest frame when none reaches the level."""
+def after_pop(values: Magnitudes, rate: int, threshold: float) -> int:
+    """Where the first sound ends if it is a lone pop, else 0.
+
+    A pop, however loud, is briefer than any hit, and silence follows. Where the next sound is one, too, they
+    are somebody's count.
+    """
+    size = round(POP_S * rate)
+
+    def is_pop(at: int) -> bool:
+        after = values[at + size : at + size + round(ALONE_S * rate)]
+        return bool((after <= threshold).all()) and _is_brief(values[at : at + size], rate, POP_PEAK_S)
+
+    first = first_over(values, 0, threshold)
+    if first is None or not is_pop(first):
+        return 0
+    later = first_over(values, first + size, threshold)
+    return 0 if later is None or is_pop(later) else first + size
+
+
+def first_loud(values: Magnitudes, rate: int, level: float, start: int = 0) -> int | None:
+    """First sample of the first loud frame from `start` on; of the loudest if none reaches the level."""
     size = max(1, round(FRAME_S * rate))
     best, best_at = 0.0, None
-    for first in range(0, len(values), 200 * size):
+    for first in range(start, len(values), 200 * size):
         block = values[first : first + 200 * size]
         means = np.add.reduceat(block, np.arange(0, len(block), size)) / size
         if (means >= level).any():
@@ -78,7 +99,7 @@ def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float, smear
         lasts = busy[:CLICK_FRAMES].sum() > CLICK_FRAMES // 2 and above[:CLICK_FRAMES].mean() > DENSE
         still = np.convolve(busy.astype(int), np.ones(CLICK_FRAMES, int), "valid") == 0
         smeared = still.any() and heard[:CLICK_FRAMES].max() < smeared_below
-        if lasts and not (smeared and _is_brief(heard[: int(np.argmax(still))], rate)):
+        if lasts and not (smeared and _is_brief(heard[: int(np.argmax(still))], rate, SMEARED_S)):
             return at
         at += max(int(np.argmin(busy)), 1) * size
         later = first_over(quiet, at, threshold)
@@ -88,6 +109,6 @@ def skip_clicks(quiet: Magnitudes, over: int, rate: int, threshold: float, smear
     return over
 
 
-def _is_brief(heard: Floats, rate: int) -> bool:
-    """Whether a sound is near its peak for no longer than a click, or a few of them, in all."""
-    return bool((heard > SMEARED_SHARE * heard.max(initial=0.0)).sum() <= SMEARED_S * rate)
+def _is_brief(heard: Floats, rate: int, most_s: float) -> bool:
+    """Whether a sound is near its peak for no longer than that in all."""
+    return bool((heard > SMEARED_SHARE * heard.max(initial=0.0)).sum() <= most_s * rate)

@@ -23,7 +23,15 @@ from itertools import pairwise
 
 import numpy as np
 
-from analyzers.level.magnitudes import DENSE, FRAME_S, Magnitudes, first_loud, first_over, skip_clicks
+from analyzers.level.magnitudes import (
+    DENSE,
+    FRAME_S,
+    Magnitudes,
+    after_pop,
+    first_loud,
+    first_over,
+    skip_clicks,
+)
 from analyzers.level.noisebed import FEWEST, rise_frames, tonal_share
 from analyzers.level.scraps import (
     BED_BELOW,
@@ -85,11 +93,13 @@ def find_lead_in(features: Features) -> LeadIn:
     if peak == 0.0:
         return _no_sound()
     offset = _offset(signal, threshold)
-    loud = first_loud(Magnitudes(signal, offset, signal.frames), signal.rate, LOUD * peak)
+    whole = Magnitudes(signal, offset, signal.frames)
+    begin = after_pop(whole, signal.rate, threshold)
+    loud = first_loud(whole, signal.rate, LOUD * peak, begin)
     if loud is None:
         return _no_sound()
     quiet = Magnitudes(signal, offset, min(loud + round(0.1 * signal.rate), signal.frames))
-    first = first_over(quiet, 0, threshold) or 0
+    first = first_over(quiet, begin, threshold) or 0
     over = _without_hair(quiet, first, threshold)
     for look, brief in _looks(over, loud, signal.rate):
         abrupt = over >= FRAME_S * signal.rate

@@ -330,6 +330,39 @@ def test_clicks_that_a_codec_smeared_are_no_music(tmp_path: Path, name: str, sub
     assert found(samples.astype(np.float32), lossy=True).first_sound_s == pytest.approx(0.5, abs=0.001)
 
 
+def with_noise(samples: np.ndarray, decay_s: float, *at_s: float, level: float = 0.25) -> np.ndarray:
+    """A burst of noise at each instant that dies away by so much."""
+    rng, out = np.random.default_rng(7), samples.copy()
+    for at in at_s:
+        burst = rng.standard_normal(RATE // 5) * np.exp(-np.arange(RATE // 5) / (decay_s * RATE))
+        out[round(at * RATE) :][: len(burst)] += (level * burst)[:, None].astype(np.float32)
+    return out
+
+
+@pytest.mark.parametrize(("name", "subtype"), [("a.wav", "FLOAT"), ("a.ogg", "VORBIS"), ("a.mp3", None)])
+@pytest.mark.parametrize("level", [0.05, 0.3, 0.9])
+def test_a_lone_pop_before_the_music_is_cut_off_however_loud(
+    tmp_path: Path, name: str, subtype: str | None, level: float
+) -> None:
+    """What an engineer cuts off (common practice): a spike, silence, the song."""
+    samples, start = after(1.6)
+    sf.write(tmp_path / name, with_noise(samples, 0.0005, 0.6, level=level), RATE, subtype=subtype)
+    coded, _ = sf.read(tmp_path / name, dtype="float32")
+    answer = found(coded, lossy=subtype != "FLOAT")
+    assert answer.first_sound_s == pytest.approx(start / RATE, abs=0.012)
+
+
+def test_a_short_hit_and_ticks_that_are_counted_by_are_no_pop() -> None:
+    samples, _ = after(1.6)
+    assert found(with_noise(samples, 0.004, 0.6)).first_sound_s == pytest.approx(0.6, abs=0.001)
+    rings = with_noise(with_noise(samples, 0.1, 0.6, level=0.006), 0.0005, 0.6)  # struck, and it rings on
+    assert found(rings).first_sound_s == pytest.approx(0.6, abs=0.001)
+    crackle = with_noise(samples, 0.0003, 0.1, 0.8)  # too brief for ticks
+    assert found(crackle).first_sound_s == pytest.approx(1.6, abs=0.001)
+    ticks = with_noise(with_noise(samples, 0.002, 0.1, 0.8, level=0.6), 0.004, 1.5)
+    assert found(ticks).first_sound_s == pytest.approx(0.1, abs=0.001)
+
+
 @pytest.mark.parametrize(("name", "subtype"), [("a.ogg", "VORBIS"), ("a.mp3", "MPEG_LAYER_III")])
 @pytest.mark.parametrize(("decay_s", "level_db"), [(0.018, -30.0), (0.018, -40.0), (0.01, -36.0)])
 def test_a_soft_first_hit_in_a_coded_file_is_no_click(
