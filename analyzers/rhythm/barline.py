@@ -75,6 +75,11 @@ class FirstBar:
     other_start: bool = False
     count_in: bool = False
 
+    @property
+    def explained(self) -> bool:
+        """Whether what sounds before it is known to be none of the song's own count."""
+        return self.swell or self.voice or self.other_start or self.count_in
+
 
 def first_bar(
     onsets: Onsets,

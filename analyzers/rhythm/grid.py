@@ -200,8 +200,7 @@ def _assemble(
     lines = times[::n]
     found = first_bar(f.onsets, lines, float(times[1] - times[0]), first, voice=f.voice)
     bar_one = float(lines[found.index])
-    told = found.swell or found.voice or found.count_in or found.other_start
-    if found.pickup_beats > 0 and not told:
+    if found.pickup_beats > 0 and not found.explained:
         found = replace(found, swell=grows_into(f.onsets, first, bar_one))
     from_s, to_s = _steady_part(f.onsets, pulse, beats, found, n, first)
     whole = from_s is None and to_s is None
@@ -245,8 +244,7 @@ def _steady_part(
     if beats.curve is not None or beats.restarts:
         return None, None
     from_s, to_s = borne_out(onsets, pulse.rise, beats.times_s, bar, first_sound_s)
-    before = found.swell or found.voice or found.count_in or found.other_start
-    return None if before else from_s, to_s
+    return None if found.explained else from_s, to_s
 
 
 def _tempi(reading: Reading, beats: Beats) -> tuple[TempoCandidate, ...]:

@@ -23,9 +23,11 @@ SLOTS = 12  # places in a beat: sixteenths and triplets both fall on them
 HALF_SLOT = 0.5 / SLOTS  # a beat's first slot begins, and its last one ends, so much ahead of a beat
 LAGS = (1, 2, 3, 4, 6, 8, 12, 16, 24, 32)
 SPANS = (1 / 4, 1 / 3, 1 / 2, 2 / 3, 3 / 4, 1, 4 / 3, 3 / 2, 2, 3, 4)  # beats after which attacks come again
-# Rows of `InBeats`: attacks, changes of chroma, of level (squares), turns (squares, fifth powers), entries
-ENDS = np.cumsum([BANDS * SLOTS, 8, 2, CURVES + 1, CURVES + 1])
-HEARD = BANDS * SLOTS + 8 + 2 + CURVES + 1 + 2 * MOVES + BANDS  # numbers that are heard of a beat
+# Numbers that are heard of a beat: attacks, changes of chroma, of level, turns, entries, levels
+HEARD_PARTS = (BANDS * SLOTS, 8, 2, CURVES + 1, 2 * MOVES, BANDS)
+HEARD = sum(HEARD_PARTS)
+# Rows of `InBeats`: the same but levels; changes of level and turns are squares, fifth powers of turns follow
+ENDS = np.cumsum([*HEARD_PARTS[:4], CURVES + 1])
 MOST_HEARD = 1024  # beats, from the first on
 WINDOW_S, HOP_S, LONGEST_S, STEP = 8.0, 4.0, 6.0, 2  # of the autocorrelation read at `SPANS`; STEP: in frames
 
