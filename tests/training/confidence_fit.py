@@ -29,6 +29,16 @@ NONE = 0.3  # weight of music without a beat, all other being 1, in the fit of w
 Rows = dict[str, np.ndarray]
 
 
+def right(h: Hypotheses, best: int, labels: Rows) -> tuple[bool, bool]:
+    """Whether the tempo of a way to count is an accepted one, and its bar lines are true ones.
+
+    labels : `notated`, `other`, `tempo_ok` of each way (`grid_data.label`)
+    """
+    good = (labels["notated"] | labels["other"]) & meter.agrees(h, best)
+    own = h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01
+    return bool(labels["tempo_ok"][h.tempo == h.tempo[best]].any()), bool(good[own].any())
+
+
 def rows_of(z: Rows) -> Rows:
     """Evidence of tempo and bar line of each song, and whether they were right."""
     ends = np.cumsum(z["length"])
@@ -46,11 +56,12 @@ def rows_of(z: Rows) -> Rows:
         else:
             beat, _ = meter.pulse_verdict(tuple(z["pulse_evidence"][k]))
         tempo = meter.tempo_evidence(h, p, best, beat)
-        good = (z["notated"][a:b] | z["other"][a:b]) & meter.agrees(h, best)
+        labels = {k: z[k][a:b] for k in ("notated", "other", "tempo_ok")}
+        tempo_right, bar_right = right(h, best, labels)
         found["tempo_x"].append(tempo)
         found["bar_x"].append(meter.bar_evidence(h, p, best, tempo))
-        found["tempo"].append(z["tempo_ok"][a:b][h.tempo == h.tempo[best]].any())
-        found["bar"].append(good[h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01].any())
+        found["tempo"].append(tempo_right)
+        found["bar"].append(bar_right)
     return {k: np.array(v, float) for k, v in found.items()}
 
 

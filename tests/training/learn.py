@@ -152,41 +152,61 @@ def run_grid(params: list[Tensor], x: Tensor, there: Tensor) -> Tensor:
     return (torch.bmm(h.reshape(nets, songs * most, -1), params[4]) + params[5]).reshape(nets, songs, most)
 
 
+class Counted:
+    """The ways to count each example, on the accelerator [shape=(examples, ways, ..)]."""
+
+    def __init__(self, items: list[dict[str, Any]]) -> None:
+        n, most = len(items), max(len(i["ratio"]) for i in items)
+        self.evidence = torch.zeros((n, most, SIZE), dtype=torch.float16, device=DEVICE)
+        self.worth = torch.zeros((n, most), device=DEVICE)
+        self.there = torch.zeros((n, most), dtype=torch.bool, device=DEVICE)
+        self.tempo = torch.zeros((n, most), dtype=torch.int64, device=DEVICE)
+        self.true = torch.zeros((n, len(RATIOS)), dtype=torch.bool, device=DEVICE)
+        for k, i in enumerate(items):
+            rows = len(i["ratio"])
+            self.evidence[k, :rows] = torch.from_numpy(i["evidence"]).to(DEVICE)
+            self.worth[k, :rows] = torch.from_numpy(i["notated"] + OTHER * i["other"]).float().to(DEVICE)
+            self.there[k, :rows] = True
+            self.tempo[k, :rows] = torch.from_numpy(i["tempo"]).to(DEVICE)
+            self.true[k, np.unique(i["tempo"][i["notated"] | i["other"]])] = True
+
+    def usual(self, items: list[dict[str, Any]]) -> tuple[Tensor, Tensor]:
+        """Mean and spread of each number of the evidence [shape=(SIZE,)], of a part of it."""
+        some = list(enumerate(items))[::3]
+        sample = torch.cat([self.evidence[k, : len(i["ratio"]) : 9].float() for k, i in some])
+        return sample.mean(dim=0), sample.std(dim=0) + 0.05
+
+    def asked(self, pick: Tensor) -> Tensor:
+        """The ways that examples are asked about, now and then without some wrong beat rates."""
+        asked = self.true[pick] | (torch.rand((*pick.shape, len(RATIOS)), device=DEVICE) > UNASKED)
+        return self.there[pick] & asked.gather(2, self.tempo[pick])
+
+    def loss(self, pick: Tensor, heard: Tensor, score: Tensor) -> Tensor:
+        """Of each network: how little it gives to the right ways [shape=(nets,)]."""
+        score = score.masked_fill(~heard, -1e4)
+        good = torch.logsumexp(score + torch.log(self.worth[pick].clamp(min=1e-12)), dim=2)
+        return (torch.logsumexp(score, dim=2) - good).mean(dim=1)
+
+
 def train_grid(items: list[dict[str, Any]], out: Path, steps: int, seconds: float) -> None:
     items = [i for i in items if "evidence" in i and len(i["ratio"])]
-    n, most = len(items), max(len(i["ratio"]) for i in items)
-    x = torch.zeros((n, most, SIZE), dtype=torch.float16, device=DEVICE)
-    worth = torch.zeros((n, most), device=DEVICE)
-    there = torch.zeros((n, most), dtype=torch.bool, device=DEVICE)
-    tempo = torch.zeros((n, most), dtype=torch.int64, device=DEVICE)
-    true = torch.zeros((n, len(RATIOS)), dtype=torch.bool, device=DEVICE)
-    for k, i in enumerate(items):
-        rows = len(i["ratio"])
-        x[k, :rows] = torch.from_numpy(i["evidence"]).to(DEVICE)
-        worth[k, :rows] = torch.from_numpy(i["notated"] + OTHER * i["other"]).float().to(DEVICE)
-        there[k, :rows] = True
-        tempo[k, :rows] = torch.from_numpy(i["tempo"]).to(DEVICE)
-        true[k, np.unique(i["tempo"][i["notated"] | i["other"]])] = True
+    songs = Counted(items)
     origins = np.array([str(i["origin"]) for i in items])
     held = np.array([held_out(int(i["seed"])) for i in items])
     usable = np.array([bool(i["notated"].any()) for i in items]) & ~held
     left_out, chance = families(origins, GRID_SHARES, usable)
     print(
-        f"grid: {n} examples, {usable.sum()} to learn from",
+        f"grid: {len(items)} examples, {usable.sum()} to learn from",
         {o: int((origins == o).sum()) for o in set(origins)},
     )
-    sample = torch.cat([x[k, : len(i["ratio"]) : 9].float() for k, i in list(enumerate(items))[::3]])
-    mean, scale = sample.mean(dim=0), sample.std(dim=0) + 0.05
+    mean, scale = songs.usual(items)
     params = fresh(len(left_out), (SIZE, HIDDEN)) + fresh(len(left_out), (3 * HIDDEN, 32, 1))
 
     def loss_of(_: float) -> Tensor:
         pick = torch.multinomial(chance, 16, replacement=True)
-        batch = (vary(x[pick].float()) - mean) / scale
-        asked = true[pick] | (torch.rand((*pick.shape, len(RATIOS)), device=DEVICE) > UNASKED)
-        heard = there[pick] & asked.gather(2, tempo[pick])
-        score = run_grid(params, batch, heard).masked_fill(~heard, -1e4)
-        good = torch.logsumexp(score + torch.log(worth[pick].clamp(min=1e-12)), dim=2)
-        return (torch.logsumexp(score, dim=2) - good).mean(dim=1)
+        batch = (vary(songs.evidence[pick].float()) - mean) / scale
+        heard = songs.asked(pick)
+        return songs.loss(pick, heard, run_grid(params, batch, heard))
 
     descend(params, loss_of, steps, seconds, 1.5e-3, 0.2)
     arrays: dict[str, np.ndarray] = {}
@@ -200,7 +220,7 @@ def train_grid(items: list[dict[str, Any]], out: Path, steps: int, seconds: floa
         arrays[f"net{k}_5"] = arrays[f"net{k}_5"].reshape(1)
         arrays |= {f"net{k}_mean": mean.cpu().numpy(), f"net{k}_scale": scale.cpu().numpy()}
     np.savez_compressed(out / "grid_nets.npz", **arrays)
-    _grid_thoughts(items, x, there, (mean, scale), params, left_out, out)
+    _grid_thoughts(items, songs.evidence, songs.there, (mean, scale), params, left_out, out)
 
 
 @torch.no_grad()

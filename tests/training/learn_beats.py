@@ -27,14 +27,14 @@ import torch
 from analyzers.rhythm import meter
 from analyzers.rhythm.beat_by_beat import REACH
 from analyzers.rhythm.folding import MOST_BEATS
-from analyzers.rhythm.in_beats import HEARD, SLOTS
-from analyzers.rhythm.meter_evidence import BANDS, METERS, RATIOS, SIZE, Hypotheses
+from analyzers.rhythm.in_beats import HEARD, HEARD_PARTS, SLOTS
+from analyzers.rhythm.meter_evidence import BANDS, METERS, SIZE, Hypotheses
+from tests.training.confidence_fit import right
 from tests.training.learn import (
     DEVICE,
     DROPPED,
     GRID_SHARES,
-    OTHER,
-    UNASKED,
+    Counted,
     descend,
     families,
     fresh,
@@ -47,34 +47,21 @@ from tests.training.learn import (
 NETS, HIDDEN, UNITS, FOUND = 3, 96, 48, 12
 WINDOW = 96  # beats that are heard of each song at a time
 UNKNOWN, UNHEARD = 0.15, 0.1  # share of the songs without all other evidence, without their beats
-HITS = BANDS * SLOTS
-GROUPS = np.cumsum([HITS, 8, 2, 15, 12, BANDS])
 PARTS = ("evidence", "beside", "score", "beat", *(f"order{k}" for k in range(len(REACH))), "found")
 Tensor = torch.Tensor
 
 
-class Songs:
-    """All examples on the accelerator."""
+class Songs(Counted):
+    """All examples on the accelerator, with what is heard of their beats."""
 
     def __init__(self, items: list[dict[str, Any]]) -> None:
+        super().__init__(items)
         n, cuts = len(items), max(len(i["counts"]) for i in items)
-        most = cuts * sum(METERS)
-        self.evidence = torch.zeros((n, most, SIZE), dtype=torch.float16, device=DEVICE)
-        self.worth = torch.zeros((n, most), device=DEVICE)
-        self.there = torch.zeros((n, most), dtype=torch.bool, device=DEVICE)
-        self.tempo = torch.zeros((n, most), dtype=torch.int64, device=DEVICE)
-        self.true = torch.zeros((n, len(RATIOS)), dtype=torch.bool, device=DEVICE)
         self.first = torch.zeros((n, cuts), dtype=torch.int64, device=DEVICE)
         self.count = torch.zeros((n, cuts), dtype=torch.int64, device=DEVICE)
         self.rows = torch.zeros((sum(len(i["rows"]) for i in items), HEARD), dtype=torch.uint8, device=DEVICE)
         at = 0
         for k, i in enumerate(items):
-            here = len(i["ratio"])
-            self.evidence[k, :here] = torch.from_numpy(i["evidence"])
-            self.worth[k, :here] = torch.from_numpy(i["notated"] + OTHER * i["other"]).float()
-            self.there[k, :here] = True
-            self.tempo[k, :here] = torch.from_numpy(i["tempo"])
-            self.true[k, np.unique(i["tempo"][i["notated"] | i["other"]])] = True
             ends = at + np.cumsum(i["counts"])
             self.first[k, : len(ends)] = torch.from_numpy(ends - i["counts"])
             self.count[k, : len(ends)] = torch.from_numpy(i["counts"])
@@ -99,8 +86,8 @@ def spoiled(x: Tensor) -> Tensor:
 
     gain = (0.55 + 0.9 * each(1, 1, BANDS, 1)) * (0.75 + 0.5 * each(1, 1, 1, 1))
     gain = (gain * (each(1, 1, BANDS, 1) > 0.03)).expand(-1, -1, -1, -1, -1, SLOTS).flatten(-2)
-    groups = np.diff(GROUPS)
-    rest = torch.cat([(each(1, 1, 1) > DROPPED).expand(-1, -1, -1, -1, n) for n in groups], dim=-1)
+    parts = HEARD_PARTS[1:]
+    rest = torch.cat([(each(1, 1, 1) > DROPPED).expand(-1, -1, -1, -1, n) for n in parts], dim=-1)
     return x * torch.cat([gain, rest], dim=-1).to(x.dtype) + 0.03 * torch.randn_like(x)
 
 
@@ -146,8 +133,7 @@ def train(items: list[dict[str, Any]], seconds: float, steps: int) -> tuple[dict
     kept = [k for k, view in enumerate(views) if not view or k % NETS == 0]  # one without each origin
     views, chance = [views[k] for k in kept], chance[kept]
     songs, nets = Songs(items), len(kept)
-    sample = torch.cat([songs.evidence[k, : len(i["ratio"]) : 9].float() for k, i in enumerate(items)])
-    mean, scale = sample.mean(dim=0), sample.std(dim=0) + 0.05
+    mean, scale = songs.usual(items)
     known = SIZE + (MOST_BEATS + 1) * FOUND
     weigh = fresh(nets, (known, HIDDEN)) + fresh(nets, (3 * HIDDEN, 32, 1))
     order = [w for _ in REACH for w in fresh(nets, (3 * UNITS, UNITS))]
@@ -166,11 +152,8 @@ def train(items: list[dict[str, Any]], seconds: float, steps: int) -> tuple[dict
 
     def loss_of(_: float) -> Tensor:
         pick = torch.multinomial(chance, 16, replacement=True)
-        asked = songs.true[pick] | (torch.rand((*pick.shape, len(RATIOS)), device=DEVICE) > UNASKED)
-        heard = songs.there[pick] & asked.gather(2, songs.tempo[pick])
-        score = run_grid(weigh, told(pick, WINDOW, True), heard).masked_fill(~heard, -1e4)
-        good = torch.logsumexp(score + torch.log(songs.worth[pick].clamp(min=1e-12)), dim=2)
-        return (torch.logsumexp(score, dim=2) - good).mean(dim=1)
+        heard = songs.asked(pick)
+        return songs.loss(pick, heard, run_grid(weigh, told(pick, WINDOW, True), heard))
 
     descend(weigh + listen, loss_of, steps, seconds, 1.5e-3, 0.1)
     arrays = {"mean": mean.cpu().numpy(), "scale": scale.cpu().numpy()}
@@ -188,14 +171,6 @@ def train(items: list[dict[str, Any]], seconds: float, steps: int) -> tuple[dict
         return torch.softmax(score[:, 0, : len(items[k]["ratio"])], dim=1).cpu().numpy().astype(float), views
 
     return arrays, thought
-
-
-def right(i: dict[str, Any], h: Hypotheses, p: np.ndarray) -> tuple[bool, bool]:
-    """Whether tempo and bar line are right ones."""
-    best = meter.best_of(h, p)
-    good = (i["notated"] | i["other"]) & meter.agrees(h, best)
-    own = h.ratio * h.beats <= h.ratio[best] * h.beats[best] * 1.01
-    return bool(i["tempo_ok"][h.tempo == h.tempo[best]].any()), bool(good[own].any())
 
 
 def main() -> int:
@@ -219,7 +194,8 @@ def main() -> int:
         clear = first[meter.agrees(h, meter.best_of(h, first))].sum() >= meter.CLEAR
         each, views = thought(k)
         seconds = [first, each[:NETS].mean(axis=0), each[views.index(origin) if origin in views else 0]]
-        marks[origin].append(np.array([right(i, h, first if clear else (first + s) / 2) for s in seconds]))
+        means = [first if clear else (first + second) / 2 for second in seconds]
+        marks[origin].append(np.array([right(h, meter.best_of(h, p), i) for p in means]))
     for origin, rows in sorted(marks.items()):
         alone, shipped, unseen = np.sum(rows, axis=0)
         print(f"{origin:<11}{len(rows):>5} tempo, bar line: {alone} shipped {shipped} not seen {unseen}")
@@ -227,5 +203,4 @@ def main() -> int:
 
 
 if __name__ == "__main__":
-    assert GROUPS[-1] == HEARD
     sys.exit(main())
