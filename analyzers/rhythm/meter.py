@@ -40,6 +40,7 @@ CLEAR = 0.85  # share of the bar lines above which no other opinion is asked for
 # So sure of a bar line is one at most where another opinion was asked for: of the answers with more, 0.65 to
 # 0.83 were right where the networks that gave it had not seen the origin of the music
 TWO_OPINIONS = 0.75
+RULED_OUT = 1e-6  # what an opinion leaves to a hypothesis at least
 
 
 def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
@@ -62,12 +63,21 @@ def probabilities(evidence: npt.NDArray[np.float32]) -> FloatArray:
 
 
 def heard_again(h: Hypotheses, p: FloatArray) -> tuple[FloatArray, float]:
-    """The probabilities, and how sure of a bar line one is at most. Where it is in doubt, the mean with what
+    """The probabilities, and how sure of a bar line one is at most. Where it is in doubt, pooled with what
     networks say that hear the beats in their order. (To let them hear only likely beat rates takes a fifth of
     the time, but leaves them vaguer: 4 of 162 bands were refused a tempo.)"""
     if not h.heard or p[agrees(h, best_of(h, p))].sum() >= CLEAR:
         return p, 1.0
-    return (p + beat_by_beat.probabilities(h)) / 2, TWO_OPINIONS
+    return pooled(p, beat_by_beat.probabilities(h)), TWO_OPINIONS
+
+
+def pooled(one: FloatArray, other: FloatArray) -> FloatArray:
+    """Two opinions as one, a logarithmic pool (Genest and Zidek, "Combining probability distributions: a
+    critique and an annotated bibliography", Statistical Science 1986): what either rules out is out, which
+    their mean would leave half of [shape=(n,)]."""
+    both = np.sqrt((one + RULED_OUT) * (other + RULED_OUT))
+    out: FloatArray = both / both.sum()
+    return out
 
 
 def best_of(h: Hypotheses, p: FloatArray) -> int:
@@ -121,8 +131,8 @@ def choose_reading(
     tempi = tuple((RATIOS[k], float(tempo[k])) for k in shown)
     shares = {} if played else doubts(h.evidence[best], rivals, likelier)
     doubt = sum(shares.values())
-    bar = min(calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)), in_phase)
-    bar = min(bar * (1 - (1 - SAME_BARS) * doubt), surest)
+    bar = min(calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence)), in_phase, surest)
+    bar *= 1 - (1 - SAME_BARS) * doubt
     meters = np.bincount(h.beats[mine], p[mine]) / p[mine].sum()
     others = [n for n in np.argsort(meters)[::-1].tolist() if meters[n] > LEAST_SHARE and n != h.beats[best]]
     reading = Reading(

@@ -36,6 +36,7 @@ from tests.training.played_notes import GENRE_SHARES, band, beatless, from_score
 from tests.training.records import on_record
 from tests.training.sequence_notes import sequence
 
+CODED = 0.35  # share that went through a lossy coder
 MIXED = 0.75  # share of the bands that are mixed and worn as records are
 ORIGINS = ("art", "chorale", "tune", "band", "sequence", "none")
 SHARES = (0.16, 0.08, 0.14, 0.36, 0.2, 0.06)
@@ -195,7 +196,7 @@ def make(
         if live or rng.random() < 0.5:
             rate = 22050
             x = soxr.resample(x, RATE, rate)
-    if rng.random() < 0.35:
+    if rng.random() < CODED:
         x = through_mp3(x, rate)
     return x, rate, _truth(piece, origin, beats - start, len(x) / rate, constant) | _key(piece, cents)
 

@@ -113,7 +113,7 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then
     doubtful = 0.55 * sure + 0.45 * third
     p, most = meter.heard_again(ways, doubtful)
     assert asked == [ways]
-    assert p == pytest.approx((doubtful + other) / 2)
+    assert p == pytest.approx(meter.pooled(doubtful, other))
     assert most == meter.TWO_OPINIONS
     assert meter.heard_again(replace(ways, heard=()), doubtful)[0] is doubtful
 
@@ -126,6 +126,16 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then
     assert (
         replace(reading, other_lines=((-0.5, 0.3),)).turned(-0.5, 0.95).bar_probability == meter.TWO_OPINIONS
     )
+
+
+def test_what_one_opinion_rules_out_is_out_and_what_both_allow_is_likeliest() -> None:
+    """A logarithmic pool; by hand: of .9, .1, 0 and 0, .2, .8 the middle one is left (mean: the first)."""
+    one, other = np.array([0.9, 0.1, 0.0]), np.array([0.0, 0.2, 0.8])
+    assert meter.pooled(one, other).argmax() == 1
+    assert meter.pooled(one, other)[1] > 0.98
+    assert meter.pooled(one, one) == pytest.approx(one, abs=1e-5)
+    apart = meter.pooled(np.array([1.0, 0.0]), np.array([0.0, 1.0]))
+    assert apart == pytest.approx([0.5, 0.5])  # nothing that both allow: still probabilities
 
 
 def test_a_song_whose_introduction_is_off_the_beat_gets_the_bar_lines_that_are_written() -> None:
