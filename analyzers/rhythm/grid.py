@@ -61,6 +61,9 @@ SUREST = 0.9999  # no estimate is certain
 # below 0.4, of 300 generated beats in even meters two
 METER_BORNE = 2.0
 RATHER_OTHER = 0.3  # nor more sure than this where another one is heard (`odd_bars`)
+# A beat less probable than this is none. Between it and a half 15 of 16 tempi of music with a beat are right
+# (of some 1300 pieces); of 295 pieces without one 16 are in that range: all are said with less than a half
+A_BEAT = 0.3
 HELPFUL = 0.25  # a tempo that is wrong three times in four puts the copy on a wrong grid, and is none
 UNTOLD = "no steady beat: the attacks can be counted in several ways, and none of them is likely"
 # Probability that the bars count from a beginning that no bar line meets and no beat bears out
@@ -111,7 +114,7 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     if f.duration_s < LEAST_BEATS * 60.0 / f.options.tempo_range_bpm[0]:
         fewer = weigh(f.onsets, pulses, lead_in.first_sound_s, f.options.tempo_range_bpm, ONE_BAR)
         reading = beside_fewer(reading, h, fewer)
-    if reading.beat_probability < 0.5:
+    if reading.beat_probability < A_BEAT:
         return no_grid(_why_none(pulse), reading.beat_probability, _if_any(reading, pulses))
     if reading.tempo_probability < HELPFUL:
         too_few = reading.tempi[0][0] not in h.ratio

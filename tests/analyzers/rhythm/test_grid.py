@@ -217,7 +217,8 @@ def test_nothing_to_count_gives_none_and_a_reason(kind: str) -> None:
 
 
 @pytest.mark.parametrize(
-    ("beat", "tempo", "sure", "likeliest"), [(0.4, 0.9, 0.4, 0.4), (0.4, 0.3, 0.4, 0.3), (0.9, 0.2, 0.2, 0.2)]
+    ("beat", "tempo", "sure", "likeliest"),
+    [(0.2, 0.9, 0.2, 0.2), (0.28, 0.3, 0.28, 0.28), (0.9, 0.2, 0.2, 0.2)],
 )
 def test_the_tempo_of_a_doubted_beat_is_kept_as_what_it_may_be(
     monkeypatch: pytest.MonkeyPatch, beat: float, tempo: float, sure: float, likeliest: float
@@ -235,9 +236,12 @@ def test_the_tempo_of_a_doubted_beat_is_kept_as_what_it_may_be(
     assert sum(c.probability for c in grid.tempo_alternatives) <= beat + 1e-6
 
 
-def test_a_tempo_that_is_right_once_in_three_times_is_an_answer(monkeypatch: pytest.MonkeyPatch) -> None:
+@pytest.mark.parametrize("beat", [0.33, 0.99])
+def test_a_tempo_that_is_right_once_in_three_times_is_an_answer(
+    monkeypatch: pytest.MonkeyPatch, beat: float
+) -> None:
     def doubted(*asked: Any) -> Any:
-        return replace(choose_reading(*asked), tempo_probability=0.33)
+        return replace(choose_reading(*asked), beat_probability=beat, tempo_probability=0.33)
 
     monkeypatch.setattr(grid_module, "choose_reading", doubted)
     grid = grid_of(place(40.0, pattern(even(96.0, 0.4, 40.0))))
