@@ -102,7 +102,7 @@ def test_a_long_song_is_heard_from_its_beginning_on() -> None:
     assert {len(rows) for rows in short.heard} <= {999, 1000, 1001}
 
 
-def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_sure_then(
+def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_quite_sure_then(
     ways: Hypotheses, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     sure, other, third = softmax(20.0 * np.eye(len(ways.ratio))[[3, 1, 2]], axis=1)
