@@ -108,13 +108,13 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_quite_sur
     sure, other, third = softmax(20.0 * np.eye(len(ways.ratio))[[3, 1, 2]], axis=1)
     asked: list[Hypotheses] = []
     monkeypatch.setattr(beat_by_beat, "probabilities", lambda h: asked.append(h) or other)
-    assert meter.heard_again(ways, sure) == (sure, 1.0)
+    assert meter.heard_again(ways, sure) == (sure, False)
     assert not asked
     doubtful = 0.55 * sure + 0.45 * third
-    p, most = meter.heard_again(ways, doubtful)
+    p, in_doubt = meter.heard_again(ways, doubtful)
     assert asked == [ways]
     assert p == pytest.approx(meter.pooled(doubtful, other))
-    assert most == meter.TWO_OPINIONS
+    assert in_doubt
     assert meter.heard_again(replace(ways, heard=()), doubtful)[0] is doubtful
 
     monkeypatch.setattr(meter, "probabilities", lambda _: doubtful)
@@ -123,9 +123,26 @@ def test_another_opinion_is_asked_for_in_doubt_only_and_no_bar_line_is_quite_sur
     assert reading is not None
     assert reading.offset == ways.offset[3]
     assert 0.5 < reading.bar_probability <= meter.TWO_OPINIONS
-    assert (
-        replace(reading, other_lines=((-0.5, 0.3),)).turned(-0.5, 0.95).bar_probability == meter.TWO_OPINIONS
-    )
+    assert replace(reading, other_lines=((-0.5, 0.3),)).turned(-0.5, 0.95).bar_probability == meter.TWO_DOUBTS
+
+
+def test_how_sure_a_bar_line_of_two_opinions_is(ways: Hypotheses, monkeypatch: pytest.MonkeyPatch) -> None:
+    """By hand: log odds of .55 are .20, times .73 plus .87 they are those of .734. Of pulses followed from
+    attack to attack nothing was fitted; drums that leave another half beat open are a second doubt."""
+    p = softmax(20.0 * np.eye(len(ways.ratio))[3])
+    monkeypatch.setattr(meter, "heard_again", lambda *_: (p, True))
+    monkeypatch.setattr(meter, "calibrated", lambda *_: 0.55)
+
+    def bar(in_phase: float, *, played: bool = False) -> float:
+        monkeypatch.setattr(meter, "by_drums", lambda *_: (p, in_phase))
+        reading = meter.choose_reading(ways, 0.99, played=played)
+        assert reading is not None
+        return reading.bar_probability
+
+    assert bar(1.0) == pytest.approx(0.734, abs=0.001)
+    assert bar(1.0, played=True) == 0.55
+    monkeypatch.setattr(meter, "calibrated", lambda *_: 0.99)
+    assert (bar(1.0), bar(0.85), bar(0.6)) == pytest.approx((0.9, 0.7, 0.6))
 
 
 def test_what_one_opinion_rules_out_is_out_and_what_both_allow_is_likeliest() -> None:
