@@ -9,12 +9,13 @@ for every origin, of held-out seeds, how many tempi and bar lines are right by `
 and with the second opinion where bar lines are in doubt: of the shipped networks, and of the one that had not
 seen the origin.
 
-The shipped three: 27,208 examples (`examples.py --only grid --quick`, seeds from 17 000 000 at 22050 Hz and
-from 18 000 000 at 44100 Hz, two soundfonts), 40,335 steps of 16 songs. Those of a run before, on 9870
-examples, ended at a loss of .07 on what they had seen and knew less of the rest. Bar lines right of 840
-examples by a soundfont that neither had heard (seeds from 27 000 000): by `meter.probabilities` alone 752,
-with the earlier ones 775, with these 784. Without an origin, earlier run: 730 of 904, where the first had 756
-and both, having seen it, 794.
+Shipped (`join_beats.py`): the first and third of 27,208 examples (`examples.py --only grid --quick`, seeds
+from 17 000 000 at 22050 Hz and from 18 000 000 at 44100 Hz, two soundfonts; 40,335 steps of 16 songs), and
+the third of an earlier run on 9870. That run ended at a loss of .07 on what it had seen and knows less of the
+rest; but of drums that fade in over a held tone it hears the beat, where the newer ones are half a beat off
+together. Bar lines right of 840 examples by a soundfont that none had heard (seeds from 27 000 000): by
+`meter.probabilities` alone 752, with the three of the earlier run 776, with those of the newer 784, with the
+shipped 785. Without an origin, earlier run: 730 of 904, where the first had 756 and both, having seen it, 794.
 """
 
 from __future__ import annotations
