@@ -18,7 +18,7 @@ Arrays = dict[str, np.ndarray]
 
 
 def rescaled(net: Arrays, mean: np.ndarray, scale: np.ndarray, to: Arrays) -> Arrays:
-    """A network for evidence of this mean and scale [shape=(SIZE,)], for evidence that has those of `to`."""
+    """A network for evidence of that mean and scale [shape=(SIZE,)], for evidence of those of `to`."""
     first = net["evidence"].astype(np.float64) * net["evidence_step"]
     own = first[: len(mean)].copy()
     first[: len(mean)] = own * (to["scale"] / scale)[:, None]

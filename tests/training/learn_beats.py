@@ -15,7 +15,8 @@ the third of an earlier run on 9870. That run ended at a loss of .07 on what it 
 rest; but of drums that fade in over a held tone it hears the beat, where the newer ones are half a beat off
 together. Bar lines right of 840 examples by a soundfont that none had heard (seeds from 27 000 000): by
 `meter.probabilities` alone 752, with the three of the earlier run 776, with those of the newer 784, with the
-shipped 785. Without an origin, earlier run: 730 of 904, where the first had 756 and both, having seen it, 794.
+shipped 785. Without an origin, earlier run: 730 of 904, where the first had 756, and both, having seen it,
+794.
 """
 
 from __future__ import annotations
