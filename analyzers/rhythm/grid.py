@@ -13,7 +13,6 @@ from dataclasses import replace
 
 import numpy as np
 import numpy.typing as npt
-from scipy.special import expit, logit
 
 from analyzers.model import BarOneCandidate, Grid, LeadIn, MeterCandidate, TempoCandidate
 from analyzers.rhythm.barline import FirstBar, first_bar
@@ -23,7 +22,7 @@ from analyzers.rhythm.cut_bars import cut_anew
 from analyzers.rhythm.grid_proof import prove
 from analyzers.rhythm.later_part import heard_later
 from analyzers.rhythm.lattice_fit import open_share
-from analyzers.rhythm.meter import beside_fewer, choose_reading, played_verdict, pulse_verdict
+from analyzers.rhythm.meter import beside_fewer, choose_reading, played_verdict, pulse_verdict, refitted
 from analyzers.rhythm.meter_evidence import LEAST_BEATS, weigh
 from analyzers.rhythm.odd_bars import other_bars
 from analyzers.rhythm.other_counts import SteadyRate
@@ -129,9 +128,8 @@ def find_grid(f: Features, lead_in: LeadIn) -> Grid:
     else:
         beats = moving_beats(f, pulse, reading, lead_in.first_sound_s)
         if played is not None:
-            slope, offset = PLAYED_BAR
-            odds = slope * logit(min(reading.bar_probability, SUREST)) + offset
-            reading = replace(reading, bar_probability=float(expit(odds)))
+            sure = refitted(min(reading.bar_probability, SUREST), *PLAYED_BAR)
+            reading = replace(reading, bar_probability=sure)
     return _assemble(f, lead_in, pulse, reading, beats, steady)
 
 

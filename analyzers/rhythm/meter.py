@@ -40,9 +40,9 @@ CLEAR = 0.85  # share of the bar lines above which no other opinion is asked for
 # So sure of a bar line is one at most where another opinion was asked for, and where drums or a later part
 # leave another half beat open as well (39 of 52 such bar lines were right, of generated beats 3 of 7)
 TWO_OPINIONS, TWO_DOUBTS = 0.9, 0.7
-# Slope and offset of the log odds of a bar line of two opinions: least cross-entropy of 66 on generated beats
-# They hold for what they were not fitted on: said on the mean, and right, bands .74, .73; songs off the beat,
-# the like of which no network has seen, .84, .83; art .58, .57
+# Slope and offset of the log odds of such a bar line: least cross-entropy of 66 of generated beats. They hold
+# for what they were not fitted on: said on the mean, and right, bands .74, .73; songs off the beat, the
+# like of which no network has seen, .84, .83; art .58, .57
 OF_TWO = 0.73, 0.87
 RULED_OUT = 1e-6  # what an opinion leaves to a hypothesis at least
 
@@ -137,7 +137,7 @@ def choose_reading(
     doubt = sum(shares.values())
     bar = calibrated(f"{kind}bar", bar_evidence(h, p, best, evidence))
     if doubtful:
-        bar = sure_of_two(bar if played else float(expit(OF_TWO[0] * logit(bar) + OF_TWO[1])), in_phase)
+        bar = sure_of_two(bar, in_phase, played)
     bar = min(bar, in_phase) * (1 - (1 - SAME_BARS) * doubt)
     meters = np.bincount(h.beats[mine], p[mine]) / p[mine].sum()
     others = [n for n in np.argsort(meters)[::-1].tolist() if meters[n] > LEAST_SHARE and n != h.beats[best]]
@@ -157,9 +157,19 @@ def choose_reading(
     return reading if rate is None else reading.in_two(counted_in_two(h.evidence[best]))
 
 
-def sure_of_two(bar: float, in_phase: float) -> float:
-    """How sure of a bar line two opinions are; in_phase : by drums, that it is not half a beat off."""
-    return min(bar, TWO_OPINIONS if in_phase >= TWO_OPINIONS else TWO_DOUBTS)
+def sure_of_two(bar: float, in_phase: float, played: bool) -> float:
+    """How sure of a bar line two opinions are.
+
+    bar : how sure the first alone would be; in_phase : by drums, that it is not half a beat off
+    played : see `choose_reading`; for such music nothing was fitted
+    """
+    sure = bar if played else refitted(bar, *OF_TWO)
+    return min(sure, TWO_OPINIONS if in_phase >= TWO_OPINIONS else TWO_DOUBTS)
+
+
+def refitted(p: float, slope: float, offset: float) -> float:
+    """A probability with the log odds of another, times a slope, plus an offset."""
+    return float(expit(slope * logit(p) + offset))
 
 
 def beside_fewer(reading: Reading, h: Hypotheses, more: Hypotheses) -> Reading:

@@ -111,23 +111,41 @@ def averaged(paths: list[Path]) -> Rows:
     return {k: np.concatenate([z[k] for z in runs]) for k in runs[0]}
 
 
+def in_steps(matrix: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """A layer in whole steps, as large ones are stored, and the step of each column."""
+    step = np.abs(matrix).max(axis=0) / 127 + 1e-12
+    return np.round(matrix / step).astype(np.int8), step
+
+
+def opened(name: str, ending: str) -> tuple[Rows, list[int]]:
+    """Arrays of FILE, and which networks of it: those of `FILE:0,2`, or all that have a part of this name."""
+    path, _, chosen = name.partition(":")
+    with np.load(path) as f:
+        arrays = {k: f[k] for k in f.files}
+    every = range(sum(k.endswith(f"_{ending}") for k in arrays))
+    return arrays, list(map(int, chosen.split(","))) if chosen else list(every)
+
+
+def parts_of(arrays: Rows, net: int) -> Rows:
+    """The layers of a network by their names in it."""
+    own = f"net{net}_"
+    return {k.removeprefix(own): v for k, v in arrays.items() if k.startswith(own)}
+
+
 def together(paths: list[str]) -> Rows:
     """The networks of each file (`FILE:0,2`: these of it), numbered on, the large layer in whole steps. One
     may be the shipped file; networks that weighed each hypothesis alone get zeros for all beside it."""
     out: Rows = {}
     count = 0
-    for path, _, chosen in (p.partition(":") for p in paths):
-        with np.load(path) as f:
-            nets = range(sum(k.endswith("_mean") for k in f.files))
-            for net in map(int, chosen.split(",")) if chosen else nets:
-                parts = {k.split("_")[1]: f[k] for k in f.files if k.startswith(f"net{net}_")}
-                first = parts["0"].astype(np.float32) * parts.get("step", np.float32(1.0))
-                step = np.abs(first).max(axis=0) / 127
-                parts |= {"0": np.round(first / step).astype(np.int8), "step": step}
-                lacking = 3 * first.shape[1] - len(parts["2"])
-                parts["2"] = np.pad(parts["2"], ((0, lacking), (0, 0)))
-                out |= {f"net{count}_{part}": value for part, value in parts.items()}
-                count += 1
+    for arrays, nets in (opened(path, "mean") for path in paths):
+        for net in nets:
+            parts = parts_of(arrays, net)
+            first = parts["0"].astype(np.float32) * parts.get("step", np.float32(1.0))
+            parts["0"], parts["step"] = in_steps(first)
+            lacking = 3 * first.shape[1] - len(parts["2"])
+            parts["2"] = np.pad(parts["2"], ((0, lacking), (0, 0)))
+            out |= {f"net{count}_{part}": value for part, value in parts.items()}
+            count += 1
     return out
 
 

@@ -14,6 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
+from tests.training.confidence_fit import in_steps, opened, parts_of
+
 Arrays = dict[str, np.ndarray]
 
 
@@ -23,8 +25,8 @@ def rescaled(net: Arrays, mean: np.ndarray, scale: np.ndarray, to: Arrays) -> Ar
     own = first[: len(mean)].copy()
     first[: len(mean)] = own * (to["scale"] / scale)[:, None]
     bias = net["evidence_bias"] + ((to["mean"] - mean) / scale) @ own
-    step = np.abs(first).max(axis=0) / 127 + 1e-12
-    layer = {"evidence": np.round(first / step).astype(np.int8), "evidence_step": step, "evidence_bias": bias}
+    whole, step = in_steps(first)
+    layer = {"evidence": whole, "evidence_step": step, "evidence_bias": bias}
     return net | {name: value.astype(net[name].dtype) for name, value in layer.items()}
 
 
@@ -34,8 +36,7 @@ def joined(files: list[tuple[Arrays, list[int]]]) -> Arrays:
     count = 0
     for arrays, chosen in files:
         for number in chosen:
-            own = f"net{number}_"
-            net = {k.removeprefix(own): v for k, v in arrays.items() if k.startswith(own)}
+            net = parts_of(arrays, number)
             if arrays is not files[0][0]:
                 net = rescaled(net, arrays["mean"], arrays["scale"], out)
             out |= {f"net{count}_{part}": value for part, value in net.items()}
@@ -48,11 +49,7 @@ def main() -> int:
     p.add_argument("out", type=Path)
     p.add_argument("nets", nargs="+", help="FILE:0,2 for these networks of it")
     a = p.parse_args()
-    files = []
-    for path, _, chosen in (name.rpartition(":") for name in a.nets):
-        with np.load(path) as f:
-            files.append(({k: f[k] for k in f.files}, [int(k) for k in chosen.split(",")]))
-    np.savez_compressed(a.out, **joined(files))
+    np.savez_compressed(a.out, **joined([opened(name, "evidence") for name in a.nets]))
     return 0
 
 

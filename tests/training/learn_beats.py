@@ -35,7 +35,7 @@ from analyzers.rhythm.beat_by_beat import REACH
 from analyzers.rhythm.folding import MOST_BEATS
 from analyzers.rhythm.in_beats import HEARD, HEARD_PARTS, SLOTS
 from analyzers.rhythm.meter_evidence import BANDS, METERS, SIZE, Hypotheses
-from tests.training.confidence_fit import right
+from tests.training.confidence_fit import in_steps, right
 from tests.training.learn import (
     DEVICE,
     DROPPED,
@@ -169,8 +169,7 @@ def train(
     for n in range(NETS):
         for part, w, b in zip(PARTS, (weigh + listen)[0::2], (weigh + listen)[1::2], strict=True):
             matrix = w[n].detach().cpu().numpy()
-            step = np.abs(matrix).max(axis=0) / 127 + 1e-12
-            arrays |= {f"net{n}_{part}": np.round(matrix / step).astype(np.int8), f"net{n}_{part}_step": step}
+            arrays[f"net{n}_{part}"], arrays[f"net{n}_{part}_step"] = in_steps(matrix)
             arrays[f"net{n}_{part}_bias"] = b[n, 0].detach().cpu().numpy()
 
     @torch.no_grad()

@@ -21,66 +21,56 @@ from collections.abc import Iterator
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
 from typing import Any
+from unittest.mock import patch
 
 import numpy as np
 from scipy.special import logit
 
 from analyzers.level.silence import find_lead_in
-from analyzers.model import Options
-from analyzers.rhythm import grid, meter
+from analyzers.model import Grid
+from analyzers.rhythm import meter
+from analyzers.rhythm.grid import find_grid
 from analyzers.signal.features import Features
 from analyzers.signal.samples import Signal
 from demo.render import render
 from demo.spec import random_spec
-from tests.accuracy.grid import load_signal, measure
+from tests.accuracy.grid import measure
+from tests.accuracy.grid import predict as predict_item
 from tests.training.grid_calibrate import logistic, predict
 
 SURE, INSIDE = 0.8, (0.02, 0.98)
 Job = tuple[str, int | Path, dict[str, Any]]
 
 
-def sounding(source: int | Path, truth: dict[str, Any]) -> tuple[Features, dict[str, Any]]:
-    """A generated beat of a seed, or a file of a corpus, with its truth."""
-    if isinstance(source, int):
-        samples, written = render(random_spec(source))
-        row = written.as_row(str(source))
-        return Features(Signal(np.ascontiguousarray(samples, dtype=np.float32), written.samplerate)), row
-    lossy = source.suffix in (".mp3", ".ogg")
-    return Features(load_signal(source), Options(lossy=lossy)), {"meter": None} | truth
+def answered(source: int | Path, truth: dict[str, Any]) -> tuple[dict[str, Any], Grid]:
+    """Truth and grid of a generated beat (its seed), or of an item of a corpus."""
+    if isinstance(source, Path):
+        return {"meter": None} | truth, predict_item(truth, source)[0]
+    samples, written = render(random_spec(source))
+    features = Features(Signal(np.ascontiguousarray(samples, dtype=np.float32), written.samplerate))
+    return written.as_row(str(source)), find_grid(features, find_lead_in(features))
 
 
 def heard(job: Job) -> tuple[str, float, float] | None:
     """Origin, confidence of a bar line of two opinions, and 1 where it is right."""
     origin, source, truth = job
-    asked = {"doubtful": False, "played": False}
-    ask, choose = meter.heard_again, meter.choose_reading
+    followed: list[bool] = []
 
-    def heard_again(*given: Any) -> Any:
-        found = ask(*given)
-        asked["doubtful"] = found[1]
-        return found
+    def as_first(bar: float, _: float, played: bool) -> float:
+        followed.append(played)
+        return bar
 
-    def choose_reading(h: Any, beat: float, played: bool = False, *rest: Any, **more: Any) -> Any:
-        asked["played"] = played
-        return choose(h, beat, played, *rest, **more)
-
-    meter.OF_TWO, meter.TWO_OPINIONS, meter.TWO_DOUBTS = (1.0, 0.0), 1.0, 1.0
-    meter.heard_again, grid.choose_reading = heard_again, choose_reading
-    try:
-        features, row = sounding(source, truth)
-        found = grid.find_grid(features, find_lead_in(features))
-    finally:
-        meter.heard_again, grid.choose_reading = ask, choose
+    with patch.object(meter, "sure_of_two", as_first), patch.object(meter, "TWO_DOUBTS", 1.0):
+        row, found = answered(source, truth)
     marks = measure(row, found)
-    if found.tempo_bpm is None or "bar70" not in marks or not asked["doubtful"] or asked["played"]:
+    if found.tempo_bpm is None or "bar70" not in marks or not followed or followed[-1]:
         return None
     return origin, found.bar_one_confidence, marks["bar70"]
 
 
 def of_corpus(folder: Path) -> Iterator[Job]:
     for line in (folder / "truth.jsonl").read_text(encoding="utf-8").splitlines():
-        row = json.loads(line)
-        yield folder.name, folder / row["file"].removeprefix(f"{folder.name}/"), row
+        yield folder.name, folder, json.loads(line)
 
 
 def main() -> int:
